@@ -13,9 +13,9 @@ from importlib import import_module
 from typing import Any
 
 _HOME = {
-    "Audit": "toolkit.audit",
+    "Audit": "toolkit.auditing",
     "Case": "toolkit.case",
-    "audit": "toolkit.audit",
+    "audit": "toolkit.auditing",
     "load_case": "toolkit.case",
     "sample_case": "toolkit.case",
 }

@@ -1,0 +1,196 @@
+"""The command line: ``sewer-audit``, the same as ``python -m toolkit``.
+
+Exit codes: 0 done, 1 input refused (the reason on standard error), 2 wrong usage. Nothing heavy is
+imported before a command needs it, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+
+from toolkit.errors import AuditError, InputRefused
+
+__all__ = ["main"]
+
+DRAWS, SEED = 20_000, 1
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; those of the process if None [text].
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 input refused, 2 wrong usage [-].
+    """
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    if not hasattr(given, "run"):
+        parser.print_help(sys.stderr)
+        return 2
+    try:
+        return given.run(given) or 0
+    except InputRefused as error:
+        for problem in error.problems:
+            print(problem, file=sys.stderr)
+        count = len(error.problems)
+        print(f"refused: {count} problem{'s' if count != 1 else ''}", file=sys.stderr)
+    except AuditError as error:
+        print(f"refused: {error}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+    except BrokenPipeError:
+        sys.stderr.close()
+    return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="sewer-audit",
+        description="Audit sewer invoices against effluent records, metered intake and the rate "
+        "schedule. Exit codes: 0 done, 1 input refused, 2 wrong usage.",
+    )
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    for build in (_start, _inspect, _report, _discharge, _recheck):
+        build(commands)
+    return parser
+
+
+def _add(commands, name: str, run: Callable, about: str) -> argparse.ArgumentParser:
+    command = commands.add_parser(name, help=about, description=about)
+    command.set_defaults(run=run)
+    return command
+
+
+def _start(commands) -> None:
+    command = _add(commands, "start", run_start, "write a commented starter case into a new folder")
+    command.add_argument("folder", metavar="FOLDER", help="folder to create")
+
+
+def _inspect(commands) -> None:
+    about = "read and screen every input and print every problem; computes nothing"
+    command = _add(commands, "inspect", run_inspect, about)
+    command.add_argument("case", metavar="CASE", help="case.toml, or the folder that holds it")
+
+
+def _report(commands) -> None:
+    about = "audit the case and write the evidence folder"
+    command = _add(commands, "report", run_report, about)
+    command.add_argument(
+        "case",
+        metavar="CASE",
+        nargs="?",
+        help="case.toml, or the folder that holds it; the invented sample if left out",
+    )
+    command.add_argument("--out", metavar="FOLDER", required=True, help="evidence folder to write")
+    command.add_argument("--draws", type=_count, default=DRAWS, help=f"draws (default {DRAWS})")
+    command.add_argument("--seed", type=int, default=SEED, help=f"seed (default {SEED})")
+    command.add_argument("--pdf", action="store_true", help="also print the page to PDF")
+    command.add_argument("--quiet", action="store_true", help="show no progress")
+
+
+def _discharge(commands) -> None:
+    about = "one discharge from a hand reading: value, validity, source, accuracy"
+    command = _add(commands, "discharge", run_discharge, about)
+    command.add_argument("device", metavar="DEVICE", help="for example: parshall")
+    command.add_argument(
+        "pairs",
+        metavar="key=value",
+        nargs="*",
+        help="sizes and reading with their units, for example 'throat=6 in' 'head=3 in'",
+    )
+    command.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def _recheck(commands) -> None:
+    about = "recompute an evidence folder and say whether every figure is reproduced"
+    command = _add(commands, "recheck", run_recheck, about)
+    command.add_argument("folder", metavar="FOLDER", help="evidence folder")
+
+
+def _count(text: str) -> int:
+    try:
+        count = int(text.replace("_", ""))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number") from None
+    if not 100 <= count <= 10_000_000:
+        raise argparse.ArgumentTypeError("between 100 and 10000000 draws")
+    return count
+
+
+def run_start(given: argparse.Namespace) -> int:
+    """Write a starter case."""
+    from toolkit.starter import write_starter
+
+    folder = write_starter(given.folder)
+    print(f"starter case written: {folder}")
+    print("fill its files, then: sewer-audit inspect", folder)
+    return 0
+
+
+def run_inspect(given: argparse.Namespace) -> int:
+    """Print every problem of every input."""
+    from toolkit.auditing import inspect_inputs
+    from toolkit.case import load_case
+
+    inspection = inspect_inputs(load_case(given.case))
+    print(inspection)
+    return 1 if inspection.refused else 0
+
+
+def run_report(given: argparse.Namespace) -> int:
+    """Write the evidence folder."""
+    from toolkit.case import sample_case
+    from toolkit.report import write_report
+
+    result = write_report(
+        given.case if given.case is not None else sample_case(),
+        given.out,
+        draws=given.draws,
+        seed=given.seed,
+        progress=not given.quiet,
+        pdf=given.pdf,
+    )
+    print(f"evidence written: {result.folder}")
+    for line in result.lines:
+        print(line)
+    return 0
+
+
+def run_discharge(given: argparse.Namespace) -> int:
+    """Answer one hand reading."""
+    from toolkit.hydraulics import hand_reading
+
+    wrong = [pair for pair in given.pairs if "=" not in pair]
+    if wrong:
+        print(f"{wrong[0]!r} is not key=value, such as 'throat=6 in'", file=sys.stderr)
+        return 2
+    pairs = dict(pair.split("=", 1) for pair in given.pairs)
+    answer = hand_reading(given.device, {k.strip(): v.strip() for k, v in pairs.items()})
+    if given.json:
+        import json
+
+        print(json.dumps(answer.as_dict(), indent=2, sort_keys=True))
+    else:
+        print(answer)
+    return 0
+
+
+def run_recheck(given: argparse.Namespace) -> int:
+    """Recompute an evidence folder."""
+    from toolkit.report import recheck
+
+    result = recheck(given.folder)
+    print(result)
+    return 0 if result.reproduced else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

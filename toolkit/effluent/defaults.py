@@ -1,0 +1,163 @@
+"""Uncertain causes of an effluent volume: the defaults, their sources, and what a case overrides.
+
+Every default is marked as such and listed in the report with its source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from toolkit.uncertainty import Cause
+
+__all__ = ["CauseSet", "assemble"]
+
+# cause: (standard uncertainty [SI], SI unit, shape, persistence, source)
+LEVEL_DEFAULTS = {
+    "zero error": (
+        0.0015,
+        "m",
+        "normal",
+        "between visits",
+        "level of sewer gauging 3 mm at two standard deviations (gauging standard, transit-time); "
+        "replace by the site's own visits",
+    ),
+    "zero drift": (
+        0.0010,
+        "m",
+        "normal",
+        "between visits",
+        "judgement: 1 mm standard growth in 30 days, as a random walk between visits",
+    ),
+    "head noise": (
+        0.0010,
+        "m",
+        "normal",
+        "each reading",
+        "judgement: 1 mm standard with a time constant of one reading",
+    ),
+    "clock": (60.0, "s", "normal", "whole record", "judgement: logger clock within 2 minutes"),
+}
+AIR_DEFAULT = (
+    1.0,
+    "K",
+    "rectangular",
+    "whole record",
+    "judgement: air temperature sensor within 1.7 K of the air along the path",
+)
+
+
+@dataclass(frozen=True)
+class CauseSet:
+    """Causes of an effluent volume, sorted by how they act.
+
+    Parameters
+    ----------
+    zero : Cause or None
+        Zero error at the start of a visit interval [m].
+    drift : Cause or None
+        Growth of the zero error in 30 days [m].
+    noise : Cause or None
+        Head noise of each reading [m].
+    shared : mapping
+        Every other shared cause by name [SI].
+    scales : mapping
+        Cause to exponent of (1 + error) on the volume [-].
+    sizes : mapping
+        Cause to the field of the device it perturbs [text].
+    """
+
+    zero: Cause | None
+    drift: Cause | None
+    noise: Cause | None
+    shared: Mapping[str, Cause]
+    scales: Mapping[str, float]
+    sizes: Mapping[str, str]
+
+    @property
+    def all(self) -> list[Cause]:
+        """Every cause [SI]."""
+        given = [cause for cause in (self.zero, self.drift, self.noise) if cause is not None]
+        return given + list(self.shared.values())
+
+
+def assemble(device: Any, stated: Sequence[Any], echo: bool) -> CauseSet:
+    """Join the published defaults of the method with what the case states.
+
+    Parameters
+    ----------
+    device : Device
+        The flow element or conduit [-].
+    stated : sequence of Cause
+        Causes the case states; they replace defaults of the same name [SI].
+    echo : bool
+        Whether the level comes from an echo time [-].
+
+    Returns
+    -------
+    CauseSet
+        Sorted causes; every default carries its source [SI].
+    """
+    causes = {cause.name: cause for cause in _defaults(device, echo)}
+    for cause in stated:
+        causes[cause.name] = _merged(cause, causes.get(cause.name))
+    level = device.level_column is not None
+    special = ("zero error", "zero drift", "head noise")
+    picked = {name: causes.pop(name, None) for name in special}
+    if not level:
+        picked = dict.fromkeys(special)
+    scales = {name: power for name, power in device.scale_causes.items() if name in causes}
+    sizes = {name: field for name, field in device.shape_causes.items() if name in causes}
+    return CauseSet(
+        picked["zero error"], picked["zero drift"], picked["head noise"], causes, scales, sizes
+    )
+
+
+def _merged(stated: Cause, default: Cause | None) -> Cause:
+    """A stated cause; what it leaves open (persistence) is taken from the default."""
+    if default is None or stated.persistence:
+        return stated
+    return replace(stated, persistence=default.persistence)
+
+
+def _defaults(device: Any, echo: bool) -> list[Cause]:
+    causes = []
+    if device.level_column is not None:
+        for name, figures in LEVEL_DEFAULTS.items():
+            causes.append(_cause(name, *figures))
+        if echo:
+            causes.append(_cause("air temperature", *AIR_DEFAULT))
+    else:
+        causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
+    for accuracy in device.notes.accuracy:
+        divisor = np.sqrt(3.0) if accuracy.shape == "rectangular" else 2.0
+        unit = "1"
+        causes.append(
+            Cause(
+                accuracy.cause,
+                accuracy.relative / divisor,
+                unit=unit,
+                shape=accuracy.shape,
+                persistence="whole record",
+                source=f"{accuracy.source}; stated confidence: {accuracy.confidence}",
+                default=True,
+            )
+        )
+    return causes
+
+
+def _cause(
+    name: str, standard: float, unit: str, shape: str, persistence: str, source: str
+) -> Cause:
+    return Cause(
+        name,
+        standard,
+        unit=unit,
+        shape=shape,
+        persistence=persistence,
+        source=source,
+        default=True,
+    )

@@ -1,0 +1,432 @@
+"""From a screened logger record to the volume of every service period, as draws."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.effluent.check import SelfCheck, check_against_brute_force
+from toolkit.effluent.defaults import CauseSet
+from toolkit.effluent.gaps import GapFill, fill_gap, hold_out_error, hourly_record
+from toolkit.effluent.integrate import Stretch, find_gaps, stretches
+from toolkit.effluent.model import EffluentModel, Independent
+from toolkit.effluent.noise import noise_volumes, sampling_error
+from toolkit.effluent.rating import UncertainRating
+from toolkit.effluent.series import DischargeSeries
+from toolkit.effluent.table import OffsetTable, deposit, tabulate
+from toolkit.effluent.zero import ZeroPath
+from toolkit.errors import Flag, InputRefused, Problem
+from toolkit.uncertainty import Cause, Draws
+
+__all__ = ["EffluentVolumes", "Periods", "period_volumes"]
+
+
+@dataclass(frozen=True)
+class Periods:
+    """Half-open service periods, from read to read.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Invoice numbers [text].
+    start, end : DatetimeIndex (periods,)
+        Instants of the reads [UTC].
+    zone : str
+        Zone whose clock the weekly pattern follows [text].
+    """
+
+    names: tuple[str, ...]
+    start: pd.DatetimeIndex
+    end: pd.DatetimeIndex
+    zone: str
+
+    def seconds(self, epoch: pd.Timestamp) -> np.ndarray:
+        """Starts and ends counted from an instant.
+
+        Parameters
+        ----------
+        epoch : Timestamp
+            The instant [UTC].
+
+        Returns
+        -------
+        array (periods, 2)
+            Start and end of each period [s].
+        """
+        second = pd.Timedelta(seconds=1)
+        return np.column_stack([(self.start - epoch) / second, (self.end - epoch) / second])
+
+
+@dataclass(frozen=True)
+class EffluentVolumes:
+    """Effluent volume of every service period, its causes and its quality.
+
+    Parameters
+    ----------
+    volumes : array (draws, periods)
+        Draws of the volume [m3].
+    model : EffluentModel
+        The volume as a function of its causes [m3].
+    quality : DataFrame
+        One row per period: seconds by status, coverage, longest gap, estimated share [-].
+    gaps : DataFrame
+        Every gap with its estimated volume and standard uncertainty [m3].
+    causes : CauseSet
+        The causes with their sources [SI].
+    check : SelfCheck
+        Disagreement between the fast scheme and brute force [-].
+    noise_bias : array (periods,)
+        Volume that head noise in the record had added, removed here [m3].
+    sensitivity : array (periods,)
+        Relative change of the volume per metre of zero error [1/m].
+    zero : ZeroPath or None
+        What the visits say about the zero [m].
+    flags : tuple of Flag
+        What the reader must know [-].
+    """
+
+    volumes: np.ndarray
+    model: EffluentModel
+    quality: pd.DataFrame
+    gaps: pd.DataFrame
+    causes: CauseSet
+    check: SelfCheck
+    noise_bias: np.ndarray
+    sensitivity: np.ndarray
+    zero: ZeroPath | None
+    flags: tuple[Flag, ...]
+
+
+def period_volumes(
+    series: DischargeSeries,
+    device: Any,
+    periods: Periods,
+    causes: CauseSet,
+    zero: ZeroPath | None,
+    draws: Draws,
+    longest_bridge: float,
+    allow_missing: bool = False,
+) -> EffluentVolumes:
+    """Volume of each service period with everything uncertain about it.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Accepted readings: instants, levels, carriers [SI].
+    device : Device
+        The flow element or conduit [-].
+    periods : Periods
+        Service periods [UTC].
+    causes : CauseSet
+        Uncertain causes [SI].
+    zero : ZeroPath or None
+        Zero offsets between visits; None for a method without a level [m].
+    draws : Draws
+        Number of draws and seed [-].
+    longest_bridge : float
+        Readings further apart are a gap [s].
+    allow_missing : bool
+        Whether a period without any reading is estimated instead of refused [-].
+
+    Returns
+    -------
+    EffluentVolumes
+        Draws and everything the report says about them [m3].
+
+    Raises
+    ------
+    InputRefused
+        If a period holds no accepted reading and that was not allowed.
+    """
+    spans = periods.seconds(series.epoch)
+    edges = zero.edges if zero is not None else np.array([-np.inf, np.inf])
+    pieces = stretches(series.time, spans, edges[1:-1], longest_bridge)
+    _refuse_empty(pieces, periods, series, allow_missing)
+    finite = _finite(edges, series.time)
+    rating = _rating(series, device, causes)
+    table = _table(series, rating, causes, zero, pieces, finite, draws)
+    hours = hourly_record(
+        series.time, series.discharge, longest_bridge, _hours_of_week(series, periods.zone)
+    )
+    fills = [_fills(series, hours, span, longest_bridge) for span in spans]
+    model = _model(series, table, pieces, spans, causes, zero, fills, longest_bridge)
+    check = check_against_brute_force(
+        model, rating, series.level, series.carrier, series.time, pieces, finite, draws
+    )
+    quality = _quality(series, pieces, spans, periods, fills)
+    return EffluentVolumes(
+        model.draw(draws),
+        model,
+        quality,
+        _gap_frame(fills, periods, series),
+        causes,
+        check,
+        _per_period(model, table.noise_bias * model.noise_variance),
+        _sensitivity(model),
+        zero,
+        _flags(quality, check),
+    )
+
+
+def _refuse_empty(
+    pieces: Sequence[Stretch], periods: Periods, series: DischargeSeries, allow: bool
+) -> None:
+    held = {piece.period for piece in pieces}
+    empty = [name for index, name in enumerate(periods.names) if index not in held]
+    if empty and (not allow or not held):
+        raise InputRefused(
+            [
+                Problem(
+                    series.name,
+                    f"no accepted reading in the service period of invoice {name}",
+                    "Add the record of those days, leave the invoice out, or write "
+                    "allow_missing_periods = true under [effluent]",
+                    column="time",
+                    code="period-without-record",
+                )
+                for name in empty
+            ]
+        )
+
+
+def _finite(edges: np.ndarray, time: np.ndarray) -> np.ndarray:
+    """Ends of the visit intervals, the open ones closed at the ends of the record."""
+    closed = edges.copy()
+    closed[0] = min(time[0], *(closed[1:2] - 1.0)) if len(closed) > 2 else time[0]
+    closed[-1] = max(time[-1], *(closed[-2:-1] + 1.0)) if len(closed) > 2 else time[-1]
+    return closed
+
+
+def _rating(series: DischargeSeries, device: Any, causes: CauseSet) -> UncertainRating:
+    relative = {name: causes.shared[name].unit == "1" for name in causes.sizes}
+    limits = device.notes.head_limits
+    known = limits is not None and limits[0] > 0
+    pivot = float(np.sqrt(limits[0] * limits[1])) if known else 0.1
+    return UncertainRating(
+        device,
+        causes.sizes,
+        relative,
+        pivot,
+        series.reference_distance,
+        series.air_temperature,
+    )
+
+
+def _table(
+    series: DischargeSeries,
+    rating: UncertainRating,
+    causes: CauseSet,
+    zero: ZeroPath | None,
+    pieces: Sequence[Stretch],
+    edges: np.ndarray,
+    draws: Draws,
+) -> OffsetTable:
+    bending = [
+        name for name in (*causes.sizes, "exponent", "air temperature") if name in causes.shared
+    ]
+    if series.reference_distance is None:
+        bending = [name for name in bending if name != "air temperature"]
+    bent = {
+        name: rating.bent(name, causes.shared[name].standard, causes.shared[name].value)
+        for name in dict.fromkeys(bending)
+    }
+    grid = deposit(series.level, series.carrier, pieces, series.time, edges)
+    low, high = 0.0, 0.0
+    if zero is not None:
+        offsets = zero.offset.draw(draws.standard("zero error and drift", len(zero.offset.mean)))
+        low, high = float(offsets.min()), float(offsets.max())
+    return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
+
+
+def _model(
+    series: DischargeSeries,
+    table: OffsetTable,
+    pieces: Sequence[Stretch],
+    spans: np.ndarray,
+    causes: CauseSet,
+    zero: ZeroPath | None,
+    fills: Sequence[Sequence[GapFill]],
+    longest_bridge: float,
+) -> EffluentModel:
+    count = len(spans)
+    measured = np.zeros(count)
+    for piece in pieces:
+        measured[piece.period] += float(piece.weights @ series.discharge[piece.readings])
+    filled = np.array([sum(fill.volume for fill in each) for each in fills])
+    spread = np.array([sum(f.standard_uncertainty**2 for f in each) for each in fills]) ** 0.5
+    acting = {n: c for n, c in causes.shared.items() if n in (*causes.scales, *table.factors)}
+    additive = {}
+    if "clock" in causes.shared:
+        acting["clock"] = causes.shared["clock"]
+        flow = np.interp(spans, series.time, series.discharge)
+        additive["clock"] = flow[:, 1] - flow[:, 0]
+    if "velocity offset" in causes.shared and series.area is not None:
+        acting["velocity offset"] = causes.shared["velocity offset"]
+        effect = np.zeros(count)
+        for piece in pieces:
+            effect[piece.period] += float(piece.weights @ series.area[piece.readings])
+        additive["velocity offset"] = effect
+    independent = [
+        Independent(_gap_cause(spread, measured + filled), spread),
+        sampling_error(series, pieces, spans),
+    ]
+    variance = 0.0
+    if causes.noise is not None:
+        independent.append(noise_volumes(series, pieces, count, causes.noise))
+        variance = causes.noise.standard**2
+    return EffluentModel(
+        table,
+        np.array([piece.period for piece in pieces]),
+        np.array([piece.interval for piece in pieces]),
+        count,
+        zero.offset if zero is not None else None,
+        acting,
+        causes.scales,
+        additive,
+        tuple(independent),
+        np.where(measured > 0, filled / np.where(measured > 0, measured, 1.0), 0.0),
+        np.where(measured > 0, 0.0, filled),
+        variance,
+    )
+
+
+def _gap_cause(spread: np.ndarray, total: np.ndarray) -> Cause:
+    relative = float(np.sqrt(np.mean((spread / np.where(total > 0, total, 1.0)) ** 2)))
+    return Cause(
+        "gap filling",
+        relative,
+        unit="1",
+        persistence="each reading",
+        source="hold-out gaps cut from good stretches of the same record",
+        default=True,
+    )
+
+
+def _hours_of_week(series: DischargeSeries, zone: str) -> np.ndarray:
+    first = np.floor(series.time[0] / 3600.0)
+    hours = int(np.ceil(series.time[-1] / 3600.0) - first)
+    clock = series.epoch + pd.to_timedelta(first + np.arange(max(hours, 1)), unit="h")
+    local = pd.DatetimeIndex(clock).tz_convert(zone)
+    return np.asarray(local.dayofweek * 24 + local.hour)
+
+
+def _fills(
+    series: DischargeSeries, hours: Any, span: np.ndarray, longest_bridge: float
+) -> list[GapFill]:
+    found = []
+    for start, end in find_gaps(series.time, span[0], span[1], longest_bridge):
+        volume = fill_gap(hours, start, end)
+        found.append(GapFill(start, end, volume, hold_out_error(hours, end - start)))
+    return found
+
+
+def _quality(
+    series: DischargeSeries,
+    pieces: Sequence[Stretch],
+    spans: np.ndarray,
+    periods: Periods,
+    fills: Sequence[Sequence[GapFill]],
+) -> pd.DataFrame:
+    length = spans[:, 1] - spans[:, 0]
+    covered, bridged = np.zeros(len(spans)), np.zeros(len(spans))
+    usual = float(np.median(np.diff(series.time))) * 1.5
+    step = np.diff(series.time)
+    wide = np.concatenate([[0.0], np.cumsum(np.where(step > usual, step, 0.0))])
+    for piece in pieces:
+        covered[piece.period] += piece.covered
+        run = wide[piece.readings]
+        bridged[piece.period] += run[-1] - run[0]
+    estimated = np.array([sum(f.end - f.start for f in each) for each in fills])
+    bridged = np.clip(bridged - estimated, 0.0, covered)
+    return pd.DataFrame(
+        {
+            "invoice": periods.names,
+            "seconds": length,
+            "measured_s": covered - bridged,
+            "interpolated_s": bridged,
+            "estimated_s": estimated,
+            "record_coverage": covered / length,
+            "longest_gap_s": [max((f.end - f.start for f in each), default=0.0) for each in fills],
+            "estimated_m3": [sum(f.volume for f in each) for each in fills],
+        }
+    )
+
+
+def _gap_frame(
+    fills: Sequence[Sequence[GapFill]], periods: Periods, series: DischargeSeries
+) -> pd.DataFrame:
+    rows = [
+        {
+            "invoice": name,
+            "start": series.epoch + pd.to_timedelta(fill.start, unit="s").round("s"),
+            "end": series.epoch + pd.to_timedelta(fill.end, unit="s").round("s"),
+            "hours": (fill.end - fill.start) / 3600,
+            "volume_m3": fill.volume,
+            "standard_uncertainty_m3": fill.standard_uncertainty,
+        }
+        for name, each in zip(periods.names, fills, strict=True)
+        for fill in each
+    ]
+    columns = ["invoice", "start", "end", "hours", "volume_m3", "standard_uncertainty_m3"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _per_period(model: EffluentModel, values: np.ndarray) -> np.ndarray:
+    return np.bincount(model.period, values, model.periods)
+
+
+def _sensitivity(model: EffluentModel) -> np.ndarray:
+    if model.zero is None:
+        return np.zeros(model.periods)
+    small = 5e-4
+    mean = model.zero.mean
+    moved = model.evaluate(np.stack([mean + small, mean - small]), {}, 2)
+    return (moved[0] - moved[1]) / (2 * small) / model.evaluate(None, {}, 1)[0]
+
+
+def _flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
+    flags = []
+    if check.largest > 1e-3:
+        flags.append(
+            Flag(
+                "fast-scheme-disagrees",
+                f"The fast evaluation differs from brute force by up to {check.largest:.2%} of a "
+                "stretch's volume.",
+                "note",
+                {"largest": check.largest},
+            )
+        )
+    for row in quality[quality["estimated_s"] > 0].itertuples():
+        flags.append(
+            Flag(
+                "gap-estimated",
+                f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
+                f"were estimated from the weekly pattern ({row.estimated_m3:.1f} m3).",
+                "note",
+                {"invoice": row.invoice, "hours": row.estimated_s / 3600},
+            )
+        )
+    return tuple(flags)
+
+
+def with_causes(volumes: EffluentVolumes, **changed: Cause) -> EffluentModel:
+    """The same model with other standard uncertainties, for "what if this cause were halved".
+
+    Parameters
+    ----------
+    volumes : EffluentVolumes
+        What was computed [m3].
+    **changed : Cause
+        Causes to replace, by name with underscores for spaces [SI].
+
+    Returns
+    -------
+    EffluentModel
+        Model to draw from [m3].
+    """
+    named = {name.replace("_", " "): cause for name, cause in changed.items()}
+    return replace(volumes.model, causes={**volumes.model.causes, **named})

@@ -1,0 +1,140 @@
+"""A commented starter case: the case file and the headers of the files it names."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from pathlib import Path
+
+from toolkit.errors import InputRefused, Problem
+
+__all__ = ["write_starter"]
+
+CASE = """\
+# A case: which invoices are audited, with which evidence, under which decision rule.
+# Every physical value is text with its unit. Uncertain values are tables in the words of the GUM:
+#   { value = "0 mm", standard = "2 mm" }
+#   { half_width = "1 %", shape = "rectangular" }
+#   { expanded = "2 %", coverage_factor = 2 }
+# each with source = "where the figure comes from". Everything but [case] and [invoices] is
+# optional: what is missing narrows the questions the audit can answer, and it says so.
+
+[case]
+title = "Name of the site and what is audited"
+time_zone = "America/Chicago"      # IANA name of the zone the invoices are dated in
+basis = "intake"                   # what the schedule bills on: "intake" or "discharge"
+return_factor = 1.0                # billed share of the net intake, from the schedule
+
+[display]
+volume = "kgal"
+discharge = "gpm"
+head = "in"
+money = "USD"
+
+[invoices]
+file = "invoices.csv"
+volume_unit = "kgal"
+read_hour = "08:00"                # local hour of the reads, where the file holds dates only
+end_day_counts = false             # true if a period includes the whole day of its end date
+
+[rates]
+file = "rates.toml"
+
+[[intake]]
+meter = "main"
+file = "main_meter.csv"
+unit = "gal"
+multiplier = 100                   # what one count of the register stands for, in units
+digits = 6                         # so that a roll-over is recognised
+error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, date" }
+
+# Water that never reaches the sewer: a deduct meter, a fraction of a meter, or so much per day.
+# [[use]]
+# name = "irrigation"
+# kind = "deduct meter"
+# file = "irrigation_meter.csv"
+# unit = "gal"
+# error = { expanded = "3 %", coverage_factor = 2, source = "judgement: meter not tested" }
+
+[effluent]
+file = "effluent_log.csv"
+method = "parshall flume"          # 'sewer-audit discharge list' names every method and its keys
+throat = "6 in"
+reference_distance = "36 in"       # sensor face to the datum (here the crest), plumb
+longest_bridge = "30 min"          # readings further apart are a gap, filled and marked as such
+
+[effluent.columns]
+time = "time"
+distance = { name = "distance", unit = "in" }
+
+# Each visit: the head read by hand beside the head the instrument showed.
+# [[effluent.visit]]
+# time = "2026-02-03 10:20"
+# hand = "3.1 in"
+# instrument = "3.0 in"
+# rezeroed = false
+
+[rule]                             # stated before the result is known
+tolerance = "5 %"                  # a billed volume is contested only beyond this
+coverage = 0.95
+# look_back = "36 months"          # claim window of the local code
+# dispute_days = 60                # days after an invoice within which it may be disputed
+# decided_on = 2026-04-20          # date the windows are counted from
+"""
+
+RATES = """\
+# The rate schedule, one [[version]] per dated edition; copy figures from the printed schedule.
+"""
+
+HEADERS = {
+    "invoices.csv": "invoice,start,end,previous_read,current_read,read_type,billed_volume,"
+    "fixed charge,volume charge,total\n",
+    "main_meter.csv": "time,register\n",
+    "effluent_log.csv": "time,distance\n",
+}
+
+
+def write_starter(folder: str | Path) -> Path:
+    """Write a starter case into a new folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Must not exist yet, or be empty [-].
+
+    Returns
+    -------
+    Path
+        The folder [-].
+
+    Raises
+    ------
+    InputRefused
+        If the folder holds anything already, or cannot be made.
+    """
+    target = Path(folder)
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise InputRefused(
+            Problem(target.name, "the folder exists and is not empty", "Name a new folder")
+        )
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=target.parent, prefix=".starter-") as made:
+            draft = Path(made) / "case"
+            draft.mkdir()
+            (draft / "case.toml").write_text(CASE, encoding="utf-8")
+            (draft / "rates.toml").write_text(_rates(), encoding="utf-8")
+            for name, header in HEADERS.items():
+                (draft / name).write_text(header, encoding="utf-8")
+            if target.exists():
+                target.rmdir()
+            shutil.move(draft, target)
+    except OSError as error:
+        raise InputRefused(
+            Problem(target.name, f"cannot be written ({error.strerror})", "Name another folder")
+        ) from None
+    return target
+
+
+def _rates() -> str:
+    return RATES

@@ -1,0 +1,377 @@
+"""Propagation of distributions by draws, beside the linear formula and compared with it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from toolkit.errors import AuditError
+from toolkit.uncertainty.causes import Cause, shaped
+from toolkit.uncertainty.draws import Draws
+from toolkit.uncertainty.intervals import Interval, Summary, coverage_interval, summarise
+from toolkit.uncertainty.propagation import Correlations, Model, input_covariance
+
+__all__ = [
+    "Adaptive",
+    "Validation",
+    "adaptive_draws",
+    "compare_intervals",
+    "draw_causes",
+    "monte_carlo",
+    "numerical_tolerance",
+    "smallest_block",
+]
+
+
+@dataclass(frozen=True)
+class Validation:
+    """Whether the linear formula suffices, by comparison with the draws.
+
+    Parameters
+    ----------
+    tolerance : float
+        Numerical tolerance for the stated number of digits [result unit].
+    digits : int
+        Significant digits of the standard uncertainty that matter [-].
+    low_difference, high_difference : float
+        Absolute differences of the interval ends [result unit].
+    validated : bool
+        Whether both differences stay within the tolerance [-].
+    numerically_firm : bool
+        Whether more draws could not plausibly change that [-].
+    """
+
+    tolerance: float
+    digits: int
+    low_difference: float
+    high_difference: float
+    validated: bool
+    numerically_firm: bool
+
+    def sentence(self, unit: str = "") -> str:
+        """The verdict in one sentence.
+
+        Parameters
+        ----------
+        unit : str
+            Unit of the result [text].
+
+        Returns
+        -------
+        str
+            For the report [text].
+        """
+        tail = f" {unit}" if unit else ""
+        worst = max(self.low_difference, self.high_difference)
+        verdict = "suffices here" if self.validated else "does not suffice here: use the draws"
+        doubt = "" if self.numerically_firm else " (a close call: take more draws)"
+        return (
+            f"The interval ends of the linear formula and of the draws differ by up to "
+            f"{worst:.3g}{tail}, allowed are {self.tolerance:.3g}{tail} for {self.digits} "
+            f"significant digit{'s' if self.digits > 1 else ''}: the linear formula {verdict}{doubt}."
+        )
+
+
+@dataclass(frozen=True)
+class Adaptive:
+    """Draws taken until the figures to be printed no longer change.
+
+    Parameters
+    ----------
+    draws : array (all draws,)
+        Every draw made [result unit].
+    summary : Summary
+        Figures from all of them [result unit].
+    blocks : int
+        Number of blocks [-].
+    stable : bool
+        False if the largest number of draws was reached first [-].
+    tolerance : float
+        Numerical tolerance that was to be met [result unit].
+    mean_error, standard_uncertainty_error, low_error, high_error : float
+        Standard deviations of the averages over blocks [result unit].
+    """
+
+    draws: np.ndarray
+    summary: Summary
+    blocks: int
+    stable: bool
+    tolerance: float
+    mean_error: float
+    standard_uncertainty_error: float
+    low_error: float
+    high_error: float
+
+
+def draw_causes(
+    causes: Sequence[Cause], draws: Draws, correlations: Correlations | None = None
+) -> dict[str, np.ndarray]:
+    """Joint draws of several causes.
+
+    Parameters
+    ----------
+    causes : sequence of Cause
+        The inputs [SI].
+    draws : Draws
+        Number of draws and seed [-].
+    correlations : mapping, optional
+        Pair of names to the correlation of the underlying normal draws [-].
+
+    Returns
+    -------
+    dict
+        Name to draws (draws,) [SI].
+
+    Raises
+    ------
+    AuditError
+        If the correlations contradict each other.
+
+    Notes
+    -----
+    Correlated columns are mixtures z = A z0 of independent ones with A A' = R. For shapes other
+    than the normal the correlation of the values is slightly below the stated one.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.8 (multivariate normal).
+    """
+    columns = {cause.name: draws.standard(cause.name) for cause in causes}
+    if correlations:
+        unit = [Cause(cause.name, 1.0) for cause in causes]
+        value, vector = np.linalg.eigh(input_covariance(unit, correlations))
+        root = (vector * np.sqrt(np.clip(value, 0.0, None))) @ vector.T
+        mixed = root @ np.stack(list(columns.values()))
+        columns = {cause.name: mixed[place] for place, cause in enumerate(causes)}
+    return {cause.name: shaped(cause, columns[cause.name]) for cause in causes}
+
+
+def monte_carlo(
+    model: Model,
+    causes: Sequence[Cause],
+    draws: Draws,
+    correlations: Correlations | None = None,
+) -> np.ndarray:
+    """Draws of a result from draws of its causes.
+
+    Parameters
+    ----------
+    model : callable
+        From a mapping of names to arrays (n,) to an array (n,) or (n, results) [SI].
+    causes : sequence of Cause
+        The inputs [SI].
+    draws : Draws
+        Number of draws and seed [-].
+    correlations : mapping, optional
+        Pair of names to the correlation of the underlying normal draws [-].
+
+    Returns
+    -------
+    array (draws,) or (draws, results)
+        Draws of the result; summarise them with `summarise` [result unit].
+
+    Raises
+    ------
+    AuditError
+        If the correlations contradict each other.
+
+    References
+    ----------
+    JCGM 101:2008, clauses 5 and 7.
+    """
+    return np.asarray(model(draw_causes(causes, draws, correlations)), dtype=float)
+
+
+def numerical_tolerance(standard_uncertainty: float, digits: int = 1) -> float:
+    """Half a unit of the last significant digit of a standard uncertainty.
+
+    Parameters
+    ----------
+    standard_uncertainty : float
+        What will be printed [any].
+    digits : int
+        Significant digits regarded as meaningful, 1 or 2 [-].
+
+    Returns
+    -------
+    float
+        Numerical tolerance [unit of the uncertainty].
+
+    Raises
+    ------
+    AuditError
+        If the uncertainty is not above zero or the digits are not 1 or 2.
+
+    Notes
+    -----
+    u = c 10^l with c a whole number of that many digits; tolerance = 10^l / 2.
+
+    References
+    ----------
+    JCGM 101:2008, 7.9.2.
+    """
+    if digits not in (1, 2):
+        raise AuditError(f"{digits!r} digits; an uncertainty is stated with 1 or 2")
+    if not (math.isfinite(standard_uncertainty) and standard_uncertainty > 0):
+        raise AuditError(f"standard uncertainty {standard_uncertainty!r}; above zero and finite")
+    power = int(f"{standard_uncertainty:.{digits - 1}e}".split("e")[1]) - (digits - 1)
+    return 0.5 * 10.0**power
+
+
+def compare_intervals(
+    linear: Interval,
+    draws: np.ndarray,
+    digits: int = 1,
+    kind: str = "symmetric",
+) -> Validation:
+    """Compare a first-order interval with the draws of the same result.
+
+    Parameters
+    ----------
+    linear : Interval
+        From `FirstOrder.interval` [result unit].
+    draws : array (draws,)
+        Draws of the same result [result unit].
+    digits : int
+        Significant digits of the standard uncertainty that matter, 1 or 2 [-].
+    kind : str
+        Interval of the draws: "symmetric" or "shortest" [text].
+
+    Returns
+    -------
+    Validation
+        Differences, tolerance and verdict [result unit].
+
+    Raises
+    ------
+    AuditError
+        If the draws are too few, do not vary, or the digits are not 1 or 2.
+
+    Notes
+    -----
+    d_low = |y - U - y_low| and d_high = |y + U - y_high|; validated if neither exceeds the
+    tolerance.
+
+    References
+    ----------
+    JCGM 101:2008, 8.1 and 8.2.
+    """
+    summary = summarise(draws, linear.coverage, kind)
+    tolerance = numerical_tolerance(float(summary.standard_uncertainty), digits)
+    low = abs(float(linear.low) - float(summary.low))
+    high = abs(float(linear.high) - float(summary.high))
+    doubt = 2.0 * max(float(summary.low_error), float(summary.high_error))
+    return Validation(
+        tolerance,
+        digits,
+        low,
+        high,
+        max(low, high) <= tolerance,
+        abs(max(low, high) - tolerance) > doubt,
+    )
+
+
+def smallest_block(coverage: float) -> int:
+    """Draws in one block of the adaptive procedure.
+
+    Parameters
+    ----------
+    coverage : float
+        Probability of the interval [-].
+
+    Returns
+    -------
+    int
+        Number of draws [-].
+
+    Notes
+    -----
+    M = max(J, 10000) with J the smallest whole number of at least 100 / (1 - p).
+
+    References
+    ----------
+    JCGM 101:2008, 7.9.4 b).
+    """
+    return max(math.ceil(100.0 / (1.0 - coverage) - 1e-6), 10_000)
+
+
+def adaptive_draws(
+    sample: Callable[[Draws], np.ndarray],
+    seed: int,
+    coverage: float = 0.95,
+    digits: int = 1,
+    kind: str = "symmetric",
+    tolerance_share: float = 1.0,
+    most_draws: int = 10_000_000,
+) -> Adaptive:
+    """Take blocks of draws until mean, standard uncertainty and interval ends are stable.
+
+    Parameters
+    ----------
+    sample : callable
+        From `Draws` to draws of the result (draws,) [result unit].
+    seed : int
+        Seed; blocks are independent streams of it [-].
+    coverage : float
+        Probability of the interval [-].
+    digits : int
+        Significant digits of the standard uncertainty to be stable, 1 or 2 [-].
+    kind : str
+        "symmetric" or "shortest" [text].
+    tolerance_share : float
+        Multiplies the numerical tolerance; 0.2 where the result is to validate the linear formula
+        [-].
+    most_draws : int
+        Where to stop in any case [-].
+
+    Returns
+    -------
+    Adaptive
+        All draws and how stable they are [result unit].
+
+    Raises
+    ------
+    AuditError
+        If a draw is not finite or the settings make no sense.
+
+    Notes
+    -----
+    After each block h, s_y^2 = sum_r (y_r - mean)^2 / (h (h - 1)) for each of the four figures;
+    done when twice the largest s is below the tolerance.
+
+    References
+    ----------
+    JCGM 101:2008, 7.9.4; 8.2 note on a tolerance of one fifth.
+    """
+    here = Draws(smallest_block(coverage), seed)
+    taken: list[np.ndarray] = []
+    figures: list[list[float]] = []
+    while True:
+        block = np.asarray(sample(here), dtype=float)
+        taken.append(block)
+        ends = coverage_interval(block, coverage, kind)
+        figures.append([block.mean(), block.std(ddof=1), float(ends.low), float(ends.high)])
+        count = len(taken)
+        if count > 1:
+            spread = _pooled(np.array(figures), here.count)
+            if spread == 0:
+                raise AuditError("the result does not vary; check that its causes have a spread")
+            tolerance = numerical_tolerance(spread, digits) * tolerance_share
+            errors = np.std(figures, axis=0, ddof=1) / math.sqrt(count)
+            stable = bool(2.0 * errors.max() < tolerance)
+            if stable or (count + 1) * here.count > most_draws:
+                break
+        here = here.next_block()
+    everything = np.concatenate(taken)
+    summary = summarise(everything, coverage, kind)
+    return Adaptive(everything, summary, count, stable, tolerance, *(float(e) for e in errors))
+
+
+def _pooled(figures: np.ndarray, size: int) -> float:
+    """Standard deviation of all draws from the means and deviations of equal blocks."""
+    mean, deviation = figures[:, 0], figures[:, 1]
+    squares = (size - 1) * np.sum(deviation**2) + size * np.sum((mean - mean.mean()) ** 2)
+    return math.sqrt(squares / (size * len(figures) - 1))

@@ -1,0 +1,395 @@
+"""Noise of readings with a memory: what is left of it in a sum over a month.
+
+The noise of two readings is taken as correlated by exp(-|time between them| / time constant), a
+first-order autoregression when readings are evenly spaced. Everything runs in one pass over the
+readings, evenly spaced or not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import lfilter
+
+from toolkit.errors import AuditError
+
+__all__ = [
+    "NoiseOfMean",
+    "WeightedStretch",
+    "noise_bias",
+    "noise_covariance",
+    "noise_of_mean",
+    "noise_variance",
+    "relative_noise_bias",
+    "time_constant_of",
+]
+
+
+@dataclass(frozen=True)
+class WeightedStretch:
+    """A run of neighbouring readings and the weight each has in one sum.
+
+    Parameters
+    ----------
+    first : int
+        Index of the first reading [-].
+    weights : array (readings,)
+        Effect of one unit of noise of each reading on the sum [sum unit per reading unit].
+    """
+
+    first: int
+    weights: np.ndarray
+
+
+@dataclass(frozen=True)
+class NoiseOfMean:
+    """What averaging leaves of the noise of single readings.
+
+    Parameters
+    ----------
+    inflation : float
+        Standard uncertainty of the mean over that of independent readings [-].
+    effective_readings : float
+        Independent readings that would leave the same noise [-].
+    standard : float
+        Standard uncertainty of the weighted mean [unit of the readings].
+    """
+
+    inflation: float
+    effective_readings: float
+    standard: float
+
+
+def noise_variance(
+    weights: np.ndarray,
+    time: np.ndarray | float,
+    time_constant: float | None,
+    standard: float = 1.0,
+) -> float:
+    """Variance that the noise of the readings leaves in a weighted sum.
+
+    Parameters
+    ----------
+    weights : array (readings,)
+        Effect of one unit of noise of each reading on the sum [sum unit per reading unit].
+    time : array (readings,) or float
+        Increasing instants of the readings, or the constant step between them [s].
+    time_constant : float or None
+        Time in which the noise loses 63 % of its memory; None or 0 for none [s].
+    standard : float
+        Standard deviation of the noise of one reading [reading unit].
+
+    Returns
+    -------
+    float
+        Variance of the sum [sum unit squared].
+
+    Raises
+    ------
+    AuditError
+        If instants do not increase, forms differ or the time constant is negative.
+
+    Notes
+    -----
+    With p_i = exp(-(t_i - t_(i-1)) / T) the correlated part before reading i follows
+    A_i = p_i (A_(i-1) + w_(i-1)), and the variance is s^2 sum_i w_i (w_i + 2 A_i): exact, in
+    time and memory proportional to the number of readings.
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.2 equation (13) and 4.2.7 (correlated observations); the recursion is that
+    sum written for an exponential correlation.
+    """
+    w = np.asarray(weights, dtype=float)
+    if time_constant is not None and not time_constant >= 0:
+        raise AuditError(f"time constant {time_constant!r} s; zero or more")
+    if np.ndim(time) == 1 and len(np.asarray(time)) != len(w):
+        raise AuditError(
+            f"{len(w)} weights for {len(np.asarray(time))} instants; one each expected"
+        )
+    if not time_constant or len(w) < 2:
+        return float(standard**2 * (w @ w))
+    return float(standard**2 * (w @ (w + 2.0 * _memory(w, time, time_constant))))
+
+
+def _memory(w: np.ndarray, time: np.ndarray | float, time_constant: float) -> np.ndarray:
+    """Sum over all earlier readings of weight times correlation with each reading."""
+    step = np.diff(time) if np.ndim(time) else np.array([float(time)])
+    if not np.all(step > 0):
+        raise AuditError("the instants of the readings do not increase; sort them first")
+    smallest, largest = float(step.min()), float(step.max())
+    if largest - smallest <= 1e-9 * largest:
+        kept = math.exp(-largest / time_constant)
+        return lfilter([0.0, kept], [1.0, -kept], w)
+    kept = np.exp(-step / time_constant)
+    if np.all(kept < 1e-12):
+        return np.zeros(len(w))
+    return _scan(np.concatenate([[0.0], kept]), np.concatenate([[0.0], kept * w[:-1]]))
+
+
+def _scan(factor: np.ndarray, term: np.ndarray) -> np.ndarray:
+    """Solve a_i = factor_i a_(i-1) + term_i, with many blocks advancing side by side."""
+    count = len(term)
+    length = max(int(math.sqrt(count)), 1)
+    blocks = -(-count // length)
+    padding = (0, blocks * length - count)
+    by_place = [
+        np.ascontiguousarray(np.pad(each, padding).reshape(blocks, length).T)
+        for each in (factor, term)
+    ]
+    decay, within = by_place
+    for place in range(1, length):
+        within[place] += decay[place] * within[place - 1]
+        decay[place] *= decay[place - 1]
+    carried = np.zeros(blocks)
+    for block in range(1, blocks):
+        carried[block] = within[-1, block - 1] + decay[-1, block - 1] * carried[block - 1]
+    return (within + decay * carried).T.reshape(-1)[:count]
+
+
+def noise_covariance(
+    stretches: Sequence[WeightedStretch],
+    time: np.ndarray,
+    time_constant: float | None,
+    standard: float = 1.0,
+) -> np.ndarray:
+    """Covariance that the noise of the readings leaves between several weighted sums.
+
+    Parameters
+    ----------
+    stretches : sequence of WeightedStretch
+        One per sum, in order of time; neighbours may share readings [-].
+    time : array (readings,)
+        Increasing instants of all readings [s].
+    time_constant : float or None
+        Time in which the noise loses 63 % of its memory; None or 0 for none [s].
+    standard : float
+        Standard deviation of the noise of one reading [reading unit].
+
+    Returns
+    -------
+    array (sums, sums)
+        Covariance [sum unit squared].
+
+    Raises
+    ------
+    AuditError
+        If instants do not increase or the time constant is negative.
+
+    Notes
+    -----
+    Sums without common readings: the correlation splits into a part up to the end of the earlier
+    one, the time between, and a part from the start of the later one. Sums with common readings:
+    half of Var(a + b) - Var(a) - Var(b).
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.2 equation (13), F.1.2.3.
+    """
+    count = len(stretches)
+    result = np.zeros((count, count))
+    ends = [_Ends.of(each, time, time_constant) for each in stretches]
+    for k, each in enumerate(stretches):
+        where = slice(each.first, each.first + len(each.weights))
+        result[k, k] = noise_variance(each.weights, time[where], time_constant)
+    for k in range(count):
+        for j in range(k):
+            if ends[k].start > ends[j].stop:
+                apart = (
+                    math.exp(-(ends[k].start - ends[j].stop) / time_constant)
+                    if (time_constant)
+                    else 0.0
+                )
+                shared = ends[j].late * apart * ends[k].early
+            else:
+                both = _joined(stretches[j], stretches[k])
+                where = slice(both.first, both.first + len(both.weights))
+                total = noise_variance(both.weights, time[where], time_constant)
+                shared = (total - result[j, j] - result[k, k]) / 2.0
+            result[k, j] = result[j, k] = shared
+    return standard**2 * result
+
+
+@dataclass(frozen=True)
+class _Ends:
+    """Ends of a stretch and the weights as seen from each."""
+
+    start: float
+    stop: float
+    early: float
+    late: float
+
+    @classmethod
+    def of(cls, stretch: WeightedStretch, time: np.ndarray, time_constant: float | None) -> _Ends:
+        if len(stretch.weights) == 0:
+            return cls(math.inf, -math.inf, 0.0, 0.0)
+        inside = time[stretch.first : stretch.first + len(stretch.weights)]
+        if not time_constant:
+            return cls(float(inside[0]), float(inside[-1]), 0.0, 0.0)
+        early = float(stretch.weights @ np.exp(-(inside - inside[0]) / time_constant))
+        late = float(stretch.weights @ np.exp(-(inside[-1] - inside) / time_constant))
+        return cls(float(inside[0]), float(inside[-1]), early, late)
+
+
+def _joined(one: WeightedStretch, other: WeightedStretch) -> WeightedStretch:
+    first = min(one.first, other.first)
+    stop = max(one.first + len(one.weights), other.first + len(other.weights))
+    weights = np.zeros(stop - first)
+    for each in (one, other):
+        weights[each.first - first : each.first - first + len(each.weights)] += each.weights
+    return WeightedStretch(first, weights)
+
+
+def noise_of_mean(
+    weights: np.ndarray,
+    time: np.ndarray | float,
+    time_constant: float | None,
+    standard: float = 1.0,
+) -> NoiseOfMean:
+    """Noise left in a weighted mean, and how many readings it is really worth.
+
+    Parameters
+    ----------
+    weights : array (readings,)
+        Weights of the mean; their scale does not matter [-].
+    time : array (readings,) or float
+        Increasing instants of the readings, or the constant step between them [s].
+    time_constant : float or None
+        Time in which the noise loses 63 % of its memory; None or 0 for none [s].
+    standard : float
+        Standard deviation of the noise of one reading [reading unit].
+
+    Returns
+    -------
+    NoiseOfMean
+        Inflation, effective readings and standard uncertainty of the mean [-].
+
+    Raises
+    ------
+    AuditError
+        If the weights add up to zero, instants do not increase or the time constant is negative.
+
+    Notes
+    -----
+    effective readings = (sum w)^2 / (variance of the sum for unit noise).
+
+    References
+    ----------
+    JCGM 100:2008, 4.2.7 and C.3.2 note 2 (experimental standard deviation of a mean).
+    """
+    w = np.asarray(weights, dtype=float)
+    total = float(w.sum())
+    if total == 0:
+        raise AuditError("the weights add up to zero; a mean needs a total weight")
+    variance = noise_variance(w, time, time_constant)
+    return NoiseOfMean(
+        math.sqrt(variance / float(w @ w)),
+        total**2 / variance,
+        standard * math.sqrt(variance) / abs(total),
+    )
+
+
+def noise_bias(weights: np.ndarray, second_derivative: np.ndarray, standard: float) -> float:
+    """What the noise in recorded levels has already added to a volume.
+
+    Parameters
+    ----------
+    weights : array (readings,)
+        Duration each reading stands for [s].
+    second_derivative : array (readings,)
+        Second derivative of the discharge with respect to level at each reading [m/s].
+    standard : float
+        Standard deviation of the noise of one reading [m].
+
+    Returns
+    -------
+    float
+        Volume to subtract; above zero for a rating that bends upward [m3].
+
+    Notes
+    -----
+    E[Q(h + e)] - Q(h) = Q''(h) s^2 / 2 to second order. The record already contains its noise:
+    the bias is subtracted or shown to be negligible, and noise is never added a second time.
+    Valid while s is well below h; memory of the noise does not matter.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.4.4 note (expectation from the second-order Taylor term).
+    """
+    return float(0.5 * standard**2 * (np.asarray(weights) @ np.asarray(second_derivative)))
+
+
+def relative_noise_bias(exponent: float, relative_noise: float | np.ndarray) -> float | np.ndarray:
+    """Relative upward bias of a power-law discharge from noise in the level.
+
+    Parameters
+    ----------
+    exponent : float
+        Exponent of the level, 1.5 for a rectangular weir [-].
+    relative_noise : float or array
+        Standard deviation of the noise over the level [-].
+
+    Returns
+    -------
+    float or array
+        Share of the discharge [-].
+
+    Notes
+    -----
+    b = n (n - 1) / 2 (s / h)^2.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.4.4 note, applied to Q = C h^n.
+    """
+    return exponent * (exponent - 1.0) / 2.0 * relative_noise**2
+
+
+def time_constant_of(residuals: np.ndarray, step: float) -> float:
+    """Time constant of noise, from evenly spaced residuals of a record.
+
+    Parameters
+    ----------
+    residuals : array (readings,)
+        Readings less the part that is flow and not noise [any].
+    step : float
+        Time between readings [s].
+
+    Returns
+    -------
+    float
+        Time constant of an exponential memory with the same sum of correlations; 0 for none [s].
+
+    Raises
+    ------
+    AuditError
+        If there are fewer than 10 residuals or they do not vary.
+
+    Notes
+    -----
+    S = 1 + 2 sum of the autocorrelations, summed in pairs while the pairs stay above zero; then
+    exp(-step / T) = (S - 1) / (S + 1). A slow change of flow left in the residuals makes T too
+    long, which errs on the safe side.
+
+    References
+    ----------
+    JCGM 100:2008, 4.2.7; summing by pairs: Geyer, Statistical Science 7 (1992), 3.3 (from memory).
+    """
+    values = np.asarray(residuals, dtype=float)
+    if len(values) < 10:
+        raise AuditError(f"{len(values)} residuals; a memory cannot be told from fewer than 10")
+    away = values - values.mean()
+    padded = np.fft.rfft(away, 2 * len(values))
+    covariance = np.fft.irfft(padded * np.conj(padded))[: len(values)]
+    if not covariance[0] > 0:
+        raise AuditError("the residuals do not vary; state the noise of the instrument instead")
+    correlation = covariance / covariance[0]
+    pairs = correlation[: len(values) // 2 * 2].reshape(-1, 2).sum(axis=1)
+    ended = np.flatnonzero(pairs <= 0)
+    total = 2.0 * pairs[: ended[0] if len(ended) else None].sum() - 1.0
+    if total <= 1.0:
+        return 0.0
+    return float(-step / math.log((total - 1.0) / (total + 1.0)))

@@ -1,0 +1,99 @@
+"""Fast evaluation of rating equations over long records.
+
+A record of a minute for three years is 1.6 million heads, and an audit evaluates it many times.
+Blocks that fit the processor's cache, in-place operations, and ``exp(n log h)`` in place of
+``h**n`` keep every closed-form equation near the cost of a plain power in numpy.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+__all__ = ["BLOCK", "evaluate", "power_law", "three_halves"]
+
+BLOCK = 32_768
+"""Values worked on at a time [-]."""
+
+Kernel = Callable[[np.ndarray, np.ndarray], None]
+
+
+def evaluate(kernel: Kernel, values: Any) -> Any:
+    """Apply a kernel block by block.
+
+    Parameters
+    ----------
+    kernel : callable
+        Takes a block of values and a block to write the result into [SI].
+    values : float or array of any shape
+        Arguments; never changed [SI].
+
+    Returns
+    -------
+    float or array of the same shape
+        What the kernel wrote [SI].
+    """
+    argument = np.asarray(values, dtype=float)
+    flat = argument.reshape(-1)
+    result = np.empty(flat.shape)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
+        for start in range(0, flat.size, BLOCK):
+            kernel(flat[start : start + BLOCK], result[start : start + BLOCK])
+    return result.reshape(argument.shape)[()]
+
+
+def power_law(values: Any, factor: float, exponent: float) -> Any:
+    """Value of a power law, zero where the argument is not positive.
+
+    Parameters
+    ----------
+    values : float or array of any shape
+        Heads; NaN gives NaN [m].
+    factor : float
+        Value at the argument 1, positive [m3/s].
+    exponent : float
+        Exponent, positive [-].
+
+    Returns
+    -------
+    float or array of the same shape
+        The power law [m3/s].
+    """
+    shift = math.log(factor)
+
+    def kernel(head: np.ndarray, out: np.ndarray) -> None:
+        np.maximum(head, 0.0, out=out)
+        np.log(out, out=out)
+        out *= exponent
+        out += shift
+        np.exp(out, out=out)
+
+    return evaluate(kernel, values)
+
+
+def three_halves(values: Any, factor: float) -> Any:
+    """A factor times the argument to the power 3/2, zero where it is not positive.
+
+    Parameters
+    ----------
+    values : float or array of any shape
+        Heads; NaN gives NaN [m].
+    factor : float
+        Value at the argument 1 [m3/s].
+
+    Returns
+    -------
+    float or array of the same shape
+        The product [m3/s].
+    """
+
+    def kernel(head: np.ndarray, out: np.ndarray) -> None:
+        np.maximum(head, 0.0, out=out)
+        root = np.sqrt(out)
+        out *= root
+        out *= factor
+
+    return evaluate(kernel, values)

@@ -1,5 +1,12 @@
 """Uncertain quantities, draws, intervals, budgets and decision rules (JCGM 100, 101 and 106)."""
 
+from toolkit.uncertainty.budget import (
+    Budget,
+    BudgetLine,
+    BudgetTable,
+    budget_from_effects,
+    variance_budget,
+)
 from toolkit.uncertainty.causes import (
     PERSISTENCES,
     SHAPES,
@@ -10,19 +17,64 @@ from toolkit.uncertainty.causes import (
     standard_from_resolution,
     standard_from_trapezoid,
 )
-from toolkit.uncertainty.decision import (
-    FINDINGS,
-    SUPPORTED,
-    TOO_HIGH,
-    TOO_LOW,
-    UNDECIDED,
-    DecisionRule,
-    Judgement,
-    Verdicts,
-    judge,
+from toolkit.uncertainty.conditioning import Conditioned, condition
+from toolkit.uncertainty.conformity import (
+    GlobalRisks,
+    Limits,
+    conformance_probability,
+    global_risks,
+    guarded_limits,
+    limit_of_proof,
+    normalised_error,
+    one_sided_factor,
+    zeta_score,
 )
+from toolkit.uncertainty.decision import Judgement, Verdicts, judge
 from toolkit.uncertainty.draws import Draws
+from toolkit.uncertainty.higher_order import second_order_variance
 from toolkit.uncertainty.intervals import Interval, Summary, coverage_interval, summarise
+from toolkit.uncertainty.montecarlo import (
+    Adaptive,
+    Validation,
+    adaptive_draws,
+    compare_intervals,
+    draw_causes,
+    monte_carlo,
+    numerical_tolerance,
+    smallest_block,
+)
+from toolkit.uncertainty.noise import (
+    NoiseOfMean,
+    WeightedStretch,
+    noise_bias,
+    noise_covariance,
+    noise_of_mean,
+    noise_variance,
+    relative_noise_bias,
+    time_constant_of,
+)
+from toolkit.uncertainty.propagation import (
+    Contribution,
+    FirstOrder,
+    Model,
+    Sensitivities,
+    coverage_factor,
+    effective_dof,
+    first_order,
+    input_covariance,
+    sensitivities,
+)
+from toolkit.uncertainty.rounding import Rounded, rounded
+from toolkit.uncertainty.rule import FINDINGS, SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED, DecisionRule
+from toolkit.uncertainty.sampling import gap_fill_standard, snapshot_standard
+from toolkit.uncertainty.type_a import (
+    LineFit,
+    MeanOfReadings,
+    covariance_of_means,
+    fit_line,
+    mean_of_readings,
+)
+from toolkit.uncertainty.zero import Visit, ZeroModel, ZeroPosterior, condition_zero
 
 __all__ = [
     "FINDINGS",
@@ -32,19 +84,74 @@ __all__ = [
     "TOO_HIGH",
     "TOO_LOW",
     "UNDECIDED",
+    "Adaptive",
+    "Budget",
+    "BudgetLine",
+    "BudgetTable",
     "Cause",
+    "Conditioned",
+    "Contribution",
     "DecisionRule",
     "Draws",
+    "FirstOrder",
+    "GlobalRisks",
     "Interval",
     "Judgement",
+    "Limits",
+    "LineFit",
+    "MeanOfReadings",
+    "Model",
+    "NoiseOfMean",
+    "Rounded",
+    "Sensitivities",
     "Summary",
+    "Validation",
     "Verdicts",
+    "Visit",
+    "WeightedStretch",
+    "ZeroModel",
+    "ZeroPosterior",
+    "adaptive_draws",
+    "budget_from_effects",
+    "compare_intervals",
+    "condition",
+    "condition_zero",
+    "conformance_probability",
+    "covariance_of_means",
+    "coverage_factor",
     "coverage_interval",
+    "draw_causes",
+    "effective_dof",
+    "first_order",
+    "fit_line",
+    "gap_fill_standard",
+    "global_risks",
+    "guarded_limits",
+    "input_covariance",
     "judge",
+    "limit_of_proof",
+    "mean_of_readings",
+    "monte_carlo",
+    "noise_bias",
+    "noise_covariance",
+    "noise_of_mean",
+    "noise_variance",
+    "normalised_error",
+    "numerical_tolerance",
+    "one_sided_factor",
+    "relative_noise_bias",
+    "rounded",
+    "second_order_variance",
+    "sensitivities",
     "shaped",
+    "smallest_block",
+    "snapshot_standard",
     "standard_from_expanded",
     "standard_from_half_width",
     "standard_from_resolution",
     "standard_from_trapezoid",
     "summarise",
+    "time_constant_of",
+    "variance_budget",
+    "zeta_score",
 ]

@@ -17,7 +17,7 @@ import numpy as np
 
 from toolkit.errors import AuditError
 
-__all__ = ["Budget", "BudgetLine", "BudgetTable", "budget", "budget_from_effects"]
+__all__ = ["Budget", "BudgetLine", "BudgetTable", "budget_from_effects", "variance_budget"]
 
 MOST_COLUMNS = 10_000
 
@@ -145,7 +145,7 @@ class Budget:
     total: BudgetTable
 
 
-def budget(
+def variance_budget(
     evaluate: Callable[[str | None], np.ndarray],
     names: Sequence[str],
     inputs: Mapping[str, np.ndarray] | None = None,

@@ -71,7 +71,8 @@ class Validation:
         return (
             f"The interval ends of the linear formula and of the draws differ by up to "
             f"{worst:.3g}{tail}, allowed are {self.tolerance:.3g}{tail} for {self.digits} "
-            f"significant digit{'s' if self.digits > 1 else ''}: the linear formula {verdict}{doubt}."
+            f"significant digit{'s' if self.digits > 1 else ''}: the linear formula {verdict}"
+            f"{doubt}."
         )
 
 

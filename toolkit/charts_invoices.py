@@ -1,0 +1,213 @@
+"""Invoices against the evidence, line differences, the decision for one volume."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.patches import Rectangle
+
+from toolkit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
+from toolkit.errors import ReportFailed
+from toolkit.units import from_si
+
+__all__ = ["decision_picture", "invoices_against_evidence", "line_differences"]
+
+
+@styled
+def invoices_against_evidence(
+    invoices: pd.DataFrame,
+    unit: str,
+    coverage: float = 0.95,
+    sources: Sequence[str] = ("effluent", "balance", "basis"),
+) -> Picture:
+    """Each billed volume as a mark beside the intervals of the evidence, findings in words.
+
+    Parameters
+    ----------
+    invoices : DataFrame
+        invoice, billed_m3, finding, and ``_mean``, ``_low``, ``_high`` of each source [m3].
+    unit : str
+        Unit of volume to show [text].
+    coverage : float
+        Coverage of the intervals, for the title [-].
+    sources : sequence of str
+        Which of :data:`toolkit.charts.EVIDENCE` to show; those without figures are left out [text].
+
+    Returns
+    -------
+    Picture
+        One row an invoice [`unit`].
+    """
+    shown = [s for s in sources if f"{s}_mean" in invoices and invoices[f"{s}_mean"].notna().any()]
+    rows = np.arange(len(invoices), dtype=float)
+    figure, axes = canvas(1.5 + len(rows) * max(0.30, 0.15 * (len(shown) + 1)))
+    steps = np.linspace(-0.27, 0.27, len(shown)) if len(shown) > 1 else [0.0] * len(shown)
+    for source, step in zip(shown, steps, strict=True):
+        look = EVIDENCE[source]
+        mean, low, high = (
+            from_si(invoices[f"{source}_{part}"].to_numpy(float), unit, "volume")
+            for part in ("mean", "low", "high")
+        )
+        axes.hlines(rows + step, low, high, color=look.colour, linewidth=2.6)
+        marks = {"markeredgecolor": INK, "markeredgewidth": 0.6, "markersize": 5.5}
+        axes.plot(mean, rows + step, look.marker, color=look.colour, label=look.label, **marks)
+    billed = from_si(invoices["billed_m3"].to_numpy(float), unit, "volume")
+    axes.vlines(billed, rows - 0.40, rows + 0.40, color=INK, linewidth=2.8)
+    axes.plot([], [], "|", color=INK, markersize=11, markeredgewidth=2.6, label="billed")
+    axes.set_yticks(rows, [str(name) for name in invoices["invoice"]])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    for row in rows[1:]:
+        axes.axhline(row - 0.5, color=RULE, linewidth=0.6)
+    _findings(axes, rows, invoices["finding"])
+    axes.set_xlabel(f"volume in the service period [{unit}]")
+    axes.set_title(
+        f"Billed volume and evidence for each invoice; bars are {coverage * 100:.3g} % intervals"
+    )
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=5)
+    return Picture(figure, _spoken(invoices, unit, shown))
+
+
+def _findings(axes, rows, findings: pd.Series) -> None:
+    axes.tick_params(length=0, axis="y")
+    axes.grid(axis="x")
+    for row, finding in zip(rows, findings, strict=True):
+        weight = "bold" if "too" in str(finding) else "normal"
+        axes.text(
+            1.015,
+            row,
+            str(finding),
+            transform=axes.get_yaxis_transform(),
+            va="center",
+            fontsize=8.5,
+            fontweight=weight,
+        )
+
+
+def _spoken(invoices: pd.DataFrame, unit: str, shown: Sequence[str]) -> str:
+    total = from_si(float(invoices["billed_m3"].sum()), unit, "volume")
+    parts = [f"{len(invoices)} invoices, billed {total:,.0f} {unit} in all"]
+    for source in shown:
+        value = from_si(float(invoices[f"{source}_mean"].sum()), unit, "volume")
+        parts.append(f"{EVIDENCE[source].label} {value:,.0f} {unit}")
+    counts = invoices["finding"].astype(str).value_counts(sort=False)
+    named = ", ".join(f"{count} {finding}" for finding, count in counts.items())
+    return f"Billed volume against evidence: {'; '.join(parts)}. Findings: {named}."
+
+
+@styled
+def line_differences(differences: pd.DataFrame, money: str = "USD") -> Picture:
+    """Billed less recomputed, by invoice and charge line, as numbers on a shaded grid.
+
+    Parameters
+    ----------
+    differences : DataFrame
+        Index: invoices; columns: charge lines; values billed less recomputed [`money`].
+    money : str
+        Name of the currency [text].
+
+    Returns
+    -------
+    Picture
+        The darker the larger; too little billed is framed and dotted [`money`].
+    """
+    values = differences.to_numpy(dtype=float)
+    figure, axes = canvas(1.4 + 0.32 * len(differences))
+    largest = max(float(np.nanmax(np.abs(values), initial=0.0)), 0.01)
+    shade = np.abs(np.nan_to_num(values)) / largest
+    axes.imshow(shade, cmap="Greys", vmin=0, vmax=1.35, aspect="auto")
+    for (row, column), value in np.ndenumerate(values):
+        text = "–" if np.isnan(value) else "0" if abs(value) < 0.005 else f"{value:+,.2f}"
+        colour = "white" if shade[row, column] > 0.62 else INK if text != "0" else SOFT
+        if value < -0.005:
+            box = {"fill": False, "hatch": "....", "edgecolor": SOFT, "linewidth": 0.8}
+            axes.add_patch(Rectangle((column - 0.49, row - 0.47), 0.98, 0.94, **box))
+        axes.text(column, row, text, ha="center", va="center", color=colour, fontsize=8)
+    axes.set_xticks(range(values.shape[1]), [str(name) for name in differences.columns])
+    axes.set_yticks(range(values.shape[0]), [str(name) for name in differences.index])
+    axes.tick_params(length=0)
+    axes.spines[:].set_visible(False)
+    axes.set_xlabel("charge line")
+    axes.set_title(f"Billed less recomputed from the rate schedule [{money}]")
+    wrong = int((np.abs(np.nan_to_num(values)) >= 0.005).sum())
+    alt = (
+        f"Differences between billed and recomputed charge lines: {wrong} of {values.size} differ, "
+        f"together {np.nansum(values):+,.2f} {money}."
+    )
+    return Picture(figure, alt)
+
+
+@styled
+def decision_picture(
+    volumes: np.ndarray, billed: float, tolerance: float, unit: str, coverage: float = 0.95
+) -> Picture:
+    """What the evidence says about one volume, beside the billed one and its limits.
+
+    Parameters
+    ----------
+    volumes : ndarray, shape (draws,)
+        Draws of the volume [m3].
+    billed : float
+        The billed volume [m3].
+    tolerance : float
+        Of the decision rule, as a share of the billed volume [-].
+    unit : str
+        Unit of volume to show [text].
+    coverage : float
+        Coverage of the interval [-].
+
+    Returns
+    -------
+    Picture
+        Density of the evidence, interval, billed volume and its tolerance [`unit`].
+
+    Raises
+    ------
+    ReportFailed
+        If there is no draw to show.
+    """
+    values = from_si(np.asarray(volumes, float), unit, "volume")
+    values = values[np.isfinite(values)]
+    if not values.size:
+        raise ReportFailed("there is no draw to show")
+    mark = from_si(billed, unit, "volume")
+    low, high = np.quantile(values, [(1 - coverage) / 2, (1 + coverage) / 2])
+    figure, axes = canvas(3.2)
+    look = EVIDENCE["effluent"]
+    axes.hist(values, bins=80, density=True, color=look.colour, alpha=0.55, label="evidence")
+    top = axes.get_ylim()[1]
+    axes.plot(
+        [low, high],
+        [top * 0.04] * 2,
+        color=INK,
+        linewidth=3,
+        solid_capstyle="butt",
+        label=f"{coverage * 100:.3g} % interval",
+    )
+    axes.axvline(mark, color=INK, linewidth=2.4)
+    axes.plot([], [], "|", color=INK, markersize=11, markeredgewidth=2.4, label="billed")
+    axes.axvspan(
+        mark * (1 - tolerance),
+        mark * (1 + tolerance),
+        facecolor="none",
+        edgecolor=SOFT,
+        hatch="///",
+        linewidth=0,
+        label=f"within {tolerance * 100:.3g} % of billed",
+    )
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    axes.set_xlabel(f"volume [{unit}]")
+    axes.set_ylabel(f"probability density [1/{unit}]")
+    axes.set_title("Billed volume and what the evidence allows")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=4)
+    below = float((values < mark * (1 - tolerance)).mean())
+    above = float((values > mark * (1 + tolerance)).mean())
+    alt = (
+        f"Billed {mark:,.0f} {unit}; the evidence lies between {low:,.0f} and {high:,.0f} {unit} "
+        f"({coverage * 100:.3g} % interval). Probability {below * 100:.1f} % that the volume is "
+        f"below the billed one by more than {tolerance * 100:.3g} %, "
+        f"{above * 100:.1f} % that it is above."
+    )
+    return Picture(figure, alt)

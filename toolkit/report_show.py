@@ -1,0 +1,238 @@
+"""What notebooks show: sentences, tables and the verdict, with every foreign word made harmless.
+
+Names and comments come from other people's files. In HTML they are escaped; in Markdown each sign
+with a meaning is written as its character number, which every reader of Markdown shows as the sign
+itself and none acts upon.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+import pandas as pd
+
+__all__ = ["Shown", "figure_of", "markdown_text", "say", "show_table", "show_verdict"]
+
+SIGNS = re.compile(r"[\\`*_{}\[\]()<>#+!|~$&^:@=\"'-]")
+CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f]")
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Something a notebook shows as a page part, with a plain text in its place.
+
+    Parameters
+    ----------
+    markup : str
+        HTML or Markdown [text].
+    plain : str
+        The same for a reader without a page [text].
+    kind : str
+        "text/html" or "text/markdown" [text].
+    """
+
+    markup: str
+    plain: str
+    kind: str = "text/html"
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, str]:
+        return {self.kind: self.markup, "text/plain": self.plain}
+
+    def __str__(self) -> str:
+        return self.plain
+
+    __repr__ = __str__
+
+
+def markdown_text(text: object) -> str:
+    """Text from a file, safe inside Markdown.
+
+    Parameters
+    ----------
+    text : object
+        Name, comment or any other value of an input [text].
+
+    Returns
+    -------
+    str
+        On one line; signs with a meaning as character numbers [text].
+    """
+    line = " ".join(CONTROL.sub(" ", str(text)).split())
+    return SIGNS.sub(lambda sign: f"&#{ord(sign[0])};", line)
+
+
+def say(sentence: str, **values: object) -> Shown:
+    """One paragraph (or list) of Markdown, with values filled in safely.
+
+    Parameters
+    ----------
+    sentence : str
+        Markdown with ``{name}`` where a value belongs [text].
+    **values : object
+        The values; text is made harmless, numbers are shown by :func:`figure_of` [-].
+
+    Returns
+    -------
+    Shown
+        Displayed by a notebook as its last value [text].
+    """
+    safe = {name: markdown_text(figure_of(value)) for name, value in values.items()}
+    plain = sentence.format(**{name: figure_of(value) for name, value in values.items()})
+    return Shown(sentence.format(**safe), plain, "text/markdown")
+
+
+def figure_of(value: Any, digits: int | None = None) -> str:
+    """A value as people read it.
+
+    Parameters
+    ----------
+    value : object
+        Number, time, text or nothing [-].
+    digits : int, optional
+        Digits after the point; four significant ones if None [-].
+
+    Returns
+    -------
+    str
+        "–" for nothing; times without seconds where these are zero [text].
+    """
+    if value is None or value is pd.NaT:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d %H:%M" if value.second == 0 else "%Y-%m-%d %H:%M:%S")
+    if isinstance(value, Decimal):
+        return f"{value:,}"
+    if isinstance(value, int):
+        return f"{value:,}"
+    if hasattr(value, "item"):
+        return figure_of(value.item(), digits)
+    if isinstance(value, float):
+        return _number(value, digits)
+    return str(value)
+
+
+def _number(value: float, digits: int | None) -> str:
+    if math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "unlimited" if value > 0 else "-unlimited"
+    if digits is None:
+        size = 0 if value == 0 else math.floor(math.log10(abs(value)))
+        digits = max(0, 3 - size)
+        if digits > 6:
+            return f"{value:.3g}"
+    text = f"{value:,.{digits}f}"
+    return text.lstrip("-") if not text.strip("-0.,") else text
+
+
+def show_table(
+    frame: pd.DataFrame,
+    caption: str,
+    digits: Mapping[str, int] | int | None = None,
+    sums: Sequence[int] = (),
+) -> Shown:
+    """A table for a page: caption, heads as they are, numbers to the right.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Column names are the heads and carry their units; the index is not shown [-].
+    caption : str
+        What the table says [text].
+    digits : mapping of str to int, or int, optional
+        Digits after the point, by column or for all [-].
+    sums : sequence of int
+        Row numbers set off as sums [-].
+
+    Returns
+    -------
+    Shown
+        Displayed by a notebook as its last value [text].
+    """
+    wanted = digits if isinstance(digits, Mapping) else dict.fromkeys(frame.columns, digits)
+    heads = [str(name) for name in frame.columns]
+    numeric = [_is_numeric(frame[name]) for name in frame.columns]
+    cells = [
+        [figure_of(value, wanted.get(name)) for name, value in zip(frame.columns, row, strict=True)]
+        for row in frame.itertuples(index=False, name=None)
+    ]
+    return Shown(
+        _html_table(heads, numeric, cells, caption, set(sums)), _text(heads, cells, caption)
+    )
+
+
+def _is_numeric(column: pd.Series) -> bool:
+    if pd.api.types.is_bool_dtype(column):
+        return False
+    if pd.api.types.is_numeric_dtype(column):
+        return True
+    values = column.dropna()
+    return bool(len(values)) and all(isinstance(v, (Decimal, float, int)) for v in values)
+
+
+def _html_table(
+    heads: list[str], numeric: list[bool], cells: list[list[str]], caption: str, sums: set[int]
+) -> str:
+    def mark(place: int) -> str:
+        if numeric[place]:
+            return ' class="number"'
+        longest = max((len(row[place]) for row in cells), default=0)
+        return ' class="words"' if longest > 40 else ""
+
+    marks = [mark(place) for place in range(len(heads))]
+    top = "".join(
+        f'<th scope="col"{m}>{html.escape(head)}</th>' for m, head in zip(marks, heads, strict=True)
+    )
+    rows = []
+    for number, row in enumerate(cells):
+        inner = "".join(
+            f"<td{m}>{html.escape(CONTROL.sub(' ', cell))}</td>"
+            for m, cell in zip(marks, row, strict=True)
+        )
+        rows.append(f'<tr class="sum">{inner}</tr>' if number in sums else f"<tr>{inner}</tr>")
+    return (
+        f"<table><caption>{html.escape(caption)}</caption><thead><tr>{top}</tr></thead>"
+        f"<tbody>{''.join(rows)}</tbody></table>"
+    )
+
+
+def _text(heads: list[str], cells: list[list[str]], caption: str) -> str:
+    lines = [caption, " | ".join(heads)]
+    return "\n".join(lines + [" | ".join(CONTROL.sub(" ", cell) for cell in row) for row in cells])
+
+
+def show_verdict(finding: str, amount: str, facts: Mapping[str, str]) -> Shown:
+    """The verdict as the box that opens a report.
+
+    Parameters
+    ----------
+    finding : str
+        The finding in words [text].
+    amount : str
+        The amount in question with its interval, or that there is none [text].
+    facts : mapping of str to str
+        Few further facts: label and value with its unit [text].
+
+    Returns
+    -------
+    Shown
+        Displayed by a notebook as its last value [text].
+    """
+    listed = "".join(
+        f"<div><dt>{html.escape(label)}</dt><dd>{html.escape(value)}</dd></div>"
+        for label, value in facts.items()
+    )
+    markup = (
+        f'<div class="verdict"><p class="finding">{html.escape(finding)}</p>'
+        f'<p class="amount">{html.escape(amount)}</p><dl>{listed}</dl></div>'
+    )
+    plain = "\n".join([finding, amount, *(f"{label}: {value}" for label, value in facts.items())])
+    return Shown(markup, plain)

@@ -1,0 +1,408 @@
+"""Exports of a logger to one record in SI and UTC, every reading with a status."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import InputRefused
+from toolkit.records.cells import Values, read_values
+from toolkit.records.exports import Export, read_export
+from toolkit.records.logger_clock import TimeSource, read_times
+from toolkit.records.merge import Rows, join_rows, same_stamps, spread_repeated
+from toolkit.records.model import ROLES, ClockCorrection, ColumnSpec, Findings, LoggerRecord
+from toolkit.records.numbers import MISSING_NUMBERS, MISSING_WORDS
+from toolkit.records.plausible import compare_files, note_marks
+from toolkit.records.steps import find_intervals
+from toolkit.records.zones import zone_of
+from toolkit.units import to_si
+
+__all__ = ["read_logger"]
+
+MAY_BE_MISSING = frozenset({"air_temperature", "rain", "totaliser"})
+"""Roles whose missing value does not reject the reading."""
+STAMPS = ("instant", "interval start", "interval end")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How the exports of one record are read."""
+
+    source: TimeSource
+    event: str | None
+    required: frozenset[str]
+    words: frozenset[str]
+    numbers: tuple[float, ...]
+    sheet: str | None
+    decimal: str | None
+
+
+def read_logger(
+    paths: str | Path | Sequence[str | Path],
+    *,
+    zone: str,
+    columns: Mapping[str, ColumnSpec] | Sequence[Mapping[str, ColumnSpec]],
+    time: str | Sequence[str] = "time",
+    date: str | None = None,
+    event: str | None = None,
+    day_first: bool | None = None,
+    decimal: str | None = None,
+    sheet: str | None = None,
+    shown_as: Sequence[str] | str | None = None,
+    stamp: str = "instant",
+    missing_marks: Sequence[str] = (),
+    required: Sequence[str] | None = None,
+    conflicts: str = "reject",
+    back_steps: str = "refuse",
+    missing_hour: str = "refuse",
+    corrections: Sequence[ClockCorrection] = (),
+    zone_column: str | None = None,
+    offsets: Mapping[str, str] | None = None,
+    utc_column: str | None = None,
+    site_zone: str | None = None,
+    round_to: float | None = None,
+) -> LoggerRecord:
+    """Read one record from one or more exports of a logger.
+
+    Parameters
+    ----------
+    paths : str, Path or sequence of them
+        CSV or XLSX files of one record, in any order, overlapping or not [-].
+    zone : str
+        Zone the logger's clock followed, IANA name or fixed offset such as "UTC-06:00" [text].
+    columns : mapping of str to ColumnSpec, or one mapping per file
+        Role to column name and unit; roles are those of ROLES [text].
+    time : str or sequence of str
+        Column of stamps, or one column per part (year, month, day, hour, minute, second); names
+        joined by " + " are taken apart [text].
+    date : str, optional
+        Column of the date where `time` holds the time of day only [text].
+    event : str, optional
+        Column of event words; rows that have one and no reading are set aside [text].
+    day_first : bool, optional
+        Order of dates such as 03/04/2026; refused where they occur and this is not stated [-].
+    decimal : str, optional
+        Decimal mark, "." or ","; told from the numbers if not given [text].
+    sheet : str, optional
+        Sheet of a workbook [text].
+    shown_as : str or sequence of str, optional
+        Names of the files in messages [text].
+    stamp : str
+        What a stamp marks: "instant", "interval start" or "interval end"; readings of intervals
+        are moved to the middle of theirs [text].
+    missing_marks : sequence of str
+        Words or numbers, besides the usual ones, that mark a missing value [text].
+    required : sequence of str, optional
+        Roles without which a row is no reading; all but air temperature, rain and totaliser if not
+        given [text].
+    conflicts : str
+        Rows of one time with different values: "reject" them, or keep the "first" or "last" [text].
+    back_steps : str
+        Where time goes back: "refuse", "sort" the rows, or "reject" the repeated stretch [text].
+    missing_hour : str
+        Stamps in the hour that spring leaves out: "refuse" or "reject" [text].
+    corrections : sequence of ClockCorrection
+        Stretches of stamps known to be wrong [-].
+    zone_column : str, optional
+        Column that names the zone row by row, such as EST and EDT [text].
+    offsets : mapping of str to str, optional
+        What its words stand for, such as EST to "UTC-05:00" [text].
+    utc_column : str, optional
+        Second column of stamps, in UTC, only compared with the first [text].
+    site_zone : str, optional
+        Zone people at the site live by, where the logger kept another [text].
+    round_to : float, optional
+        Stamps within a fifth of this of its multiples are moved onto them [s].
+
+    Returns
+    -------
+    LoggerRecord
+        Readings in SI and UTC with their status [SI].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of every file.
+    ValueError
+        If a role or a choice is not one of those named above.
+    """
+    files = [paths] if isinstance(paths, (str, Path)) else list(paths)
+    names = _names(files, shown_as)
+    maps = [columns] * len(files) if isinstance(columns, Mapping) else list(columns)
+    _check_choices(maps, stamp, conflicts, back_steps, missing_hour)
+    stamps = (date,) if date else ()
+    stamps += tuple(time.split(" + ")) if isinstance(time, str) else tuple(time)
+    source = TimeSource(
+        stamps,
+        zone,
+        day_first,
+        zone_column,
+        offsets,
+        utc_column,
+        corrections,
+        missing_hour,
+        back_steps,
+    )
+    words, numbers = _marks(missing_marks)
+    wanted = frozenset(required) if required is not None else frozenset(maps[0]) - MAY_BE_MISSING
+    plan = Plan(source, event, wanted or frozenset(maps[0]), words, numbers, sheet, decimal)
+    findings = Findings(names[0])
+    zone_of(zone)
+    parts, kept, tally = [], [], {"rows in files": 0, "rows set aside": 0, "other lines": 0}
+    for place, (path, name, mapping) in enumerate(zip(files, names, maps, strict=True)):
+        findings.file = name
+        rows = _one_file(path, place, mapping, plan, findings, kept, tally)
+        if rows is not None:
+            parts.append(rows)
+    findings.raise_if_refused()
+    return _record(parts, kept, tally, names, plan, stamp, conflicts, site_zone, round_to, findings)
+
+
+def _names(files: Sequence[str | Path], shown_as: Sequence[str] | str | None) -> list[str]:
+    shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
+    return [*shown, *(Path(path).name for path in files[len(shown) :])]
+
+
+def _check_choices(
+    maps: Sequence[Mapping[str, ColumnSpec]],
+    stamp: str,
+    conflicts: str,
+    back_steps: str,
+    missing_hour: str,
+) -> None:
+    for mapping in maps:
+        unknown = sorted(set(mapping) - set(ROLES))
+        if unknown or not mapping:
+            raise ValueError(f"roles {unknown} are not known; known are {', '.join(ROLES)}")
+    for given, known in (
+        (stamp, STAMPS),
+        (conflicts, ("reject", "first", "last")),
+        (back_steps, ("refuse", "sort", "reject")),
+        (missing_hour, ("refuse", "reject")),
+    ):
+        if given not in known:
+            raise ValueError(f"{given!r} is none of {', '.join(map(repr, known))}")
+
+
+def _marks(given: Sequence[str]) -> tuple[frozenset[str], tuple[float, ...]]:
+    """Missing marks, the usual and the stated ones, as words and as numbers."""
+    words, numbers = set(MISSING_WORDS), list(MISSING_NUMBERS)
+    for mark in given:
+        words.add(str(mark).strip().lower())
+        try:
+            numbers.append(float(mark))
+        except ValueError:
+            continue
+    return frozenset(words), tuple(numbers)
+
+
+def _one_file(
+    path: str | Path,
+    place: int,
+    mapping: Mapping[str, ColumnSpec],
+    plan: Plan,
+    findings: Findings,
+    kept: list[pd.DataFrame],
+    tally: dict[str, int],
+) -> Rows | None:
+    """Rows of one export; what is set aside or has no value goes to `kept` with its text."""
+    text_columns = plan.source.text_columns + ([plan.event] if plan.event else [])
+    before = len(findings.problems)
+    try:
+        export = read_export(
+            path,
+            findings,
+            text_columns=text_columns,
+            value_columns=mapping,
+            sheet=plan.sheet,
+            decimal=plan.decimal,
+            missing_words=plan.words,
+        )
+        values = {
+            role: read_values(export, spec.name, findings, plan.words, plan.numbers)
+            for role, spec in mapping.items()
+        }
+        times = read_times(export, plan.source, findings)
+    except InputRefused:
+        if len(findings.problems) == before and not findings.refused:
+            raise
+        return None  # noted; the other files are looked at before the whole is refused
+    order = times.order
+    reason, aside = _reasons(values, order, times.rejected, export, plan)
+    tally["rows in files"] += len(order)
+    tally["rows set aside"] += int(aside.sum())
+    tally["other lines"] += export.other_lines
+    kept.append(_kept(export, mapping, times.time, order, reason, aside, findings.file))
+    if len(order) < 3:
+        findings.flag("short file", f"one file holds {len(order)} rows only", rows=len(order))
+    note_marks(values, order, findings)
+    si = {
+        role: to_si(values[role].numbers[order], spec.unit, ROLES[role])
+        for role, spec in mapping.items()
+    }
+    rows = Rows(times.time, si, reason, np.full(len(order), place), export.lines[order])
+    return spread_repeated(rows.take(np.flatnonzero(~aside)), findings)
+
+
+def _reasons(
+    values: Mapping[str, Values],
+    order: np.ndarray,
+    rejected: Mapping[str, np.ndarray],
+    export: Export,
+    plan: Plan,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Why rows are no readings, and which are events between readings."""
+    reason = np.full(len(order), "", dtype=object)
+    needed = [values[role] for role in values if role in plan.required]
+    mark = np.any([column.mark[order] for column in needed], axis=0)
+    blank = np.any([column.blank[order] for column in needed], axis=0)
+    nothing = np.all([column.blank[order] for column in needed], axis=0)
+    reason[mark] = "missing mark"
+    reason[blank] = "blank"
+    for why, rows in rejected.items():
+        reason[rows] = why
+    aside = np.zeros(len(order), dtype=bool)
+    if plan.event is not None:
+        words = export.columns[plan.event].fillna("").str.strip().to_numpy()[order]
+        aside = nothing & (words != "")
+        reason[aside] = "event"
+    return reason, aside
+
+
+def _kept(
+    export: Export,
+    mapping: Mapping[str, ColumnSpec],
+    time: np.ndarray,
+    order: np.ndarray,
+    reason: np.ndarray,
+    aside: np.ndarray,
+    file: str,
+) -> pd.DataFrame:
+    """Text of every row without a value, so that nothing read is lost."""
+    places = np.flatnonzero((reason != "") | aside)
+    texts = [
+        "; ".join(export.cell(spec.name, int(row)) for spec in mapping.values())
+        for row in order[places]
+    ]
+    return pd.DataFrame(
+        {
+            "file": pd.Series([file] * len(places), dtype="str"),
+            "line": export.lines[order[places]],
+            "time": pd.DatetimeIndex(time[places]).tz_localize("UTC").as_unit("us"),
+            "text": pd.Series(texts, dtype="str"),
+            "reason": pd.Series(list(reason[places]), dtype="str"),
+        }
+    )
+
+
+def _record(
+    parts: list[Rows],
+    kept: list[pd.DataFrame],
+    tally: dict[str, int],
+    names: list[str],
+    plan: Plan,
+    stamp: str,
+    conflicts: str,
+    site_zone: str | None,
+    round_to: float | None,
+    findings: Findings,
+) -> LoggerRecord:
+    findings.file = ", ".join(dict.fromkeys(names))
+    compare_files(parts, findings)
+    rows = join_rows(parts)
+    if round_to:
+        rows = _rounded(rows, round_to, findings)
+    rows, merged = same_stamps(rows, conflicts, findings)
+    good = rows.reason == ""
+    if stamp != "instant":
+        rows = _centred(rows, good, stamp, findings)
+    time, flow = rows.time[good], rows.values.get("flow")
+    intervals = find_intervals(
+        time, plan.source.zone, site_zone, None if flow is None else flow[good], findings
+    )
+    frame = pd.DataFrame({"time": pd.DatetimeIndex(rows.time).tz_localize("UTC").as_unit("us")})
+    for role, column in rows.values.items():
+        frame[role] = column
+    frame["status"] = pd.Categorical.from_codes(
+        np.where(good, 0, 1), categories=["measured", "rejected"]
+    )
+    frame["reason"] = pd.Categorical(rows.reason)
+    counts = tally | {
+        "identical rows merged": merged,
+        "readings": len(frame),
+        "measured": int(good.sum()),
+        "rejected": int((~good).sum()),
+    }
+    if not good.any():
+        findings.flag("no readings", "the record holds no usable reading", "stops verdict")
+    _count_reasons(frame, findings)
+    return LoggerRecord(
+        frame,
+        findings.summary(),
+        tuple(findings.flags),
+        counts,
+        intervals.step,
+        intervals.gaps,
+        pd.concat(kept, ignore_index=True) if len(kept) > 1 else kept[0],
+        plan.source.zone,
+    )
+
+
+def _count_reasons(frame: pd.DataFrame, findings: Findings) -> None:
+    for why, count in frame["reason"].value_counts().items():
+        if why and count:
+            share = count / len(frame)
+            findings.flag(
+                "readings rejected",
+                f"{count} of {len(frame)} rows ({share:.2%}) are rejected on reading: {why}",
+                reason=why,
+                rows=int(count),
+            )
+
+
+def _rounded(rows: Rows, step: float, findings: Findings) -> Rows:
+    """Stamps near the whole steps moved onto them, such as :59 onto the next minute."""
+    micro = round(step * 1e6)
+    since = (rows.time - np.datetime64("1970-01-01", "us")) / np.timedelta64(1, "us")
+    near = np.rint(since / micro) * micro
+    moved = (np.abs(near - since) <= 0.2 * micro) & (near != since)
+    time = np.where(
+        moved,
+        np.datetime64("1970-01-01", "us") + near.astype("timedelta64[us]"),
+        rows.time,
+    )
+    if moved.any():
+        findings.flag(
+            "stamps rounded",
+            f"{int(moved.sum())} stamps were moved by at most {0.2 * step:g} s onto whole steps of "
+            f"{step:g} s",
+            rows=int(moved.sum()),
+        )
+    return replace(rows, time=time)
+
+
+def _centred(rows: Rows, good: np.ndarray, stamp: str, findings: Findings) -> Rows:
+    """Readings that stand for an interval, moved to the middle of it."""
+    if good.sum() < 2:
+        return rows
+    steps = np.diff(rows.time[good]) / np.timedelta64(1, "us")
+    usual = float(np.median(steps))
+    shift = np.full(len(rows.time), usual)
+    own = np.concatenate([[usual], steps]) if stamp == "interval end" else np.append(steps, usual)
+    shift[good] = np.where(own <= 1.5 * usual, own, usual)
+    half = (shift / 2).astype("timedelta64[us]")
+    findings.flag(
+        "stamps of intervals",
+        f"each stamp marks the {stamp.split()[1]} of its interval; readings were moved by half an "
+        f"interval, usually {usual / 2e6:g} s",
+        stamp=stamp,
+        moved_s=usual / 2e6,
+    )
+    time = rows.time - half if stamp == "interval end" else rows.time + half
+    if (np.diff(time) < np.timedelta64(0, "us")).any():
+        return replace(rows, time=time).take(np.argsort(time, kind="stable"))
+    return replace(rows, time=time)

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import InputRefused
+from toolkit.records.assemble import Choices, assemble
 from toolkit.records.cells import Values, read_values
 from toolkit.records.exports import Export, read_export
 from toolkit.records.logger_clock import TimeSource, read_times
-from toolkit.records.merge import Rows, join_rows, same_stamps, spread_repeated
+from toolkit.records.merge import Rows, spread_repeated
 from toolkit.records.model import ROLES, ClockCorrection, ColumnSpec, Findings, LoggerRecord
 from toolkit.records.numbers import MISSING_NUMBERS, MISSING_WORDS
-from toolkit.records.plausible import compare_files, note_marks
-from toolkit.records.steps import find_intervals
+from toolkit.records.plausible import note_marks
 from toolkit.records.zones import zone_of
 from toolkit.units import to_si
 
@@ -159,7 +159,8 @@ def read_logger(
         if rows is not None:
             parts.append(rows)
     findings.raise_if_refused()
-    return _record(parts, kept, tally, names, plan, stamp, conflicts, site_zone, round_to, findings)
+    choices = Choices(names, zone, site_zone, stamp, conflicts, round_to)
+    return assemble(parts, kept, tally, choices, findings)
 
 
 def _names(files: Sequence[str | Path], shown_as: Sequence[str] | str | None) -> list[str]:
@@ -297,112 +298,3 @@ def _kept(
             "reason": pd.Series(list(reason[places]), dtype="str"),
         }
     )
-
-
-def _record(
-    parts: list[Rows],
-    kept: list[pd.DataFrame],
-    tally: dict[str, int],
-    names: list[str],
-    plan: Plan,
-    stamp: str,
-    conflicts: str,
-    site_zone: str | None,
-    round_to: float | None,
-    findings: Findings,
-) -> LoggerRecord:
-    findings.file = ", ".join(dict.fromkeys(names))
-    compare_files(parts, findings)
-    rows = join_rows(parts)
-    if round_to:
-        rows = _rounded(rows, round_to, findings)
-    rows, merged = same_stamps(rows, conflicts, findings)
-    good = rows.reason == ""
-    if stamp != "instant":
-        rows = _centred(rows, good, stamp, findings)
-    time, flow = rows.time[good], rows.values.get("flow")
-    intervals = find_intervals(
-        time, plan.source.zone, site_zone, None if flow is None else flow[good], findings
-    )
-    frame = pd.DataFrame({"time": pd.DatetimeIndex(rows.time).tz_localize("UTC").as_unit("us")})
-    for role, column in rows.values.items():
-        frame[role] = column
-    frame["status"] = pd.Categorical.from_codes(
-        np.where(good, 0, 1), categories=["measured", "rejected"]
-    )
-    frame["reason"] = pd.Categorical(rows.reason)
-    counts = tally | {
-        "identical rows merged": merged,
-        "readings": len(frame),
-        "measured": int(good.sum()),
-        "rejected": int((~good).sum()),
-    }
-    if not good.any():
-        findings.flag("no readings", "the record holds no usable reading", "stops verdict")
-    _count_reasons(frame, findings)
-    return LoggerRecord(
-        frame,
-        findings.summary(),
-        tuple(findings.flags),
-        counts,
-        intervals.step,
-        intervals.gaps,
-        pd.concat(kept, ignore_index=True) if len(kept) > 1 else kept[0],
-        plan.source.zone,
-    )
-
-
-def _count_reasons(frame: pd.DataFrame, findings: Findings) -> None:
-    for why, count in frame["reason"].value_counts().items():
-        if why and count:
-            share = count / len(frame)
-            findings.flag(
-                "readings rejected",
-                f"{count} of {len(frame)} rows ({share:.2%}) are rejected on reading: {why}",
-                reason=why,
-                rows=int(count),
-            )
-
-
-def _rounded(rows: Rows, step: float, findings: Findings) -> Rows:
-    """Stamps near the whole steps moved onto them, such as :59 onto the next minute."""
-    micro = round(step * 1e6)
-    since = (rows.time - np.datetime64("1970-01-01", "us")) / np.timedelta64(1, "us")
-    near = np.rint(since / micro) * micro
-    moved = (np.abs(near - since) <= 0.2 * micro) & (near != since)
-    time = np.where(
-        moved,
-        np.datetime64("1970-01-01", "us") + near.astype("timedelta64[us]"),
-        rows.time,
-    )
-    if moved.any():
-        findings.flag(
-            "stamps rounded",
-            f"{int(moved.sum())} stamps were moved by at most {0.2 * step:g} s onto whole steps of "
-            f"{step:g} s",
-            rows=int(moved.sum()),
-        )
-    return replace(rows, time=time)
-
-
-def _centred(rows: Rows, good: np.ndarray, stamp: str, findings: Findings) -> Rows:
-    """Readings that stand for an interval, moved to the middle of it."""
-    if good.sum() < 2:
-        return rows
-    steps = np.diff(rows.time[good]) / np.timedelta64(1, "us")
-    usual = float(np.median(steps))
-    shift = np.full(len(rows.time), usual)
-    own = np.concatenate([[usual], steps]) if stamp == "interval end" else np.append(steps, usual)
-    shift[good] = np.where(own <= 1.5 * usual, own, usual)
-    half = (shift / 2).astype("timedelta64[us]")
-    findings.flag(
-        "stamps of intervals",
-        f"each stamp marks the {stamp.split()[1]} of its interval; readings were moved by half an "
-        f"interval, usually {usual / 2e6:g} s",
-        stamp=stamp,
-        moved_s=usual / 2e6,
-    )
-    time = rows.time - half if stamp == "interval end" else rows.time + half
-    if (np.diff(time) < np.timedelta64(0, "us")).any():
-        return replace(rows, time=time).take(np.argsort(time, kind="stable"))
-    return replace(rows, time=time)

@@ -151,34 +151,36 @@ def _steps(frame, register, good, changed, unit_m3, digits, findings: Findings) 
     for step in np.flatnonzero(fall):
         rolled = counts[step] + 10.0**digits if digits is not None else np.nan
         row = good[step + 1]
-        when = f"{frame['time'].iloc[row]:%Y-%m-%d}"
-        believed = rolled >= 0 and (usual == 0 or rolled / seconds[step] <= FASTEST * usual)
-        if believed:
+        ends = f"from {register[good[step]]:.10g} to {register[row]:.10g}"
+        if rolled >= 0 and (usual == 0 or rolled / seconds[step] <= FASTEST * usual):
             counts[step] = rolled
             findings.flag(
                 "roll-over",
-                f"the register rolled over before {when}: {register[good[step]]:.10g} to "
-                f"{register[row]:.10g} counted as {rolled:.10g}",
+                f"the register rolled over before {frame['time'].iloc[row]:%Y-%m-%d}: {ends}, "
+                f"counted as {rolled:.10g}",
                 time=str(frame["time"].iloc[row]),
                 counts=float(rolled),
             )
             continue
         findings.add(
-            f"the register falls from {register[good[step]]:.10g} to {register[row]:.10g}",
+            f"the register falls {ends}",
             _fall_remedy(digits, rolled, usual, seconds[step]),
             line=int(frame["line"].iloc[row]),
             column="register",
             code="register falls",
         )
-    change = np.flatnonzero(np.diff(multiplier) != 0)
-    for step in change:
+    _multiplier_changes(frame, good, multiplier, findings)
+    return counts * multiplier[:-1] * unit_m3
+
+
+def _multiplier_changes(frame, good, multiplier, findings: Findings) -> None:
+    for step in np.flatnonzero(np.diff(multiplier) != 0):
         findings.flag(
             "multiplier changed",
             f"the multiplier changes from {multiplier[step]:g} to {multiplier[step + 1]:g} at the "
             f"read of {frame['time'].iloc[good[step + 1]]:%Y-%m-%d}",
             time=str(frame["time"].iloc[good[step + 1]]),
         )
-    return counts * multiplier[:-1] * unit_m3
 
 
 def _fall_remedy(digits: int | None, rolled: float, usual: float, seconds: float) -> str:

@@ -97,6 +97,11 @@ def table_of(
     -------
     Table
         Raw text and where it stood [text].
+
+    Raises
+    ------
+    InputRefused
+        If no table can be made of the file at all.
     """
     source = open_source(path, findings)
     if source.book:

@@ -1,0 +1,40 @@
+"""The balance: metered intake, uses that never reach the sewer, and what should have left."""
+
+from toolkit.balance.expected import Balance, balance_causes, expected_discharge
+from toolkit.balance.instants import Periods, as_periods, as_seconds
+from toolkit.balance.intake import IntakeVolumes, day_variability, intake_volumes
+from toolkit.balance.reconcile import Reconciliation, reconcile
+from toolkit.balance.streams import StreamReconciliation, reconcile_streams, sidak_critical
+from toolkit.balance.terms import (
+    DailyTerm,
+    MeteredTerm,
+    ShareTerm,
+    StatedTerm,
+    Term,
+    TowerTerm,
+    meter_error,
+)
+
+__all__ = [
+    "Balance",
+    "DailyTerm",
+    "IntakeVolumes",
+    "MeteredTerm",
+    "Periods",
+    "Reconciliation",
+    "ShareTerm",
+    "StatedTerm",
+    "StreamReconciliation",
+    "Term",
+    "TowerTerm",
+    "as_periods",
+    "as_seconds",
+    "balance_causes",
+    "day_variability",
+    "expected_discharge",
+    "intake_volumes",
+    "meter_error",
+    "reconcile",
+    "reconcile_streams",
+    "sidak_critical",
+]

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from toolkit.errors import AuditError
 
@@ -122,32 +121,39 @@ def _memory(w: np.ndarray, time: np.ndarray | float, time_constant: float) -> np
         raise AuditError("the instants of the readings do not increase; sort them first")
     smallest, largest = float(step.min()), float(step.max())
     if largest - smallest <= 1e-9 * largest:
-        kept = math.exp(-largest / time_constant)
-        return lfilter([0.0, kept], [1.0, -kept], w)
-    kept = np.exp(-step / time_constant)
+        kept: np.ndarray = np.array(math.exp(-largest / time_constant))
+    else:
+        kept = np.exp(-step / time_constant)
     if np.all(kept < 1e-12):
         return np.zeros(len(w))
-    return _scan(np.concatenate([[0.0], kept]), np.concatenate([[0.0], kept * w[:-1]]))
+    return _scan(kept, np.concatenate([[0.0], kept * w[:-1]]))
 
 
-def _scan(factor: np.ndarray, term: np.ndarray) -> np.ndarray:
-    """Solve a_i = factor_i a_(i-1) + term_i, with many blocks advancing side by side."""
+def _scan(kept: np.ndarray, term: np.ndarray) -> np.ndarray:
+    """Solve a_i = kept_i a_(i-1) + term_i, with many blocks advancing side by side."""
     count = len(term)
     length = max(int(math.sqrt(count)), 1)
     blocks = -(-count // length)
-    padding = (0, blocks * length - count)
-    by_place = [
-        np.ascontiguousarray(np.pad(each, padding).reshape(blocks, length).T)
-        for each in (factor, term)
-    ]
-    decay, within = by_place
+    within = _by_place(term, blocks, length)
+    if kept.ndim:
+        decay = _by_place(np.concatenate([[0.0], kept]), blocks, length)
+    else:
+        decay = np.full((length, 1), float(kept))
     for place in range(1, length):
         within[place] += decay[place] * within[place - 1]
         decay[place] *= decay[place - 1]
     carried = np.zeros(blocks)
+    whole = np.broadcast_to(decay[-1], (blocks,))
     for block in range(1, blocks):
-        carried[block] = within[-1, block - 1] + decay[-1, block - 1] * carried[block - 1]
-    return (within + decay * carried).T.reshape(-1)[:count]
+        carried[block] = within[-1, block - 1] + whole[block - 1] * carried[block - 1]
+    within += decay * carried
+    return within.T.reshape(-1)[:count]
+
+
+def _by_place(values: np.ndarray, blocks: int, length: int) -> np.ndarray:
+    """Values cut into blocks, one row per place within a block."""
+    padded = np.concatenate([values, np.zeros(blocks * length - len(values))])
+    return np.ascontiguousarray(padded.reshape(blocks, length).T)
 
 
 def noise_covariance(

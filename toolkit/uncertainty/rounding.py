@@ -105,4 +105,6 @@ def rounded(
 
 def _at(figure: Decimal, place: int, mode: str) -> Decimal:
     short = figure.quantize(Decimal(1).scaleb(place), rounding=mode)
-    return short.quantize(Decimal(1)) if place > 0 else short
+    if place > 0:
+        short = short.quantize(Decimal(1))
+    return abs(short) if short == 0 else short  # no negative zero in print

@@ -144,7 +144,9 @@ def test_public_functions_state_their_units(path):
 
 
 def test_a_docstring_without_units_is_caught():
-    source = 'def f(x: float) -> float:\n    """One.\n\n    Notes\n    -----\n    y = 2 x\n    """\n'
+    source = (
+        'def f(x: float) -> float:\n    """One.\n\n    Notes\n    -----\n    y = 2 x\n    """\n'
+    )
     faults = docstring_faults(ast.parse(source).body[0])
     assert len(faults) == 3
 

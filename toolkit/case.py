@@ -191,7 +191,9 @@ def _toml(text: str, name: str) -> dict[str, Any]:
         found = re.sub(r"\s*\(at .*?\)$", "", str(error))
         remedy = "Write it as TOML: key = value, text and quantities in quotation marks"
         raise InputRefused(
-            Problem(name, f"not readable as TOML: {found}", remedy, int(match[1]) if match else None)
+            Problem(
+                name, f"not readable as TOML: {found}", remedy, int(match[1]) if match else None
+            )
         ) from None
 
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from toolkit.case_values import Duration, Length, Months, Persistence, Ratio, Strict, Uncertain
-from toolkit.units import DIMENSIONS, UnitError, to_si
+from toolkit.units import DIMENSIONS, to_si
 
 __all__ = ["CaseFile"]
 
@@ -200,6 +200,7 @@ class VisitTable(Strict):
 CAUSES = {
     "zero error": "length",
     "zero drift": "length",
+    "gauge datum": "length",
     "head noise": "length",
     "air temperature": "temperature difference",
     "clock": "time",
@@ -329,7 +330,9 @@ class CaseFile(Strict):
         names = meters + [use.name for use in self.use] + [inflow.name for inflow in self.inflow]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise ValueError(f"the name {twice[0]!r} is used twice; every meter and use has its own")
+            raise ValueError(
+                f"the name {twice[0]!r} is used twice; every meter and use has its own"
+            )
         return self
 
     @property

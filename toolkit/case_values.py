@@ -100,10 +100,12 @@ class Uncertain(Strict):
             )
         if self.expanded is not None and not (self.coverage_factor and self.coverage_factor > 0):
             raise ValueError("expanded needs coverage_factor, for example coverage_factor = 2")
-        if self.half_width is not None and self.shape not in ("rectangular", "triangular", "arcsine"):
-            raise ValueError(
-                "half_width needs shape = 'rectangular', 'triangular' or 'arcsine'"
-            )
+        if self.half_width is not None and self.shape not in (
+            "rectangular",
+            "triangular",
+            "arcsine",
+        ):
+            raise ValueError("half_width needs shape = 'rectangular', 'triangular' or 'arcsine'")
         return self
 
     def standard_in(self, dimension: str) -> float:

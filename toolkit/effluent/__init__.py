@@ -1,5 +1,23 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
-from toolkit.effluent.volumes import EffluentVolumes, levels, period_volumes
+from toolkit.effluent.defaults import CauseSet, assemble
+from toolkit.effluent.model import OFFSET, EffluentModel
+from toolkit.effluent.periods import Periods
+from toolkit.effluent.series import DischargeSeries, discharge_series, levels
+from toolkit.effluent.volumes import EffluentVolumes, period_volumes
+from toolkit.effluent.zero import ZeroPath, zero_path
 
-__all__ = ["EffluentVolumes", "levels", "period_volumes"]
+__all__ = [
+    "OFFSET",
+    "CauseSet",
+    "DischargeSeries",
+    "EffluentModel",
+    "EffluentVolumes",
+    "Periods",
+    "ZeroPath",
+    "assemble",
+    "discharge_series",
+    "levels",
+    "period_volumes",
+    "zero_path",
+]

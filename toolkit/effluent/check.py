@@ -15,7 +15,6 @@ from toolkit.uncertainty import Draws
 __all__ = ["SelfCheck", "check_against_brute_force"]
 
 
-
 @dataclass(frozen=True)
 class SelfCheck:
     """Largest disagreement between the fast scheme and brute force.
@@ -84,7 +83,10 @@ def check_against_brute_force(
         table = model.table.at(
             stretch,
             model._offset(
-                int(stretch), piece.interval, None if offsets is None else offsets[:sample], len(fast)
+                int(stretch),
+                piece.interval,
+                None if offsets is None else offsets[:sample],
+                len(fast),
             ),
         )
         for draw in range(len(fast)):

@@ -32,6 +32,13 @@ LEVEL_DEFAULTS = {
         "between visits",
         "judgement: 1 mm standard growth in 30 days, as a random walk between visits",
     ),
+    "gauge datum": (
+        0.0010,
+        "m",
+        "normal",
+        "whole record",
+        "judgement: datum of the staff gauge or ruler known within 2 mm; shared by all visits",
+    ),
     "head noise": (
         0.0010,
         "m",

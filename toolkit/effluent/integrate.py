@@ -126,9 +126,7 @@ def stretches(
     return found
 
 
-def find_gaps(
-    time: np.ndarray, start: float, end: float, longest_bridge: float
-) -> np.ndarray:
+def find_gaps(time: np.ndarray, start: float, end: float, longest_bridge: float) -> np.ndarray:
     """Parts of a span that no straight line between neighbouring readings covers.
 
     Parameters

@@ -31,6 +31,8 @@ class UncertainRating:
         Sensor face to datum, where the level comes from an echo [m].
     air_temperature : float
         Mean air temperature of the record [K].
+    absorbed_at : float, optional
+        Level at which visits have already caught the effect of a wrong air temperature [m].
     """
 
     device: Any
@@ -39,6 +41,7 @@ class UncertainRating:
     pivot: float = 0.2
     reference_distance: float | None = None
     air_temperature: float = 288.15
+    absorbed_at: float | None = None
 
     def level(self, level: np.ndarray, errors: Mapping[str, float]) -> np.ndarray:
         """Level under an error of the air temperature.
@@ -57,7 +60,9 @@ class UncertainRating:
 
         Notes
         -----
-        Distance grows with sqrt(T): d' = d (1 + dT/(2 T)), so level' = level - d dT/(2 T).
+        Distance grows with sqrt(T): d' = d (1 + dT/(2 T)), so level' = level - d dT/(2 T). A hand
+        reading compares levels with that error in them, so a constant error is part of the zero
+        offset that visits correct; then only its change with the distance is left here.
 
         References
         ----------
@@ -67,6 +72,8 @@ class UncertainRating:
         if not error or self.reference_distance is None:
             return level
         distance = self.reference_distance - level
+        if self.absorbed_at is not None:
+            distance = self.absorbed_at - level
         return level - distance * error / (2 * self.air_temperature)
 
     def __call__(self, level: np.ndarray, errors: Mapping[str, float]) -> np.ndarray:
@@ -89,8 +96,10 @@ class UncertainRating:
         for cause, name in self.sizes.items():
             if errors.get(cause):
                 size = getattr(self.device, name)
-                changed[name] = size * (1 + errors[cause]) if self.relative.get(cause) else (
-                    size + errors[cause]
+                changed[name] = (
+                    size * (1 + errors[cause])
+                    if self.relative.get(cause)
+                    else (size + errors[cause])
                 )
         device = self.device.replace(**changed) if changed else self.device
         value = device.rating(level)

@@ -13,8 +13,10 @@ from toolkit.effluent.check import SelfCheck, check_against_brute_force
 from toolkit.effluent.defaults import CauseSet
 from toolkit.effluent.gaps import GapFill, fill_gap, hold_out_error, hourly_record
 from toolkit.effluent.integrate import Stretch, find_gaps, stretches
-from toolkit.effluent.model import EffluentModel, Independent
+from toolkit.effluent.model import OFFSET, EffluentModel, Independent
 from toolkit.effluent.noise import noise_volumes, sampling_error
+from toolkit.effluent.periods import Periods
+from toolkit.effluent.quality import gap_frame, period_quality, quality_flags
 from toolkit.effluent.rating import UncertainRating
 from toolkit.effluent.series import DischargeSeries
 from toolkit.effluent.table import OffsetTable, deposit, tabulate
@@ -23,42 +25,6 @@ from toolkit.errors import Flag, InputRefused, Problem
 from toolkit.uncertainty import Cause, Draws
 
 __all__ = ["EffluentVolumes", "Periods", "period_volumes"]
-
-
-@dataclass(frozen=True)
-class Periods:
-    """Half-open service periods, from read to read.
-
-    Parameters
-    ----------
-    names : tuple of str
-        Invoice numbers [text].
-    start, end : DatetimeIndex (periods,)
-        Instants of the reads [UTC].
-    zone : str
-        Zone whose clock the weekly pattern follows [text].
-    """
-
-    names: tuple[str, ...]
-    start: pd.DatetimeIndex
-    end: pd.DatetimeIndex
-    zone: str
-
-    def seconds(self, epoch: pd.Timestamp) -> np.ndarray:
-        """Starts and ends counted from an instant.
-
-        Parameters
-        ----------
-        epoch : Timestamp
-            The instant [UTC].
-
-        Returns
-        -------
-        array (periods, 2)
-            Start and end of each period [s].
-        """
-        second = pd.Timedelta(seconds=1)
-        return np.column_stack([(self.start - epoch) / second, (self.end - epoch) / second])
 
 
 @dataclass(frozen=True)
@@ -143,32 +109,31 @@ def period_volumes(
         If a period holds no accepted reading and that was not allowed.
     """
     spans = periods.seconds(series.epoch)
-    edges = zero.edges if zero is not None else np.array([-np.inf, np.inf])
+    edges = zero.edges if zero is not None else series.time[[0, -1]]
     pieces = stretches(series.time, spans, edges[1:-1], longest_bridge)
     _refuse_empty(pieces, periods, series, allow_missing)
-    finite = _finite(edges, series.time)
-    rating = _rating(series, device, causes)
-    table = _table(series, rating, causes, zero, pieces, finite, draws)
+    rating = _rating(series, device, causes, zero)
+    table = _table(series, rating, causes, zero, pieces, edges, draws)
     hours = hourly_record(
         series.time, series.discharge, longest_bridge, _hours_of_week(series, periods.zone)
     )
     fills = [_fills(series, hours, span, longest_bridge) for span in spans]
-    model = _model(series, table, pieces, spans, causes, zero, fills, longest_bridge)
+    model = _model(series, rating, table, pieces, spans, causes, zero, fills)
     check = check_against_brute_force(
-        model, rating, series.level, series.carrier, series.time, pieces, finite, draws
+        model, rating, series.level, series.carrier, series.time, pieces, edges, draws
     )
-    quality = _quality(series, pieces, spans, periods, fills)
+    quality = period_quality(series, pieces, spans, periods, fills)
     return EffluentVolumes(
         model.draw(draws),
         model,
         quality,
-        _gap_frame(fills, periods, series),
+        gap_frame(fills, periods, series),
         causes,
         check,
         _per_period(model, table.noise_bias * model.noise_variance),
         _sensitivity(model),
         zero,
-        _flags(quality, check),
+        quality_flags(quality, check),
     )
 
 
@@ -193,15 +158,9 @@ def _refuse_empty(
         )
 
 
-def _finite(edges: np.ndarray, time: np.ndarray) -> np.ndarray:
-    """Ends of the visit intervals, the open ones closed at the ends of the record."""
-    closed = edges.copy()
-    closed[0] = min(time[0], *(closed[1:2] - 1.0)) if len(closed) > 2 else time[0]
-    closed[-1] = max(time[-1], *(closed[-2:-1] + 1.0)) if len(closed) > 2 else time[-1]
-    return closed
-
-
-def _rating(series: DischargeSeries, device: Any, causes: CauseSet) -> UncertainRating:
+def _rating(
+    series: DischargeSeries, device: Any, causes: CauseSet, zero: ZeroPath | None
+) -> UncertainRating:
     relative = {name: causes.shared[name].unit == "1" for name in causes.sizes}
     limits = device.notes.head_limits
     known = limits is not None and limits[0] > 0
@@ -213,6 +172,7 @@ def _rating(series: DischargeSeries, device: Any, causes: CauseSet) -> Uncertain
         pivot,
         series.reference_distance,
         series.air_temperature,
+        float(series.level.mean()) if zero is not None and zero.visited else None,
     )
 
 
@@ -237,20 +197,20 @@ def _table(
     grid = deposit(series.level, series.carrier, pieces, series.time, edges)
     low, high = 0.0, 0.0
     if zero is not None:
-        offsets = zero.offset.draw(draws.standard("zero error and drift", len(zero.offset.mean)))
+        offsets = zero.offset.draw(draws.standard(OFFSET, len(zero.offset.mean)))
         low, high = float(offsets.min()), float(offsets.max())
     return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
 
 
 def _model(
     series: DischargeSeries,
+    rating: UncertainRating,
     table: OffsetTable,
     pieces: Sequence[Stretch],
     spans: np.ndarray,
     causes: CauseSet,
     zero: ZeroPath | None,
     fills: Sequence[Sequence[GapFill]],
-    longest_bridge: float,
 ) -> EffluentModel:
     count = len(spans)
     measured = np.zeros(count)
@@ -276,7 +236,10 @@ def _model(
     ]
     variance = 0.0
     if causes.noise is not None:
-        independent.append(noise_volumes(series, pieces, count, causes.noise))
+        slope = (rating(series.level + 1e-4, {}) - rating(series.level - 1e-4, {})) / 2e-4
+        independent.append(
+            noise_volumes(series, pieces, count, causes.noise, slope * series.carrier)
+        )
         variance = causes.noise.standard**2
     return EffluentModel(
         table,
@@ -324,57 +287,6 @@ def _fills(
     return found
 
 
-def _quality(
-    series: DischargeSeries,
-    pieces: Sequence[Stretch],
-    spans: np.ndarray,
-    periods: Periods,
-    fills: Sequence[Sequence[GapFill]],
-) -> pd.DataFrame:
-    length = spans[:, 1] - spans[:, 0]
-    covered, bridged = np.zeros(len(spans)), np.zeros(len(spans))
-    usual = float(np.median(np.diff(series.time))) * 1.5
-    step = np.diff(series.time)
-    wide = np.concatenate([[0.0], np.cumsum(np.where(step > usual, step, 0.0))])
-    for piece in pieces:
-        covered[piece.period] += piece.covered
-        run = wide[piece.readings]
-        bridged[piece.period] += run[-1] - run[0]
-    estimated = np.array([sum(f.end - f.start for f in each) for each in fills])
-    bridged = np.clip(bridged - estimated, 0.0, covered)
-    return pd.DataFrame(
-        {
-            "invoice": periods.names,
-            "seconds": length,
-            "measured_s": covered - bridged,
-            "interpolated_s": bridged,
-            "estimated_s": estimated,
-            "record_coverage": covered / length,
-            "longest_gap_s": [max((f.end - f.start for f in each), default=0.0) for each in fills],
-            "estimated_m3": [sum(f.volume for f in each) for each in fills],
-        }
-    )
-
-
-def _gap_frame(
-    fills: Sequence[Sequence[GapFill]], periods: Periods, series: DischargeSeries
-) -> pd.DataFrame:
-    rows = [
-        {
-            "invoice": name,
-            "start": series.epoch + pd.to_timedelta(fill.start, unit="s").round("s"),
-            "end": series.epoch + pd.to_timedelta(fill.end, unit="s").round("s"),
-            "hours": (fill.end - fill.start) / 3600,
-            "volume_m3": fill.volume,
-            "standard_uncertainty_m3": fill.standard_uncertainty,
-        }
-        for name, each in zip(periods.names, fills, strict=True)
-        for fill in each
-    ]
-    columns = ["invoice", "start", "end", "hours", "volume_m3", "standard_uncertainty_m3"]
-    return pd.DataFrame(rows, columns=columns)
-
-
 def _per_period(model: EffluentModel, values: np.ndarray) -> np.ndarray:
     return np.bincount(model.period, values, model.periods)
 
@@ -386,31 +298,6 @@ def _sensitivity(model: EffluentModel) -> np.ndarray:
     mean = model.zero.mean
     moved = model.evaluate(np.stack([mean + small, mean - small]), {}, 2)
     return (moved[0] - moved[1]) / (2 * small) / model.evaluate(None, {}, 1)[0]
-
-
-def _flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
-    flags = []
-    if check.largest > 1e-3:
-        flags.append(
-            Flag(
-                "fast-scheme-disagrees",
-                f"The fast evaluation differs from brute force by up to {check.largest:.2%} of a "
-                "stretch's volume.",
-                "note",
-                {"largest": check.largest},
-            )
-        )
-    for row in quality[quality["estimated_s"] > 0].itertuples():
-        flags.append(
-            Flag(
-                "gap-estimated",
-                f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
-                f"were estimated from the weekly pattern ({row.estimated_m3:.1f} m3).",
-                "note",
-                {"invoice": row.invoice, "hours": row.estimated_s / 3600},
-            )
-        )
-    return tuple(flags)
 
 
 def with_causes(volumes: EffluentVolumes, **changed: Cause) -> EffluentModel:

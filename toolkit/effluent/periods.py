@@ -1,0 +1,46 @@
+"""Service periods, from read to read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["Periods"]
+
+
+@dataclass(frozen=True)
+class Periods:
+    """Half-open service periods, from read to read.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Invoice numbers [text].
+    start, end : DatetimeIndex (periods,)
+        Instants of the reads [UTC].
+    zone : str
+        Zone whose clock the weekly pattern follows [text].
+    """
+
+    names: tuple[str, ...]
+    start: pd.DatetimeIndex
+    end: pd.DatetimeIndex
+    zone: str
+
+    def seconds(self, epoch: pd.Timestamp) -> np.ndarray:
+        """Starts and ends counted from an instant.
+
+        Parameters
+        ----------
+        epoch : Timestamp
+            The instant [UTC].
+
+        Returns
+        -------
+        array (periods, 2)
+            Start and end of each period [s].
+        """
+        second = pd.Timedelta(seconds=1)
+        return np.column_stack([(self.start - epoch) / second, (self.end - epoch) / second])

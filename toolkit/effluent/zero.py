@@ -1,0 +1,98 @@
+"""The zero of the level instrument between visits, from hand readings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from toolkit.effluent.defaults import CauseSet
+from toolkit.effluent.model import ZeroOffset
+from toolkit.errors import Flag
+from toolkit.uncertainty import Visit, ZeroModel, ZeroPosterior, condition_zero
+
+__all__ = ["ZeroPath", "zero_path"]
+
+
+@dataclass(frozen=True)
+class ZeroPath:
+    """Zero offset at the ends of every visit interval, with what the visits taught.
+
+    Parameters
+    ----------
+    edges : array (intervals + 1,)
+        Begin of the record, visits, end of the record [s].
+    offset : ZeroOffset
+        Correction to add to the level, and its covariance [m].
+    posterior : ZeroPosterior
+        Everything the conditioning returned, before and after [m].
+    flags : tuple of Flag
+        Visits that contradict the stated uncertainty [-].
+    visited : bool
+        Whether hand readings have corrected the zero [-].
+    """
+
+    edges: np.ndarray
+    offset: ZeroOffset
+    posterior: ZeroPosterior
+    flags: tuple[Flag, ...]
+    visited: bool = False
+
+
+def zero_path(
+    visits: Sequence[Visit],
+    start: float,
+    end: float,
+    causes: CauseSet,
+    coverage: float = 0.95,
+    air_shift: float = 0.0,
+) -> ZeroPath | None:
+    """Zero offsets of a record after its visits.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Hand readings less the instrument's, in order of time [m].
+    start, end : float
+        First and last instant the record is integrated at [s].
+    causes : CauseSet
+        Zero error, drift and gauge datum [m].
+    coverage : float
+        One minus the risk of flagging any visit wrongly [-].
+    air_shift : float
+        Standard uncertainty of the level from the air temperature; with visits it is part of the
+        zero offset they correct [m].
+
+    Returns
+    -------
+    ZeroPath or None
+        None for a method without a level [m].
+
+    Notes
+    -----
+    Between two visits the offset is taken as a straight line; what a random walk strays from it is
+    added at both ends as one further error, s^2 T / 12.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.4.5; Brownian bridge, any text on stochastic processes.
+    """
+    if causes.zero is None:
+        return None
+    gauge = causes.shared.get("gauge datum")
+    model = ZeroModel(
+        start_standard=float(np.hypot(causes.zero.standard, air_shift if visits else 0.0)),
+        start_mean=causes.zero.value,
+        drift_standard=causes.drift.standard if causes.drift is not None else 0.0,
+        shared_standard=gauge.standard if gauge is not None else 0.0,
+        setting_standard=0.0005,
+    )
+    posterior = condition_zero(visits, start, end, model, coverage)
+    covariance = posterior.covariance + np.kron(np.diag(posterior.wander**2), np.ones((2, 2)))
+    offset = ZeroOffset(
+        posterior.mean,
+        covariance,
+        f"{len(visits)} visits" if visits else "stated zero error and drift; no visit",
+    )
+    return ZeroPath(posterior.edges, offset, posterior, posterior.flags, bool(visits))

@@ -45,14 +45,13 @@ from toolkit.uncertainty.montecarlo import (
 )
 from toolkit.uncertainty.noise import (
     NoiseOfMean,
-    WeightedStretch,
     noise_bias,
-    noise_covariance,
     noise_of_mean,
     noise_variance,
     relative_noise_bias,
     time_constant_of,
 )
+from toolkit.uncertainty.noise_sums import WeightedStretch, noise_covariance
 from toolkit.uncertainty.propagation import (
     Contribution,
     FirstOrder,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -160,6 +160,32 @@ class ZeroPosterior:
     def standard(self) -> np.ndarray:
         """Standard uncertainty at start and end of each interval, in turn [m]."""
         return np.sqrt(np.clip(np.diag(self.covariance), 0.0, None))
+
+    @property
+    def birge_ratio(self) -> float:
+        """Root of statistic over visits, at least 1: how much the stated spreads fall short [-]."""
+        count = len(self.innovations)
+        return math.sqrt(max(self.statistic / count, 1.0)) if count else 1.0
+
+    def widened(self) -> ZeroPosterior:
+        """The same with every spread multiplied by the Birge ratio.
+
+        Returns
+        -------
+        ZeroPosterior
+            For visits that contradict the stated uncertainty and cannot be explained [m].
+
+        Notes
+        -----
+        U' = R^2 U with R = sqrt(chi-square / visits), never below 1. It is a repair: better is to
+        find what happened at the visit.
+
+        References
+        ----------
+        Birge ratio: R. T. Birge, Physical Review 40 (1932) 207 (from memory).
+        """
+        factor = self.birge_ratio
+        return replace(self, covariance=factor**2 * self.covariance, wander=factor * self.wander)
 
     @property
     def prior_standard(self) -> np.ndarray:

@@ -14,8 +14,10 @@ from toolkit.balance.terms import (
     TowerTerm,
     meter_error,
 )
+from toolkit.balance.uses import USES, UseRecord, use_error
 
 __all__ = [
+    "USES",
     "Balance",
     "DailyTerm",
     "IntakeVolumes",
@@ -27,6 +29,7 @@ __all__ = [
     "StreamReconciliation",
     "Term",
     "TowerTerm",
+    "UseRecord",
     "as_periods",
     "as_seconds",
     "balance_causes",
@@ -37,4 +40,5 @@ __all__ = [
     "reconcile",
     "reconcile_streams",
     "sidak_critical",
+    "use_error",
 ]

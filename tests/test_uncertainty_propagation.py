@@ -141,6 +141,8 @@ def test_hydrometric_rules():
     assert relative((2.5, 6.92), (1, 0.5)) == pytest.approx(17.31, abs=0.02)
     head = 100 * 0.5310 * 0.009 / 0.0690
     assert head == pytest.approx(6.92, abs=0.01)
+    again = 100 * 0.5343 * 0.009 / 0.0657
+    assert relative((2.5, again), (1, 0.5)) == pytest.approx(18.32, abs=0.03)
 
 
 def test_sensitivities_by_hand():

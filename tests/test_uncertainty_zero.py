@@ -209,6 +209,39 @@ def test_wander_between_visits_against_simulation():
     assert found.wander[0] / MM == pytest.approx(seen, rel=0.03)
 
 
+@pytest.mark.parametrize("growth", ["random walk", "steady"])
+def test_further_nodes_change_nothing_that_was_known(growth):
+    """Offsets at visits and ends are the same with meter reads as further nodes in between."""
+    rng = np.random.default_rng(9)
+    model = ZeroModel(3 * MM, drift_standard=1.5 * MM, growth=growth, shared_standard=0.7 * MM)
+    _, visits = simulate(rng, model, PLAN, 0.0, 120 * DAY)
+    coarse = condition_zero(visits, 0.0, 120 * DAY, model)
+    reads = [30 * DAY, 50 * DAY, 60 * DAY, 119 * DAY]  # one of them is a visit
+    fine = condition_zero(visits, 0.0, 120 * DAY, model, nodes=reads)
+    assert len(fine.edges) == len(coarse.edges) + 3
+    for edge in coarse.edges[1:-1]:
+        one, other = (2 * np.flatnonzero(p.edges == edge)[0] - 1 for p in (coarse, fine))
+        here, there = slice(one, one + 2), slice(other, other + 2)
+        assert fine.mean[there] == pytest.approx(coarse.mean[here], rel=1e-9, abs=1e-15)
+        assert fine.covariance[there, there] == pytest.approx(
+            coarse.covariance[here, here], rel=1e-8, abs=1e-16
+        )
+    assert fine.innovations == pytest.approx(coarse.innovations)
+    if growth == "steady":  # a straight line: the node lies on it
+        line = coarse.mean[2] + (coarse.mean[3] - coarse.mean[2]) / 3
+        assert fine.mean[3] == pytest.approx(line)
+
+
+def test_nodes_make_a_random_walk_right_in_mid_record():
+    """No visit for 36 months: variance grows in proportion to time, covariance as the earlier."""
+    model = ZeroModel(0.0, drift_standard=1 * MM)
+    months = [30 * DAY * k for k in range(1, 36)]
+    found = condition_zero([], 0.0, 36 * 30 * DAY, model, nodes=months)
+    assert found.standard[1::2] == pytest.approx(np.sqrt(np.arange(1, 37)) * MM)
+    assert found.covariance[3, 21] == pytest.approx(2 * MM**2)
+    assert found.wander == pytest.approx(np.full(36, 1 * MM / math.sqrt(12)))
+
+
 def test_visits_outside_the_record_count():
     """A check three days before the record starts informs its start."""
     early = condition_zero([Visit(-3 * DAY, 2 * MM, 1 * MM)], 0.0, 10 * DAY, ZeroModel(9 * MM))

@@ -199,6 +199,7 @@ def condition_zero(
     end: float,
     model: ZeroModel,
     coverage: float = 0.95,
+    nodes: Sequence[float] = (),
 ) -> ZeroPosterior:
     """Zero offsets of a record after its visits.
 
@@ -212,6 +213,9 @@ def condition_zero(
         What is known without the visits [m].
     coverage : float
         One minus the risk that any visit is flagged although all spreads are right [-].
+    nodes : sequence of float
+        Further instants, such as meter reads, at which the offset is wanted; they end an interval
+        as a visit does, so that a random walk is right within each of them [s].
 
     Returns
     -------
@@ -242,9 +246,11 @@ def condition_zero(
         raise AuditError("the visits are not in order of time, or two share one instant")
     if not end > start:
         raise AuditError("the record ends before it starts")
-    begin = min(start, *times[:1], start)
-    edges = np.concatenate([[begin], times, [max(end, *times[-1:], end)]])
-    parts = _Parts.of(edges, visits, model)
+    begin, finish = min(start, *times[:1], start), max(end, *times[-1:], end)
+    inner = {float(node) for node in nodes if begin < node < finish}
+    events = sorted([(t, k) for k, t in enumerate(times)] + [(t, -1) for t in inner - {*times}])
+    edges = np.array([begin, *(time for time, _ in events), finish])
+    parts = _Parts.of(edges, [which for _, which in events], visits, model)
     observed = np.array([visit.difference for visit in visits])
     offset_prior = parts.offsets @ parts.mean
     joint = np.diag(parts.variance)
@@ -271,8 +277,8 @@ def condition_zero(
 class _Parts:
     """Independent errors behind the offsets, and how offsets and readings are made of them.
 
-    Order: start, shared hand error, growth of each interval, reading of each visit, setting of
-    each visit.
+    Order: start, shared hand error, reading of each visit, setting of each visit, growth of each
+    interval (random walk) or of each time between visits (steady).
     """
 
     mean: np.ndarray
@@ -281,35 +287,46 @@ class _Parts:
     readings: np.ndarray
 
     @classmethod
-    def of(cls, edges: np.ndarray, visits: Sequence[Visit], model: ZeroModel) -> _Parts:
-        count = len(visits)
-        size = 2 + (count + 1) + 2 * count
-        mean, variance = np.zeros(size), np.zeros(size)
-        mean[0], variance[0] = model.start_mean, model.start_standard**2
-        variance[1] = model.shared_standard**2
-        for interval, span in enumerate(np.diff(edges)):
-            variance[2 + interval] = model.growth_standard(float(span)) ** 2
-        reading, setting = 3 + count, 3 + 2 * count
-        for place, visit in enumerate(visits):
-            variance[reading + place] = visit.standard**2
-            variance[setting + place] = model.setting_standard**2 if visit.rezeroed else 0.0
-        offsets = np.zeros((2 * (count + 1), size))
-        readings = np.zeros((count, size))
+    def of(
+        cls, edges: np.ndarray, events: Sequence[int], visits: Sequence[Visit], model: ZeroModel
+    ) -> _Parts:
+        count, spans = len(visits), np.diff(edges)
+        grown = [model.growth_standard(float(span)) for span in spans]
+        mean, variance = _errors(visits, model, len(spans))
+        size, first = len(variance), 2 + 2 * count
+        offsets, readings = np.zeros((2 * len(spans), size)), np.zeros((count, size))
         here = np.zeros(size)
         here[0] = 1.0
-        for interval in range(count + 1):
+        growth = first
+        for interval in range(len(spans)):
             offsets[2 * interval] = here
             here = here.copy()
-            here[2 + interval] += 1.0
+            here[growth] += grown[interval]
             offsets[2 * interval + 1] = here
-            if interval < count:
-                readings[interval] = here
-                readings[interval, [1, reading + interval]] += 1.0
-                if visits[interval].rezeroed:
+            visit = events[interval] if interval < len(events) else -1
+            if model.growth == "random walk" or visit >= 0:
+                growth += 1
+            if visit >= 0:
+                readings[visit] = here
+                readings[visit, [1, 2 + visit]] += 1.0
+                if visits[visit].rezeroed:
                     here = np.zeros(size)
-                    here[[1, reading + interval]] = -1.0
-                    here[setting + interval] = 1.0
+                    here[[1, 2 + visit]] = -1.0
+                    here[2 + count + visit] = 1.0
         return cls(mean, variance, offsets, readings)
+
+
+def _errors(
+    visits: Sequence[Visit], model: ZeroModel, intervals: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and variance of the independent errors; growths are in units of their spread."""
+    readings = [visit.standard**2 for visit in visits]
+    settings = [model.setting_standard**2 if visit.rezeroed else 0.0 for visit in visits]
+    start = [model.start_standard**2, model.shared_standard**2]
+    variance = np.array([*start, *readings, *settings, *np.ones(intervals)])
+    mean = np.zeros(len(variance))
+    mean[0] = model.start_mean
+    return mean, variance
 
 
 def _flags(visits: Sequence[Visit], result: Conditioned, coverage: float) -> tuple[Flag, ...]:

@@ -260,7 +260,11 @@ class EffluentTable(TextFile):
     blanking_distance: Length | None = None
     time_zone: str | None = None
     stamp: Literal["instant", "interval start", "interval end"] = "instant"
+    conflicts: Literal["reject", "first", "last"] = "reject"
+    back_steps: Literal["refuse", "sort", "reject"] = "refuse"
+    missing_hour: Literal["refuse", "reject"] = "refuse"
     longest_bridge: Duration = 1800.0
+    allow_missing_periods: bool = False
     missing_marks: list[str] = Field(default_factory=list)
     screening: dict[str, Any] = Field(default_factory=dict)
     visit: list[VisitTable] = Field(default_factory=list)
@@ -285,6 +289,12 @@ class EffluentTable(TextFile):
                 )
             to_si(1.0, column.unit, ROLES[role])
         return columns
+
+    @property
+    def clock(self) -> dict[str, str]:
+        """What to do with rows of one time and with clocks that go back or skip [text]."""
+        names = ("conflicts", "back_steps", "missing_hour")
+        return {name: getattr(self, name) for name in names}
 
     @property
     def sizes(self) -> dict[str, str]:

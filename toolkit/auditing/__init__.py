@@ -1,0 +1,78 @@
+"""The main job: a case in, an audit out. It chains the steps and holds no arithmetic of its own."""
+
+from __future__ import annotations
+
+from toolkit.auditing.advice import answered_questions, next_proofs
+from toolkit.auditing.budget import budget_table, cause_table
+from toolkit.auditing.claim import claim_table
+from toolkit.auditing.evidence import gather
+from toolkit.auditing.inputs import Inspection, inspect_inputs, read_inputs
+from toolkit.auditing.pricing import price_invoices
+from toolkit.auditing.reasons import explanation_table, signature_table
+from toolkit.auditing.result import Audit
+from toolkit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
+from toolkit.case import Case
+from toolkit.uncertainty import DecisionRule, Draws
+
+__all__ = ["Audit", "Inspection", "audit", "inspect_inputs"]
+
+
+def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
+    """Audit a case.
+
+    Parameters
+    ----------
+    case : Case
+        As `load_case` returns it [-].
+    draws : int
+        Number of Monte Carlo draws [-].
+    seed : int
+        Seed; the same seed gives the same figures [-].
+
+    Returns
+    -------
+    Audit
+        Findings per invoice and in total, with everything behind them [m3, money].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of every input that stops the work.
+    """
+    columns = Draws(draws, seed)
+    inputs = read_inputs(case)
+    evidence = gather(case, inputs, columns)
+    pricing = price_invoices(case, inputs, evidence)
+    judged = verdicts(case, evidence, inputs.invoices.frame["billed_m3"].to_numpy(dtype=float))
+    table, total = invoice_table(case, inputs, evidence, judged, pricing)
+    basis, basis_flags = basis_answer(case, evidence, pricing)
+    budget = budget_table(evidence, columns)
+    stated = case.data.rule
+    rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
+    flags = [
+        *inputs.flags,
+        *evidence.flags,
+        *(judged.flags if judged is not None else ()),
+        *basis_flags,
+        *warnings_for(table, rule),
+    ]
+    return Audit(
+        case,
+        draws,
+        seed,
+        table,
+        total,
+        budget,
+        cause_table(evidence),
+        explanation_table(case, inputs, evidence, table),
+        signature_table(case, inputs, evidence, pricing),
+        claim_table(case, table, pricing),
+        answered_questions(case, evidence, pricing, basis),
+        tuple({(flag.code, flag.message): flag for flag in flags}.values()),
+        evidence,
+        pricing,
+        inputs,
+        rule,
+        basis,
+        next_proofs(case, evidence, table, budget),
+    )

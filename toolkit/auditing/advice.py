@@ -1,0 +1,171 @@
+"""Which questions the case answers, and the next proof to obtain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from toolkit.auditing.evidence import Evidence
+from toolkit.auditing.pricing import Pricing
+from toolkit.auditing.result import QUESTIONS
+from toolkit.case import Case
+
+__all__ = ["answered_questions", "next_proofs"]
+
+
+def answered_questions(
+    case: Case, evidence: Evidence, pricing: Pricing | None, basis: Mapping[str, Any]
+) -> dict[str, dict[str, Any]]:
+    """Which of the three questions the evidence lets the audit answer.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    evidence : Evidence
+        Estimates [m3].
+    pricing : Pricing or None
+        Recomputed invoices [money].
+    basis : mapping
+        Answer to the third question [-].
+
+    Returns
+    -------
+    dict of str to dict
+        question, answered ("yes", "in part", "no"), with, missing [text].
+    """
+    reads = any(pricing.by_rules) if pricing is not None else False
+    rules = "no" if pricing is None else "yes" if reads or case.data.case.basis == "discharge" else "in part"
+    have = [
+        word
+        for word, there in (
+            ("the effluent record", evidence.effluent is not None),
+            ("the balance of supply reads", evidence.balance is not None),
+        )
+        if there
+    ]
+    conflict = len(have) == 2 and evidence.audited is None
+    volume = "no" if not have or conflict else "yes" if len(have) == 2 else "in part"
+    missing = [
+        text
+        for text, gone in (
+            ("a logger record of the effluent", evidence.effluent is None),
+            ("reads of the supply meters", evidence.balance is None),
+            ("a visit that finds which of the two conflicting estimates is wrong", conflict),
+        )
+        if gone
+    ]
+    return {
+        "rules": {
+            "question": QUESTIONS["rules"],
+            "answered": rules,
+            "with": "the rate schedule" + (" and the register reads" if reads else "")
+            if pricing is not None
+            else "the invoices alone: consecutive, sums, estimated reads",
+            "missing": "the rate schedule"
+            if pricing is None
+            else ""
+            if rules == "yes"
+            else "reads of the meters the schedule bills on",
+        },
+        "volume": {
+            "question": QUESTIONS["volume"],
+            "answered": volume,
+            "with": " and ".join(have) or "nothing yet",
+            "missing": "; ".join(missing),
+        },
+        "basis": {
+            "question": QUESTIONS["basis"],
+            "answered": "yes" if basis.get("answered") else "no",
+            "with": "the audited discharge as a share of the registered net intake"
+            if basis.get("answered")
+            else "",
+            "missing": _basis_missing(case, basis, conflict),
+        },
+    }
+
+
+def _basis_missing(case: Case, basis: Mapping[str, Any], conflict: bool) -> str:
+    if basis.get("answered"):
+        return ""
+    if case.data.case.basis == "discharge":
+        return "nothing: the schedule bills the discharge itself, not a share of the intake"
+    if conflict:
+        return "two estimates that agree"
+    return "reads of the supply meters and an estimate of the discharge"
+
+
+def next_proofs(
+    case: Case, evidence: Evidence, table: pd.DataFrame, budget: pd.DataFrame
+) -> tuple[str, ...]:
+    """What to obtain next, the most useful first.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    evidence : Evidence
+        Estimates [m3].
+    table : DataFrame
+        One row per invoice [m3, money].
+    budget : DataFrame
+        Shares of variance [-].
+
+    Returns
+    -------
+    tuple of str
+        Whole sentences [text].
+    """
+    proofs = []
+    if evidence.effluent is not None and evidence.balance is not None and evidence.audited is None:
+        proofs.append(
+            "The two estimates conflict: have the supply meter tested and read the head by hand "
+            "at three different flows, before any figure is sent to the city."
+        )
+    wrong = table.loc[
+        (table["invoiced_total"] - table["recomputed_total"]).abs() > 0.005, "invoice"
+    ].tolist()
+    if wrong:
+        proofs.append(
+            f"Ask the city for the reading sheet and the calculation of {', '.join(wrong)}: these "
+            "invoices do not follow from the reads and the schedule."
+        )
+    if (table["read_type"] == "estimated").any():
+        proofs.append("Ask for an actual read and a true-up wherever a read was estimated.")
+    if evidence.balance is not None:
+        meters = " and ".join(intake.meter for intake in case.data.intake)
+        proofs.append(
+            f"Have the supply meter ({meters}) tested, the city's engineer present: in municipal "
+            "law its registration is usually taken as right until a test shows otherwise."
+        )
+    proofs += [_for_cause(cause) for cause in _leading(budget, "effluent") if _for_cause(cause)]
+    if evidence.effluent is None:
+        proofs.append(
+            "Set a level logger at a flume or weir in the last manhole, or an area-velocity "
+            "meter, for at least one billing period; it would answer the second question."
+        )
+    if evidence.balance is None:
+        proofs.append("Read the supply registers on the city's read days: it opens the balance.")
+    return tuple(proofs)
+
+
+def _leading(budget: pd.DataFrame, estimate: str) -> list[str]:
+    rows = budget[(budget["estimate"] == estimate) & (budget["invoice"] == "total")]
+    rows = rows[rows["cause"] != "interactions"].sort_values("share", ascending=False)
+    return rows.loc[rows["share"] > 0.1, "cause"].tolist()
+
+
+def _for_cause(cause: str) -> str:
+    return {
+        "zero error and drift": "Visit the manhole at low flow, read the head at the staff gauge "
+        "beside the instrument, before and after any adjustment; monthly while the dispute lasts.",
+        "discharge coefficient": "Measure throat width and floor level of the device, and agree "
+        "with the city on a second measurement (dilution, or a portable meter) at two flows.",
+        "air temperature": "Compare the logger's air temperature with a thermometer on the path "
+        "of the echo.",
+        "velocity factor": "Take a velocity profile across the pipe at two depths.",
+        "roughness": "Replace the Manning estimate by a flow element: it shows trends only.",
+        "meter error": "Have the full-pipe meter tested.",
+    }.get(cause, "")

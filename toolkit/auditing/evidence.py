@@ -1,0 +1,358 @@
+"""The two estimates of what left the site, and what the schedule should have billed on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.auditing.inputs import Inputs
+from toolkit.balance import (
+    Balance,
+    DailyTerm,
+    IntakeVolumes,
+    MeteredTerm,
+    Reconciliation,
+    ShareTerm,
+    Term,
+    TowerTerm,
+    expected_discharge,
+    intake_volumes,
+    meter_error,
+    reconcile,
+)
+from toolkit.case import Case
+from toolkit.case_models import CAUSES, UseTable
+from toolkit.case_values import Uncertain
+from toolkit.effluent import (
+    DischargeSeries,
+    EffluentVolumes,
+    Periods,
+    assemble,
+    discharge_series,
+    period_volumes,
+    zero_path,
+)
+from toolkit.errors import Flag, InputRefused, Problem
+from toolkit.uncertainty import Cause, Draws, Visit
+from toolkit.units import DIMENSIONS
+
+__all__ = ["Evidence", "gather"]
+
+DISAGREEMENT = 0.006
+"""A visit's instrument reading and the record's level at that time may differ by this [m]."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything known about the volumes of the service periods, as draws.
+
+    Parameters
+    ----------
+    periods : Periods
+        Service periods [UTC].
+    series : DischargeSeries or None
+        Accepted readings [SI].
+    effluent : EffluentVolumes or None
+        From the logger record [m3].
+    balance : Balance or None
+        From metered intake less uses [m3].
+    balance_of : callable or None
+        From the name of one cause (None for all) to balance draws [m3].
+    causes : tuple of Cause
+        Uncertain inputs of the balance [SI].
+    reconciliation : Reconciliation or None
+        The two estimates tested against each other [m3].
+    registers : mapping of str to IntakeVolumes
+        Registered volume per period of every meter and metered use [m3].
+    basis : array (draws, periods) or None
+        What the schedule should have billed on [m3].
+    flags : tuple of Flag
+        What the reader must know [-].
+    """
+
+    periods: Periods
+    series: DischargeSeries | None
+    effluent: EffluentVolumes | None
+    balance: Balance | None
+    balance_of: Callable[[str | None], np.ndarray] | None
+    causes: tuple[Cause, ...]
+    reconciliation: Reconciliation | None
+    registers: dict[str, IntakeVolumes]
+    basis: np.ndarray | None
+    flags: tuple[Flag, ...]
+
+    @property
+    def audited(self) -> np.ndarray | None:
+        """The volume the billed one is judged against; None where estimates conflict [m3]."""
+        if self.effluent is not None and self.balance is not None:
+            found = self.reconciliation.reconciled if self.reconciliation is not None else None
+            return found
+        if self.effluent is not None:
+            return self.effluent.volumes
+        return self.balance.draws if self.balance is not None else None
+
+
+def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
+    """Compute both estimates, test them against each other, and the billing basis.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Everything it names, read [SI].
+    draws : Draws
+        Number and seed [-].
+
+    Returns
+    -------
+    Evidence
+        Draws per service period [m3].
+
+    Raises
+    ------
+    InputRefused
+        If a service period has no record, or a meter too few reads.
+    """
+    frame = inputs.invoices.frame
+    periods = Periods(
+        tuple(frame["invoice"].astype(str)),
+        pd.DatetimeIndex(frame["start"]),
+        pd.DatetimeIndex(frame["end"]),
+        case.data.case.time_zone,
+    )
+    flags: list[Flag] = []
+    series, effluent = _effluent(case, inputs, periods, draws, flags)
+    registers = _registers(inputs, periods)
+    terms = _terms(case, registers)
+    balance, balance_of = None, None
+    if terms["intake"]:
+
+        def balance_of(only: str | None) -> np.ndarray:
+            return expected_discharge(*terms.values(), _instants(periods), draws, only).draws
+
+        balance = expected_discharge(*terms.values(), _instants(periods), draws)
+        flags += balance.flags
+    joined = None
+    if effluent is not None and balance is not None:
+        joined = reconcile(effluent.volumes, balance.draws, case.data.rule.coverage)
+        flags += joined.flags
+    causes = tuple(c for group in terms.values() for term in group for c in term.causes)
+    found = Evidence(
+        periods, series, effluent, balance, balance_of, causes, joined, registers, None, ()
+    )
+    return replace(found, basis=_basis(case, found, draws), flags=tuple(flags))
+
+
+def _instants(periods: Periods) -> pd.DataFrame:
+    return pd.DataFrame({"start": periods.start, "end": periods.end})
+
+
+def _stated(case: Case) -> list[Cause]:
+    return [
+        _cause(table.name, table.spread(), CAUSES[table.name], table.persistence or "")
+        for table in case.data.effluent.cause  # type: ignore[union-attr]
+    ]
+
+
+def _cause(name: str, spread: Uncertain, dimension: str, persistence: str | None = None) -> Cause:
+    return Cause(
+        name,
+        spread.standard_in(dimension),
+        value=spread.value_in(dimension),
+        unit=DIMENSIONS[dimension][1],
+        shape=spread.shape or "normal",
+        dof=spread.dof,
+        persistence=spread.persistence if persistence is None else persistence,
+        source=spread.source or "stated in the case without a source",
+        time_constant=spread.time_constant,
+    )
+
+
+def _effluent(
+    case: Case, inputs: Inputs, periods: Periods, draws: Draws, flags: list[Flag]
+) -> tuple[DischargeSeries | None, EffluentVolumes | None]:
+    table = case.data.effluent
+    if table is None or inputs.logger is None:
+        return None, None
+    device = case.device
+    series = discharge_series(
+        inputs.logger.frame,
+        inputs.level,
+        device,
+        reference_distance=table.reference_distance,
+        name=", ".join(table.files),
+    )
+    causes = assemble(device, _stated(case), series.reference_distance is not None)
+    spans = periods.seconds(series.epoch)
+    visits = _visits(case, series, flags)
+    zero = zero_path(
+        visits,
+        min(series.time[0], float(spans.min())),
+        max(series.time[-1], float(spans.max())),
+        causes,
+        case.data.rule.coverage,
+        _air_shift(series, causes.shared.get("air temperature")),
+    )
+    volumes = period_volumes(
+        series,
+        device,
+        periods,
+        causes,
+        zero,
+        draws,
+        table.longest_bridge,
+        table.allow_missing_periods,
+    )
+    flags += [*series.flags, *volumes.flags, *(zero.flags if zero is not None else ())]
+    return series, volumes
+
+
+def _air_shift(series: DischargeSeries, air: Cause | None) -> float:
+    if air is None or series.reference_distance is None:
+        return 0.0
+    distance = series.reference_distance - float(series.level.mean())
+    return distance * air.standard / (2 * series.air_temperature)
+
+
+def _visits(case: Case, series: DischargeSeries, flags: list[Flag]) -> list[Visit]:
+    visits, problems = [], []
+    for number, visit in enumerate(case.data.effluent.visit, start=1):  # type: ignore[union-attr]
+        try:
+            stamp = pd.Timestamp(visit.time)
+            stamp = stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
+        except (ValueError, TypeError) as error:
+            found = f"visit time {visit.time!r} cannot be read ({error})"
+            key = f"effluent.visit[{number}].time"
+            remedy = "Write it as '2026-02-03 10:20', local time"
+            problems.append(Problem(case.file.name, found, remedy, column=key))
+            continue
+        second = float((stamp - series.epoch) / pd.Timedelta(seconds=1))
+        visits.append(
+            Visit(
+                second,
+                visit.hand - visit.instrument,
+                visit.hand_standard,
+                visit.rezeroed,
+                visit.time,
+            )
+        )
+        _compare_with_record(series, second, visit, flags)
+    if problems:
+        raise InputRefused(problems)
+    return sorted(visits, key=lambda visit: visit.time)
+
+
+def _compare_with_record(
+    series: DischargeSeries, second: float, visit: Any, flags: list[Flag]
+) -> None:
+    near = np.abs(series.time - second) <= 900
+    if not near.any():
+        return
+    recorded = series.level[near]
+    lowest, highest = float(recorded.min()), float(recorded.max())
+    away = max(lowest - visit.instrument, visit.instrument - highest, 0.0)
+    if away > DISAGREEMENT:
+        flags.append(
+            Flag(
+                "visit-and-record-differ",
+                f"Visit {visit.time}: the instrument is noted at {1000 * visit.instrument:.0f} mm, "
+                f"the record within 15 minutes lies between {1000 * lowest:.0f} and "
+                f"{1000 * highest:.0f} mm. Check the time and the reference distance.",
+                "note",
+                {"visit": visit.time, "away_m": away},
+            )
+        )
+
+
+def _registers(inputs: Inputs, periods: Periods) -> dict[str, IntakeVolumes]:
+    return {
+        name: intake_volumes(
+            record.frame["time"],
+            record.frame["volume_m3"],
+            _instants(periods),
+            resolution_m3=record.count_m3,
+            meter=name,
+        )
+        for name, record in {**inputs.meters, **inputs.uses}.items()
+    }
+
+
+def _terms(case: Case, registers: dict[str, IntakeVolumes]) -> dict[str, list[Term]]:
+    data = case.data
+    intakes: list[Term] = [
+        MeteredTerm(
+            intake.meter,
+            registers[intake.meter],
+            _meter_cause(intake.meter, intake.error, "supply"),
+        )
+        for intake in data.intake
+    ]
+    uses = [_use_term(use, registers) for use in data.use]
+    inflows: list[Term] = [
+        DailyTerm(inflow.name, _cause(inflow.name, inflow.per_day, "discharge"))
+        for inflow in data.inflow
+    ]
+    return {"intake": intakes, "use": uses, "inflow": inflows}
+
+
+def _meter_cause(name: str, error: Uncertain | None, kind: str) -> Cause:
+    if error is None:
+        return meter_error(name, kind)
+    return _cause(f"{name}: meter error", error, "ratio")
+
+
+def _use_term(use: UseTable, registers: dict[str, IntakeVolumes]) -> Term:
+    if use.kind == "fraction":
+        share = _cause(use.name, use.fraction, "ratio")  # type: ignore[arg-type]
+        return ShareTerm(use.name, str(use.fraction_of), share)
+    if use.kind == "per day":
+        return DailyTerm(use.name, _cause(use.name, use.per_day, "discharge"))  # type: ignore[arg-type]
+    error = _meter_cause(use.name, use.error, "sub-meter")
+    if use.kind == "deduct meter":
+        return MeteredTerm(use.name, registers[use.name], error)
+    cycles = _cause(f"{use.name}: cycles", use.cycles_of_concentration, "ratio")  # type: ignore[arg-type]
+    return TowerTerm(use.name, registers[use.name], cycles, error)
+
+
+def credited(use: UseTable) -> bool:
+    """Whether the schedule takes this use off the billed volume.
+
+    Parameters
+    ----------
+    use : UseTable
+        As the case states it; a deduct meter is credited unless it says otherwise [-].
+
+    Returns
+    -------
+    bool
+        True if credited [-].
+    """
+    return use.kind == "deduct meter" if use.credited is None else use.credited
+
+
+def _basis(case: Case, found: Evidence, draws: Draws) -> np.ndarray | None:
+    """Registered intake less credited uses times the return factor; or the discharge itself."""
+    data = case.data
+    if data.case.basis == "discharge":
+        audited = found.audited
+        return None if audited is None else audited * data.case.return_factor
+    if not data.intake or found.balance is None:
+        return None
+    total = np.zeros((draws.count, len(found.periods.names)))
+    for intake in data.intake:
+        if intake.role == "supply":
+            register = found.registers[intake.meter]
+            total += register.volume_m3 + register.errors(draws, f"{intake.meter}: reading dates")
+    for use in data.use:
+        if credited(use):
+            if use.name in found.registers and use.kind == "deduct meter":
+                register = found.registers[use.name]
+                total -= register.volume_m3 + register.errors(draws, f"{use.name}: reading dates")
+            else:
+                total -= found.balance.components[use.name].mean(axis=0)
+    return total * data.case.return_factor

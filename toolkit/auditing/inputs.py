@@ -1,0 +1,295 @@
+"""Every input of a case, read; every problem of every file, collected."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from toolkit.case import Case
+from toolkit.case_models import ColumnTable, EffluentTable, Register, UseTable
+from toolkit.charges import Schedule, load_rates
+from toolkit.effluent import levels
+from toolkit.errors import AuditError, Flag, InputRefused, Problem
+from toolkit.records import (
+    ColumnSpec,
+    InvoiceRecord,
+    LoggerRecord,
+    RegisterRecord,
+    read_invoices,
+    read_logger,
+    read_register,
+)
+
+__all__ = ["Inputs", "Inspection", "inspect_inputs", "read_inputs"]
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """Everything the case names, read and screened.
+
+    Parameters
+    ----------
+    invoices : InvoiceRecord
+        Invoices in force [-].
+    schedule : Schedule or None
+        Dated rates [-].
+    meters : mapping of str to RegisterRecord
+        Supply meters by name [m3].
+    uses : mapping of str to RegisterRecord
+        Registers of uses, by name of the use [m3].
+    logger : LoggerRecord or None
+        The effluent record with statuses [SI].
+    level : array (readings,) or None
+        Level of every reading of the record [m].
+    problems : tuple of Problem
+        Warnings of all readers [-].
+    """
+
+    invoices: InvoiceRecord
+    schedule: Schedule | None
+    meters: dict[str, RegisterRecord]
+    uses: dict[str, RegisterRecord]
+    logger: LoggerRecord | None
+    level: Any
+    problems: tuple[Problem, ...]
+
+    @property
+    def flags(self) -> list[Flag]:
+        """What the readers want the reader of the report to know [-]."""
+        records: list[Any] = [self.invoices, *self.meters.values(), *self.uses.values()]
+        if self.logger is not None:
+            records.append(self.logger)
+        return [flag for record in records for flag in record.flags]
+
+
+@dataclass
+class Inspection:
+    """What an inspection found, grouped by file; prints itself.
+
+    Parameters
+    ----------
+    problems : list of Problem
+        Everything found [-].
+    read : list of str
+        One line for each input that could be read [text].
+    flags : list of Flag
+        Notes of the readers [-].
+    """
+
+    problems: list[Problem] = field(default_factory=list)
+    read: list[str] = field(default_factory=list)
+    flags: list[Flag] = field(default_factory=list)
+
+    @property
+    def refused(self) -> bool:
+        """Whether any problem stops the work [-]."""
+        return any(problem.severity == "refused" for problem in self.problems)
+
+    def __str__(self) -> str:
+        lines = ["read:", *[f"  {line}" for line in self.read]]
+        for file in dict.fromkeys(problem.file for problem in self.problems):
+            lines.append(f"{file}:")
+            for problem in (p for p in self.problems if p.file == file):
+                lines.append(f"  {problem.severity}: {str(problem).removeprefix(file).strip(', ')}")
+        if self.flags:
+            lines += ["notes:", *[f"  {flag.message}" for flag in self.flags]]
+        stops = sum(problem.severity == "refused" for problem in self.problems)
+        warns = len(self.problems) - stops
+        lines.append(f"{stops} refused, {warns} warnings, {len(self.flags)} notes")
+        return "\n".join(lines)
+
+
+class _Reader:
+    """Calls the readers one after the other and keeps what each refuses."""
+
+    def __init__(self, case: Case):
+        self.case, self.inspection = case, Inspection()
+
+    def call(self, said: Callable[[Any], str], read: Callable[[], Any]) -> Any:
+        try:
+            record = read()
+        except InputRefused as error:
+            self.inspection.problems += error.problems
+            return None
+        except AuditError as error:
+            problem = Problem(self.case.file.name, str(error), "Correct the case or the file")
+            self.inspection.problems.append(problem)
+            return None
+        self.inspection.read.append(said(record))
+        self.inspection.problems += getattr(record, "problems", ())
+        self.inspection.flags += getattr(record, "flags", ())
+        return record
+
+    def invoices(self) -> InvoiceRecord | None:
+        table = self.case.data.invoices
+        return self.call(
+            lambda record: f"{table.file}: {len(record.frame)} invoices",
+            lambda: read_invoices(
+                self.case.path(table.file),
+                zone=self.case.data.case.time_zone,
+                volume_unit=table.volume_unit,
+                read_hour=table.read_hour,
+                end_day_counts=table.end_day_counts,
+                columns=table.columns or None,
+                day_first=table.day_first or None,
+                decimal=table.decimal,
+                sheet=table.sheet,
+                shown_as=table.file,
+            ),
+        )
+
+    def register(self, table: Register | UseTable, files: list[str]) -> RegisterRecord | None:
+        return self.call(
+            lambda record: f"{', '.join(files)}: {len(record.frame)} register reads",
+            lambda: read_register(
+                [self.case.path(file) for file in files],
+                zone=self.case.data.case.time_zone,
+                unit=str(table.unit),
+                multiplier=table.multiplier,
+                digits=table.digits,
+                columns=table.columns or None,
+                day_first=table.day_first or None,
+                read_hour=self.case.data.invoices.read_hour,
+                shown_as=files,
+            ),
+        )
+
+    def logger(self, table: EffluentTable) -> LoggerRecord | None:
+        columns = {
+            role: ColumnSpec(column.name, column.unit)
+            for role, column in table.columns.items()
+            if isinstance(column, ColumnTable)
+        }
+        return self.call(
+            lambda record: f"{', '.join(table.files)}: {len(record.frame)} readings",
+            lambda: read_logger(
+                [self.case.path(file) for file in table.files],
+                zone=table.time_zone or self.case.data.case.time_zone,
+                columns=columns,
+                time=str(table.columns["time"]),
+                date=table.columns.get("date"),  # type: ignore[arg-type]
+                event=table.columns.get("event"),  # type: ignore[arg-type]
+                day_first=table.day_first or None,
+                decimal=table.decimal,
+                sheet=table.sheet,
+                shown_as=table.files,
+                stamp=table.stamp,
+                missing_marks=table.missing_marks,
+                site_zone=self.case.data.case.time_zone,
+                **table.clock,
+            ),
+        )
+
+
+def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
+    reader, data = _Reader(case), case.data
+    invoices = reader.invoices()
+    schedule = None
+    if data.rates is not None:
+        file = data.rates.file
+        schedule = reader.call(
+            lambda read: f"{file}: {len(read.versions)} versions of the rates",
+            lambda: load_rates(case.path(file)),
+        )
+    meters = {intake.meter: reader.register(intake, intake.files) for intake in data.intake}
+    uses = {
+        use.name: reader.register(use, [use.file]) for use in data.use if use.file is not None
+    }
+    logger, level = None, None
+    if data.effluent is not None:
+        logger = reader.logger(data.effluent)
+        if logger is not None:
+            logger, level = _screened(reader, case, logger)
+    if reader.inspection.refused or invoices is None:
+        return reader, None
+    problems = tuple(reader.inspection.problems)
+    return reader, Inputs(invoices, schedule, meters, uses, logger, level, problems)  # type: ignore[arg-type]
+
+
+def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, Any]:
+    from toolkit.auditing.screening import screened
+
+    table = case.data.effluent
+    name = ", ".join(table.files)  # type: ignore[union-attr]
+    level = reader.call(
+        lambda level: f"{name}: levels computed for {len(level)} readings",
+        lambda: levels(logger.frame, case.device, table.reference_distance, name),  # type: ignore[union-attr]
+    )
+    if level is None:
+        return None, None
+    done = reader.call(
+        lambda record: f"{name}: {_counted(record)}", lambda: screened(case, logger, level)
+    )
+    return done, level
+
+
+def _counted(record: LoggerRecord) -> str:
+    status = record.frame["status"].value_counts()
+    return ", ".join(f"{count} {name}" for name, count in status.items() if count)
+
+
+def inspect_inputs(case: Case) -> Inspection:
+    """Read and screen every input of a case; compute nothing.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+
+    Returns
+    -------
+    Inspection
+        Every problem, grouped by file when printed [-].
+    """
+    reader, _ = _read_all(case)
+    inspection = reader.inspection
+    inspection.problems = list(dict.fromkeys(inspection.problems))
+    inspection.flags = list({flag.message: flag for flag in inspection.flags}.values())
+    return inspection
+
+
+def read_inputs(case: Case) -> Inputs:
+    """Read and screen every input of a case.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+
+    Returns
+    -------
+    Inputs
+        Everything the audit computes from [SI].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of every file that stops the work.
+    """
+    reader, inputs = _read_all(case)
+    if inputs is None:
+        refused = [p for p in reader.inspection.problems if p.severity == "refused"]
+        raise InputRefused(list(dict.fromkeys(refused)))
+    return inputs
+
+
+def local_dates(case: Case, invoices: pd.DataFrame) -> pd.DataFrame:
+    """Read dates as printed, in the zone of the case.
+
+    Parameters
+    ----------
+    case : Case
+        For its zone [-].
+    invoices : DataFrame
+        With start and end [UTC].
+
+    Returns
+    -------
+    DataFrame
+        Columns start and end as dates, indexed like `invoices` [-].
+    """
+    zone = case.data.case.time_zone
+    return pd.DataFrame({name: invoices[name].dt.tz_convert(zone).dt.date for name in ("start", "end")})

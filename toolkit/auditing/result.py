@@ -1,0 +1,112 @@
+"""What an audit returns: frames to look at, and findings a stranger can recheck."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from toolkit.auditing.evidence import Evidence
+from toolkit.auditing.inputs import Inputs
+from toolkit.auditing.pricing import Pricing
+from toolkit.case import Case
+from toolkit.errors import Flag
+from toolkit.uncertainty import DecisionRule
+
+__all__ = ["QUESTIONS", "Audit"]
+
+QUESTIONS = {
+    "rules": "Was the invoice made by the rules?",
+    "volume": "Is the billed volume physically plausible?",
+    "basis": "Is the basis fair?",
+}
+
+
+@dataclass(frozen=True)
+class Audit:
+    """The result of an audit.
+
+    Parameters
+    ----------
+    case : Case
+        What was audited [-].
+    draws, seed : int
+        Number of draws and their seed [-].
+    invoices : DataFrame
+        One row per invoice: billed volume, estimates with intervals, probabilities, finding,
+        totals [m3, money].
+    total : Mapping
+        The same figures for all invoices together [m3, money].
+    budget : DataFrame
+        Share of variance by estimate, invoice (and "total") and cause [-].
+    causes : DataFrame
+        Every uncertain input with its figure and source [SI].
+    explanations : DataFrame
+        Candidate explanations of the discrepancy, most probable first [-].
+    signatures : DataFrame
+        Invoice errors recognised from the figures [-].
+    claim : DataFrame
+        Amounts in question with windows and deadlines [money].
+    questions : Mapping
+        Question to answer, or to what evidence would open it [text].
+    flags : tuple of Flag
+        What the reader must know [-].
+    evidence : Evidence
+        The two estimates as draws, with everything behind them [m3].
+    pricing : Pricing or None
+        Every invoice recomputed [money].
+    inputs : Inputs
+        What was read [SI].
+    rule : DecisionRule
+        The decision rule [-].
+    basis : Mapping
+        Share of the net intake that reached the sewer, against the return factor [-].
+    next_proof : tuple of str
+        What to obtain next, most useful first [text].
+    """
+
+    case: Case
+    draws: int
+    seed: int
+    invoices: pd.DataFrame
+    total: Mapping[str, Any]
+    budget: pd.DataFrame
+    causes: pd.DataFrame
+    explanations: pd.DataFrame
+    signatures: pd.DataFrame
+    claim: pd.DataFrame
+    questions: Mapping[str, Mapping[str, Any]]
+    flags: tuple[Flag, ...]
+    evidence: Evidence
+    pricing: Pricing | None
+    inputs: Inputs
+    rule: DecisionRule
+    basis: Mapping[str, Any]
+    next_proof: tuple[str, ...] = field(default=())
+
+    def findings(self) -> dict[str, Any]:
+        """The result as JSON can hold it.
+
+        Returns
+        -------
+        dict
+            Keys as documented in DEVELOPERS.md; the same case, draws and seed give the same
+            figures to the last digit [SI].
+        """
+        from toolkit.auditing.findings import as_findings
+
+        return as_findings(self)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every table of the result, units in the column names.
+
+        Returns
+        -------
+        dict of str to DataFrame
+            Name of the sheet to table [SI, money].
+        """
+        from toolkit.auditing.findings import as_tables
+
+        return as_tables(self)

@@ -1,0 +1,62 @@
+"""Screening of the effluent record as the case asks for it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from toolkit.case import Case
+from toolkit.records import LoggerRecord
+from toolkit.records.mark_rules import Visit
+from toolkit.records.rules import screening_rules
+from toolkit.records.screening import screen
+
+__all__ = ["screened"]
+
+
+def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
+    """Give every reading of the record a status.
+
+    Parameters
+    ----------
+    case : Case
+        For the rules it changes, its visits and its device [-].
+    record : LoggerRecord
+        As read [SI].
+    level : array (readings,)
+        Level of every reading [m].
+
+    Returns
+    -------
+    LoggerRecord
+        The same rows with status, reason and counts by rule [SI].
+
+    Raises
+    ------
+    InputRefused
+        If the case names an unknown rule or parameter.
+    """
+    table = case.data.effluent
+    assert table is not None
+    if case.device.level_column is None:
+        return record
+    rules = screening_rules(
+        table.screening,
+        blanking_distance=table.blanking_distance,
+        crown=getattr(case.device, "diameter", None),
+        shown_as=case.file.name,
+    )
+    return screen(record, level, rules, visits=_visits(case), zone=case.data.case.time_zone)
+
+
+def _visits(case: Case) -> list[Visit]:
+    visits = []
+    for visit in case.data.effluent.visit:  # type: ignore[union-attr]
+        try:
+            stamp = pd.Timestamp(visit.time)
+        except ValueError:
+            continue  # refused with its key where the visits are used
+        stamp = stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
+        visits.append(Visit(stamp.tz_convert("UTC"), visit.hand, visit.instrument, visit.rezeroed))
+    return sorted(visits, key=lambda visit: visit.time)

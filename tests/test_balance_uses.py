@@ -86,7 +86,7 @@ def test_the_case_plant_closes():
 
 
 def test_the_second_scenario_contradicts_itself():
-    """Same page: the printed evaporation of 1 877 gal/d does not give the printed blowdown 2 037."""
+    """Same page: its evaporation of 1 877 gal/d does not give its blowdown of 2 037."""
     assert float(towers.tower_blowdown(1877.0, 8.0, 14256.0)) == 0.0
     assert float(towers.tower_blowdown(114048.0, 8.0, 14256.0)) == pytest.approx(2037, rel=0.001)
 

@@ -133,6 +133,8 @@ def reconcile(
     joint = _Joint.of(effluent, balance, has, both, model_floor)
     difference = joint.mean_difference
     statistic = float(difference @ joint.inverse @ difference)
+    if joint.contradicts(difference):
+        statistic = float("inf")
     p_value = float(chi2.sf(statistic, joint.rank))
     total = float(difference.sum())
     total_z = total / float(np.sqrt(joint.spread.sum()))
@@ -161,6 +163,7 @@ class _Joint:
     spread: np.ndarray
     inverse: np.ndarray
     rank: int
+    scale: float
 
     @classmethod
     def of(
@@ -182,14 +185,18 @@ class _Joint:
         weight = pseudo_inverse(spread)
         count = len(stacked)
         factor = max(count - weight.rank - 2, 1) / (count - 1)
-        return cls(
-            mean, covariance, rows, rows @ mean, spread, weight.inverse * factor, weight.rank
-        )
+        inverse = weight.inverse * factor
+        return cls(mean, covariance, rows, rows @ mean, spread, inverse, weight.rank, factor)
 
     @property
     def gain(self) -> np.ndarray:
         """What one unit of difference moves every estimate [-]."""
         return self.covariance @ self.rows.T @ self.inverse
+
+    def contradicts(self, difference: np.ndarray) -> bool:
+        """Whether part of the difference lies where no uncertainty is stated at all."""
+        reached = self.spread @ (self.inverse / self.scale) @ difference
+        return bool(np.abs(difference - reached).max() > 1e-6 * np.abs(self.mean).max())
 
     def joined(
         self, effluent: np.ndarray, balance: np.ndarray, has: tuple[np.ndarray, np.ndarray]
@@ -222,7 +229,8 @@ def _vdi(joint: _Joint, both: np.ndarray) -> np.ndarray:
     correction = np.abs(joint.gain @ joint.mean_difference)
     own = np.diag(joint.covariance)
     moved = np.diag(joint.gain @ joint.rows @ joint.covariance)
-    criterion = correction / (1.96 * np.sqrt(np.maximum(moved, own / VDI_FLOOR)))
+    bound = 1.96 * np.sqrt(np.maximum(moved, own / VDI_FLOOR))
+    criterion = np.divide(correction, bound, out=np.zeros_like(correction), where=bound > 0)
     larger = (np.abs(joint.rows) * criterion).max(axis=1)
     full = np.full(both.shape, np.nan)
     full[both] = larger

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from toolkit.records.combine import combine_registers
+from toolkit.records.green_button import read_green_button
+from toolkit.records.hands import as_logger, read_hand_readings
 from toolkit.records.invoices import read_invoices
 from toolkit.records.loggers import read_logger
+from toolkit.records.mark_rules import Visit
 from toolkit.records.model import (
     ROLES,
     ClockCorrection,
@@ -15,10 +19,14 @@ from toolkit.records.model import (
     Table,
 )
 from toolkit.records.registers import read_register
+from toolkit.records.rules import DEFAULT_RULES, Parameter, Rule, screening_rules
+from toolkit.records.screening import read_visits, screen
 from toolkit.records.steps import Durations, accepted_durations
 from toolkit.records.tables import read_table
+from toolkit.records.waterml import read_waterml
 
 __all__ = [
+    "DEFAULT_RULES",
     "ROLES",
     "ClockCorrection",
     "ColumnSpec",
@@ -26,11 +34,22 @@ __all__ = [
     "HandRecord",
     "InvoiceRecord",
     "LoggerRecord",
+    "Parameter",
     "RegisterRecord",
+    "Rule",
     "Table",
+    "Visit",
     "accepted_durations",
+    "as_logger",
+    "combine_registers",
+    "read_green_button",
+    "read_hand_readings",
     "read_invoices",
     "read_logger",
     "read_register",
     "read_table",
+    "read_visits",
+    "read_waterml",
+    "screen",
+    "screening_rules",
 ]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.model import Findings
+from toolkit.records.zones import utc_values
 
 __all__ = ["resolve_steps"]
 
@@ -140,7 +141,7 @@ def _steps(frame, register, good, changed, unit_m3, digits, findings: Findings) 
     """Volume between each accepted read and the next."""
     multiplier = frame["multiplier"].to_numpy(dtype=float)[good]
     counts = np.diff(register[good])
-    seconds = np.diff(frame["time"].to_numpy()[good]) / np.timedelta64(1, "s")
+    seconds = np.diff(utc_values(frame["time"])[good]) / np.timedelta64(1, "s")
     # a change between two accepted reads counts, even if the changed row itself was rejected
     marks = np.array([changed[a + 1 : b + 1].any() for a, b in itertools.pairwise(good)])
     counts = np.where(marks, 0.0, counts) if len(marks) else counts

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.model import Findings
-from toolkit.records.zones import zone_of
+from toolkit.records.zones import utc_values, zone_of
 
 __all__ = ["Durations", "Intervals", "accepted_durations", "find_intervals"]
 
@@ -218,7 +218,7 @@ def accepted_durations(frame: pd.DataFrame, longest: float) -> Durations:
     Durations
         Span, accepted and gap durations; accepted and gaps add up to the span [s].
     """
-    time = frame["time"].to_numpy()
+    time = utc_values(frame["time"])
     if not len(time):
         return Durations(0.0, 0.0, 0.0)
     second = np.timedelta64(1, "s")

@@ -12,7 +12,7 @@ import pandas as pd
 
 from toolkit.errors import InputRefused, Problem
 
-__all__ = ["Instants", "to_utc", "zone_of"]
+__all__ = ["Instants", "to_utc", "utc_values", "zone_of"]
 
 _FIXED = re.compile(r"UTC(?:([+-])(\d{2}):(\d{2}))?", re.ASCII)
 _HOUR = np.timedelta64(3_600_000_000, "us")
@@ -77,6 +77,22 @@ def zone_of(name: str) -> dt.tzinfo:
                 code="time zone",
             )
         ) from None
+
+
+def utc_values(time: pd.Series) -> np.ndarray:
+    """Instants of a UTC column as plain array.
+
+    Parameters
+    ----------
+    time : Series of datetime64[us, UTC]
+        A column of instants [UTC].
+
+    Returns
+    -------
+    ndarray of datetime64[us]
+        The same instants [UTC].
+    """
+    return time.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[us]")
 
 
 def to_utc(naive: np.ndarray, zone: dt.tzinfo) -> Instants:

@@ -16,8 +16,8 @@ from toolkit.report_export import EvidenceExporter, refuse_unfinished
 from toolkit.report_page import finish_page
 from toolkit.report_show import figure_of, markdown_text, say, show_table, show_verdict
 
-DOT = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWj"
-    "R9awAAAABJRU5ErkJggg=="
+DOT = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJ"
+DOT += "RU5ErkJggg=="
 
 
 def output(data, metadata=None, kind="display_data"):

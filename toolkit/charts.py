@@ -167,6 +167,9 @@ def drawing(figure: Figure, form: str = "png") -> bytes:
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
     target = io.BytesIO()
     with matplotlib.rc_context(STYLE):
+        if figure.get_layout_engine() is not None:  # settle once: each further pass shifts a little
+            figure.draw_without_rendering()
+            figure.set_layout_engine("none")
         figure.savefig(target, format=form, metadata=metadata, bbox_inches="tight", pad_inches=0.06)
     return target.getvalue()
 

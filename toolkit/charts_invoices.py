@@ -174,40 +174,26 @@ def decision_picture(
     mark = from_si(billed, unit, "volume")
     low, high = np.quantile(values, [(1 - coverage) / 2, (1 + coverage) / 2])
     figure, axes = canvas(3.2)
-    look = EVIDENCE["effluent"]
-    axes.hist(values, bins=80, density=True, color=look.colour, alpha=0.55, label="evidence")
-    top = axes.get_ylim()[1]
-    axes.plot(
-        [low, high],
-        [top * 0.04] * 2,
-        color=INK,
-        linewidth=3,
-        solid_capstyle="butt",
-        label=f"{coverage * 100:.3g} % interval",
-    )
+    colour = EVIDENCE["effluent"].colour
+    axes.hist(values, bins=80, density=True, color=colour, alpha=0.55, label="evidence")
+    words = f"{coverage * 100:.3g} % interval"
+    base = [axes.get_ylim()[1] * 0.04] * 2
+    axes.plot([low, high], base, color=INK, linewidth=3, solid_capstyle="butt", label=words)
     axes.axvline(mark, color=INK, linewidth=2.4)
     axes.plot([], [], "|", color=INK, markersize=11, markeredgewidth=2.4, label="billed")
-    axes.axvspan(
-        mark * (1 - tolerance),
-        mark * (1 + tolerance),
-        facecolor="none",
-        edgecolor=SOFT,
-        hatch="///",
-        linewidth=0,
-        label=f"within {tolerance * 100:.3g} % of billed",
-    )
+    limits = mark * (1 - tolerance), mark * (1 + tolerance)
+    look = {"facecolor": "none", "edgecolor": SOFT, "hatch": "///", "linewidth": 0}
+    axes.axvspan(*limits, **look, label=f"within {tolerance * 100:.3g} % of billed")
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.set_xlabel(f"volume [{unit}]")
     axes.set_ylabel(f"probability density [1/{unit}]")
     axes.set_title("Billed volume and what the evidence allows")
     figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=4)
-    below = float((values < mark * (1 - tolerance)).mean())
-    above = float((values > mark * (1 + tolerance)).mean())
+    below, above = (values < limits[0]).mean(), (values > limits[1]).mean()
     alt = (
         f"Billed {mark:,.0f} {unit}; the evidence lies between {low:,.0f} and {high:,.0f} {unit} "
-        f"({coverage * 100:.3g} % interval). Probability {below * 100:.1f} % that the volume is "
-        f"below the billed one by more than {tolerance * 100:.3g} %, "
-        f"{above * 100:.1f} % that it is above."
+        f"({words}). Probability {below * 100:.1f} % that the volume is below the billed one by "
+        f"more than {tolerance * 100:.3g} %, {above * 100:.1f} % that it is above."
     )
     return Picture(figure, alt)

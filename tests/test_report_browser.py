@@ -40,7 +40,7 @@ def page(tmp_path_factory):
         data = {"image/svg+xml": drawing(picture.figure, "svg").decode()}
         about = {"image/svg+xml": {"alt": picture.alt}, "caption": "A caption."}
         cell.outputs.append(nbformat.v4.new_output("display_data", data, metadata=about))
-    long = r"$$V = \sum_{k=1}^{n} \frac{Q_k + Q_{k+1}}{2}\,\Delta t_k + a + b + c + d + e + f + g + h$$"
+    long = r"$$V = \sum_{k=1}^{n} \frac{Q_k + Q_{k+1}}{2}\,\Delta t_k" + " + x" * 20 + "$$"
     text = (
         f"# A title of some length, so that it wraps\n\n## Verdict\n\nText with $x^2$.\n\n{long}\n"
     )

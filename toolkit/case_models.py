@@ -340,9 +340,7 @@ class CaseFile(Strict):
         names = meters + [use.name for use in self.use] + [inflow.name for inflow in self.inflow]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise ValueError(
-                f"the name {twice[0]!r} is used twice; every meter and use has its own"
-            )
+            raise ValueError(f"the name {twice[0]!r} is used twice; each meter and use has its own")
         return self
 
     @property

@@ -37,7 +37,13 @@ def answered_questions(
         question, answered ("yes", "in part", "no"), with, missing [text].
     """
     reads = any(pricing.by_rules) if pricing is not None else False
-    rules = "no" if pricing is None else "yes" if reads or case.data.case.basis == "discharge" else "in part"
+    rules = (
+        "no"
+        if pricing is None
+        else "yes"
+        if reads or case.data.case.basis == "discharge"
+        else "in part"
+    )
     have = [
         word
         for word, there in (

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from toolkit.case import Case
@@ -119,8 +120,9 @@ class _Reader:
             self.inspection.problems.append(problem)
             return None
         self.inspection.read.append(said(record))
-        self.inspection.problems += getattr(record, "problems", ())
-        self.inspection.flags += getattr(record, "flags", ())
+        if not isinstance(record, np.ndarray):
+            self.inspection.problems += getattr(record, "problems", ())
+            self.inspection.flags += getattr(record, "flags", ())
         return record
 
     def invoices(self) -> InvoiceRecord | None:
@@ -195,9 +197,7 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
             lambda: load_rates(case.path(file)),
         )
     meters = {intake.meter: reader.register(intake, intake.files) for intake in data.intake}
-    uses = {
-        use.name: reader.register(use, [use.file]) for use in data.use if use.file is not None
-    }
+    uses = {use.name: reader.register(use, [use.file]) for use in data.use if use.file is not None}
     logger, level = None, None
     if data.effluent is not None:
         logger = reader.logger(data.effluent)
@@ -292,4 +292,6 @@ def local_dates(case: Case, invoices: pd.DataFrame) -> pd.DataFrame:
         Columns start and end as dates, indexed like `invoices` [-].
     """
     zone = case.data.case.time_zone
-    return pd.DataFrame({name: invoices[name].dt.tz_convert(zone).dt.date for name in ("start", "end")})
+    return pd.DataFrame(
+        {name: invoices[name].dt.tz_convert(zone).dt.date for name in ("start", "end")}
+    )

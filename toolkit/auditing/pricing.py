@@ -136,9 +136,7 @@ def _volumes(case: Case, evidence: Evidence, row: int, unit: str) -> dict[str, D
         return {}
     supply = [registered(i.meter) for i in data.intake if i.role == "supply"]
     deducts = [
-        registered(use.name)
-        for use in data.use
-        if credited(use) and use.name in evidence.registers
+        registered(use.name) for use in data.use if credited(use) and use.name in evidence.registers
     ]
     if not supply or not np.all(np.isfinite(supply + deducts)):
         return {}

@@ -13,8 +13,8 @@ from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.pricing import Pricing, charged_by_rules
 from toolkit.case import Case
 from toolkit.errors import Flag
-from toolkit.uncertainty import UNDECIDED, DecisionRule, Verdicts, judge, summarise
 from toolkit.uncertainty import TOO_LOW as TOO_LOW_WORDS
+from toolkit.uncertainty import UNDECIDED, DecisionRule, Verdicts, judge, summarise
 
 __all__ = ["basis_answer", "invoice_table", "verdicts"]
 

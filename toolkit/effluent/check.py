@@ -80,15 +80,9 @@ def check_against_brute_force(
     largest = 0.0
     for stretch in chosen:
         piece = pieces[stretch]
-        table = model.table.at(
-            stretch,
-            model._offset(
-                int(stretch),
-                piece.interval,
-                None if offsets is None else offsets[:sample],
-                len(fast),
-            ),
-        )
+        few = None if offsets is None else offsets[:sample]
+        offset = model._offset(int(stretch), piece.interval, few, len(fast))
+        table = model.table.at(int(stretch), offset)
         for draw in range(len(fast)):
             ends = None
             if offsets is not None:

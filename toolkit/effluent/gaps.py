@@ -14,7 +14,7 @@ __all__ = ["GapFill", "HourlyRecord", "fill_gap", "hold_out_error", "hourly_reco
 
 HOUR = 3600.0
 NEIGHBOURHOOD = 24 * HOUR
-"""Readings this far to either side of a gap, or as far as the gap is long, scale the pattern [s]."""
+"""Readings so far to either side of a gap, or as far as it is long, scale the pattern [s]."""
 HOLD_OUTS = 40
 """Number of gaps cut from good stretches for the error of filling [-]."""
 

@@ -8,6 +8,7 @@ gap: it carries no weight here and is filled elsewhere, visibly.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -117,7 +118,7 @@ def stretches(
     for period, (start, end) in enumerate(periods):
         inside = visits[(visits > start) & (visits < end)]
         edges = [start, *inside, end]
-        for left, right in zip(edges[:-1], edges[1:], strict=True):
+        for left, right in pairwise(edges):
             interval = int(np.searchsorted(visits, left, side="right"))
             first, weights = trapezoid_weights(time, left, right, longest_bridge)
             covered = float(weights.sum())

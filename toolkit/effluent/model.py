@@ -273,9 +273,8 @@ class EffluentModel:
             both = np.concatenate([self.zero.mean + root[keep], self.zero.mean - root[keep]])
             moved = self.evaluate(both, {}, len(both))
             steps.extend((moved[: keep.sum()] - moved[keep.sum() :]) / 2)
-        covariance = np.diag(
-            sum((each.volumes**2 for each in self.independent), np.zeros(len(value)))
-        )
+        own = sum((each.volumes**2 for each in self.independent), np.zeros(len(value)))
+        covariance = np.diag(own)
         for step in steps:
             covariance = covariance + np.outer(step, step)
         return value, covariance

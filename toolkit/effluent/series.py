@@ -160,7 +160,7 @@ def discharge_series(
         found = f"{int(accepted.sum())} accepted readings; a volume needs at least two"
         raise InputRefused(Problem(name, found, "Look at what was rejected with 'inspect'"))
     readings = {column: values[accepted] for column, values in readings.items()}
-    stamps = pd.DatetimeIndex(frame["time"].to_numpy()[accepted])
+    stamps = pd.DatetimeIndex(frame["time"])[accepted]
     stamps = stamps.tz_localize("UTC") if stamps.tz is None else stamps
     epoch = stamps[0].floor("h")
     here = readings[device.level_column] if device.level_column else np.zeros(int(accepted.sum()))

@@ -84,7 +84,9 @@ def _from_text(
     low = text.str.lower()
     blank = (text == "").to_numpy(dtype=bool)
     empty = blank | low.isin(missing_words).to_numpy(dtype=bool)
-    plain = text.str.fullmatch(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?").to_numpy(bool)
+    plain = text.str.fullmatch(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?").to_numpy(
+        bool, copy=True
+    )
     plain &= export.decimal == "."
     numbers = np.full(len(text), np.nan)
     numbers[plain] = text[plain].astype(float).to_numpy()

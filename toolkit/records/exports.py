@@ -25,7 +25,7 @@ from toolkit.records.dialect import (
 from toolkit.records.model import ROLES, ColumnSpec, Findings
 from toolkit.records.numbers import decimal_mark
 from toolkit.records.sources import open_source
-from toolkit.records.tables import column_place, table_of
+from toolkit.records.tables import column_place, table_of, warn_unnamed
 from toolkit.units import to_si
 
 __all__ = ["Export", "read_export"]
@@ -155,6 +155,7 @@ class Quick:
         self.path, self.findings, self.expected, self.values = path, findings, expected, values
         self.decimal, self.missing_words = decimal, missing_words
         self.text = ""
+        self.unnamed: tuple[int, int] | None = None
 
     def read(self) -> Export | None:
         """The export, or None where the file is not regular and must be read line by line."""
@@ -175,6 +176,8 @@ class Quick:
         lines = None if frame is None else self._lines(layout.first_index, len(frame))
         if frame is None or lines is None or not len(frame):
             return None
+        if self.unnamed:
+            warn_unnamed(*self.unnamed, self.findings)
         columns = {name: frame[place] for name, place in known.items()}
         other = self._physical - len(frame)
         header = list(layout.header)
@@ -196,6 +199,9 @@ class Quick:
         layout = find_layout(rows, self.expected, delimiter)
         if layout is None:
             return None, None
+        named = max((n + 1 for n, cell in enumerate(layout.header) if cell), default=0)
+        if any(cell.strip() for row in rows[layout.first_index :] for cell in row[named:]):
+            self.unnamed = (named, len(layout.header))
         decimal = self.decimal
         if decimal is None:
             decimal = decimal_mark(cell for row in rows[layout.first_index :] for cell in row)

@@ -21,6 +21,9 @@ as off-cycle (from memory)."""
 RATIO_TOLERANCE = 0.005
 """Relative scatter of billed volume to read difference beyond rounding that is reported [-]."""
 
+SCATTER = 4.0
+"""Robust scatters of that ratio beyond which an invoice is reported [-]."""
+
 
 def check_invoices(
     frame: pd.DataFrame, lines: pd.DataFrame, zone: dt.tzinfo, findings: Findings
@@ -43,8 +46,7 @@ def check_invoices(
         return
     _consecutive(frame, zone, findings)
     _lengths(frame, findings)
-    _reads(frame, findings)
-    _volumes(frame, findings)
+    _reads_and_volumes(frame, findings)
     _estimates(frame, findings)
     _sums(frame, lines, findings)
 
@@ -126,47 +128,67 @@ def _lengths(frame: pd.DataFrame, findings: Findings) -> None:
             )
 
 
-def _reads(frame: pd.DataFrame, findings: Findings) -> None:
-    for row in frame.itertuples():
-        if row.current_read < row.previous_read:
-            findings.flag(
-                "reads go backwards",
-                f"invoice {row.invoice}: the current read {row.current_read:.10g} is below the "
-                f"previous read {row.previous_read:.10g} (roll-over, change of meter or error)",
-                invoice=row.invoice,
-                previous_read=row.previous_read,
-                current_read=row.current_read,
-            )
-
-
 def _unit_of_last_digit(value: Decimal) -> float:
     exponent = value.as_tuple().exponent
     return 10.0 ** (exponent if isinstance(exponent, int) else 0)
 
 
-def _volumes(frame: pd.DataFrame, findings: Findings) -> None:
-    """Billed volume over read difference is one factor (unit, multiplier, share) for all."""
+def _reads_and_volumes(frame: pd.DataFrame, findings: Findings) -> None:
+    """Billed volume over read difference: one factor, or about one where something is deducted."""
     counts = (frame["current_read"] - frame["previous_read"]).to_numpy(dtype=float)
     billed = frame["billed_volume"].astype(float).to_numpy()
-    fit = np.isfinite(counts) & (counts > 0) & (billed != 0)
-    if fit.sum() < 3:
-        return
-    factor = float(np.median(billed[fit] / counts[fit]))
+    fit = np.isfinite(counts) & (counts > 0) & (billed > 0)
+    factor, limit = float("nan"), 0.0
+    if fit.sum() >= 3:
+        ratios = billed[fit] / counts[fit]
+        factor = float(np.median(ratios))
+        scatter = 1.4826 * float(np.median(np.abs(ratios / factor - 1)))
+        limit = max(RATIO_TOLERANCE, SCATTER * scatter)
+        if scatter > RATIO_TOLERANCE:
+            findings.flag(
+                "billed volume not in proportion to reads",
+                f"billed volume over counts runs from {ratios.min():.4g} to {ratios.max():.4g}, "
+                f"median {factor:.4g}: a deduction, or more than one basis",
+                lowest=float(ratios.min()),
+                highest=float(ratios.max()),
+                median=factor,
+            )
     for row, count, volume in zip(frame.itertuples(), counts, billed, strict=True):
-        if not count >= 0:
-            continue
-        slack = _unit_of_last_digit(row.billed_volume) + RATIO_TOLERANCE * abs(volume)
-        if abs(volume - factor * count) > slack + 0.5 * abs(factor):
+        if count < 0:
+            _backwards(row, count, volume / factor, limit, findings)
+        slack = _unit_of_last_digit(row.billed_volume) + limit * abs(factor * count)
+        if count >= 0 and abs(volume - factor * count) > slack + 0.5 * abs(factor):
             findings.flag(
                 "billed volume differs from reads",
-                f"invoice {row.invoice} bills {volume:.10g} for {count:.10g} counts; at the factor "
-                f"{factor:.6g} of the other invoices the reads give {factor * count:.6g}",
+                f"invoice {row.invoice} bills {volume:.10g} for {count:.10g} counts; at the usual "
+                f"factor {factor:.6g} the reads give {factor * count:.6g}",
                 invoice=row.invoice,
                 billed=volume,
                 counts=count,
                 factor=factor,
                 from_reads=factor * count,
             )
+
+
+def _backwards(row, count: float, expected: float, limit: float, findings: Findings) -> None:
+    """A current read below the previous one; said to fit a roll-over where the volume says so."""
+    digits = len(str(int(abs(row.previous_read))))
+    rolled = count + 10.0**digits
+    fits = rolled >= 0 and abs(rolled - expected) <= max(limit, 0.02) * abs(expected) + 1
+    findings.flag(
+        "reads go backwards",
+        f"invoice {row.invoice}: the current read {row.current_read:.10g} is below the previous "
+        f"read {row.previous_read:.10g}"
+        + (
+            f"; the billed volume fits a roll-over of {digits} digits, {rolled:.10g} counts"
+            if fits
+            else ": roll-over, change of meter, correction or error"
+        ),
+        invoice=row.invoice,
+        previous_read=row.previous_read,
+        current_read=row.current_read,
+        fits_roll_over=fits,
+    )
 
 
 def _estimates(frame: pd.DataFrame, findings: Findings) -> None:

@@ -125,7 +125,19 @@ def read_times(export: Export, source: TimeSource, findings: Findings) -> Times:
         time, rejected = _localised(naive, export, order, source, findings)
     _compare_utc(export, source, order, time, findings)
     _back_steps(time, export, order, source, rejected, findings)
+    _sign_of_zone(source.zone, findings)
     return Times(order, time, rejected)
+
+
+def _sign_of_zone(zone: str, findings: Findings) -> None:
+    """Zones named Etc/GMT-6 lie east of Greenwich, against what their sign suggests."""
+    match = re.fullmatch(r"Etc/GMT([+-])(\d+)", zone)
+    if match:
+        side = "west" if match[1] == "+" else "east"
+        findings.flag(
+            "sign of the zone",
+            f"{zone} lies {match[2]} h {side} of Greenwich: its sign runs against the usual one",
+        )
 
 
 def _clock(export: Export, source: TimeSource) -> Clock:
@@ -339,28 +351,30 @@ def _compare_utc(export, source: TimeSource, order, time, findings: Findings) ->
 
 
 def _back_steps(time, export, order, source: TimeSource, rejected, findings: Findings) -> None:
-    steps = np.diff(time)
+    doubtful = np.any(list(rejected.values()), axis=0) if rejected else np.zeros(len(time), bool)
+    sure = np.flatnonzero(~doubtful & ~np.isnat(time))
+    steps = np.diff(time[sure])
     back = np.flatnonzero(steps < np.timedelta64(0, "us")) + 1
     if not len(back):
         return
     if source.back_steps == "reject":
-        highest = np.maximum.accumulate(time)
-        rejected["clock set back"] = time < highest
+        again = np.zeros(len(time), dtype=bool)
+        again[sure] = time[sure] < np.maximum.accumulate(time[sure])
+        rejected["clock set back"] = again
     if source.back_steps != "refuse":
+        doing = "the rows were sorted by time"
+        if source.back_steps == "reject":
+            doing = "the readings of the repeated stretch are rejected"
         findings.flag(
             "time goes back",
-            f"the time goes back {len(back)} times, first at {pd.Timestamp(time[back[0]])} UTC; "
-            "the "
-            + (
-                "readings of the repeated stretch are rejected"
-                if source.back_steps == "reject"
-                else "rows were sorted by time"
-            ),
+            f"the time goes back {len(back)} times, first at {pd.Timestamp(time[sure[back[0]]])} "
+            f"UTC; {doing}",
             places=len(back),
         )
         return
-    for row in back:
-        seconds = abs(steps[row - 1] / np.timedelta64(1, "s"))
+    for place in back:
+        row = sure[place]
+        seconds = abs(steps[place - 1] / np.timedelta64(1, "s"))
         findings.add(
             f"the time goes back by {seconds:.0f} s to {pd.Timestamp(time[row])} UTC",
             "If the clock was set back, state a clock correction or back_steps = 'reject'; if the "

@@ -84,12 +84,12 @@ def note_marks(values: Mapping[str, Values], order: np.ndarray, findings: Findin
         if len(known) < 20:
             continue
         middle = np.median(known)
-        spread = np.quantile(known, 0.95) - np.quantile(known, 0.05)
         for extreme in (known.min(), known.max()):
             times = int((known == extreme).sum())
             rest = known[known != extreme]
             if times < 3 or times > 0.5 * len(known) or len(rest) < 10:
                 continue
+            spread = np.quantile(rest, 0.95) - np.quantile(rest, 0.05)
             away = np.abs(rest - extreme).min()
             if away > 5 * max(spread, 1e-9) and abs(extreme) > 5 * max(abs(middle), 1e-9):
                 findings.flag(

@@ -213,7 +213,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "hours of far more scatter than usual: foam, turbulence, objects in the beam",
         {
             "scatter": _p(8.0, "count", "times the usual hourly scatter"),
-            "smallest": _p(0.005, "length", "below it the scatter does not matter to the flow"),
+            "smallest": _p(0.01, "length", "below it the scatter hardly matters to the flow"),
         },
     ),
     Rule(

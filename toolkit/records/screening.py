@@ -118,7 +118,7 @@ class _State:
         self.record, self.level, self.findings = record, level, findings
         self.time = utc_values(record.frame["time"])
         self.good = (record.frame["status"] == "measured").to_numpy()
-        self.reason = record.frame["reason"].astype(object).to_numpy(dtype=object)
+        self.reason = record.frame["reason"].astype(object).to_numpy(dtype=object, copy=True)
         self.start = record.frame["time"].iloc[0] if len(self.time) else pd.Timestamp(0, tz="UTC")
         origin = self.time[0] if len(self.time) else np.datetime64(0, "us")
         self.seconds = (self.time - origin) / np.timedelta64(1, "s")

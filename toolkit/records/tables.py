@@ -6,6 +6,7 @@ import csv
 import io
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
@@ -67,7 +68,7 @@ def read_table(
     findings = Findings(shown_as or Path(path).name)
     table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
     findings.raise_if_refused()
-    return table
+    return replace(table, problems=findings.summary())
 
 
 def table_of(
@@ -220,12 +221,17 @@ def _fit(
         del row[usual:]
         row.extend([""] * (usual - len(row)))
     if extra:
-        findings.warn(
-            f"the header names {named} columns, the rows have {usual}",
-            "Cells beyond the named columns are not read; check that no name is missing",
-            code="cells",
-        )
+        warn_unnamed(named, usual, findings)
     return (header + [""] * usual)[:usual]
+
+
+def warn_unnamed(named: int, usual: int, findings: Findings) -> None:
+    """Note cells beyond the named columns."""
+    findings.warn(
+        f"the header names {named} columns, the rows have {usual}",
+        "Cells beyond the named columns are not read; check that no name is missing",
+        code="cells",
+    )
 
 
 def _decimal(rows: list, delimiter: str, stated: str | None, findings: Findings) -> str:

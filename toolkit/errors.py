@@ -64,7 +64,8 @@ class Problem:
         if self.line is not None:
             place += f", line {self.line}"
         if self.column is not None:
-            place += f", column {self.column}" if self.line is not None else f", {self.column}"
+            kind = "key" if self.file.endswith(".toml") else "column"
+            place += f", {kind} {self.column}"
         return f"{place}: {self.found}. {self.remedy}."
 
 

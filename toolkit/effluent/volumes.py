@@ -274,7 +274,7 @@ def _hours_of_week(series: DischargeSeries, zone: str) -> np.ndarray:
     hours = int(np.ceil(series.time[-1] / 3600.0) - first)
     clock = series.epoch + pd.to_timedelta(first + np.arange(max(hours, 1)), unit="h")
     local = pd.DatetimeIndex(clock).tz_convert(zone)
-    return np.asarray(local.dayofweek * 24 + local.hour)
+    return np.asarray(local.day_of_week * 24 + local.hour)
 
 
 def _fills(

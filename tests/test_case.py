@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from toolkit.case import load_case, sample_case
 from toolkit.case_values import Uncertain
 from toolkit.errors import InputRefused
@@ -97,7 +98,7 @@ def test_wrong_dimensions_of_an_uncertain_value(tmp_path):
     with pytest.raises(InputRefused, match="'gpm' is not a unit of length"):
         load_case(write(tmp_path, text))
     text = CASE + '\n[[effluent.cause]]\nname = "colour error"\nstandard = "3 mm"\n'
-    with pytest.raises(InputRefused, match="is not known. Known are zero error"):
+    with pytest.raises(InputRefused, match=r"is not known\. Known are zero error"):
         load_case(write(tmp_path, text))
 
 

@@ -1,0 +1,143 @@
+"""Time of the audit of the sample beside reading its logger file, in one run.
+
+    python tests/benchmarks/bench_audit.py [--runs 5] [--years 3]
+
+The first table: ``audit()`` on the sample (105,000 rows, 20,000 draws) and ``pandas.read_csv`` of
+its logger file. The second: three years of one-minute heads, 36 invoices, 20,000 draws: volumes,
+volumes with budget, brute force extrapolated from a measured slice, peak memory. Medians; quote the
+ratios, not the seconds of one machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import time
+import tracemalloc
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pandas as pd
+
+from toolkit import load_case, sample_case
+from toolkit.effluent import Periods, assemble, discharge_series, levels, period_volumes, zero_path
+from toolkit.hydraulics import build_device
+from toolkit.uncertainty import Draws, Visit, variance_budget
+
+MINUTE = 60.0
+
+
+def median_time(job, runs: int) -> float:
+    """Median duration of a job [s]."""
+    spans = []
+    for _ in range(runs):
+        begin = time.perf_counter()
+        job()
+        spans.append(time.perf_counter() - begin)
+    return statistics.median(spans)
+
+
+def bench_sample(runs: int) -> None:
+    """The sample: audit beside read_csv."""
+    from toolkit import audit
+
+    case = load_case(sample_case())
+    log = case.path(case.data.effluent.file)
+    audit(case)
+    reading = median_time(lambda: pd.read_csv(log), runs)
+    whole = median_time(lambda: audit(case, draws=20_000, seed=1), runs)
+    rows = len(pd.read_csv(log))
+    print(f"sample, {rows} rows, 20,000 draws: audit {whole:.2f} s, read_csv {reading:.3f} s,")
+    print(f"  ratio {whole / reading:.1f}")
+
+
+def long_record(years: int) -> pd.DataFrame:
+    """Invented one-minute heads with a daily and weekly pattern."""
+    rng = np.random.default_rng(11)
+    seconds = np.arange(0, years * 365 * 86400, 60)
+    day = np.sin(2 * np.pi * seconds / 86400)
+    week = ((seconds // 86400) % 7 < 5) * 0.02
+    head = 0.11 + 0.05 * day + week + 0.002 * rng.standard_normal(len(seconds))
+    stamps = pd.Timestamp("2023-01-01", tz="UTC") + pd.to_timedelta(seconds, unit="s")
+    return pd.DataFrame({"time": stamps, "head": np.round(np.maximum(head, 0.0), 3)})
+
+
+def bench_long(runs: int, years: int) -> None:
+    """Three years of one-minute heads."""
+    frame = long_record(years)
+    with TemporaryDirectory() as folder:
+        file = Path(folder) / "log.csv"
+        frame.to_csv(file, index=False)
+        reading = median_time(lambda: pd.read_csv(file), runs)
+    frame["status"] = "measured"
+    device = build_device("parshall flume", {"throat": "6 in"})
+    edges = pd.date_range("2023-01-01", periods=12 * years + 1, freq="30D", tz="UTC")
+    periods = Periods(tuple(f"{n}" for n in range(12 * years)), edges[:-1], edges[1:], "UTC")
+    draws, end = Draws(20_000, 1), years * 365 * 86400.0
+    visits = [Visit(end * (k + 1) / 10, 0.001, 0.001, False, str(k)) for k in range(9)]
+
+    def volumes():
+        series = discharge_series(frame, levels(frame, device, None), device)
+        causes = assemble(device, [], False)
+        zero = zero_path(visits, 0.0, end, causes)
+        return period_volumes(series, device, periods, causes, zero, draws, 1800.0)
+
+    def with_budget():
+        found = volumes()
+        variance_budget(
+            lambda only: found.model.draw(draws, only), found.model.names, all_draws=found.volumes
+        )
+
+    plain, whole = median_time(volumes, runs), median_time(with_budget, runs)
+    tracemalloc.start()
+    volumes()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    slow, worst = brute(frame, periods, volumes())
+    size = frame.memory_usage(deep=True).sum()
+    print(f"{len(frame)} rows, {12 * years} invoices, 20,000 draws: read_csv {reading:.2f} s")
+    print(f"  volumes {plain:.2f} s, ratio {plain / reading:.2f}")
+    print(f"  with budget {whole:.2f} s, ratio {whole / reading:.2f}")
+    print(f"  peak memory {peak / 1e6:.0f} MB, {peak / size:.1f} times the frame")
+    print(f"  brute force extrapolated {slow:.0f} s, {slow / plain:.0f} times as long")
+    print(f"  largest disagreement with brute force {worst:.1e} (relative, {BRUTE} draws)")
+
+
+BRUTE = 20
+
+
+def brute(frame: pd.DataFrame, periods: Periods, found) -> tuple[float, float]:
+    """Seconds 20,000 draws would take reading by reading, and the disagreement of a few."""
+    head = frame["head"].to_numpy()
+    seconds = np.arange(len(head)) * MINUTE
+    draws = Draws(20_000, 1)
+    offsets, model = found.model.draw_offsets(draws)[:BRUTE], found.model
+    factor = (1 + draws.of(model.causes["discharge coefficient"]))[:BRUTE]
+    edges = found.zero.edges
+    fast = model.evaluate(
+        offsets, {"discharge coefficient": factor - 1}, BRUTE
+    )
+    begin, slow = time.perf_counter(), np.zeros((BRUTE, len(periods.names)))
+    ends = np.searchsorted(seconds, periods.seconds(frame["time"].iloc[0]))
+    for draw in range(BRUTE):
+        path = np.interp(seconds, np.repeat(edges, 2)[1:-1], offsets[draw])
+        flow = 0.3812 * np.maximum(head + path, 0) ** 1.58 * factor[draw]
+        for place, (low, high) in enumerate(ends):
+            part = flow[low : high + 1]
+            slow[draw, place] = MINUTE * (part.sum() - (part[0] + part[-1]) / 2)
+    spent = time.perf_counter() - begin
+    bias = found.noise_bias * factor[:, None]
+    return spent / BRUTE * 20_000, float(np.abs((fast + bias) / slow - 1).max())
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--years", type=int, default=3)
+    parser.add_argument("--only", choices=["sample", "long"])
+    given = parser.parse_args()
+    if given.only != "long":
+        bench_sample(given.runs)
+    if given.only != "sample":
+        bench_long(given.runs, given.years)

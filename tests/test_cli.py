@@ -1,0 +1,137 @@
+"""The command line as a user meets it: exit codes, messages, no traceback."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from toolkit.__main__ import main
+from toolkit.case import sample_case
+
+
+def run(capsys, *words: str) -> tuple[int, str, str]:
+    try:
+        code = main(list(words))
+    except SystemExit as stop:
+        code = int(stop.code or 0)
+    shown = capsys.readouterr()
+    assert "Traceback" not in shown.err
+    return code, shown.out, shown.err
+
+
+def test_a_6_inch_parshall_flume_at_3_inches_passes_103_4_gpm(capsys):
+    """Common practice, no source."""
+    code, out, _ = run(capsys, "discharge", "parshall", "throat=6 in", "head=3 in", "--json")
+    answer = json.loads(out)
+    assert code == 0
+    assert answer["discharge_m3s"] / 6.309020e-5 == pytest.approx(103.4, abs=0.05)
+    assert answer["valid"] is True
+    assert {"flags", "source"} <= set(answer)
+
+
+def test_discharge_in_words_prints_source_and_limits(capsys):
+    code, out, _ = run(capsys, "discharge", "v-notch", "angle=90 deg", "head=0.5 ft")
+    assert code == 0
+    assert "source" in out.lower()
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (["discharge", "parshall", "throat 6 in"], 2, "is not key=value"),
+        (["discharge", "nosuch", "head=1 in"], 1, "refused"),
+        (["discharge", "parshall", "throat=6 in", "head=3"], 1, "needs a unit"),
+        (["inspect", "no_such_folder/case.toml"], 1, "there is no such file"),
+        (["report", "no_such_folder/case.toml", "--out", "x"], 1, "there is no such file"),
+        (["recheck", "no_such_folder"], 1, "no_such_folder"),
+        (["nosuch"], 2, "invalid choice"),
+        ([], 2, "usage"),
+        (["report", "--out", "x", "--draws", "7"], 2, "between 100 and"),
+    ],
+)
+def test_wrong_use_is_one_clear_message(capsys, words, code, message):
+    found, out, err = run(capsys, *words)
+    assert found == code
+    assert message in out + err
+
+
+def test_start_writes_a_case_that_inspect_understands(capsys, tmp_path):
+    folder = tmp_path / "mine"
+    code, out, _ = run(capsys, "start", str(folder))
+    assert code == 0
+    assert {p.name for p in folder.iterdir()} >= {"case.toml", "rates.toml", "invoices.csv"}
+    code, out, err = run(capsys, "inspect", str(folder))
+    assert code == 1  # its files hold headers only
+    assert "invoices.csv" in out + err
+    code, _, err = run(capsys, "start", str(folder))
+    assert code == 1
+    assert "not empty" in err
+
+
+def test_a_filled_starter_passes_inspect(capsys, tmp_path):
+    folder = tmp_path / "mine"
+    run(capsys, "start", str(folder))
+    with (folder / "invoices.csv").open("a") as file:
+        file.write("A1,2026-01-05,2026-02-04,1000,1500,actual,50.0,84.50,317.50,402.00\n")
+    with (folder / "main_meter.csv").open("a") as file:
+        file.write("2026-01-05 08:00,1000\n2026-01-20 08:00,1250\n2026-02-04 08:00,1500\n")
+    with (folder / "effluent_log.csv").open("a") as file:
+        for day in range(5, 32):
+            for hour in range(24):
+                depth = 31 + (hour % 7) / 7
+                file.write(f"2026-01-{day:02d} {hour:02d}:00,{depth:.2f}\n")
+    code, out, err = run(capsys, "inspect", str(folder))
+    assert code == 0, out + err
+
+
+def test_inspect_of_the_sample_prints_counts(capsys):
+    code, out, _ = run(capsys, "inspect", str(sample_case()))
+    assert code == 0
+    assert "12 invoices" in out
+    assert "readings" in out
+
+
+def test_help_of_every_command(capsys):
+    for command in ("start", "inspect", "report", "discharge", "recheck"):
+        code, out, _ = run(capsys, command, "--help")
+        assert code == 0
+        assert "usage" in out
+
+
+def test_it_is_the_same_as_python_m_toolkit():
+    done = subprocess.run(
+        [sys.executable, "-m", "toolkit", "--help"], capture_output=True, text=True, check=True
+    )
+    assert "sewer-audit" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("invoices.csv", "", "empty"),
+        ("invoices.csv", "a,b\n1,2\n", "invoices.csv"),
+        (
+            "main_meter.csv",
+            "time,register\n2025-03-12 08:00,10\n2025-03-11 08:00,9\n",
+            "main_meter",
+        ),
+    ],
+)
+def test_broken_files_leave_no_evidence_behind(capsys, tmp_path, name, content, message):
+    import shutil
+
+    home = sample_case().parent
+    shutil.copytree(home, tmp_path / "sample_bills")
+    shutil.copytree(home.parent / "sample_logs", tmp_path / "sample_logs")
+    (tmp_path / "sample_bills" / name).write_text(content)
+    out = tmp_path / "evidence"
+    code, _, err = run(
+        capsys, "report", str(tmp_path / "sample_bills"), "--out", str(out), "--quiet"
+    )
+    assert code == 1
+    assert message in err
+    assert not out.exists()
+    assert {p.name for p in tmp_path.iterdir()} == {"sample_bills", "sample_logs"}

@@ -45,7 +45,7 @@ def check_invoices(
     if findings.refused:
         return
     _consecutive(frame, zone, findings)
-    _lengths(frame, findings)
+    _lengths(frame, zone, findings)
     _reads_and_volumes(frame, findings)
     _estimates(frame, findings)
     _sums(frame, lines, findings)
@@ -83,8 +83,9 @@ def _periods(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:
 def _consecutive(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:
     rows = list(frame.itertuples())
     for before, after in itertools.pairwise(rows):
-        days = (after.start - before.end) / pd.Timedelta(days=1)
-        if days > 0:
+        ends = [moment.tz_convert(zone).tz_localize(None) for moment in (before.end, after.start)]
+        days = (ends[1] - ends[0]) / pd.Timedelta(days=1)
+        if after.start > before.end:
             findings.flag(
                 "gap between invoices",
                 f"{days:.1f} days between invoices {before.invoice} and {after.invoice} are on no "
@@ -106,8 +107,9 @@ def _consecutive(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> No
             )
 
 
-def _lengths(frame: pd.DataFrame, findings: Findings) -> None:
-    days = ((frame["end"] - frame["start"]) / pd.Timedelta(days=1)).to_numpy()
+def _lengths(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:
+    local = [frame[name].dt.tz_convert(zone).dt.tz_localize(None) for name in ("start", "end")]
+    days = ((local[1] - local[0]) / pd.Timedelta(days=1)).to_numpy()  # days of the calendar
     if len(days) < 2:
         return
     usual = float(np.median(days))

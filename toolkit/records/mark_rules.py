@@ -93,7 +93,10 @@ def step_change(view: View, rule: Rule, site: Site) -> np.ndarray | str:
     over = np.abs(shift) > limit
     for start, end in zip(*runs(over), strict=True):
         best = start + int(np.argmax(np.abs(shift[start:end])))
-        when = days[best + width]
+        # the medians of whole weeks say that it shifts, the largest change of one day says when
+        first = max(start + width - width // 2, 1)
+        jumps = np.diff(low)[first - 1 : end + width + width // 2 - 1]
+        when = days[first + int(np.argmax(np.sign(shift[best]) * jumps))]
         found |= day == when
         moment = site.start + pd.Timedelta(days=float(when - day[0]))
         site.findings.flag(

@@ -1,0 +1,309 @@
+"""Each screening rule finds its fault, leaves a clean record alone, and deletes nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from toolkit.errors import InputRefused
+from toolkit.records import (
+    DEFAULT_RULES,
+    ColumnSpec,
+    Visit,
+    accepted_durations,
+    read_logger,
+    read_visits,
+    screen,
+    screening_rules,
+)
+
+STEP = 300
+DAY = 86400 // STEP
+
+
+def level_of(days=30, seed=1):
+    """Head of an invented site: two peaks a day, noise of 1 mm, resolution of 0.1 mm [m]."""
+    rng = np.random.default_rng(seed)
+    hours = np.arange(days * DAY) * STEP / 3600
+    wave = 0.10 + 0.05 * np.sin(2 * np.pi * hours / 24 - 2) + 0.02 * np.sin(4 * np.pi * hours / 24)
+    return np.round(wave + rng.normal(0, 0.001, len(hours)), 4)
+
+
+@pytest.fixture
+def make(tmp_path):
+    def go(level, **others):
+        stamps = pd.date_range("2026-01-05", periods=len(level), freq=f"{STEP}s")
+        frame = pd.DataFrame({"time": stamps.strftime("%Y-%m-%d %H:%M"), "head": level, **others})
+        frame.to_csv(tmp_path / "log.csv", index=False)
+        units = {
+            "head": "m",
+            "distance": "m",
+            "echo_time": "ms",
+            "velocity": "m/s",
+            "downstream_head": "m",
+            "air_temperature": "degC",
+            "rain": "mm",
+        }
+        columns = {name: ColumnSpec(name, units[name]) for name in frame.columns if name != "time"}
+        return read_logger(tmp_path / "log.csv", zone="UTC", columns=columns)
+
+    return go
+
+
+def found(record, rule) -> np.ndarray:
+    """Rows a rule found, rebuilt from the stretches it reports."""
+    mask = np.zeros(len(record.frame), dtype=bool)
+    for span in record.spans[record.spans["rule"] == rule].itertuples():
+        mask |= (
+            (record.frame["time"] >= span.start) & (record.frame["time"] <= span.end)
+        ).to_numpy()
+    return np.flatnonzero(mask)
+
+
+def test_a_clean_record_is_left_alone(make):
+    level = level_of()
+    done = screen(make(level), level)
+    assert done.spans.empty
+    assert done.counts["measured"] == len(level)
+    assert (done.screening[["rejected", "marked"]] == 0).all().all()
+
+
+def test_every_rule_states_its_parameters_and_reasons(make):
+    level = level_of(2)
+    table = screen(make(level), level).screening
+    assert set(table["rule"]) == {rule.name for rule in DEFAULT_RULES}
+    assert (table["reason"].str.len() > 10).all()
+    assert (table["unit"] != "").all()
+
+
+def test_out_of_range(make):
+    level = level_of()
+    level[[100, 2000]] = [-0.05, 7.0]
+    done = screen(make(level), level)
+    assert list(found(done, "out of range")) == [100, 2000]
+    assert set(done.frame["reason"].iloc[[100, 2000]]) == {"out of range"}
+    tight = screen(make(level), level, screening_rules(highest_level=0.155))
+    assert len(found(tight, "out of range")) > 2
+
+
+def test_level_that_is_not_known(make):
+    level = level_of(2)
+    shown = level.copy()
+    shown[7] = np.nan
+    assert screen(make(level), shown).frame["reason"].iloc[7] == "no level"
+
+
+def test_blanking_distance_and_echo_loss(make):
+    level = level_of()
+    distance = np.round(1.0 - level, 4)
+    distance[500] = 0.2
+    distance[[800, 801, 1500, 2600]] = 3.0
+    record = make(level, distance=distance)
+    rules = screening_rules({"out of range": "off"}, blanking_distance=0.3)
+    done = screen(record, 1.0 - distance, rules)
+    assert list(found(done, "blanking distance")) == [500]
+    assert list(found(done, "echo loss")) == [800, 801, 1500, 2600]
+    plain = screen(record, 1.0 - distance)
+    remark = plain.screening.loc[plain.screening["rule"] == "blanking distance", "remark"].iloc[0]
+    assert remark == "not applied: no blanking distance stated"
+
+
+def test_echo_loss_in_echo_time(make):
+    level = level_of()
+    echo = np.round(2 * (1.0 - level) / 343 * 1000, 4)
+    echo[[10, 20, 30]] = 50.0
+    done = screen(make(level, echo_time=echo), level)
+    assert list(found(done, "echo loss")) == [10, 20, 30]
+
+
+def test_flat_line_but_not_a_dry_channel(make):
+    level = level_of()
+    level[3 * DAY : 5 * DAY] = level[3 * DAY]
+    done = screen(make(level), level)
+    assert list(found(done, "flat line")) == list(range(3 * DAY, 5 * DAY))
+    level[3 * DAY : 5 * DAY] = 0.002
+    assert not len(found(screen(make(level), level), "flat line"))
+
+
+def test_spike_but_not_a_batch_discharge(make):
+    level = level_of()
+    level[1000] += 0.3
+    level[2000:2006] += 0.3  # half an hour: a tank was emptied
+    done = screen(make(level), level)
+    assert list(found(done, "spike")) == [1000]
+    assert done.frame["head"].iloc[1000] == pytest.approx(level[1000])  # kept as read
+    flagged = screen(make(level), level, screening_rules({"spike": "mark"}))
+    assert flagged.counts["rejected"] == 0
+    assert list(found(flagged, "spike")) == [1000]
+
+
+def test_spike_rule_stands_back_at_wide_steps(make):
+    level = level_of()
+    rules = screening_rules({"spike": {"longest step": "1 min"}})
+    done = screen(make(level), level, rules)
+    remark = done.screening.loc[done.screening["rule"] == "spike", "remark"].iloc[0]
+    assert "readings are 300 s apart: one reading may be a real discharge" in remark
+
+
+def test_sudden_change(make):
+    level = level_of()
+    level[1000:] += 3.5
+    done = screen(make(level), level)
+    assert list(found(done, "sudden change")) == [1000]
+
+
+def test_step_change_is_dated(make):
+    level = level_of(40)
+    level[20 * DAY :] += 0.03
+    done = screen(make(level), level)
+    flag = next(flag for flag in done.flags if flag.code == "step change")
+    assert flag.data["date"] == "2026-01-25"
+    assert flag.data["shift_m"] == pytest.approx(0.03, abs=0.001)
+    assert done.counts["rejected"] == 0
+
+
+def test_drift_against_visits(make):
+    level = level_of()
+    visits = [
+        Visit(pd.Timestamp("2026-01-12 10:00", tz="UTC"), 0.100, 0.101),
+        Visit(pd.Timestamp("2026-01-26 10:00", tz="UTC"), 0.100, 0.112, True),
+    ]
+    done = screen(make(level), level, visits=visits)
+    rows = found(done, "drift against visits")
+    assert done.frame["time"].iloc[rows[0]] > visits[0].time
+    assert done.frame["time"].iloc[rows[-1]] <= visits[1].time
+    flag = next(flag for flag in done.flags if flag.code == "drift against visits")
+    assert flag.data["difference_m"] == pytest.approx(0.012)
+    assert "it was set right then" in flag.message
+
+
+def test_visits_are_read_in_the_zone_of_the_case():
+    class Item:
+        time, hand, instrument, rezeroed = "2026-07-01 10:00", 0.1, 0.1, False
+
+    (visit,) = read_visits([Item], zone="America/Chicago")
+    assert visit.time == pd.Timestamp("2026-07-01 15:00", tz="UTC")
+    Item.time = "last week"
+    with pytest.raises(InputRefused, match="'last week' is no date"):
+        read_visits([Item], zone="America/Chicago")
+
+
+def test_nights_that_never_fall_to_the_usual_minimum(make):
+    level = level_of(40)
+    low = slice(25 * DAY, 30 * DAY)
+    level[low] = np.maximum(level[low], 0.095)
+    done = screen(make(level), level)
+    rows = found(done, "night floor")
+    assert (rows[0], rows[-1]) == (25 * DAY, 30 * DAY - 1)
+    flag = next(flag for flag in done.flags if flag.code == "night floor")
+    assert flag.data["days"] == 5
+    assert flag.data["least_m"] == pytest.approx(0.095, abs=1e-3)
+
+
+def test_backwater_by_velocity_and_by_downstream_head(make):
+    level = level_of()
+    speed = np.round(5 * level, 3)
+    level[1000:1010], speed[1000:1010] = 0.3, 0.05
+    done = screen(make(level, velocity=speed), level)
+    assert list(found(done, "backwater")) == list(range(1000, 1010))
+    downstream = np.where(np.arange(len(level)) == 77, 0.7, 0.2) * level
+    done = screen(make(level, downstream_head=downstream), level)
+    assert list(found(done, "backwater")) == [77]
+
+
+def test_surcharge_over_the_crown(make):
+    level = level_of()
+    level[1000:1005] = 0.5
+    done = screen(make(level), level, screening_rules(crown=0.4))
+    assert list(found(done, "surcharge")) == list(range(1000, 1005))
+    assert done.counts["rejected"] == 0
+
+
+def test_wet_weather_is_compared_with_dry_days(make):
+    level, rain = level_of(), np.zeros(30 * DAY)
+    wet = slice(10 * DAY, 11 * DAY)
+    rain[10 * DAY + 100 : 10 * DAY + 140] = 0.5
+    level[wet] += 0.05
+    done = screen(make(level, rain=rain), level)
+    assert list(found(done, "wet weather")) == list(range(10 * DAY, 11 * DAY))
+    data = next(flag for flag in done.flags if flag.code == "wet weather").data
+    assert (data["wet_days"], data["dry_days"]) == (1, 25)  # 2 before the first, 1 wet, 2 after
+    assert data["wet_mean"] - data["dry_mean"] == pytest.approx(0.05, abs=0.002)
+
+
+def test_temperature_anomalies(make):
+    level = level_of()
+    air = 15 + np.round(3 * np.sin(np.arange(len(level)) / 50), 2)
+    air[100] = 85.0
+    air[2000:3000] = 12.0
+    done = screen(make(level, air_temperature=air), level)
+    rows = found(done, "temperature anomaly")
+    assert 100 in rows
+    assert set(range(2000, 3000)) <= set(rows)
+    assert done.counts["rejected"] == 0
+
+
+def test_rough_surface(make):
+    level = level_of()
+    rng = np.random.default_rng(2)
+    level[1200:1212] += rng.normal(0, 0.03, 12)
+    done = screen(make(level), level)
+    rows = found(done, "rough surface")
+    assert 0 < len(rows) <= 24
+    assert set(rows) & set(range(1200, 1212))
+
+
+def test_nothing_is_deleted_and_counts_agree(make):
+    level = level_of()
+    level[2000] += 0.4
+    level[3 * DAY : 5 * DAY] = level[3 * DAY]
+    record = make(level)
+    done = screen(record, level)
+    assert done.frame["head"].equals(record.frame["head"])
+    assert done.frame["time"].equals(record.frame["time"])
+    assert done.counts["measured"] + done.counts["rejected"] == len(level)
+    reasons = done.frame["reason"].value_counts()
+    table = done.screening.drop_duplicates("rule").set_index("rule")["rejected"]
+    for rule in ("spike", "flat line"):
+        assert reasons[rule] == table[rule]
+    durations = accepted_durations(done.frame, longest=2 * STEP)
+    assert durations.accepted + durations.gaps == durations.span == (len(level) - 1) * STEP
+    assert done.gaps["seconds"].max() == 2 * 86400 + STEP
+
+
+def test_screening_twice_changes_nothing(make):
+    level = level_of()
+    level[1000] += 0.4
+    once = screen(make(level), level)
+    twice = screen(once, level)
+    assert twice.frame["status"].tolist() == once.frame["status"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("given", "text"),
+    [
+        ({"spikes": "off"}, "screening.spikes: no rule 'spikes'"),
+        ({"spike": {"smalest": "1 mm"}}, "the rule 'spike' has no 'smalest'; it has smallest"),
+        ({"spike": {"smallest": "1 gal"}}, "'gal' is not a unit of length"),
+        ({"spike": {"smallest": 20}}, "a length needs a unit"),
+        ({"spike": "remove"}, "'remove' is no setting of the rule 'spike'"),
+    ],
+)
+def test_settings_that_are_not_known(given, text):
+    with pytest.raises(InputRefused, match=text):
+        screening_rules(given, shown_as="case.toml")
+
+
+def test_settings_of_the_case_are_shown_as_stated(make):
+    rules = screening_rules({"spike": {"smallest": "20 mm", "action": "mark"}})
+    level = level_of(3)
+    table = screen(make(level), level, rules).screening
+    row = table[(table["rule"] == "spike") & (table["parameter"] == "smallest")].iloc[0]
+    assert (row["value"], row["stated"], row["action"]) == (pytest.approx(0.02), True, "mark")
+
+
+def test_level_of_another_length_is_an_error(make):
+    level = level_of(2)
+    with pytest.raises(ValueError, match=r"level has shape \(3,\), the record has 576 rows"):
+        screen(make(level), level[:3])

@@ -169,12 +169,24 @@ def test_guard_factor_moves_the_limit():
     )
 
 
+def test_risk_of_a_supported_bill_counts_both_limits():
+    """Accepted by the best estimate alone: 1.0 and 1.5 standard uncertainties from the limits."""
+    found = judge(volumes(9_900, 400 / 9_900, 0.0), np.array([10_000.0]), guard_factor=0.0).total
+    assert found.finding == "billed volume supported"
+    assert found.risk == pytest.approx(norm.sf(1.0) + norm.sf(1.5), abs=0.008)
+    low = judge(volumes(12_000, 0.02, 0.0), np.array([10_000.0])).total
+    assert low.risk == pytest.approx(0.0, abs=1e-3)
+
+
 def test_undecided_says_how_narrow_the_interval_must_be():
     """The reach to decide decides when the same estimate comes with that much narrower draws."""
     bill = np.array([10_000.0])
     wide = judge(volumes(9_100, 0.04, 0.0), bill).total
     assert wide.finding == "cannot be decided from this evidence"
     assert wide.distance == pytest.approx(400, abs=5)
+    doubled = judge(volumes(9_100, 0.04, 0.0), bill, guard_factor=2.0).total
+    assert doubled.guard_band == pytest.approx(2 * wide.guard_band)
+    assert doubled.reach_to_decide == pytest.approx(wide.reach_to_decide / 2)
     factor = wide.reach_to_decide / wide.guard_band
     nearly, enough = 0.04 * factor * 1.02, 0.04 * factor * 0.98
     assert judge(volumes(9_100, nearly, 0.0), bill).total.finding == wide.finding

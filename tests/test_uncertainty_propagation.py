@@ -14,11 +14,13 @@ from toolkit.errors import AuditError
 from toolkit.uncertainty import (
     Cause,
     Draws,
+    Interval,
     adaptive_draws,
     budget_from_effects,
     compare_intervals,
     first_order,
     input_covariance,
+    linear_interval,
     monte_carlo,
     second_order_variance,
     sensitivities,
@@ -145,6 +147,15 @@ def test_hydrometric_rules():
     assert relative((2.5, again), (1, 0.5)) == pytest.approx(18.32, abs=0.03)
 
 
+def test_interval_of_the_linear_formula():
+    """JCGM 100:2008 Table G.2: k 1.960 and, for 10 degrees of freedom, 2.228 (from memory)."""
+    found = linear_interval(100.0, 2.0)
+    assert (found.low, found.high) == pytest.approx((96.08, 103.92), abs=1e-3)
+    assert linear_interval(0.0, 1.0, dof=10).high == pytest.approx(2.228, abs=6e-4)
+    own = first_order(volume, VOLUME)
+    assert own.interval.width == pytest.approx(2 * own.expanded)
+
+
 def test_sensitivities_by_hand():
     """y1 = a b, y2 = a - b at (3, 5): Jacobian [[5, 3], [1, -1]]."""
     causes = [Cause("a", 0.1, 3.0), Cause("b", 0.2, 5.0), Cause("fixed", 0.0, 1.0)]
@@ -156,6 +167,12 @@ def test_sensitivities_by_hand():
     assert found.matrix == pytest.approx(np.array([[5, 3, 0], [1, -1, 0]]), rel=1e-10, abs=1e-9)
     joint = found.covariance(input_covariance(causes))
     assert joint == pytest.approx(np.array([[0.61, -0.07], [-0.07, 0.05]]), rel=1e-8)
+
+
+def test_sensitivity_of_a_strongly_bent_model():
+    """y = exp(5 x): the slope at 0 is 5, to nine digits although the steps are coarse."""
+    found = sensitivities(lambda x: np.exp(5 * x["x"]), [Cause("x", 1.0)])
+    assert found.matrix[0, 0] == pytest.approx(5, rel=1e-6)
 
 
 def test_own_third_derivative_by_hand():
@@ -302,6 +319,14 @@ def test_head_near_zero_fails_the_linear_formula():
     assert found.numerically_firm
 
 
+def test_one_good_end_does_not_validate():
+    """Ends at -1.96 and 1.96: the lower one agrees, the upper one is far out."""
+    draws = Draws(100_000, 1).standard("x")
+    found = compare_intervals(Interval(-1.96, 2.9, 0.95, "symmetric"), draws)
+    assert found.low_difference < found.tolerance < found.high_difference
+    assert not found.validated
+
+
 # ---------------------------------------------------------------- adaptive number of draws
 
 
@@ -317,6 +342,7 @@ def test_adaptive_draws_stop_when_stable():
     assert two.tolerance == pytest.approx(0.05)
     assert one.blocks < two.blocks
     assert len(two.draws) == two.blocks * 10_000
+    assert two.mean_error == pytest.approx(2 / math.sqrt(len(two.draws)), rel=0.4)
     for name, true in (
         ("mean", 10.0),
         ("standard_uncertainty", 2.0),

@@ -31,6 +31,7 @@ from toolkit.uncertainty.conformity import (
 )
 from toolkit.uncertainty.decision import Judgement, Verdicts, judge
 from toolkit.uncertainty.draws import Draws
+from toolkit.uncertainty.freedom import coverage_factor, effective_dof, linear_interval
 from toolkit.uncertainty.higher_order import second_order_variance
 from toolkit.uncertainty.intervals import Interval, Summary, coverage_interval, summarise
 from toolkit.uncertainty.montecarlo import (
@@ -57,8 +58,6 @@ from toolkit.uncertainty.propagation import (
     FirstOrder,
     Model,
     Sensitivities,
-    coverage_factor,
-    effective_dof,
     first_order,
     input_covariance,
     sensitivities,
@@ -129,6 +128,7 @@ __all__ = [
     "input_covariance",
     "judge",
     "limit_of_proof",
+    "linear_interval",
     "mean_of_readings",
     "monte_carlo",
     "noise_bias",

@@ -11,10 +11,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
 
 from toolkit.errors import AuditError
 from toolkit.uncertainty.causes import Cause
+from toolkit.uncertainty.freedom import coverage_factor, effective_dof, linear_interval
 from toolkit.uncertainty.intervals import Interval
 
 __all__ = [
@@ -22,8 +22,6 @@ __all__ = [
     "FirstOrder",
     "Model",
     "Sensitivities",
-    "coverage_factor",
-    "effective_dof",
     "first_order",
     "input_covariance",
     "sensitivities",
@@ -99,8 +97,7 @@ class FirstOrder:
     @property
     def interval(self) -> Interval:
         """Value less and plus the expanded uncertainty [result unit]."""
-        low, high = self.value - self.expanded, self.value + self.expanded
-        return Interval(low, high, self.coverage, "symmetric")
+        return linear_interval(self.value, self.standard_uncertainty, self.coverage, self.dof)
 
 
 @dataclass(frozen=True)
@@ -143,70 +140,6 @@ class Sensitivities:
         JCGM 102:2011, 6.2 (from memory); for one result JCGM 100:2008 equation (13).
         """
         return self.matrix @ inputs @ self.matrix.T
-
-
-def coverage_factor(dof: float, coverage: float = 0.95) -> float:
-    """Factor by which the standard uncertainty is multiplied for a coverage probability.
-
-    Parameters
-    ----------
-    dof : float
-        Effective degrees of freedom, infinite for a normal quantity [-].
-    coverage : float
-        Probability, both ends counted [-].
-
-    Returns
-    -------
-    float
-        Two-sided Student t quantile [-].
-
-    Raises
-    ------
-    AuditError
-        If the coverage or the degrees of freedom are out of range.
-
-    Notes
-    -----
-    k = t_p(v). Degrees of freedom that are no whole number are used as they are.
-
-    References
-    ----------
-    JCGM 100:2008, G.3.2 and Table G.2; G.4.1 note 1 (truncation is an option, not used here).
-    """
-    if not 0 < coverage < 1:
-        raise AuditError(f"coverage {coverage!r}; it lies between 0 and 1, for example 0.95")
-    if not dof > 0:
-        raise AuditError(f"{dof!r} degrees of freedom; above zero")
-    upper = 0.5 + coverage / 2.0
-    return float(ndtri(upper)) if math.isinf(dof) else float(stdtrit(dof, upper))
-
-
-def effective_dof(effects: Sequence[float], dofs: Sequence[float]) -> float:
-    """Degrees of freedom of a combined standard uncertainty.
-
-    Parameters
-    ----------
-    effects : sequence of float
-        Sensitivity times standard uncertainty of each cause [result unit].
-    dofs : sequence of float
-        Degrees of freedom of each [-].
-
-    Returns
-    -------
-    float
-        Effective degrees of freedom; infinite if no cause has a finite number [-].
-
-    Notes
-    -----
-    v_eff = u_c^4 / sum_i (u_i^4 / v_i), for causes that are independent.
-
-    References
-    ----------
-    JCGM 100:2008, G.4.1 equation (G.2b).
-    """
-    squares = np.square(np.asarray(effects, dtype=float))
-    below = float(np.sum(squares**2 / np.asarray(dofs, dtype=float)))
-    return float(squares.sum()) ** 2 / below if below > 0 else math.inf
 
 
 def input_covariance(

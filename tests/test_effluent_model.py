@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+
 from toolkit.effluent import Periods, assemble, discharge_series, levels, period_volumes, zero_path
 from toolkit.errors import InputRefused
 from toolkit.hydraulics import build_device

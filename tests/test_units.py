@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from toolkit.errors import UnitError
 from toolkit.units import DIMENSIONS, from_si, parse, to_si
 

@@ -20,6 +20,7 @@ from toolkit.records.dialect import (
     find_delimiter,
     find_layout,
     match_name,
+    normalise,
     split_rows,
 )
 from toolkit.records.model import ROLES, ColumnSpec, Findings
@@ -178,6 +179,8 @@ class Quick:
             return None
         if self.unnamed:
             warn_unnamed(*self.unnamed, self.findings)
+        names = {name: normalise(layout.header[place]) for name, place in known.items()}
+        frame, lines = _without_notes(frame, lines, known, names)
         columns = {name: frame[place] for name, place in known.items()}
         other = self._physical - len(frame)
         header = list(layout.header)
@@ -251,6 +254,23 @@ class Quick:
             if line.strip()
         ]
         return np.array(filled) if len(filled) == rows else None
+
+
+def _without_notes(
+    frame: pd.DataFrame, lines: np.ndarray, places: dict[str, int], names: dict[str, str]
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Leave out comments and repeated headers where they stand among rows read as text."""
+    texts = {name: frame[at] for name, at in places.items() if frame[at].dtype == "str"}
+    if len(texts) < len(places):
+        return frame, lines
+    header = np.ones(len(frame), dtype=bool)
+    for name, column in texts.items():
+        header &= (column.str.strip().str.casefold() == names[name]).to_numpy(dtype=bool)
+    first = frame[min(places.values())].fillna("").str.lstrip()
+    keep = ~header & ~first.str.startswith("#").to_numpy(dtype=bool)
+    if keep.all():
+        return frame, lines
+    return frame[keep].reset_index(drop=True), lines[keep]
 
 
 def _check_units(

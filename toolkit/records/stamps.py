@@ -20,7 +20,7 @@ _OFFSET = r"(?:\s*(?P<offset>Z|UTC|GMT|(?:UTC|GMT)?[+-]\d{2}:?\d{2}))?"
 _DATES = (
     r"(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})",
     r"(?P<first>\d{1,2})[-/.](?P<second_part>\d{1,2})[-/.](?P<year>\d{4}|\d{2})",
-    r"(?P<day>\d{1,2})[- ]?(?P<name>[A-Za-z]{3,9})[-, ]+(?P<year>\d{4}|\d{2})",
+    r"(?P<day>\d{1,2})[- ]?(?P<name>[A-Za-z]{3,9})[-, ]*(?P<year>\d{4}|\d{2})",
     r"(?P<name>[A-Za-z]{3,9})\.? (?P<day>\d{1,2}),? (?P<year>\d{4})",
     r"(?P<year>\d{4})(?P<month>\d{2})(?P<day>\d{2})",
 )

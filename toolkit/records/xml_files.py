@@ -62,7 +62,7 @@ def read_xml(path: str | Path, findings: Findings) -> ElementTree.Element:
             line = error.position[0]
             found = f"the file is no complete XML ({str(error).split(':')[0]})"
         except (LookupError, ValueError, RecursionError) as error:
-            found = f"the file is no XML that can be read ({type(error).__name__})"
+            found = f"the file is no XML that can be read ({error or type(error).__name__})"
     findings.add(found, remedy, line=line, code="wrong file")
     findings.raise_if_refused()
     raise AssertionError("unreachable")  # pragma: no cover

@@ -1,0 +1,197 @@
+"""WaterML 2.0 and Green Button files, and readings by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from toolkit.errors import InputRefused
+from toolkit.records import as_logger, read_green_button, read_hand_readings, read_waterml
+
+GALLON = 231 * 0.0254**3  # NIST Handbook 44 (2024), appendix C: 231 cubic inches
+
+WATERML = """<?xml version="1.0" encoding="UTF-8"?>
+<wml2:Collection xmlns:wml2="http://www.opengis.net/waterml/2.0"
+  xmlns:om="http://www.opengis.net/om/2.0" xmlns:gml="http://www.opengis.net/gml/3.2"
+  xmlns:xlink="http://www.w3.org/1999/xlink"
+  xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance">{series}</wml2:Collection>"""
+SERIES = """<wml2:observationMember><om:OM_Observation gml:id="{name}"><om:result>
+<wml2:MeasurementTimeseries><wml2:defaultPointMetadata><wml2:DefaultTVPMeasurementMetadata>
+<wml2:uom code="{unit}"/>
+<wml2:interpolationType xlink:href="http://www.opengis.net/def/waterml/2.0/interpolationType/{kind}"/>
+</wml2:DefaultTVPMeasurementMetadata></wml2:defaultPointMetadata>{points}
+</wml2:MeasurementTimeseries></om:result></om:OM_Observation></wml2:observationMember>"""
+POINT = """<wml2:point><wml2:MeasurementTVP><wml2:time>{time}</wml2:time>{value}
+</wml2:MeasurementTVP></wml2:point>"""
+
+
+def series(values, *, kind="Continuous", unit="[ft_i]", name="s1", zone="-06:00"):
+    times = pd.date_range("2026-01-01", periods=len(values), freq="15min")
+    points = ""
+    for time, value in zip(times, values, strict=True):
+        filled = f"<wml2:value>{value}</wml2:value>"
+        if value is None:
+            filled = '<wml2:value xsi:nil="true"/>'
+        points += POINT.format(time=f"{time:%Y-%m-%dT%H:%M:%S}{zone}", value=filled)
+    return SERIES.format(name=name, unit=unit, kind=kind, points=points)
+
+
+@pytest.fixture
+def write(tmp_path):
+    def put(text, name="data.xml"):
+        path = tmp_path / name
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return path
+
+    return put
+
+
+def test_waterml_series(write):
+    path = write(WATERML.format(series=series([1.0, None, 1.5, -999])))
+    record = read_waterml(path, role="head")
+    assert record.frame["head"].iloc[0] == pytest.approx(0.3048)
+    assert str(record.frame["time"].iloc[0]) == "2026-01-01 06:00:00+00:00"
+    assert record.frame["status"].tolist() == ["measured", "rejected", "measured", "measured"]
+    assert record.kept["line"].tolist() == [2]
+    assert record.counts["rows in files"] == 4
+
+
+@pytest.mark.parametrize(("kind", "minutes"), [("AveragePrec", -7.5), ("AverageSucc", 7.5)])
+def test_waterml_means_lie_in_the_middle_of_their_interval(write, kind, minutes):
+    path = write(WATERML.format(series=series([1, 2, 3], kind=kind, unit="m3/s")))
+    record = read_waterml(path, role="flow")
+    moved = pd.Timestamp("2026-01-01 06:00", tz="UTC") + pd.Timedelta(minutes=minutes)
+    assert record.frame["time"].iloc[0] == moved
+
+
+@pytest.mark.parametrize(
+    ("text", "given", "said"),
+    [
+        (series([1], kind="TotalPrec"), {}, "the values are totals .TotalPrec., not a head"),
+        (series([1], unit="m3"), {}, "the unit of the series is 'm3': 'm3' is not a unit of len"),
+        (series([1], unit=""), {}, "the series has no unit"),
+        (series(["x"]), {}, "column point 1: 'x' is not a number"),
+        (series([1], zone=""), {}, "has no offset from UTC. State the zone of the series"),
+        (series([]), {}, "the series holds no time-value pairs"),
+        (series([1]) + series([2], name="s2"), {}, "the file holds 2 series: s1, s2. State series"),
+        (series([1]), {"series": "s9"}, "the file holds 1 series: s1"),
+        ("", {}, "the file holds no WaterML 2.0 time series"),
+    ],
+)
+def test_waterml_that_is_refused(write, text, given, said):
+    with pytest.raises(InputRefused, match=said):
+        read_waterml(write(WATERML.format(series=text)), role="head", **given)
+
+
+def test_waterml_choices(write):
+    both = WATERML.format(series=series([1]) + series([2], name="s2"))
+    record = read_waterml(write(both), role="head", series="s2", unit="m")
+    assert record.frame["head"].tolist() == [2.0]
+    assert "the file names the unit '[ft_i]', the case states 'm'" in record.problems[0].found
+    local = WATERML.format(series=series([1], zone=""))
+    record = read_waterml(write(local), role="head", zone="America/Chicago")
+    assert record.frame["time"].iloc[0].hour == 6
+
+
+ESPI = """<?xml version="1.0" encoding="UTF-8"?><feed xmlns="http://www.w3.org/2005/Atom">
+<entry><content><ReadingType xmlns="http://naesb.org/espi"><commodity>9</commodity>
+<powerOfTenMultiplier>{power}</powerOfTenMultiplier><uom>{uom}</uom></ReadingType></content></entry>
+<entry><content><IntervalBlock xmlns="http://naesb.org/espi">{readings}</IntervalBlock></content>
+</entry></feed>"""
+READING = """<IntervalReading>{quality}<timePeriod><duration>{duration}</duration>
+<start>{start}</start></timePeriod><value>{value}</value></IntervalReading>"""
+
+
+def button(readings, *, uom=128, power=0):
+    text = ""
+    for start, duration, value, *quality in readings:
+        note = (
+            f"<ReadingQuality><quality>{quality[0]}</quality></ReadingQuality>" if quality else ""
+        )
+        text += READING.format(quality=note, duration=duration, start=start, value=value)
+    return ESPI.format(readings=text, uom=uom, power=power)
+
+
+HOURS = [(1767225600 + 3600 * n, 3600, 10 + n) for n in range(5)]  # from 2026-01-01 00:00 UTC
+
+
+def test_green_button_intervals_add_up(write):
+    record = read_green_button(write(button(HOURS, power=1)))
+    assert str(record.frame["time"].iloc[0]) == "2026-01-01 00:00:00+00:00"
+    expected = np.cumsum([0, 100, 110, 120, 130, 140]) * GALLON
+    np.testing.assert_allclose(record.frame["volume_m3"], expected, rtol=1e-12)
+    assert record.flags == ()
+
+
+@pytest.mark.parametrize(
+    ("uom", "factor"),
+    [(42, 1.0), (119, 0.3048**3), (134, 1e-3), (130, 4.54609e-3), (125, 1.0), (137, 1e-3)],
+)
+def test_green_button_units(write, uom, factor):
+    """Unit codes of ESPI's UomType; for an interval of an hour a rate is its volume."""
+    record = read_green_button(write(button(HOURS, uom=uom)))
+    assert record.frame["volume_m3"].iloc[-1] == pytest.approx(60 * factor)
+
+
+def test_green_button_breaks_estimates_and_repeats(write):
+    readings = [*HOURS[:2], HOURS[1], (HOURS[2][0], 3600, 12, 8), HOURS[4]]
+    record = read_green_button(write(button(readings, uom=42)))
+    assert record.frame["volume_m3"].iloc[-1] == 10 + 11 + 12 + 14
+    assert (record.frame["status"] == "estimated").sum() == 1
+    codes = {flag.code: flag.data for flag in record.flags}
+    assert codes["intervals missing"] == {"breaks": 1, "hours": 1.0}
+    assert codes["identical rows merged"] == {"rows": 1}
+    assert (record.frame["reason"] == "volume before not known").sum() == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (button(HOURS, uom=72), "the unit code '72' is none of a volume of water"),
+        (button(HOURS, uom=""), "no unit is stated"),
+        (button([]), "the file holds no interval readings"),
+        (button([*HOURS, (HOURS[1][0], 7200, 3)]), "the interval from 2026-01-01 .* overlaps"),
+        (button([(HOURS[0][0], 3600, "1.5")]), "value of interval 1: '1.5' is no whole number"),
+        (button([(HOURS[0][0], 0, 1)]), "0 is no possible duration"),
+        (button(HOURS)[:-20], "the file is no complete XML"),
+        ("", "the file is empty"),
+        ('<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "declares document types or entities"),
+        ('<?xml version="1.0" encoding="cp037"?><a/>', "the encoding 'cp037' is not read"),
+        ("<a>" * 500, "nested too deeply"),
+    ],
+)
+def test_green_button_that_is_refused(write, text, said):
+    with pytest.raises(InputRefused, match=f"data.xml.*{said}"):
+        read_green_button(write(text))
+
+
+def test_entities_hidden_in_another_encoding_are_refused(write):
+    text = '<?xml version="1.0" encoding="utf-16"?><!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'
+    with pytest.raises(InputRefused, match="declares document types or entities"):
+        read_green_button(write(text.encode("utf-16")))
+
+
+def test_hand_readings(write):
+    text = "time,reading,remark\n2026-01-05 10:00,3 ,rain\n2026-01-04 14:30,2.5,\n"
+    record = read_hand_readings(write(text, "hand.csv"), zone="America/Chicago", unit="in")
+    assert record.frame["reading"].tolist() == pytest.approx([0.0635, 0.0762])
+    assert record.frame["remark"].tolist() == ["", "rain"]
+    assert "2 hand readings in 2 different hours" in record.flags[0].message
+    logger = as_logger(record)
+    assert logger.frame["head"].tolist() == record.frame["reading"].tolist()
+    assert logger.counts["measured"] == 2
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("2026-01-05,3,", "line 2, column time: a hand reading needs its time of day"),
+        ("2026-01-05 10:00,wet,", "line 2, column reading: 'wet' is not a number"),
+        ("2026-01-05 10:00,3,\n2026-01-05 10:00,4,", "two readings at 2026-01-05 16:00 UTC"),
+    ],
+)
+def test_hand_readings_that_are_refused(write, row, said):
+    text = f"time,reading,remark\n{row}\n"
+    with pytest.raises(InputRefused, match=said):
+        read_hand_readings(write(text, "hand.csv"), zone="America/Chicago", unit="in")

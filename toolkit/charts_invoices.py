@@ -61,6 +61,7 @@ def invoices_against_evidence(
     for row in rows[1:]:
         axes.axhline(row - 0.5, color=RULE, linewidth=0.6)
     _findings(axes, rows, invoices["finding"])
+    axes.xaxis.set_major_formatter(_ticks)
     axes.set_xlabel(f"volume in the service period [{unit}]")
     axes.set_title(
         f"Billed volume and evidence for each invoice; bars are {coverage * 100:.3g} % intervals"
@@ -186,6 +187,7 @@ def decision_picture(
     axes.axvspan(*limits, **look, label=f"within {tolerance * 100:.3g} % of billed")
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
+    axes.xaxis.set_major_formatter(_ticks)
     axes.set_xlabel(f"volume [{unit}]")
     axes.set_ylabel(f"probability density [1/{unit}]")
     axes.set_title("Billed volume and what the evidence allows")
@@ -197,3 +199,7 @@ def decision_picture(
         f"more than {tolerance * 100:.3g} %, {above * 100:.1f} % that it is above."
     )
     return Picture(figure, alt)
+
+
+def _ticks(value: float, _place: int) -> str:
+    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.4g}"

@@ -19,7 +19,7 @@ PERSISTENCE = {
 
 
 @styled
-def uncertainty_budget(budget: pd.DataFrame, most: int = 12) -> Picture:
+def uncertainty_budget(budget: pd.DataFrame, most: int = 12, what: str = "the volume") -> Picture:
     """Share of the variance by cause, the largest first, with how long each cause persists.
 
     Parameters
@@ -28,6 +28,8 @@ def uncertainty_budget(budget: pd.DataFrame, most: int = 12) -> Picture:
         cause, share (of the variance), persistence [-].
     most : int
         Causes shown; the rest is one bar [-].
+    what : str
+        Whose uncertainty, for the title [text].
 
     Returns
     -------
@@ -59,7 +61,7 @@ def uncertainty_budget(budget: pd.DataFrame, most: int = 12) -> Picture:
     axes.set_xlim(0, max(100 * float(ranked["share"].max()), 1) * 1.15)
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel("share of the variance [%]")
-    axes.set_title("What the uncertainty comes from")
+    axes.set_title(f"Where the uncertainty of {what} comes from")
     handles, labels = axes.get_legend_handles_labels()
     if handles:
         title = "the cause keeps its value over …"

@@ -67,7 +67,7 @@ def markdown_text(text: object) -> str:
     return SIGNS.sub(lambda sign: f"&#{ord(sign[0])};", line)
 
 
-def say(sentence: str, **values: object) -> Shown:
+def say(sentence: str, /, **values: object) -> Shown:
     """One paragraph (or list) of Markdown, with values filled in safely.
 
     Parameters
@@ -185,7 +185,7 @@ def _html_table(
         if numeric[place]:
             return ' class="number"'
         longest = max((len(row[place]) for row in cells), default=0)
-        return ' class="words"' if longest > 40 else ""
+        return ' class="words"' if longest > 40 else ' class="short"' if longest <= 22 else ""
 
     marks = [mark(place) for place in range(len(heads))]
     top = "".join(

@@ -1,0 +1,198 @@
+"""Long tables of an audit for the appendix of a report, in the units people read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from toolkit.report_frames import budget_of
+from toolkit.report_manifest import versions
+from toolkit.report_tables import with_units
+from toolkit.report_words import Words
+
+__all__ = [
+    "budget_table",
+    "charge_lines",
+    "checklist",
+    "gaps",
+    "input_files",
+    "made_with",
+    "readable",
+    "reading_counts",
+]
+
+
+def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
+    """Any table of an audit with units in its heads.
+
+    Parameters
+    ----------
+    result : Audit
+        For the units of its case [-].
+    frame : DataFrame
+        One of its tables [SI].
+
+    Returns
+    -------
+    DataFrame
+        In the units people read [-].
+    """
+    words = Words.of(result)
+    shown = with_units(frame, words.volume_unit, words.currency)
+    for name in shown.columns:
+        if isinstance(shown[name].dtype, pd.DatetimeTZDtype):
+            shown[name] = shown[name].dt.tz_convert(result.case.zone)
+    return shown
+
+
+def checklist(result: Any) -> pd.DataFrame:
+    """What the method asks of the installation, and what the case answers.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        One row a requirement; empty without a record [text].
+    """
+    element, table = result.case.device, result.case.data.effluent
+    if element is None or table is None:
+        return pd.DataFrame()
+    given = {key.strip().lower(): answer for key, answer in table.checklist.items()}
+    rows = [
+        {
+            "subject": rule.subject,
+            "asked for": rule.text,
+            "answer of the case": given.pop(rule.subject.lower(), "NOT ANSWERED"),
+            "source": rule.source,
+        }
+        for rule in element.notes.rules
+    ]
+    others = [
+        {"subject": key, "asked for": "", "answer of the case": answer, "source": "the case"}
+        for key, answer in given.items()
+    ]
+    return pd.DataFrame([*rows, *others])
+
+
+def reading_counts(result: Any) -> pd.DataFrame:
+    """Readings of the record by status and reason.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        status, reason, readings, share [%]; empty without a record [-].
+    """
+    logger = result.inputs.logger
+    if logger is None:
+        return pd.DataFrame()
+    frame = logger.frame[["status", "reason"]].astype(str)
+    counted = frame.value_counts().rename("readings").reset_index()
+    counted = counted.sort_values("readings", ascending=False, kind="stable")
+    counted["reason"] = counted["reason"].replace({"nan": "", "None": "", "<NA>": ""})
+    counted["share [%]"] = 100 * counted["readings"] / max(len(frame), 1)
+    return counted.reset_index(drop=True)
+
+
+def budget_table(result: Any, estimate: str) -> pd.DataFrame:
+    """Variance budget of one estimate, all invoices together.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3].
+    estimate : str
+        "effluent" or "balance" [text].
+
+    Returns
+    -------
+    DataFrame
+        One row a cause; empty without that estimate [-].
+    """
+    budget = budget_of(result, estimate)
+    if budget.empty:
+        return budget
+    kept = budget[["cause", "share", "standard_uncertainty_m3", "persistence"]]
+    return readable(result, kept).rename(
+        columns={"persistence": "lasts over", "share [%]": "share of the variance [%]"}
+    )
+
+
+def charge_lines(result: Any) -> pd.DataFrame:
+    """Charge lines whose billed amount is not what the schedule gives.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [money].
+
+    Returns
+    -------
+    DataFrame
+        One row a line that differs; empty without a schedule [money].
+    """
+    if result.pricing is None:
+        return pd.DataFrame()
+    columns = ["invoice", "line", "invoiced", "on_stated_volume", "by_the_rules"]
+    lines = result.pricing.lines[columns].copy()
+    for name in columns[2:]:
+        lines[name] = [float("nan") if value is None else float(value) for value in lines[name]]
+    gaps_of = [(lines["invoiced"] - lines[name]).abs() > 0.005 for name in columns[3:]]
+    wrong = lines[gaps_of[0] | gaps_of[1]]
+    heads = {"on_stated_volume": "recomputed_on_stated_volume"}
+    shown = readable(result, wrong.rename(columns=heads))
+    return shown.rename(columns={n: n.replace("by the rules", "from the reads") for n in shown})
+
+
+def gaps(result: Any) -> pd.DataFrame:
+    """Gaps that were filled, with the estimated volume.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3].
+
+    Returns
+    -------
+    DataFrame
+        One row a gap, in local time; empty without a record [-].
+    """
+    effluent = result.evidence.effluent
+    return pd.DataFrame() if effluent is None else readable(result, effluent.gaps)
+
+
+def input_files(result: Any) -> pd.DataFrame:
+    """Every input with its SHA-256.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        What it is, its name in the case file, its hash [text].
+    """
+    rows = result.findings()["inputs"]
+    return pd.DataFrame(rows).rename(columns={"key": "what", "sha256": "SHA-256"})
+
+
+def made_with() -> str:
+    """Software a report is made with.
+
+    Returns
+    -------
+    str
+        Names and versions, the toolkit's own code as its hash [text].
+    """
+    return ", ".join(f"{name} {version}" for name, version in versions().items())

@@ -1,0 +1,142 @@
+"""The figures of the evidence report, each shown if the case holds what it needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from IPython.display import display
+
+from toolkit import report_frames as frames
+from toolkit.charts import Picture, show
+from toolkit.charts_balance import water_balance
+from toolkit.charts_invoices import decision_picture, invoices_against_evidence, line_differences
+from toolkit.charts_record import hydrograph, record_quality, weekly_pattern
+from toolkit.charts_uncertainty import explanations_ranking, uncertainty_budget, zero_error_curve
+from toolkit.report_show import say
+from toolkit.report_words import Words
+
+__all__ = ["PICTURES", "picture"]
+
+
+def picture(name: str, result: Any, caption: str = "", form: str = "png") -> None:
+    """Show one figure of an audit, or say why there is none.
+
+    Parameters
+    ----------
+    name : str
+        One of :data:`PICTURES` [text].
+    result : Audit
+        The audit [-].
+    caption : str
+        Printed below the figure [text].
+    form : str
+        "png", or "svg" for a sharp print [text].
+    """
+    missing, draw = PICTURES[name]
+    drawn = draw(result)
+    if drawn is None:
+        display(say("{reason}", reason=missing))
+    else:
+        show(drawn, caption=caption, form=form)
+
+
+def _invoices(result: Any) -> Picture:
+    return invoices_against_evidence(
+        result.invoices, Words.of(result).volume_unit, result.rule.coverage
+    )
+
+
+def _lines(result: Any) -> Picture | None:
+    if result.pricing is None:
+        return None
+    return line_differences(frames.line_grid(result), Words.of(result).currency)
+
+
+def _decision(result: Any) -> Picture | None:
+    audited = result.evidence.audited
+    if audited is None:
+        return None
+    words, rule = Words.of(result), result.rule
+    billed = result.total["billed_m3"]
+    total = audited.sum(axis=1)
+    return decision_picture(total, billed, rule.tolerance, words.volume_unit, rule.coverage)
+
+
+def _quality(result: Any) -> Picture | None:
+    if result.evidence.effluent is None:
+        return None
+    smallest = result.case.data.rule.smallest_coverage_of_record
+    return record_quality(frames.status_shares(result), smallest)
+
+
+def _hydrograph(result: Any) -> Picture | None:
+    if result.evidence.series is None:
+        return None
+    bounds = sorted({*result.invoices["start"], *result.invoices["end"]})
+    unit, zone = Words.of(result).discharge_unit, str(result.case.zone)
+    return hydrograph(frames.daily_discharge(result), unit, bounds, zone)
+
+
+def _week(result: Any) -> Picture | None:
+    if result.evidence.series is None:
+        return None
+    pattern = frames.weekly_pattern(result)
+    if pattern["middle"].isna().all():
+        return None
+    return weekly_pattern(pattern, Words.of(result).discharge_unit, str(result.case.zone))
+
+
+def _budget(estimate: str) -> Callable[[Any], Picture | None]:
+    what = {"effluent": "the measured effluent", "balance": "intake less uses"}[estimate]
+
+    def draw(result: Any) -> Picture | None:
+        budget = frames.budget_of(result, estimate)
+        return None if budget.empty else uncertainty_budget(budget, what=what)
+
+    return draw
+
+
+def _zero(result: Any) -> Picture | None:
+    effluent = result.evidence.effluent
+    if effluent is None or effluent.zero is None:
+        return None
+    spread = float(effluent.zero.posterior.standard.mean())
+    unit = Words.of(result).head_unit
+    return zero_error_curve(frames.zero_curve(result), unit, spread, "the whole record")
+
+
+def _balance(result: Any) -> Picture | None:
+    if result.evidence.balance is None:
+        return None
+    total = result.total
+    measured = {part: total.get(f"effluent_{part}") for part in ("mean", "low", "high")}
+    known = all(value is not None for value in measured.values())
+    unit = Words.of(result).volume_unit
+    return water_balance(frames.flows(result), unit, measured if known else None)
+
+
+def _explanations(result: Any) -> Picture | None:
+    table = result.explanations
+    if table.empty or "probability" not in table:
+        return None
+    return explanations_ranking(table)
+
+
+NO_RECORD = "This case holds no record of the effluent."
+NO_AUDITED = "There is no audited volume to show: no estimate, or two that contradict each other."
+
+PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
+    "invoices": ("There is no invoice.", _invoices),
+    "lines": ("Without a rate schedule no charge line can be recomputed.", _lines),
+    "decision": (NO_AUDITED, _decision),
+    "quality": (NO_RECORD, _quality),
+    "hydrograph": (NO_RECORD, _hydrograph),
+    "week": (NO_RECORD, _week),
+    "effluent budget": (NO_RECORD, _budget("effluent")),
+    "balance budget": ("This case holds no balance with uncertain terms.", _budget("balance")),
+    "zero": ("This case holds no record of a method with a level.", _zero),
+    "balance": ("This case holds no reads of a supply meter.", _balance),
+    "explanations": ("No explanation was ranked: nothing is discrepant.", _explanations),
+}
+"""Name of a figure: what is said where the case does not hold it, and how it is drawn."""

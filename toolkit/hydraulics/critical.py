@@ -168,9 +168,9 @@ def critical_flow(
         slope = 1 + bend / 2 - inverse * area**2 * (2 + bend) / 2
         with np.errstate(divide="ignore", invalid="ignore"):
             step = depth - miss / slope
-        inside = (step > low) & (step < high)
+        inside = (step >= low) & (step <= high)
         following = np.where(inside, step, 0.5 * (low + high))
-        moved = np.abs(following - depth) > 1e-14 * head
+        moved = np.abs(following - depth) > 1e-13 * head
         depth = following
         if not np.any(moved & wet):
             break

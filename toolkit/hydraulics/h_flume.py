@@ -79,7 +79,7 @@ class HFlume(Device):
         floor = _STRAIGHT_BELOW * log_ten
 
         def kernel(head: np.ndarray, out: np.ndarray) -> None:
-            np.maximum(head, 0.0, out=out)
+            np.maximum(head, 1e-99, out=out)
             np.log(out, out=out)
             # c x^2, and below the bend its tangent 2 c x0 x - c x0^2 = c (2 x - x0) x0
             held = np.maximum(out, floor)
@@ -93,5 +93,6 @@ class HFlume(Device):
             out += held
             out += a * log_ten
             np.exp(out, out=out)
+            out[head <= 0] = 0.0
 
         return evaluate(kernel, level)

@@ -15,6 +15,7 @@ from toolkit.hydraulics.area_velocity import AreaVelocity
 from toolkit.hydraulics.devices import FLAG_MEANINGS, Accuracy, Device, Rule
 from toolkit.hydraulics.echo import EchoRanger, echo_distance
 from toolkit.hydraulics.notes import remarks_of, rules_of
+from toolkit.hydraulics.parshall import ParshallFlume
 from toolkit.hydraulics.registry import DEVICES, find_kind
 from toolkit.units import from_si, parse
 
@@ -213,7 +214,13 @@ def _direct(word: str, device: Device, readings: dict[str, float]) -> HandReadin
     discharge = float(device.discharge(**readings))
     flags += [name for name, raised in device.flags(**readings).items() if bool(raised)]
     level = readings[device.level_column] if device.level_column else None
-    return _answer(word, device, discharge, level, flags)
+    answer = _answer(word, device, discharge, level, flags)
+    if isinstance(device, ParshallFlume) and "submerged" in flags:
+        other = device.other_correction(readings["head"], readings["downstream_head"])
+        if other is not None:
+            remark = f"The other published correction gives {float(other):.5g} m3/s."
+            answer = dataclasses.replace(answer, remarks=(remark, *answer.remarks))
+    return answer
 
 
 def _check_readings(word: str, device: Device, readings: Mapping[str, float]) -> None:

@@ -30,8 +30,8 @@ FOOT = 0.3048
 CUBIC_FOOT = FOOT**3
 HIGHEST_CORRECTION = 0.90
 """Submergence above which no correction is a measurement [-] (encyclopedia article, read)."""
-_HELD = 0.95
-"""Submergence at which the correction is held for readings beyond it [-]."""
+_HELD = 0.94
+"""Submergence beyond which the correction is held; near 0.95 the direct form turns upward [-]."""
 _SAME_SIZE = 0.0015
 """Relative difference up to which a throat counts as a standard size [-]."""
 
@@ -155,7 +155,7 @@ def submerged_ratio_direct(size: ParshallSize, head: Any, submergence: Any) -> A
     head : float or array
         Upstream head Ha [m].
     submergence : float or array
-        Hb over Ha; held at 0.95 beyond it [-].
+        Hb over Ha; held at 0.94 beyond it [-].
 
     Returns
     -------
@@ -198,7 +198,7 @@ def submerged_ratio_subtractive(size: ParshallSize, head: Any, submergence: Any)
     head : float or array
         Upstream head Ha [m].
     submergence : float or array
-        Hb over Ha; held at 0.95 beyond it [-].
+        Hb over Ha; held at 0.94 beyond it [-].
 
     Returns
     -------
@@ -323,6 +323,17 @@ class ParshallFlume(Device):
             submerged_ratio_direct if self.correction == "direct" else submerged_ratio_subtractive
         )
         return formula(self.size, head, ratio)
+
+    def other_correction(self, head: Any, downstream_head: Any) -> Any:
+        """Discharge by the other published correction, None where there is no other [m3/s]."""
+        other = {"direct": "subtractive", "subtractive": "direct"}.get(self.correction)
+        try:
+            flume = self.replace(submergence=other or "direct")
+        except OutOfRange:
+            return None
+        return (
+            None if other is None else flume.discharge(head=head, downstream_head=downstream_head)
+        )
 
     def flags(self, **readings: Any) -> dict[str, np.ndarray]:
         """Range flags, and how far the flume is submerged [-]."""

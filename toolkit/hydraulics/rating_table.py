@@ -122,7 +122,8 @@ class RatingTable(Device):
     def _points(self) -> tuple[np.ndarray, np.ndarray]:
         levels, discharges = np.asarray(self.levels, float), np.asarray(self.discharges, float)
         if self.interpolation == "linear":
-            return levels, discharges
+            origin = [] if levels[0] == 0 else [0.0]
+            return np.concatenate([origin, levels]), np.concatenate([origin, discharges])
         kept = levels > 0
         return np.log(levels[kept]), np.log(discharges[kept])
 
@@ -131,12 +132,11 @@ class RatingTable(Device):
         return monotone_slopes(*self._points)
 
     def rating(self, level: Any) -> Any:
-        """Discharge at a level; beyond the ends the end segment is prolonged [m3/s]."""
+        """Discharge at a level; beyond its ends the table is prolonged, linear ones from 0 [m3/s]."""
         level = np.asarray(level, dtype=float)
         wet = level > 0
         if self.interpolation == "linear":
-            value = np.maximum(self._straight(level), 0.0)
-            return (np.where(wet, value, 0.0) + 0.0 * level)[()]
+            return (np.where(wet, self._straight(level), 0.0) + 0.0 * level)[()]
         value = np.exp(self._cubic(np.log(np.where(wet, level, 1.0))))
         return (np.where(wet, value, 0.0) + 0.0 * level)[()]
 

@@ -37,7 +37,7 @@ class _LongThroated(Device):
         check_positive(self, "throat_length", "approach_width")
         if self.hump < 0:
             raise OutOfRange("hump is the height of the throat floor over the approach; 0 or more")
-        if not self.throat <= self.approach_width:
+        if not self.throat <= 1.05 * self.approach_width:  # an uncertain width may overlap
             raise OutOfRange(
                 f"a throat of {self.throat:g} m does not fit an approach of "
                 f"{self.approach_width:g} m; check the widths"
@@ -58,8 +58,8 @@ class _LongThroated(Device):
 
     @property
     def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient, and throat width: close to proportional [-]."""
-        return {"discharge coefficient": 1.0, "throat width": 1.0}
+        """Coefficient [-]."""
+        return {"discharge coefficient": 1.0}
 
     def discharge_coefficient(self, head: Any) -> Any:
         """CD of the boundary layer [-]."""
@@ -173,6 +173,11 @@ class RectangularThroatedFlume(_LongThroated):
         return low, max(min(high, 3 * self.throat_width), low)
 
     @property
+    def shape_causes(self) -> Mapping[str, str]:
+        """The throat width acts on boundary layer and approach as well [text]."""
+        return {"throat width": "throat_width"}
+
+    @property
     def notes(self) -> DeviceNotes:
         """Datum, limits, installation, accuracy and sources [-]."""
         return self._notes(
@@ -277,6 +282,11 @@ class UThroatedFlume(_LongThroated):
     def throat(self) -> float:
         """Diameter [m]."""
         return self.diameter
+
+    @property
+    def shape_causes(self) -> Mapping[str, str]:
+        """The throat width acts on boundary layer and approach as well [text]."""
+        return {"throat width": "diameter"}
 
     @property
     def notes(self) -> DeviceNotes:

@@ -17,9 +17,31 @@ from typing import Any
 
 import pandas as pd
 
-__all__ = ["Shown", "figure_of", "markdown_text", "say", "show_table", "show_verdict"]
+__all__ = [
+    "MANHOLE",
+    "Shown",
+    "figure_of",
+    "markdown_text",
+    "say",
+    "show_caution",
+    "show_table",
+    "show_verdict",
+]
 
 SIGNS = re.compile(r"[\\`*_{}\[\]()<>#+!|~$&^:@=\"'-]")
+MANHOLE = """\
+A sewer manhole is a confined space. Sewer gas (hydrogen sulphide, methane, want of oxygen) kills \
+without warning, and it kills the one who climbs after the first. Read from above where possible.
+
+Entry needs what the local rules require: permit, gas test before and during the stay, \
+ventilation, retrieval gear, a second person above, training. Guard against traffic before \
+lifting a cover.
+
+Electrical equipment in a sewer atmosphere must be made for explosive atmospheres; work on fixed \
+wiring is for licensed electricians. Changes to meters, flumes and plumbing may need the consent \
+of the authority and a licensed trade. Local codes prevail over anything said here."""
+"""The usual caution for people at a sewer [text]."""
+
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f]")
 
 
@@ -207,6 +229,23 @@ def _html_table(
 def _text(heads: list[str], cells: list[list[str]], caption: str) -> str:
     lines = [caption, " | ".join(heads)]
     return "\n".join(lines + [" | ".join(CONTROL.sub(" ", cell) for cell in row) for row in cells])
+
+
+def show_caution(text: str) -> Shown:
+    """A caution for people, set off from everything else.
+
+    Parameters
+    ----------
+    text : str
+        Paragraphs, parted by blank lines [text].
+
+    Returns
+    -------
+    Shown
+        Displayed by a notebook as its last value [text].
+    """
+    paragraphs = "".join(f"<p>{html.escape(part)}</p>" for part in text.split("\n\n"))
+    return Shown(f'<div class="caution">{paragraphs}</div>', f"Caution. {text}")
 
 
 def show_verdict(finding: str, amount: str, facts: Mapping[str, str]) -> Shown:

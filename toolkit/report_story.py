@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.report_frames import margins
-from toolkit.report_show import Shown, figure_of, markdown_text, say, show_table, show_verdict
+from toolkit.report_show import Shown, markdown_text, say, show_table, show_verdict
 from toolkit.report_words import Words, counted, joined
 
 __all__ = [
@@ -458,11 +458,14 @@ def flags(result: Any) -> Shown:
         A list [text].
     """
     ordered = sorted(result.flags, key=lambda flag: flag.severity == "note")
-    named = [
-        f"{'Stops a verdict: ' if flag.severity != 'note' else ''}{figure_of(flag.message)}"
-        for flag in ordered
-    ]
+    marks = {"note": "", "stops verdict": "Stops a verdict: "}
+    named = [marks[flag.severity] + _sentence(flag.message) for flag in ordered]
     return bullets(named, "Nothing was flagged.")
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def self_check(result: Any) -> Shown:

@@ -1,0 +1,245 @@
+"""The report in words: true to the audit, whole with partial evidence, safe with foreign names."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from datetime import date
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from toolkit import audit, load_case, report_frames, report_lists, report_story, sample_case
+from toolkit.report_letter import cover_letter
+from toolkit.report_pictures import PICTURES
+from toolkit.report_show import Shown
+from toolkit.report_tables import invoice_lines, with_units, write_tables
+from toolkit.report_words import Words, counted, joined
+
+WORDS = Words("kgal", "gpm", "in", "USD", ZoneInfo("America/Chicago"), 0.95)
+STORIES = [
+    "agreement",
+    "answers",
+    "claim",
+    "conclusions",
+    "device",
+    "fairness",
+    "flags",
+    "margin_table",
+    "next_proof",
+    "quality_sentence",
+    "self_check",
+    "verdict",
+]
+
+
+def without(folder, *tables: str):
+    """The sample in a folder of its own, without some of its tables."""
+    source = sample_case().parent
+    shutil.copytree(source, folder / "bills", ignore=shutil.ignore_patterns("a*", "man*"))
+    shutil.copytree(source.parent / "sample_logs", folder / "sample_logs")
+    case = folder / "bills" / "case.toml"
+    parts = re.split(r"\n(?=\[)", case.read_text())
+    names = [re.match(r"\[+([\w.]+)", part) for part in parts]
+    kept = [
+        part
+        for part, name in zip(parts, names, strict=True)
+        if name is None or name[1].split(".")[0] not in tables
+    ]
+    case.write_text("\n".join(kept))
+    return case
+
+
+@pytest.fixture(scope="module")
+def whole():
+    return audit(load_case(sample_case()), draws=2000, seed=1)
+
+
+@pytest.fixture(
+    scope="module", params=["effluent", "intake use", "rates", "effluent intake use rates"]
+)
+def partial(request, tmp_path_factory):
+    case = without(tmp_path_factory.mktemp("partial"), *request.param.split())
+    return audit(load_case(case), draws=500, seed=1)
+
+
+@pytest.mark.parametrize("name", STORIES)
+def test_everything_is_said_of_the_whole_sample(whole, name):
+    shown = getattr(report_story, name)(whole)
+    assert isinstance(shown, Shown) and len(str(shown)) > 20
+    assert "nan" not in str(shown).lower().split()
+
+
+def test_partial_evidence_is_told_whole(partial):
+    for name in STORIES:
+        text = str(getattr(report_story, name)(partial))
+        assert len(text) > 20 and "nan" not in text.lower().split(), name
+    for _, draw in PICTURES.values():
+        drawn = draw(partial)
+        assert drawn is None or len(drawn.alt) > 40
+    assert "Dear [name]" in str(cover_letter(partial))
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_every_figure_is_drawn_of_the_sample(whole, name):
+    drawn = PICTURES[name][1](whole)
+    assert drawn is not None or name == "explanations"
+    if drawn is not None:
+        assert "nan" not in drawn.alt.lower().split()
+
+
+def test_the_verdict_states_the_audit(whole):
+    text = str(report_story.verdict(whole))
+    count = int(whole.invoices["finding"].str.contains("too high").sum())
+    assert f"too high in {count}" in text and f"of {len(whole.invoices)} invoices" in text
+    claimed = whole.claim["by_the_rules"]
+    assert WORDS.money(float(claimed[claimed > 0].sum())) in text
+    assert WORDS.volume(whole.total["audited_mean"]) in text
+
+
+def test_an_error_in_the_sites_favour_is_named(whole):
+    low = whole.claim[whole.claim["by_the_rules"] < -0.005]
+    for invoice in low["invoice"]:
+        assert invoice in str(report_story.conclusions(whole))
+    if len(low):
+        assert "in our own favour" in str(cover_letter(whole))
+
+
+def test_the_overview_ends_in_the_sum(whole):
+    overview = report_frames.invoice_overview(whole)
+    billed = overview["billed [kgal]"]
+    assert billed.iloc[-1] == pytest.approx(billed.iloc[:-1].sum())
+    assert list(overview["invoice"])[:-1] == list(whole.invoices["invoice"])
+
+
+def test_the_line_grid_gives_the_claim(whole):
+    grid = report_frames.line_grid(whole)
+    claimed = whole.claim.set_index("invoice")["by_the_rules"]
+    assert grid["total"].to_numpy() == pytest.approx(claimed.loc[grid.index].to_numpy(), abs=0.005)
+
+
+def test_shares_of_a_period_are_its_whole(whole):
+    shares = report_frames.status_shares(whole)
+    assert shares.iloc[:, 1:].sum(axis=1).to_numpy() == pytest.approx(1.0, abs=0.002)
+
+
+def test_daily_means_keep_the_volume(whole):
+    """Mean of the daily means times the length of the record against the sum of the volumes."""
+    daily = report_frames.daily_discharge(whole)
+    volume = daily["discharge"].mean() * 86400 * len(daily)
+    spans = (whole.invoices["end"] - whole.invoices["start"]) / pd.Timedelta(seconds=1)
+    days = spans.sum() / 86400
+    stated = whole.total["effluent_mean"]
+    assert volume / len(daily) * days == pytest.approx(stated, rel=0.03)
+    assert daily["time"].dt.hour.eq(0).all() and daily["time"].is_unique
+
+
+def test_the_weekly_pattern_is_ordered(whole):
+    pattern = report_frames.weekly_pattern(whole)
+    assert len(pattern) == 168
+    assert (pattern["low"] <= pattern["middle"]).all() and (
+        pattern["middle"] <= pattern["high"]
+    ).all()
+
+
+def test_the_balance_closes(whole):
+    flows = report_frames.flows(whole)
+    sign = np.where(flows["kind"] == "use", -1, 1)
+    assert (sign * flows["mean"]).sum() == pytest.approx(whole.total["balance_mean"], rel=1e-9)
+
+
+def test_a_zero_that_is_right_changes_nothing(whole):
+    curve = report_frames.zero_curve(whole).set_index("zero_error")["change"]
+    assert curve.iloc[12] == 0 and curve.is_monotonic_increasing
+
+
+def test_every_cause_has_a_source(whole):
+    table = report_frames.assumptions(whole)
+    assert (table["source"].str.len() > 10).all()
+    assert set(table["supplied by"]) <= {"default of the toolkit", "case file"}
+
+
+def test_a_checklist_is_answered_or_open(whole):
+    table = report_lists.checklist(whole)
+    assert len(table) >= len(whole.case.device.notes.rules) > 0
+    assert table["answer of the case"].str.len().min() > 0
+
+
+def test_readings_are_all_counted(whole):
+    counts = report_lists.reading_counts(whole)
+    assert counts["readings"].sum() == len(whole.inputs.logger.frame)
+    assert counts["share [%]"].sum() == pytest.approx(100)
+
+
+def test_margins_tell_decided_from_undecided(whole):
+    table = report_frames.margins(whole)
+    decided = ~table["finding"].str.startswith("cannot")
+    assert table.loc[decided, "what would change it"].str.startswith("an error of more than").all()
+    assert len(table) == len(whole.invoices) + 1
+
+
+def test_the_letter_has_blanks_and_defers_to_counsel(whole):
+    text = str(cover_letter(whole))
+    for blank in ("[date]", "[account number]", "[name]", "[position]"):
+        assert blank in text
+    assert "for counsel" in text
+
+
+def test_tables_carry_units(whole, tmp_path):
+    for name, table in whole.tables().items():
+        shown = with_units(table, "kgal", "USD")
+        numeric = [c for c in shown if pd.api.types.is_float_dtype(shown[c])]
+        bare = [c for c in numeric if "[" not in c]
+        assert not set(bare) - {"value", "standard", "parameter"}, f"{name}: {bare}"
+    write_tables(whole, tmp_path / "tables.xlsx")
+    assert (tmp_path / "tables.xlsx").stat().st_size > 5000
+    lines = invoice_lines(whole)
+    assert set(lines["invoice"]) == set(whole.invoices["invoice"])
+
+
+def test_units_are_converted():
+    """1 US gallon is 231 cubic inches, 3.785 412 L (NIST SP 811, appendix B.8)."""
+    frame = pd.DataFrame(
+        {"billed_m3": [3.785412], "effluent_mean": [7.570824], "share": [0.25], "gap_s": [7200.0]}
+    )
+    shown = with_units(frame, "gal", "EUR")
+    assert list(shown) == ["billed [gal]", "effluent mean [gal]", "share [%]", "gap [h]"]
+    assert shown.iloc[0].to_numpy() == pytest.approx([1000.0, 2000.0, 25.0, 2.0], rel=1e-6)
+    assert list(with_units(pd.DataFrame({"invoiced_total": [1.0]}), "gal", "EUR")) == [
+        "invoiced total [EUR]"
+    ]
+
+
+@pytest.mark.parametrize(
+    "text, expected",
+    [
+        (WORDS.volume(3785.412), "1,000 kgal"),
+        (WORDS.volume(float("nan")), "– kgal"),
+        (WORDS.volume_interval(3406.871, 4163.953), "900.0 to 1,100.0 kgal (95 % interval)"),
+        (WORDS.money(-1234.5), "USD \N{MINUS SIGN}1,234.50"),
+        (WORDS.money(-0.001), "USD 0.00"),
+        (WORDS.probability(0.99999), "more than 99.9 %"),
+        (WORDS.probability(0.00001), "less than 0.1 %"),
+        (WORDS.probability(0.5), "50.0 %"),
+        (WORDS.sign(0.99999), "> 99.9 %"),
+        (WORDS.head(0.0254), "1 in"),
+        (WORDS.discharge(0.0063090196), "100.0 gpm"),
+        (WORDS.day(pd.Timestamp("2026-03-01 03:00", tz="UTC")), "2026-02-28"),
+        (WORDS.day(date(2026, 3, 1)), "2026-03-01"),
+        (WORDS.day(None), "–"),
+        (counted(1, "invoice"), "1 invoice"),
+        (counted(2000, "foot", "feet"), "2,000 feet"),
+        (joined([]), ""),
+        (joined(["a", "b", "c"]), "a, b and c"),
+    ],
+)
+def test_words(text, expected):
+    assert text == expected
+
+
+def test_bullets_disarm_foreign_text():
+    shown = report_story.bullets(["<b>*x*</b>\n# y"], "none")
+    assert "<" not in shown.markup and "*" not in shown.markup and "\n" not in shown.markup
+    assert str(report_story.bullets([], "Nothing.")) == "Nothing."

@@ -164,7 +164,7 @@ def weekly_pattern(result: Any) -> pd.DataFrame:
         hour (0 to 167 from Monday), middle, low, high [m3/s].
     """
     times, mean = _local_hours(result)
-    hour = (times.dt.dayofweek * 24 + times.dt.hour).to_numpy()
+    hour = (times.dt.day_of_week * 24 + times.dt.hour).to_numpy()
     grouped = pd.Series(mean).groupby(hour)
     quantiles = {"middle": 0.5, "low": 0.1, "high": 0.9}
     columns = {name: grouped.quantile(q).reindex(range(168)) for name, q in quantiles.items()}

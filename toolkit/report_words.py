@@ -272,6 +272,7 @@ class Words:
 
     @staticmethod
     def _digits(size: float) -> int:
+        size = float(f"{size:.6g}")
         return 0 if not size or size >= 1000 else 1 if size >= 100 else 2 if size >= 10 else 3
 
     def _number(self, value: float, digits: int | None = None) -> str:

@@ -81,7 +81,7 @@ def branch():
 
 
 def test_offsets_and_gaps_of_the_pipe_branch(branch):
-    """Offsets change from +01:00 to +02:00; 111 hours are missing in 10 steps, the longest of 32 h."""
+    """Offsets change from +01:00 to +02:00; 111 h are missing in 10 steps, the longest of 32 h."""
     assert branch.counts["measured"] == 1268
     assert str(branch.frame["time"].iloc[0]) == "2022-03-20 10:00:00+00:00"
     assert str(branch.frame["time"].iloc[-1]) == "2022-05-16 20:00:00+00:00"

@@ -133,6 +133,11 @@ def test_two_reads_of_one_time(read):
         read([*rows, rows[2].replace(",20", ",25")])
 
 
+def test_two_reads_of_one_time_that_fall(read):
+    with pytest.raises(InputRefused, match="two reads at 2026-03-01 08:00 UTC differ: 20 and 2"):
+        read([*months([0, 10, 20]), "2026-03-01 08:00,2"], digits=4)
+
+
 def test_several_files_of_one_meter(read, tmp_path):
     rows = months([0, 10, 20, 30])
     for name, part in (("a.csv", rows[:3]), ("b.csv", rows[2:])):

@@ -94,6 +94,13 @@ def test_column_named_twice(tmp_path):
         read_logger(path, zone="UTC", columns=HEAD)
 
 
+def test_rows_above_the_header_are_not_lost(tmp_path):
+    rows = ["2026-01-01 00:05,3.1", "2026-01-01 00:00,3.0", "time,head", "2026-01-01 00:10,3.2"]
+    path = put(tmp_path, "\n".join(rows))
+    with pytest.raises(InputRefused, match=r"log.csv, line 2: a row of data stands above the head"):
+        read_logger(path, zone="UTC", columns=HEAD)
+
+
 def test_a_separator_inside_a_value(tmp_path):
     path = put(tmp_path, "time,head\n" + "2026-01-01 00:00,3\n" * 4 + "2026-01-01 00:05,3,1\n")
     with pytest.raises(InputRefused, match="line 6: the row has 3 cells, its neighbours have 2"):

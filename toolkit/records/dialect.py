@@ -35,6 +35,8 @@ class Layout:
         Names of the columns, padded with "" to the widest row [text].
     units : list of str
         Row of units under the header, or empty [text].
+    data_above : tuple of int
+        Rows above the header that have the shape of the first data row [-].
     """
 
     delimiter: str
@@ -42,6 +44,7 @@ class Layout:
     first_index: int
     header: list[str]
     units: list[str]
+    data_above: tuple[int, ...] = ()
 
 
 def normalise(name: str) -> str:
@@ -161,7 +164,24 @@ def find_layout(
     while first < len(rows) and _is_unit_row(rows, first):
         units = units or [cell.strip() for cell in rows[first]]
         first += 1
-    return Layout(delimiter, index, first, header, units)
+    shape = _shape(rows[first]) if first < len(rows) else ()
+    above = tuple(
+        place for place in range(index) if shape and "d" in shape and _shape(rows[place]) == shape
+    )
+    return Layout(delimiter, index, first, header, units, above)
+
+
+def _shape(row: Sequence[str]) -> tuple[str, ...]:
+    """What kind of thing each cell holds: a date, a number, nothing or other text."""
+    kinds = []
+    for cell in row:
+        kind = "t" if cell.strip() else ""
+        if _NUMBER.fullmatch(cell.strip()):
+            kind = "n"
+        elif _looks_dated([cell]):
+            kind = "d"
+        kinds.append(kind)
+    return tuple(kinds)
 
 
 def _by_names(rows: Sequence[Sequence[str]], expected: Sequence[str]) -> int | None:

@@ -200,7 +200,7 @@ class Quick:
         if len(rows) != len(head) or "\r" in self.text[:100_000].replace("\r\n", ""):
             return None, None
         layout = find_layout(rows, self.expected, delimiter)
-        if layout is None:
+        if layout is None or layout.data_above:
             return None, None
         named = max((n + 1 for n, cell in enumerate(layout.header) if cell), default=0)
         if any(cell.strip() for row in rows[layout.first_index :] for cell in row[named:]):

@@ -153,7 +153,7 @@ def _steps(frame, register, good, changed, unit_m3, digits, findings: Findings) 
         rolled = counts[step] + 10.0**digits if digits is not None else np.nan
         row = good[step + 1]
         ends = f"from {register[good[step]]:.10g} to {register[row]:.10g}"
-        if rolled >= 0 and (usual == 0 or rolled / seconds[step] <= FASTEST * usual):
+        if rolled >= 0 and (usual == 0 or rolled <= FASTEST * usual * seconds[step]):
             counts[step] = rolled
             findings.flag(
                 "roll-over",

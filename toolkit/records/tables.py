@@ -121,6 +121,13 @@ def table_of(
         )
         findings.raise_if_refused()
         raise AssertionError("unreachable")  # pragma: no cover
+    for place in layout.data_above:
+        findings.add(
+            "a row of data stands above the header",
+            "Move the header to the top of the table, or remove the row",
+            line=lines[place],
+            code="header",
+        )
     return _assemble(rows, lines, layout, findings, expected, decimal)
 
 

@@ -150,6 +150,7 @@ def test_08_date_in_five_columns(write):
     text = "Month,Day,Year,Hour,Minute,head\n2,16,2008,0,0,3.0\n2,16,2008,0,15,3.1\n"
     record = read(write(text), time="Year + Month + Day + Hour + Minute")
     assert record.frame["time"].iloc[1] == pd.Timestamp("2008-02-16 06:15", tz="UTC")
+    assert flag(record, "date in several columns").data["columns"] == 5
     with pytest.raises(InputRefused, match=r"line 3, column Year: '2008-13-16 00:15' is no day"):
         bad = text.replace("2,16,2008,0,15", "13,16,2008,0,15")
         read(write(bad), time=["Year", "Month", "Day", "Hour", "Minute"])

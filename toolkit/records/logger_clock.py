@@ -126,6 +126,12 @@ def read_times(export: Export, source: TimeSource, findings: Findings) -> Times:
     _compare_utc(export, source, order, time, findings)
     _back_steps(time, export, order, source, rejected, findings)
     _sign_of_zone(source.zone, findings)
+    if len(source.columns) > 1:
+        findings.flag(
+            "date in several columns",
+            f"each stamp is put together from {len(source.columns)} columns",
+            columns=len(source.columns),
+        )
     return Times(order, time, rejected)
 
 

@@ -182,7 +182,8 @@ def _shared_coverage(rule: DecisionRule, volumes: np.ndarray, bills: np.ndarray)
 def _joint_coverage(draws: np.ndarray, coverage: float) -> float:
     """Coverage of each column's symmetric interval for which all hold together with `coverage`."""
     count = len(draws)
-    rank = np.argsort(np.argsort(draws, axis=0), axis=0)
+    rank = np.empty(draws.shape, dtype=int)
+    np.put_along_axis(rank, np.argsort(draws, axis=0), np.arange(count)[:, None], axis=0)
     depth = np.minimum(rank, count - 1 - rank).min(axis=1)
     beyond = np.quantile(depth, 1.0 - coverage)
     return float(np.clip(1.0 - 2.0 * beyond / count, coverage, 1.0 - 2.0 / count))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import fill
+
 import numpy as np
 import pandas as pd
 
@@ -142,12 +144,13 @@ def explanations_ranking(explanations: pd.DataFrame) -> Picture:
     ranked = explanations.sort_values("probability", ascending=False, kind="stable").head(12)
     rows = np.arange(len(ranked), dtype=float)
     shares = 100 * ranked["probability"].to_numpy(float)
-    figure, axes = canvas(1.2 + 0.33 * len(ranked))
+    longest = max((len(fill(str(n), 44).splitlines()) for n in ranked["explanation"]), default=1)
+    figure, axes = canvas(1.2 + (0.15 + 0.17 * longest) * len(ranked))
     look = {"color": "#56B4E9", "edgecolor": INK, "linewidth": 0.5}
     axes.barh(rows, shares, height=0.62, **look)
     for row, share in zip(rows, shares, strict=True):
         axes.text(share + 0.8, row, f"{share:.1f} %", va="center", fontsize=8.5)
-    axes.set_yticks(rows, [str(name) for name in ranked["explanation"]])
+    axes.set_yticks(rows, [fill(str(name), 44) for name in ranked["explanation"]])
     axes.set_ylim(len(ranked) - 0.4, -0.6)
     axes.set_xlim(0, 112)
     axes.tick_params(axis="y", length=0)

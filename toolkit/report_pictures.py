@@ -117,8 +117,8 @@ def _balance(result: Any) -> Picture | None:
 
 
 def _explanations(result: Any) -> Picture | None:
-    table = result.explanations
-    if table.empty or "probability" not in table:
+    table = result.explanations.rename(columns={"name": "explanation", "posterior": "probability"})
+    if table.empty or not {"explanation", "probability"} <= set(table):
         return None
     return explanations_ranking(table)
 

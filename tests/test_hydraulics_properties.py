@@ -99,7 +99,7 @@ def test_every_kind_has_an_example():
 
 
 @ALL
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(pair=st.tuples(RELATIVE, RELATIVE))
 def test_discharge_is_not_negative_and_grows_with_the_level(device, pair):
     low, high = np.sort(np.array(pair)) * highest(device)
@@ -208,7 +208,7 @@ SUBMERGED = [size for size in parshall_sizes() if size.direct or size.throat > 0
 
 
 @pytest.mark.parametrize("size", SUBMERGED, ids=[size.label for size in SUBMERGED])
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(head=st.floats(0.1, 1.0), share=st.floats(0.0, 1.2))
 def test_submerged_is_never_above_free(size, head, share):
     head = head * size.head_limits[1]
@@ -275,7 +275,7 @@ def test_a_metric_flume_without_published_correction_says_so():
         build_device("parshall", {"throat": "0.25 m", "submergence": "direct"})
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(value=st.floats(1e-6, 1e6), unit=st.sampled_from(["gpm", "cfs", "mgd", "L/s", "m3/h"]))
 def test_units_go_round_exactly(value, unit):
     assert from_si(to_si(value, unit, "discharge"), unit, "discharge") == pytest.approx(
@@ -283,7 +283,7 @@ def test_units_go_round_exactly(value, unit):
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(velocity=st.floats(-3, 3), depth=st.floats(-0.2, 1.5))
 def test_area_velocity_is_area_times_velocity(velocity, depth):
     device = build_device("area-velocity", {"diameter": "1 m", "velocity_factor": "0.9"})

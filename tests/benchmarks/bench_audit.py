@@ -115,9 +115,7 @@ def brute(frame: pd.DataFrame, periods: Periods, found) -> tuple[float, float]:
     offsets, model = found.model.draw_offsets(draws)[:BRUTE], found.model
     factor = (1 + draws.of(model.causes["discharge coefficient"]))[:BRUTE]
     edges = found.zero.edges
-    fast = model.evaluate(
-        offsets, {"discharge coefficient": factor - 1}, BRUTE
-    )
+    fast = model.evaluate(offsets, {"discharge coefficient": factor - 1}, BRUTE)
     begin, slow = time.perf_counter(), np.zeros((BRUTE, len(periods.names)))
     ends = np.searchsorted(seconds, periods.seconds(frame["time"].iloc[0]))
     for draw in range(BRUTE):

@@ -21,7 +21,7 @@ from toolkit.explanations import NOTHING, Observations, Ranking, explain
 HOURS_PER_INVOICE = 730
 INVOICES = 24
 KGAL = 3.785411784
-FACTOR, POWER = 0.2, 1.55  # discharge = FACTOR * head ** POWER [m3/s]
+FACTOR, POWER = 0.02, 1.55  # discharge = FACTOR * head ** POWER [m3/s]
 SHARE = 0.9  # billed share of intake less deducts
 STATED = {
     "coefficient": 0.02,
@@ -59,28 +59,37 @@ class Site:
 def new_site(seed: int) -> Site:
     """A plant of about 100 m3/d with a working week, a season and irrigation in summer."""
     random = np.random.default_rng(seed)
-    hours = np.arange(HOURS_PER_INVOICE * INVOICES)
+    hours = np.arange(HOURS_PER_INVOICE * (INVOICES + 2))  # a month before and after as well
     year = (hours / 8766.0 + random.uniform()) % 1.0
     season = np.cos(2 * np.pi * (year - random.uniform()))
-    monthly = np.repeat(random.normal(0, 0.10, INVOICES), HOURS_PER_INVOICE)
     week = np.where((hours // 24) % 7 < 5, 1.15, 0.6)
     day = 1 + 0.5 * np.sin(2 * np.pi * (hours % 24 - 8) / 24)
     daily = np.repeat(np.exp(random.normal(0, 0.12, len(hours) // 24 + 1)), 24)[: len(hours)]
-    process = 4.0 * (1 + 0.15 * season + monthly) * week * day * daily
+    process = 4.0 * (1 + 0.15 * season + _orders(random, len(hours))) * week * day * daily
     summer = np.maximum(np.cos(2 * np.pi * (year - 0.55)), 0.0)
     deduct = random.uniform(0.5, 1.2) * summer
     storms = random.uniform(size=len(hours)) < 0.012
     rain = np.where(storms, random.exponential(0.008, len(hours)), 0.0)
-    middle = year.reshape(INVOICES, -1)[:, HOURS_PER_INVOICE // 2]
+    middle = year.reshape(INVOICES + 2, -1)[1:-1, HOURS_PER_INVOICE // 2]
     nothing = np.zeros(len(hours))
     lost = 0.1 * process  # in the product; the schedule bills 90 %
     days = np.full(INVOICES, HOURS_PER_INVOICE / 24.0)
     return Site(random, days, middle, process + deduct, deduct, lost, nothing, rain)
 
 
+def _orders(random: np.random.Generator, hours: int) -> np.ndarray:
+    """Slow ups and downs of production: 12 %, with a memory of a month."""
+    keep = np.exp(-1 / 30.0)
+    level, kicks = [random.normal()], random.normal(size=hours // 24 + 1)
+    for kick in kicks:
+        level.append(keep * level[-1] + np.sqrt(1 - keep**2) * kick)
+    return 0.12 * np.repeat(np.clip(level, -2.5, 2.5), 24)[:hours]
+
+
 def monthly(hourly: np.ndarray, late: int = 0) -> np.ndarray:
     """Sums over the invoices, with all bounds moved by some hours."""
-    return np.roll(hourly, -late).reshape(INVOICES, -1).sum(axis=1)
+    first = HOURS_PER_INVOICE + late
+    return hourly[first : first + HOURS_PER_INVOICE * INVOICES].reshape(INVOICES, -1).sum(axis=1)
 
 
 def effluent_record(site: Site) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -96,7 +105,11 @@ def effluent_record(site: Site) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     volume = monthly(flow, site.late) * error * own
     per_head = np.where(head > 1e-4, POWER * flow / np.maximum(head, 1e-4), 0.0)
     sensitivity = monthly(per_head, site.late) / monthly(flow, site.late)
-    return volume, sensitivity, monthly(np.where(head > limit, flow, 0.0)) / monthly(flow)
+    return (
+        volume,
+        sensitivity,
+        (monthly(np.where(head > limit, flow, 0.0), site.late) / monthly(flow, site.late)),
+    )
 
 
 def observe(site: Site, bill: Callable[[np.ndarray, Site], np.ndarray] | None) -> Observations:
@@ -227,12 +240,15 @@ def _source(site: Site) -> Site:
 
 def _leak(site: Site) -> Site:
     size, onset = site.random.uniform(0.1, 0.3) * _mean_flow(site), _onset(site)
-    leak = np.where(np.arange(len(site.intake)) >= onset * HOURS_PER_INVOICE, size, 0.0)
+    start = (onset + 1 if onset else 0) * HOURS_PER_INVOICE
+    leak = np.where(np.arange(len(site.intake)) >= start, size, 0.0)
     return replace(site, intake=site.intake + leak, lost=site.lost + leak)
 
 
 def _season(site: Site) -> Site:
-    year = np.repeat(site.year, HOURS_PER_INVOICE)
+    middle = site.year[0]
+    hours = np.arange(len(site.intake)) - 1.5 * HOURS_PER_INVOICE
+    year = middle + hours / 8766.0
     size = site.random.uniform(0.2, 0.5) * _mean_flow(site)
     use = size * np.maximum(np.cos(2 * np.pi * (year - site.random.uniform(0.5, 0.6))), 0.0)
     return replace(site, intake=site.intake + use, lost=site.lost + use)

@@ -193,7 +193,7 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
     if data.rates is not None:
         file = data.rates.file
         schedule = reader.call(
-            lambda read: f"{file}: {len(read.versions)} versions of the rates",
+            lambda read: f"{file}: {len(read.version)} versions of the rates",
             lambda: load_rates(case.path(file)),
         )
     meters = {intake.meter: reader.register(intake, intake.files) for intake in data.intake}

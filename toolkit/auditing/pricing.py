@@ -14,7 +14,7 @@ import pandas as pd
 from toolkit.auditing.evidence import Evidence, credited
 from toolkit.auditing.inputs import Inputs, local_dates
 from toolkit.case import Case
-from toolkit.charges import InvoiceFacts, PricedInvoice, Schedule, compare, price, price_draws
+from toolkit.charges import InvoiceFacts, PricedInvoice, Schedule, price, price_draws
 from toolkit.units import from_si, to_si
 
 __all__ = ["Pricing", "price_invoices"]
@@ -158,23 +158,25 @@ def _lines(
         for name, value in inputs.invoices.lines.iloc[row].items()
         if isinstance(value, Decimal)
     }
-    comparison = compare(stated, invoiced, invoice["total"])
-    ruled = {} if by_rules is None else {line.name: line for line in by_rules.lines}
+    amounts, ruled = _by_column(stated), {} if by_rules is None else _by_column(by_rules)
+    first = {line.column: line for line in reversed(stated.lines)}
     rows: list[dict[str, Any]] = []
-    for difference in comparison.lines:
-        line = ruled.get(difference.name)
+    for name in dict.fromkeys([*invoiced, *amounts]):
+        line, billed, again = first.get(name), invoiced.get(name), amounts.get(name)
+        single = line is not None and sum(each.column == name for each in stated.lines) == 1
+        known = billed is not None and again is not None
         rows.append(
             {
                 "invoice": invoice["invoice"],
-                "line": difference.name,
-                "quantity": difference.quantity,
-                "unit": difference.unit,
-                "rate": difference.rate,
-                "invoiced": difference.invoiced,
-                "on_stated_volume": difference.recomputed,
-                "difference": difference.difference,
-                "by_the_rules": None if line is None else line.amount,
-                "rounding": difference.rounding,
+                "line": name,
+                "quantity": line.quantity if single else None,
+                "unit": "" if line is None else line.unit,
+                "rate": line.rate if single else None,
+                "invoiced": billed,
+                "on_stated_volume": again,
+                "difference": billed - again if known else None,
+                "by_the_rules": ruled.get(name),
+                "rounding": "" if line is None else line.rounding,
             }
         )
     rows.append(
@@ -188,6 +190,14 @@ def _lines(
         }
     )
     return pd.DataFrame(rows)
+
+
+def _by_column(priced: PricedInvoice) -> dict[str, Decimal]:
+    """Amounts of a recomputed invoice by the invoice column they are compared with."""
+    amounts: dict[str, Decimal] = {}
+    for line in priced.lines:
+        amounts[line.column] = amounts.get(line.column, Decimal(0)) + line.amount
+    return amounts
 
 
 def charged_by_rules(pricing: Pricing, unit: str) -> np.ndarray:
@@ -206,7 +216,7 @@ def charged_by_rules(pricing: Pricing, unit: str) -> np.ndarray:
         NaN where there are no reads [m3].
     """
     volumes: Sequence[float] = [
-        np.nan if priced is None else sum(float(v) for v in priced.volumes.values())
+        np.nan if priced is None else sum(float(v.value) for v in priced.volumes)
         for priced in pricing.by_rules
     ]
     return np.asarray(to_si(np.array(volumes), unit, "volume"))

@@ -1,0 +1,33 @@
+"""Rate schedules to invoice lines, exactly; what is wrong with an invoice; what may be claimed.
+
+A rate file (`load_rates`) holds dated versions of charged volumes and charges. `price` recomputes
+one invoice in decimals, `price_draws` the same for a volume that is not exactly known, `compare`
+lays the recomputed beside the invoiced lines.
+"""
+
+from toolkit.charges.basis import ChargedVolume, winter_average
+from toolkit.charges.facts import InvoiceFacts, Sample, UsePeriod
+from toolkit.charges.loading import load_rates, parse_rates
+from toolkit.charges.pricing import PricedInvoice, PricedLine, price, price_draws
+from toolkit.charges.schedule import Schedule
+from toolkit.charges.strengths import charged_strength, read_samples, samples_used
+from toolkit.charges.terms import PricedTerm
+
+__all__ = [
+    "ChargedVolume",
+    "InvoiceFacts",
+    "PricedInvoice",
+    "PricedLine",
+    "PricedTerm",
+    "Sample",
+    "Schedule",
+    "UsePeriod",
+    "charged_strength",
+    "load_rates",
+    "parse_rates",
+    "price",
+    "price_draws",
+    "read_samples",
+    "samples_used",
+    "winter_average",
+]

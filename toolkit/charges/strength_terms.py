@@ -19,7 +19,7 @@ from toolkit.charges.terms import PricedTerm, Setting
 if TYPE_CHECKING:
     from toolkit.charges.kinds import Strength
 
-__all__ = ["band_terms", "load_terms", "share_terms", "trade_effluent_terms"]
+__all__: list[str] = []
 
 _POUND = Decimal("0.45359237")  # kilograms, exact
 _SIZES = {

@@ -80,8 +80,9 @@ def explanation_table(
         billed_m3=table["billed_m3"].to_numpy(),
         billed_step_m3=float(to_si(10.0**-step, unit, "volume")),
         days=as_periods(table[["start", "end"]]).days,
-        year_fraction=((table["start"] + (table["end"] - table["start"]) / 2).dt.day_of_year / 365)
-        .to_numpy(),
+        year_fraction=(
+            (table["start"] + (table["end"] - table["start"]) / 2).dt.day_of_year / 365
+        ).to_numpy(),
         **told,
     )
     ranking = explain(seen, pairs=False)

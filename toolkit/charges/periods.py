@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from toolkit.charges.figures import CONTEXT
@@ -150,7 +151,7 @@ def _split(schedule: Schedule, facts: InvoiceFacts, last: date, days: int) -> tu
             end,
             CONTEXT.divide(Decimal((end - start).days), Decimal(days)),
         )
-        for start, end in zip(edges, edges[1:], strict=False)
+        for start, end in pairwise(edges)
     )
 
 

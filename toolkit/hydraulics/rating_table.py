@@ -132,7 +132,7 @@ class RatingTable(Device):
         return monotone_slopes(*self._points)
 
     def rating(self, level: Any) -> Any:
-        """Discharge at a level; beyond its ends the table is prolonged, linear ones from 0 [m3/s]."""
+        """Discharge at a level; beyond its ends the table is prolonged [m3/s]."""
         level = np.asarray(level, dtype=float)
         wet = level > 0
         if self.interpolation == "linear":

@@ -83,7 +83,39 @@ coverage = 0.95
 """
 
 RATES = """\
-# The rate schedule, one [[version]] per dated edition; copy figures from the printed schedule.
+# The rate schedule, one [[version]] per dated edition; copy every figure from the printed schedule.
+# The figures below are placeholders, not anybody's rates.
+
+[schedule]
+name = "Name of the schedule"
+currency = "USD"
+source = "document, edition, table"
+rate_change = "by start"           # or "by end", "by bill date", "split by days"
+end_day_counts = false             # days = end date less start date
+line_rounding = { to = 0.01, rule = "half up" }
+total_rounding = { to = 0.01, rule = "half up" }
+
+[[version]]
+effective = 2020-01-01             # first day this edition is in force
+name = "name of the edition"
+
+[[version.volume]]
+name = "sewer"
+unit = "kgal"
+basis = "intake"                   # or "intake less deduct", "discharge", ...
+return_factor = 1.0
+
+[[version.charge]]
+name = "fixed charge"              # the column of invoices.csv it goes into
+kind = "fixed"
+amount = 84.50
+per = "bill"
+
+[[version.charge]]
+name = "volume charge"
+kind = "volume"
+volume = "sewer"
+rate = 6.35                        # per kgal
 """
 
 HEADERS = {

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from toolkit.charges.facts import InvoiceFacts
     from toolkit.charges.schedule import Schedule
 
-__all__ = ["PricedTerm", "Setting", "fixed_terms", "minimum_terms", "percent_terms", "volume_terms"]
+__all__ = ["PricedTerm"]
 
 _MONTHS = {"month": 1, "quarter": 3, "year": 12}
 

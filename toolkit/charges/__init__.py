@@ -6,6 +6,7 @@ lays the recomputed beside the invoiced lines.
 """
 
 from toolkit.charges.basis import ChargedVolume, winter_average
+from toolkit.charges.comparing import Comparison, LineDifference, compare
 from toolkit.charges.facts import InvoiceFacts, Sample, UsePeriod
 from toolkit.charges.loading import load_rates, parse_rates
 from toolkit.charges.pricing import PricedInvoice, PricedLine, price, price_draws
@@ -15,7 +16,9 @@ from toolkit.charges.terms import PricedTerm
 
 __all__ = [
     "ChargedVolume",
+    "Comparison",
     "InvoiceFacts",
+    "LineDifference",
     "PricedInvoice",
     "PricedLine",
     "PricedTerm",
@@ -23,6 +26,7 @@ __all__ = [
     "Schedule",
     "UsePeriod",
     "charged_strength",
+    "compare",
     "load_rates",
     "parse_rates",
     "price",

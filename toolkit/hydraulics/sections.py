@@ -87,12 +87,13 @@ class CircularSection(Section):
 
     def area(self, depth: Any) -> Any:
         """Wetted area [m2]."""
+        factor = self.diameter**2 / 2
 
-        def kernel(depths: np.ndarray, out: np.ndarray) -> None:
-            self._segment(depths, out)
-            out *= self.diameter**2 / 2
+        def kernel(depths: np.ndarray, out: np.ndarray, *blocks: np.ndarray) -> None:
+            self._segment(depths, out, *blocks)
+            out *= factor
 
-        return evaluate(kernel, depth)
+        return evaluate(kernel, depth, spare=2)
 
     def perimeter(self, depth: Any) -> Any:
         """Wetted perimeter [m]."""
@@ -107,27 +108,32 @@ class CircularSection(Section):
         """Area times hydraulic radius to the power 2/3 [m8/3]."""
         factor = self.diameter ** (8 / 3) / 2 / 4 ** (2 / 3)
 
-        def kernel(depths: np.ndarray, out: np.ndarray) -> None:
-            quarter = self._segment(depths, out)  # quarter of the central angle
+        def kernel(
+            depths: np.ndarray, out: np.ndarray, quarter: np.ndarray, filling: np.ndarray
+        ) -> None:
+            self._segment(depths, out, quarter, filling)
             np.divide(out, quarter, out=quarter)
             np.log(quarter, out=quarter)
             quarter *= 2 / 3
             np.exp(quarter, out=quarter)
             out *= quarter
             out *= factor
-            out[depths <= 0] = 0.0
 
-        return evaluate(kernel, depth)
+        return evaluate(kernel, depth, spare=2)
 
     def _filling(self, depth: Any) -> np.ndarray:
         return self._held(depth) / self.diameter
 
-    def _segment(self, depths: np.ndarray, out: np.ndarray) -> np.ndarray:
-        """Write area over half the squared diameter; return the quarter of the central angle."""
-        filling = np.multiply(depths, 1 / self.diameter)
-        np.maximum(filling, 0.0, out=filling)
-        np.minimum(filling, 1.0, out=filling)
-        quarter = np.sqrt(filling)
+    def _segment(
+        self, depths: np.ndarray, out: np.ndarray, quarter: np.ndarray, filling: np.ndarray
+    ) -> None:
+        """Write area over half the squared diameter, and the quarter of the central angle."""
+        np.multiply(depths, 1 / self.diameter, out=filling)
+        inside = filling.min() > 1e-12 and filling.max() <= 1  # saves three passes; NaN is outside
+        if not inside:
+            np.maximum(filling, 1e-300, out=filling)
+            np.minimum(filling, 1.0, out=filling)
+        np.sqrt(filling, out=quarter)
         np.subtract(1.0, filling, out=out)
         np.sqrt(out, out=out)
         out *= quarter  # half the sine of half the central angle
@@ -136,7 +142,8 @@ class CircularSection(Section):
         filling += 1
         out *= filling
         np.subtract(quarter, out, out=out)
-        return quarter
+        if not inside:
+            np.maximum(out, 0.0, out=out)
 
 
 @dataclass(frozen=True)
@@ -185,6 +192,25 @@ class RectangularSection(Section):
     def width(self, depth: Any) -> Any:
         """Width of the water surface [m]."""
         return np.where(self._held(depth) > 0, self.breadth, 0.0)[()]
+
+    def conveyance(self, depth: Any) -> Any:
+        """Area times hydraulic radius to the power 2/3 [m8/3]."""
+
+        def kernel(depths: np.ndarray, out: np.ndarray, area: np.ndarray) -> None:
+            np.maximum(depths, 0.0, out=area)
+            np.minimum(area, self.wall, out=area)
+            np.multiply(area, 2.0, out=out)
+            out += self.breadth
+            if self.covered:
+                out += self.breadth * (area >= self.wall)
+            area *= self.breadth
+            np.divide(area, out, out=out)
+            np.log(out, out=out)
+            out *= 2 / 3
+            np.exp(out, out=out)
+            out *= area
+
+        return evaluate(kernel, depth, spare=1)
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ __all__ = [
     "claim",
     "conclusions",
     "device",
+    "explained",
     "fairness",
     "flags",
     "margin_table",
@@ -368,6 +369,23 @@ def fairness(result: Any) -> Shown:
     if not sentences:
         return say("The third question, whether the basis is fair, is not answered by this case.")
     return say("{sentence}", sentence=sentences[0].removeprefix("Basis: "))
+
+
+def explained(result: Any) -> Shown:
+    """What the ranking of the explanations allows to say.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        A sentence [text].
+    """
+    statement = str(result.explanations.attrs.get("statement", ""))
+    return say("{statement}", statement=_sentence(statement) if statement else "None was ranked.")
 
 
 def claim(result: Any) -> Shown:

@@ -127,8 +127,8 @@ PROOFS: Mapping[str, str] = MappingProxyType(
         "deduct-missing": "reads of the deduct meter for the period, and its registration",
         "never-reaches-sewer": "a plan of the piping that shows where the meter's water goes",
         "another-account": "the serial number of the meter on the invoice and on the site",
-        "wrong-rate-version": "the schedule in force on the dates, and its rule for a change inside "
-        "a period",
+        "wrong-rate-version": "the schedule in force on the dates, and its rule for a change of rates "
+        "inside a period",
         "wrong-class": "the class, meter size and location in the account data",
         "tier-misapplied": "the block table of the schedule, and the days its edges stand for",
         "minimum-on-top": "the wording of the minimum in the schedule",

@@ -6,15 +6,19 @@ lays the recomputed beside the invoiced lines.
 """
 
 from toolkit.charges.basis import ChargedVolume, winter_average
+from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.comparing import Comparison, LineDifference, compare
 from toolkit.charges.facts import InvoiceFacts, Sample, UsePeriod
 from toolkit.charges.loading import load_rates, parse_rates
 from toolkit.charges.pricing import PricedInvoice, PricedLine, price, price_draws
 from toolkit.charges.schedule import Schedule
+from toolkit.charges.signatures import find_signatures
 from toolkit.charges.strengths import charged_strength, read_samples, samples_used
 from toolkit.charges.terms import PricedTerm
 
 __all__ = [
+    "PROOFS",
+    "BilledInvoice",
     "ChargedVolume",
     "Comparison",
     "InvoiceFacts",
@@ -22,11 +26,14 @@ __all__ = [
     "PricedInvoice",
     "PricedLine",
     "PricedTerm",
+    "RegisterFace",
     "Sample",
     "Schedule",
+    "Signature",
     "UsePeriod",
     "charged_strength",
     "compare",
+    "find_signatures",
     "load_rates",
     "parse_rates",
     "price",

@@ -50,7 +50,8 @@ class BilledInvoice:
         Register reads of the site itself at the same instants [counts].
     tolerance : Decimal
         Half width of the interval of the volume that should have been charged; zero where it
-        follows exactly from reads [volume unit of the facts].
+        follows exactly from reads. With several invoices take it so wide that no right one of
+        the series is likely to lie outside [volume unit of the facts].
     uses : tuple of str
         Volumes of the facts that never reach the sewer and that the schedule does not deduct
         [text].
@@ -75,6 +76,9 @@ class BilledInvoice:
 @dataclass(frozen=True)
 class Signature:
     """An error class that the figures of some invoices fit.
+
+    An invoice may stand in two signatures, one for its volume and one for its lines; each states
+    its whole correction, so that sums over signatures are taken per invoice.
 
     Parameters
     ----------
@@ -127,8 +131,8 @@ PROOFS: Mapping[str, str] = MappingProxyType(
         "deduct-missing": "reads of the deduct meter for the period, and its registration",
         "never-reaches-sewer": "a plan of the piping that shows where the meter's water goes",
         "another-account": "the serial number of the meter on the invoice and on the site",
-        "wrong-rate-version": "the schedule in force on the dates, and its rule for a change of rates "
-        "inside a period",
+        "wrong-rate-version": "the schedule in force on the dates, and its rule for a change of "
+        "rates inside a period",
         "wrong-class": "the class, meter size and location in the account data",
         "tier-misapplied": "the block table of the schedule, and the days its edges stand for",
         "minimum-on-top": "the wording of the minimum in the schedule",

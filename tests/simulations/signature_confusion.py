@@ -2,8 +2,8 @@
 
     python tests/simulations/signature_confusion.py --cases 50 --clean 1000
 
-Invented accounts of 18 to 30 monthly invoices are priced by plain arithmetic of their own (not by
-`toolkit.charges`), one error is planted in one, some or all of them, and `find_signatures` is asked.
+Invented accounts of 18 to 30 monthly invoices are priced by plain arithmetic of their own, not by
+`toolkit.charges`; one error is planted in one, some or all of them, and `find_signatures` is asked.
 """
 
 from __future__ import annotations
@@ -59,7 +59,8 @@ class Rates:
     def text(self) -> str:
         head = (
             '[schedule]\nname = "invented"\ncurrency = "USD"\nrate_change = "by end"\n'
-            "end_day_counts = false\nline_rounding = { to = 0.01 }\ntotal_rounding = { to = 0.01 }\n"
+            "end_day_counts = false\nline_rounding = { to = 0.01 }\n"
+            "total_rounding = { to = 0.01 }\n"
         )
         return head + "".join(self._edition(*edition) for edition in self.editions)
 
@@ -101,7 +102,7 @@ class Slip:
     no_allowance: bool = False
     no_threshold: bool = False
     strengths: dict[str, Decimal] | None = None
-    total: Decimal = D(0)
+    total: Decimal = field(default_factory=D)
 
 
 @dataclass
@@ -406,6 +407,14 @@ def arithmetic(rng, rates, months):
     return places
 
 
+def none_of_these(rng, rates, months):
+    places = [int(rng.integers(len(months)))]
+    for k in places:
+        share = D(str(round(float(rng.uniform(0.3, 3.0)), 4)))
+        months[k].billed = charged(rates, due(rates, months[k]) * share)
+    return places
+
+
 # planted error: (how, class it should be named as)
 PLANTS: dict[str, tuple[Plant, str]] = {
     "unit swapped": (unit_swap, "unit-swap"),
@@ -427,6 +436,7 @@ PLANTS: dict[str, tuple[Plant, str]] = {
     "wrong sample": (sample, "surcharge-sample"),
     "another account": (foreign, "another-account"),
     "sum of lines": (arithmetic, "invoice-arithmetic"),
+    "none of these": (none_of_these, "unexplained-volume"),
 }
 
 

@@ -259,8 +259,8 @@ def _foreign(series: Sequence[Recomputed], named: set[str]) -> list[Signature]:
             breaks = [printed != mine and not slip_of(printed, mine) for printed, mine in pairs]
         if breaks and all(breaks):
             sentence = (
-                f"{bill.invoice} bills from {bill.previous_read} to {bill.current_read}, which are no "
-                "reads of this meter: they look like another account's."
+                f"{bill.invoice} bills from {bill.previous_read} to {bill.current_read}, no reads "
+                "of this meter: they look like another account's."
             )
             expected = own or (before, after)
             evidence = {

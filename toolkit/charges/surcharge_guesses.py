@@ -39,12 +39,12 @@ def surcharge_guesses(
     yield from _factors(schedule, facts)
 
 
-def _changed(schedule: Schedule, parameter: str | None, **update: Any) -> Schedule:
+def _changed(schedule: Schedule, only: str | None, update: dict[str, Any]) -> Schedule:
     versions = []
     for version in schedule.version:
         charges = tuple(
             charge.model_copy(update=update)
-            if isinstance(charge, Strength) and parameter in (None, charge.parameter)
+            if isinstance(charge, Strength) and only in (None, charge.parameter)
             else charge
             for charge in version.charge
         )
@@ -56,7 +56,7 @@ def _thresholds(schedule: Schedule, facts: InvoiceFacts, parameters: set[str]) -
     bare: dict[str, Any] = {"threshold": Decimal(0), "threshold_from": {}}
     for parameter in [None, *sorted(parameters)]:
         what = f"the threshold of {parameter or 'every parameter'} was not taken off"
-        yield "surcharge-threshold", what, _changed(schedule, parameter, **bare), facts
+        yield "surcharge-threshold", what, _changed(schedule, parameter, bare), facts
 
 
 def _samples(schedule: Schedule, facts: InvoiceFacts, parameters: set[str]) -> Iterator[Any]:
@@ -83,7 +83,7 @@ def _samples(schedule: Schedule, facts: InvoiceFacts, parameters: set[str]) -> I
     for one in sorted(parameters):
         for other in sorted({s.parameter for s in facts.samples} | set(facts.strengths)):
             if other != one:
-                swapped = _changed(schedule, one, parameter=other)
+                swapped = _changed(schedule, one, {"parameter": other})
                 what = f"{other} was charged at the rate of {one}"
                 yield "surcharge-basis", what, swapped, facts
 

@@ -15,7 +15,7 @@ import numpy as np
 
 __all__ = ["BLOCK", "evaluate", "power_law", "three_halves"]
 
-BLOCK = 16_384
+BLOCK = 8_192
 """Values worked on at a time [-]."""
 
 Kernel = Callable[..., None]

@@ -7,6 +7,14 @@ lays the recomputed beside the invoiced lines.
 
 from toolkit.charges.basis import ChargedVolume, winter_average
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from toolkit.charges.claims import (
+    Claim,
+    ClaimItem,
+    ClaimLine,
+    ClaimRule,
+    Payment,
+    work_out_claim,
+)
 from toolkit.charges.comparing import Comparison, LineDifference, compare
 from toolkit.charges.facts import InvoiceFacts, Sample, UsePeriod
 from toolkit.charges.loading import load_rates, parse_rates
@@ -20,9 +28,14 @@ __all__ = [
     "PROOFS",
     "BilledInvoice",
     "ChargedVolume",
+    "Claim",
+    "ClaimItem",
+    "ClaimLine",
+    "ClaimRule",
     "Comparison",
     "InvoiceFacts",
     "LineDifference",
+    "Payment",
     "PricedInvoice",
     "PricedLine",
     "PricedTerm",
@@ -41,4 +54,5 @@ __all__ = [
     "read_samples",
     "samples_used",
     "winter_average",
+    "work_out_claim",
 ]

@@ -8,7 +8,6 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.polynomial import chebyshev
 
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.kernels import evaluate
@@ -70,6 +69,7 @@ class Section:
 @cache
 def _circular_shape() -> np.ndarray:
     """Polynomial, in 2 sqrt(1 - y/D) - 1, of A R^(2/3)/(D^(8/3) (y/D)^(13/6)) of a circle."""
+    from numpy.polynomial import chebyshev
 
     def shape(argument: np.ndarray) -> np.ndarray:
         root = (argument + 1) / 2

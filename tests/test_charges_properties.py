@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from decimal import Decimal
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -110,7 +111,7 @@ def test_proration_over_split_periods_sums_to_the_whole(proration, per, amount, 
     edges = [0, *[cut for cut in cuts if cut < days], days]
     parts = [
         price(schedule, facts(D(0), b - a, START + timedelta(days=a))).total
-        for a, b in zip(edges, edges[1:], strict=False)
+        for a, b in pairwise(edges)
     ]
     assert abs(sum(parts) - price(schedule, facts(D(0), days)).total) < D("1e-20")
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.figures import CONTEXT, plain
 from toolkit.charges.pricing import price
-from toolkit.charges.volume_guesses import due_volume, slip_of, step_of
+from toolkit.charges.volume_guesses import counted, due_volume, slip_of, step_of
 
 if TYPE_CHECKING:
     from toolkit.charges.schedule import Schedule
@@ -169,8 +169,8 @@ def _overlap(
     )
     exact = False
     if register is not None and None not in (one.current_read, other.current_read):
-        used = (other.current_read - one.current_read) % Decimal(10) ** register.digits
-        whole = (other.current_read - other.previous_read) % Decimal(10) ** register.digits
+        used = counted(one.current_read, other.current_read, register)
+        whole = counted(other.previous_read, other.current_read, register)
         if whole > 0:
             left, exact = CONTEXT.divide(used, whole), True
     volume = None if facts.billed_volume is None else facts.billed_volume * left

@@ -234,7 +234,17 @@ def _sentence(
     if alike:
         text += "; equally if " + " or if ".join(dict.fromkeys(w for _, w in alike))
         text += ", which the figures cannot tell apart"
+    if len(rows) == 1 and _coarse(rows[0]):
+        text += "; one volume rounded this coarsely may fit by chance"
     return text + "."
+
+
+def _coarse(row: Recomputed) -> bool:
+    """Whether a billed volume that is wrong has few figures, so that a ratio may fit by chance."""
+    if row.volume_agrees or not row.billed:
+        return False
+    step = Decimal(1).scaleb(int(row.billed.as_tuple().exponent))
+    return max(step, 2 * row.bill.tolerance) > abs(row.billed) / 500
 
 
 def _figures(row: Recomputed) -> dict[str, str]:

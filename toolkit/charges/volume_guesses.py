@@ -225,7 +225,6 @@ def _register(
         return
     before, after = bill.previous_read, bill.current_read
     counts: list[tuple[str, str, Decimal]] = []
-    full = Decimal(10) ** register.digits
     if after < before:
         counts.append(("rollover", "a register that rolled over was subtracted", before - after))
         for digits in (register.digits - 1, register.digits + 1):
@@ -241,12 +240,17 @@ def _register(
             if slip:
                 which = ("previous", "current")[place]
                 what = f"{slip} in the {which} read: {own} was taken as {printed}"
-                counts.append(("misread", what, (after - before) % full))
+                counts.append(("misread", what, counted(before, after, register)))
     for code, what, used in counts:
         volumes = {**bill.facts.volumes, rule.metered: used * register.per_count}
         volume = _charged(schedule, bill, rule, volumes)
         if volume is not None:
             yield VolumeGuess(code, what, volume, bill.tolerance)
+
+
+def counted(before: Decimal, after: Decimal, register: RegisterFace) -> Decimal:
+    """Counts between two reads, over a rollover if the later one is lower."""
+    return after - before if after >= before else after + Decimal(10) ** register.digits - before
 
 
 def slip_of(printed: Decimal, own: Decimal) -> str:

@@ -19,6 +19,7 @@ from toolkit.charges import (
     compare,
     parse_rates,
     price,
+    rate_between,
     winter_average,
 )
 
@@ -468,6 +469,10 @@ def test_bega_table_does_not_follow_from_its_printed_base():
     off = [size for size, amount in rows.items() if bega("239.50", size) != amount]
     assert len(off) == 7
     assert all(bega("239.485", size) == amount for size, amount in rows.items())
+    factors = [D(line["quantity"]) for line in BILLS["bega-nsw-meter-table"]["lines"]]
+    low, high = rate_between(factors, list(rows.values()), D("0.10"))
+    # computed from the table, not published: 239.4845 to 239.4853
+    assert (round(low, 4), round(high, 4)) == (D("239.4845"), D("239.4853"))
 
 
 def test_ni_water_trade_effluent_at_standard_strength():

@@ -208,6 +208,21 @@ def test_a_wrong_line_the_rest_follows_from():
     assert "volume was worked out or copied wrongly" in found.sentence
 
 
+def test_a_rate_printed_with_fewer_figures_than_it_has():
+    """Computed: 6.4013 a kgal printed as 6.40 puts every line off by a fraction, never by more."""
+    rates = schedule()
+    bills = []
+    for month in (2, 3, 4, 5, 6):
+        right = bill(rates, month, None)
+        volume = (right.facts.billed_volume * D("6.4013")).quantize(D("0.01"))
+        tax = ((80 + volume) * D("0.04")).quantize(D("0.01"))
+        lines = {"service": D(80), "volume": volume, "tax": tax}
+        bills.append(BilledInvoice(right.facts, lines, sum(lines.values())))
+    (found,) = find_signatures(rates, bills)
+    assert (found.code, len(found.invoices)) == ("rounding", 5)
+    assert "not at 6.40" in found.sentence
+
+
 def test_every_class_has_a_proof():
     rates = schedule()
     named = {code for _, code in PLANTS.values()}
@@ -217,13 +232,13 @@ def test_every_class_has_a_proof():
 
 @pytest.fixture(scope="module")
 def short() -> dict:
-    return simulation.confusion(cases=2, seed=7)
+    return simulation.confusion(cases=1, seed=7)
 
 
 @pytest.mark.parametrize("planted", PLANTS)
 def test_planted_errors_are_named(short, planted):
     """Simulated accounts, priced by arithmetic of their own; the full table is a slow test."""
-    assert short[planted]["named"] + short[planted]["as look-alike"] == 2, short[planted]
+    assert short[planted]["named"] + short[planted]["as look-alike"] == 1, short[planted]
 
 
 def test_clean_accounts_are_not_accused():

@@ -17,6 +17,7 @@ from toolkit.charges.claims import (
 )
 from toolkit.charges.comparing import Comparison, LineDifference, compare
 from toolkit.charges.facts import InvoiceFacts, Sample, UsePeriod
+from toolkit.charges.hidden_rates import rate_between
 from toolkit.charges.loading import load_rates, parse_rates
 from toolkit.charges.pricing import PricedInvoice, PricedLine, price, price_draws
 from toolkit.charges.schedule import Schedule
@@ -51,6 +52,7 @@ __all__ = [
     "parse_rates",
     "price",
     "price_draws",
+    "rate_between",
     "read_samples",
     "samples_used",
     "winter_average",

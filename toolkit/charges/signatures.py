@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.comparing import Comparison, compare
 from toolkit.charges.figures import plain
-from toolkit.charges.line_guesses import line_guesses
+from toolkit.charges.hidden_rates import HiddenRate, hidden_rates
+from toolkit.charges.line_guesses import LineGuess, line_guesses
 from toolkit.charges.pricing import price
 from toolkit.charges.series_signatures import Recomputed, recompute, series_signatures
 from toolkit.charges.volume_guesses import step_of, volume_guesses
@@ -95,6 +97,7 @@ def find_signatures(
     series = [recompute(schedule, bill) for bill in bills]
     found = series_signatures(schedule, series, register)
     named = {name for signature in found for name in signature.invoices}
+    hidden = hidden_rates(schedule, bills)
     volumes: dict[str, dict[Match, str]] = {}
     lines: dict[str, dict[Match, str]] = {}
     for each in series:
@@ -103,7 +106,7 @@ def find_signatures(
             volumes[bill.invoice] = _volume_matches(schedule, each, register)
         comparison = _compared(schedule, bill)
         if not comparison.agrees:
-            lines[bill.invoice] = _line_matches(schedule, each, comparison)
+            lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)
     known = {each.bill.invoice: each for each in series}
     for matches, fallback in ((volumes, "unexplained-volume"), (lines, "unexplained-line")):
         found += _covered(known, matches, fallback)
@@ -128,14 +131,20 @@ def _volume_matches(
     return found
 
 
-def _line_matches(schedule: Schedule, each: Recomputed, comparison: Comparison) -> dict[Match, str]:
+def _line_matches(
+    schedule: Schedule,
+    each: Recomputed,
+    comparison: Comparison,
+    hidden: Sequence[HiddenRate],
+) -> dict[Match, str]:
     """Errors that reproduce every printed line and the total."""
     bill = each.bill
     if not comparison.differing:
         words = "the lines follow the schedule, their sum does not"
         return {("invoice-arithmetic", words): "exact"}
     found: dict[Match, str] = {}
-    for guess in line_guesses(schedule, bill):
+    guesses = [LineGuess("rounding", h.what, price(h.schedule, bill.facts)) for h in hidden]
+    for guess in chain(line_guesses(schedule, bill), guesses):
         again = compare(guess.priced, bill.lines or guess.priced.by_column, bill.total)
         if again.agrees:
             found.setdefault((guess.code, guess.what), "exact")

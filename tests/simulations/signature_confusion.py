@@ -250,20 +250,26 @@ def rollover(rng, rates, months):
 
 
 def misread(rng, rates, months):
+    """A wrong digit in a current read; in half of the cases the next invoice starts from it."""
     k = int(rng.integers(2, len(months) - 2))
-    month = months[k]
-    text = list(str(month.reads[1] % 10**DIGITS).zfill(DIGITS))
+    month, after = months[k], months[k + 1]
+    low, true, high = (r % 10**DIGITS for r in (*month.reads, after.reads[1]))
+    text = list(str(true).zfill(DIGITS))
     place = int(rng.integers(2, DIGITS - 1))
     if rng.integers(2) and text[place] != text[place + 1]:
         text[place], text[place + 1] = text[place + 1], text[place]
     else:
         text[place] = str((int(text[place]) + int(rng.integers(1, 10))) % 10)
     wrong = int("".join(text))
-    low = month.reads[0] % 10**DIGITS
-    month.shown = (low, wrong)
-    used = (wrong - low) % 10**DIGITS * FACE.per_count
-    month.billed = charged(rates, max(used - month.deduct, D(0)) * rates.factor)
-    return [k]
+    carried = bool(rng.integers(2)) and low < wrong < high
+    ends = [(month, low, wrong), *([(after, wrong, high)] if carried else [])]
+    nets = [(b - a) % 10**DIGITS * FACE.per_count - m.deduct for m, a, b in ends]
+    if min(nets) <= 0:
+        return []
+    for (each, first, last), net in zip(ends, nets, strict=True):
+        each.shown = (first, last)
+        each.billed = charged(rates, net * rates.factor)
+    return [k, k + 1] if carried else [k]
 
 
 def estimated(rng, rates, months, settled=True):

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
@@ -95,7 +96,26 @@ def series_signatures(
     rest = [each for each in all_of_them if each.bill.invoice not in named]
     found += _estimated(schedule, rest)
     named |= {name for signature in found for name in signature.invoices}
+    rest = [each for each in all_of_them if each.bill.invoice not in named]
+    found += _carried(schedule, rest)
+    named |= {name for signature in found for name in signature.invoices}
     return found + _foreign(all_of_them, named)
+
+
+def with_neighbours(bills: Sequence[BilledInvoice], place: int) -> BilledInvoice:
+    """The invoice with own reads taken from the invoices beside it, where the site has none."""
+    bill = bills[place]
+    if bill.own_reads is not None or None in (bill.previous_read, bill.current_read):
+        return bill
+    before = bills[place - 1].current_read if place else None
+    after = bills[place + 1].previous_read if place + 1 < len(bills) else None
+    return replace(
+        bill,
+        own_reads=(
+            bill.previous_read if before is None else before,
+            bill.current_read if after is None else after,
+        ),
+    )
 
 
 def _signature(
@@ -235,6 +255,35 @@ def _estimated_run(
         return _signature("missing-true-up", members, sentence, evidence=evidence)
     sentence = f"{names} rest on estimated reads, {by}; no actual read has settled it."
     return _signature("estimated-read", run, sentence, evidence=evidence)
+
+
+def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
+    """A read that was wrong and that the next invoice started from: what one bills too much, the
+    other bills too little."""
+    found: list[Signature] = []
+    taken: set[str] = set()
+    for one, other in pairwise(series):
+        pair = (one, other)
+        if one.bill.invoice in taken or any(e.volume_agrees or e.billed is None for e in pair):
+            continue
+        if one.bill.current_read is None or one.bill.current_read != other.bill.previous_read:
+            continue
+        off = [each.billed - each.due for each in pair]
+        slack = sum(each.bill.tolerance + step_of(schedule, each.bill) for each in pair)
+        if off[0] * off[1] < 0 and abs(sum(off)) <= slack:
+            size, unit = plain(abs(off[0].quantize(Decimal("0.001")))), one.bill.facts.volume_unit
+            more = "high" if off[0] > 0 else "low"
+            sentence = (
+                f"{one.bill.invoice} is {size} {unit} too {more}, {other.bill.invoice} makes it "
+                f"good: the read {one.bill.current_read} between them was wrong."
+            )
+            evidence = {
+                e.bill.invoice: {"billed": str(plain(e.billed)), "due": str(plain(e.due))}
+                for e in pair
+            }
+            found.append(_signature("misread", pair, sentence, evidence=evidence))
+            taken |= {one.bill.invoice, other.bill.invoice}
+    return found
 
 
 def _foreign(series: Sequence[Recomputed], named: set[str]) -> list[Signature]:

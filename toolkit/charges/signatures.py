@@ -19,7 +19,12 @@ from toolkit.charges.figures import plain
 from toolkit.charges.hidden_rates import HiddenRate, hidden_rates
 from toolkit.charges.line_guesses import LineGuess, line_guesses
 from toolkit.charges.pricing import price
-from toolkit.charges.series_signatures import Recomputed, recompute, series_signatures
+from toolkit.charges.series_signatures import (
+    Recomputed,
+    recompute,
+    series_signatures,
+    with_neighbours,
+)
 from toolkit.charges.volume_guesses import step_of, volume_guesses
 
 if TYPE_CHECKING:
@@ -100,10 +105,11 @@ def find_signatures(
     hidden = hidden_rates(schedule, bills)
     volumes: dict[str, dict[Match, str]] = {}
     lines: dict[str, dict[Match, str]] = {}
-    for each in series:
+    for place, each in enumerate(series):
         bill = each.bill
         if not each.volume_agrees and bill.invoice not in named:
-            volumes[bill.invoice] = _volume_matches(schedule, each, register)
+            read = with_neighbours(bills, place)
+            volumes[bill.invoice] = _volume_matches(schedule, each, read, register)
         comparison = _compared(schedule, bill)
         if not comparison.agrees:
             lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)
@@ -119,12 +125,12 @@ def _compared(schedule: Schedule, bill: BilledInvoice) -> Comparison:
 
 
 def _volume_matches(
-    schedule: Schedule, each: Recomputed, register: RegisterFace | None
+    schedule: Schedule, each: Recomputed, bill: BilledInvoice, register: RegisterFace | None
 ) -> dict[Match, str]:
     """Errors that reproduce the billed volume, with their exactness."""
     half = step_of(schedule, each.bill)
     found: dict[Match, str] = {}
-    for guess in volume_guesses(schedule, each.bill, register):
+    for guess in volume_guesses(schedule, bill, register):
         if abs(guess.volume - each.billed) <= half + guess.spread:
             exactness = "exact" if each.bill.tolerance == 0 else "within interval"
             found.setdefault((guess.code, guess.what), exactness)

@@ -104,7 +104,16 @@ def due_volume(schedule: Schedule, bill: BilledInvoice) -> Decimal | None:
 
 
 def step_of(schedule: Schedule, bill: BilledInvoice) -> Decimal:
-    """Half the step a billed volume is rounded to: by the rule, else its own last digit."""
+    """What rounding may make between a billed volume and the right one.
+
+    Half the step of the rule, else of the last digit; a whole step where the right volume is known
+    to a tolerance only, because it is then rounded from another figure than the billed one.
+    """
+    half = _half_step(schedule, bill)
+    return half * 2 if bill.tolerance > 0 else half
+
+
+def _half_step(schedule: Schedule, bill: BilledInvoice) -> Decimal:
     rule = rule_in_force(schedule, bill)
     if rule is not None and rule.rounding is not None and rule.rounding.to is not None:
         size = EXACT.divide(schedule.litres(rule.unit), schedule.litres(bill.facts.volume_unit))

@@ -1,4 +1,8 @@
-"""The kinds of charge a rate schedule may hold, as validated tables."""
+"""The kinds of charge a rate schedule may hold, as validated tables.
+
+Charges of one `line` stand together and are summed before the line is rounded; `column` is the
+invoice column the line is compared with. A charge "of" lines names lines above it.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,28 @@
 """The rate schedule as validated tables: versions, charged volumes, sample rules.
 
-The charges themselves are in :mod:`toolkit.charges.kinds`.
+A rate file in TOML. Numbers are exact; a share is 0.9 or "90 %", a factor 2 or "4/3", a volume
+"2000 gal" or a bare number in the unit of its table, a derived figure
+``{ divide = [61500, 3100, 12], rounding = { to = 0.01 } }``. A rounding is
+``{ to = 0.01, rule = "half up" }`` with rule "half up" (default), "half even", "down", "up" or
+"none", or ``{ significant = 4 }``.
+
+``[schedule]``: name, currency, source, rate_change ("by start", "by end", "by bill date", "split by
+days"), end_day_counts, line_rounding, total_rounding, conversions (``CCF = "748 gal"``).
+
+``[[version]]``: effective, name, source, and below it
+
+``[[version.volume]]``: name, unit, basis, meter (name of the metered volume in the facts), deduct,
+added, return_factor, return_factor_by_month, times (annualisation), amount and amount_per ("flat",
+"equivalent units"), allowance and allowance_per, winter (method, months, bills, days, times, floor,
+default, end_day_counts, rounding), rounding, read_rounding, invoiced (the billed volume of the
+invoices is this one, where there are several).
+
+``[[version.charge]]``: name, kind, line, column, rounding, term_rounding, in_total, multiplier, and
+the keys of its kind in :mod:`toolkit.charges.kinds`.
+
+``[version.samples]``: method ("mean", "flow weighted mean", "median", "maximum", "latest"), window
+("in period", "up to end"), months, latest, outliers ("keep", "modified z"), outlier_limit,
+below_limit ("half", "limit", "zero"), fixed, rounding.
 """
 
 from __future__ import annotations

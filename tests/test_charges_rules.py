@@ -392,6 +392,41 @@ def test_change_of_rates_inside_a_period(rule, expected):
     assert price(schedule, facts).total == D(expected)
 
 
+FIXED = charge("fixed", "amount = {0}", "base") + charge(
+    "percent", 'rate = 0.045\nof = "all"', "tax"
+)
+
+
+@pytest.mark.parametrize(
+    "split, base, lines", [("whole line", "189.33", 2), ("each part", "189.34", 4)]
+)
+def test_a_line_that_rates_share_is_rounded_once_or_by_part(split, base, lines):
+    """186.40 for 20 days and 193.85 for 13 of 33: 189.3348 once, 112.97 + 76.37 by part (computed)."""
+    text = head(rate_change='"split by days"', split_rounding=f'"{split}"')
+    text += version(FIXED.format("186.40")) + version(FIXED.format("193.85"), "2026-01-01")
+    priced = price(parse_rates(text), use(start=date(2025, 12, 12), days=33))
+    assert priced.by_column["base"] == D(base)
+    assert len(priced.lines) == lines
+    assert priced.total == sum(priced.by_column.values())
+    if split == "whole line":
+        assert priced.by_column["tax"] == D("8.52")  # 4.5 % of the rounded line
+        assert "20 days from 2025-12-12" in priced.lines[0].terms[0].name
+
+
+def test_volumes_of_a_split_period_are_shares():
+    schedule = parse_rates(head(rate_change='"split by days"') + TWO)
+    priced = price(schedule, use("30"))
+    assert [volume.value for volume in priced.volumes] == [10, 20]
+
+
+def test_versions_may_order_their_lines_differently():
+    one = charge("fixed", "amount = 30", "a") + charge("percent", 'rate = 0.1\nof = ["a"]', "b")
+    two = charge("fixed", "amount = 3", "b") + charge("percent", 'rate = 0.1\nof = ["b"]', "a")
+    text = head(rate_change='"split by days"') + version(one) + version(two, "2025-03-11")
+    priced = price(parse_rates(text), use())
+    assert priced.by_column == {"a": D("10.20"), "b": D("3.00")}
+
+
 def test_bill_date_is_asked_for():
     schedule = parse_rates(head(rate_change='"by bill date"') + TWO)
     with pytest.raises(InputRefused, match=r"bill_date.*no bill date.*Add a bill_date column"):

@@ -101,7 +101,7 @@ def test_look_alikes_within_an_interval():
     assert found.code == "return-factor-missing"
     assert "unit-swap" in found.look_alikes
     assert found.exactness == "within interval"
-    assert "CCF taken as kgal" in found.sentence and "cannot tell apart" in found.sentence
+    assert "CCF was taken as kgal" in found.sentence and "cannot tell apart" in found.sentence
     assert "unit on the register's face" in found.evidence_that_separates
 
 

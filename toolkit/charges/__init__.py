@@ -18,8 +18,9 @@ from toolkit.charges.claims import (
 from toolkit.charges.comparing import Comparison, LineDifference, compare
 from toolkit.charges.facts import InvoiceFacts, Sample, UsePeriod
 from toolkit.charges.hidden_rates import rate_between
+from toolkit.charges.lines import PricedLine
 from toolkit.charges.loading import load_rates, parse_rates
-from toolkit.charges.pricing import PricedInvoice, PricedLine, price, price_draws
+from toolkit.charges.pricing import PricedInvoice, price, price_draws
 from toolkit.charges.schedule import Schedule
 from toolkit.charges.signatures import find_signatures
 from toolkit.charges.strengths import charged_strength, read_samples, samples_used

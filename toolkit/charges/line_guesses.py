@@ -291,6 +291,9 @@ def _roundings(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
         table = RoundingTable(to=cents, rule=rule)
         changed = schedule.without(line_rounding=table, total_rounding=table)
         yield "rounding", f"cents were rounded {rule}", changed, facts
+    for how in ("whole line", "each part"):
+        parted = schedule.without(split_rounding=how)
+        yield "rounding", f"a line the rates share was rounded as {how!r}", parted, facts
     loose = schedule.without(line_rounding=RoundingTable(rule="none"))
     yield "rounding", "lines were added before they were rounded", loose, facts
     for rule in ("half up", "down", "up"):

@@ -2,99 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from decimal import Decimal, localcontext
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from toolkit.charges.basis import ChargedVolume, charged_volume
-from toolkit.charges.figures import CONTEXT, DRAWS, EXACT, Rounding, plain
-from toolkit.charges.kinds import (
-    FixedCharge,
-    MinimumCharge,
-    PercentCharge,
-    StrengthBands,
-    StrengthCharge,
-    StrengthShare,
-    TradeEffluentCharge,
-    VolumeCharge,
-)
+from toolkit.charges.figures import CONTEXT, DRAWS, EXACT
+from toolkit.charges.lines import PricedLine, priced_lines
 from toolkit.charges.periods import Part, parts_of
-from toolkit.charges.strength_terms import (
-    band_terms,
-    load_terms,
-    share_terms,
-    trade_effluent_terms,
-)
-from toolkit.charges.terms import (
-    PricedTerm,
-    Setting,
-    fixed_terms,
-    minimum_terms,
-    percent_terms,
-    volume_terms,
-)
 from toolkit.errors import InputRefused, Problem
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from toolkit.charges.facts import InvoiceFacts
     from toolkit.charges.schedule import Schedule
 
-__all__ = ["PricedInvoice", "PricedLine", "price", "price_draws"]
-
-_KINDS = {
-    FixedCharge: fixed_terms,
-    VolumeCharge: volume_terms,
-    MinimumCharge: minimum_terms,
-    PercentCharge: percent_terms,
-    StrengthCharge: load_terms,
-    StrengthBands: band_terms,
-    StrengthShare: share_terms,
-    TradeEffluentCharge: trade_effluent_terms,
-}
-
-
-@dataclass(frozen=True)
-class PricedLine:
-    """One line of a recomputed invoice.
-
-    Parameters
-    ----------
-    name, column : str
-        Name of the line, and of the invoice column it is compared with [text].
-    quantity, rate : Decimal, optional
-        Of a line of one product; None where several terms are summed [`unit`].
-    unit : str
-        Unit of the quantity [text].
-    amount, unrounded : Decimal
-        The amount, and what it was before rounding [currency].
-    rounding : str
-        How it was rounded [text].
-    effective : date
-        First day of the rate version it was priced at [-].
-    days : int
-        Days it was priced for [d].
-    in_total : bool
-        Whether the total contains it [-].
-    terms : tuple of PricedTerm
-        The products it is the sum of [-].
-    """
-
-    name: str
-    column: str
-    quantity: Any
-    unit: str
-    rate: Any
-    amount: Any
-    unrounded: Any
-    rounding: str
-    effective: date
-    days: int
-    in_total: bool
-    terms: tuple[PricedTerm, ...] = ()
+__all__ = ["PricedInvoice", "price", "price_draws"]
 
 
 @dataclass(frozen=True)
@@ -106,7 +30,7 @@ class PricedInvoice:
     invoice : str
         Its number [text].
     lines : tuple of PricedLine
-        In the order of the schedule; one set for each rate version that prices a part [-].
+        In the order of the schedule [-].
     total, unrounded : Decimal
         The total, and the sum of the lines before it was rounded [currency].
     rounding : str
@@ -114,7 +38,8 @@ class PricedInvoice:
     currency : str
         Currency code [text].
     volumes : tuple of ChargedVolume
-        The volumes that were priced, and how they came about [their unit].
+        The volumes that were priced, and how they came about; for each part its share
+        [their unit].
     parts : tuple of Part
         Days priced by each rate version [-].
     """
@@ -135,20 +60,6 @@ class PricedInvoice:
         for line in self.lines:
             found[line.column] = found.get(line.column, 0) + line.amount
         return found
-
-
-@dataclass
-class _Line:
-    """A line while its terms are collected."""
-
-    name: str
-    column: str
-    rounding: Rounding
-    in_total: bool
-    terms: list[PricedTerm] = field(default_factory=list)
-
-    def unrounded(self, arithmetic: Any) -> Any:
-        return sum((term.amount for term in self.terms), arithmetic.number(Decimal(0)))
 
 
 def price(schedule: Schedule, facts: InvoiceFacts) -> PricedInvoice:
@@ -223,13 +134,8 @@ def _priced(
 ) -> PricedInvoice:
     """The one engine under both paths."""
     parts = parts_of(schedule, facts)
-    days = sum(part.days for part in parts)
-    lines: list[PricedLine] = []
-    volumes: list[ChargedVolume] = []
-    for part in parts:
-        charged = _volumes(schedule, facts, part, arithmetic, billed, metered)
-        volumes += charged.values()
-        lines += _part_lines(schedule, facts, part, days, arithmetic, charged)
+    volumes = [_volumes(schedule, facts, part, arithmetic, billed, metered) for part in parts]
+    lines = priced_lines(schedule, facts, parts, volumes, arithmetic)
     total_rule = schedule.schedule.total_rounding.rounding()
     total = sum((ln.amount for ln in lines if ln.in_total), arithmetic.number(Decimal(0)))
     return PricedInvoice(
@@ -239,7 +145,7 @@ def _priced(
         unrounded=total,
         rounding=str(total_rule),
         currency=schedule.currency,
-        volumes=tuple(volumes),
+        volumes=tuple(volume for part in volumes for volume in part.values()),
         parts=parts,
     )
 
@@ -247,7 +153,7 @@ def _priced(
 def _volumes(
     schedule: Schedule, facts: InvoiceFacts, part: Part, a: Any, billed: Any, metered: Any
 ) -> dict[str, ChargedVolume]:
-    """Every volume of a version that a charge uses, for the whole service period."""
+    """Every volume of a version that a charge uses: the share of the part."""
     version, found = part.version, {}
     invoiced = version.invoiced_volume
     if billed is not None and invoiced is None and version.volume:
@@ -266,80 +172,8 @@ def _volumes(
         if rule.name not in used and None not in used:
             continue
         stated = billed if rule is invoiced else None
-        found[rule.name] = charged_volume(rule, schedule, facts, a, stated, metered)
+        whole = charged_volume(rule, schedule, facts, a, stated, metered)
+        if part.share != 1:
+            whole = replace(whole, value=whole.value * a.number(part.share))
+        found[rule.name] = whole
     return found
-
-
-def _part_lines(
-    schedule: Schedule,
-    facts: InvoiceFacts,
-    part: Part,
-    days: int,
-    a: Any,
-    charged: dict[str, ChargedVolume],
-) -> list[PricedLine]:
-    """The lines of one part, each rounded once all its charges are summed."""
-    open_lines: dict[str, _Line] = {}
-    done: dict[str, PricedLine] = {}
-    standard = schedule.schedule.line_rounding
-
-    def share(name: str | None) -> ChargedVolume:
-        whole = charged[part.version.volume_named(name).name]
-        if part.share == 1:
-            return whole
-        return ChargedVolume(whole.name, whole.value * a.number(part.share), whole.unit, whole.how)
-
-    def amount(name: str) -> Any:
-        return done[name].amount if name in done else open_lines[name].unrounded(a)
-
-    setting = Setting(schedule, facts, part, days, a, share, amount, lambda: tuple(done))
-    for charge in part.version.charge:
-        name = charge.of_line
-        if name not in open_lines:
-            _close(open_lines, done, part, a)
-            rule = (charge.rounding or standard).rounding()
-            open_lines[name] = _Line(name, charge.of_column, rule, charge.in_total)
-        terms = _KINDS[type(charge)](charge, setting)
-        if charge.term_rounding is not None:
-            terms = [_rounded_term(term, charge.term_rounding.rounding(), a) for term in terms]
-        open_lines[name].terms += terms
-    _close(open_lines, done, part, a)
-    return list(done.values())
-
-
-def _rounded_term(term: PricedTerm, rule: Rounding, a: Any) -> PricedTerm:
-    return PricedTerm(term.name, term.quantity, term.unit, term.rate, a.rounded(term.amount, rule))
-
-
-def _close(
-    open_lines: dict[str, _Line], done: dict[str, PricedLine], part: Part, arithmetic: Any
-) -> None:
-    """Round the lines that no further charge adds to."""
-    for name, line in open_lines.items():
-        if name in done:
-            continue
-        raw = line.unrounded(arithmetic)
-        amount = arithmetic.rounded(raw, line.rounding)
-        only = line.terms[0] if len(line.terms) == 1 else None
-        told = str(line.rounding)
-        if arithmetic is EXACT and raw != amount:
-            told = f"{_shown(raw)} {told}"
-        done[name] = PricedLine(
-            name=name,
-            column=line.column,
-            quantity=only.quantity if only else None,
-            unit=only.unit if only else "",
-            rate=only.rate if only else None,
-            amount=amount,
-            unrounded=raw,
-            rounding=told,
-            effective=part.version.effective,
-            days=part.days,
-            in_total=line.in_total,
-            terms=tuple(line.terms),
-        )
-
-
-def _shown(value: Decimal) -> str:
-    """A figure before rounding, to six decimals at most."""
-    return f"{plain(EXACT.rounded(value, Rounding(Decimal('0.000001'), 'half up'))):f}"

@@ -7,7 +7,8 @@ A rate file in TOML. Numbers are exact; a share is 0.9 or "90 %", a factor 2 or 
 "none", or ``{ significant = 4 }``.
 
 ``[schedule]``: name, currency, source, rate_change ("by start", "by end", "by bill date", "split by
-days"), end_day_counts, line_rounding, total_rounding, conversions (``CCF = "748 gal"``).
+days"), split_rounding (a line that rates share by days is rounded once as a "whole line", or "each
+part" by itself), end_day_counts, line_rounding, total_rounding, conversions (``CCF = "748 gal"``).
 
 ``[[version]]``: effective, name, source, and below it
 
@@ -212,6 +213,7 @@ class ScheduleTable(Strict):
     currency: str
     source: str = ""
     rate_change: Literal["by start", "by end", "by bill date", "split by days"]
+    split_rounding: Literal["whole line", "each part"] = "whole line"
     end_day_counts: bool
     line_rounding: RoundingTable
     total_rounding: RoundingTable

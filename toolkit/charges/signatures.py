@@ -244,6 +244,8 @@ def _sentence(
         return f"{names}: the billed volume does not follow from the reads, by no error known here."
     if code == "unexplained-line":
         return f"{names}: lines do not follow from the schedule, by no error known here."
+    if code in ("invoice-arithmetic", "rounding") and not alike:
+        return f"{names}: {what}."
     fit = "to the rounding" if exactness == "exact" else "within the interval of the due volume"
     text = f"{names}: the figures are reproduced {fit} if {what}"
     if alike:

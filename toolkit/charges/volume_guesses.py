@@ -30,8 +30,8 @@ def _unit_ratios() -> dict[str, Decimal]:
     pairs = [("cf", "gal"), ("CCF", "kgal"), ("impgal", "gal"), ("m3", "CCF"), ("m3", "kgal")]
     for one, other in [*pairs, ("m3", "cf")]:
         ratio = CONTEXT.divide(LITRES[one], LITRES[other])
-        found[f"{one} taken as {other}"] = CONTEXT.divide(Decimal(1), ratio)
-        found[f"{other} taken as {one}"] = ratio
+        found[f"{one} was taken as {other}"] = CONTEXT.divide(Decimal(1), ratio)
+        found[f"{other} was taken as {one}"] = ratio
     return found
 
 
@@ -146,7 +146,7 @@ def volume_guesses(
     if rule is None or due is None:
         return []
     found = [
-        *_scaled(schedule, bill, rule),
+        *_scaled(schedule, bill, rule, due),
         *_shares(schedule, bill, rule, due),
         *_uses(schedule, bill, rule),
     ]
@@ -155,12 +155,16 @@ def volume_guesses(
     return [guess for guess in found if abs(guess.volume - due) > bill.tolerance]
 
 
-def _scaled(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+def _scaled(
+    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, due: Decimal
+) -> Iterator[VolumeGuess]:
     """A factor on the supply register alone, or on everything that was metered."""
     facts = bill.facts
     whole = {name: _known(bill, name) for name in (rule.metered, *rule.deduct)}
     factors = [("unit-swap", what, factor) for what, factor in UNIT_RATIOS.items()]
-    factors += [("register-multiplier", f"a factor of {w}", f) for w, f in _TENS.items()]
+    factors += [
+        ("register-multiplier", f"a factor of {w} was applied", f) for w, f in _TENS.items()
+    ]
     loose = bill.tolerance
     for code, what, factor in factors:
         for names in {(rule.metered,), tuple(n for n, v in whole.items() if v)}:
@@ -168,6 +172,19 @@ def _scaled(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterat
             volume = _charged(schedule, bill, rule, {**facts.volumes, **changed})
             if volume is not None:
                 yield VolumeGuess(code, what, volume, loose * factor)
+        # the slip may also come after the right volume was rounded
+        late = _rounded_like(schedule, bill, due * factor)
+        yield VolumeGuess(code, what, late, loose * factor)
+
+
+def _rounded_like(schedule: Schedule, bill: BilledInvoice, volume: Decimal) -> Decimal:
+    """A volume rounded as the schedule rounds it."""
+    rule = rule_in_force(schedule, bill)
+    if rule.rounding is None:
+        return volume
+    size = schedule.litres(bill.facts.volume_unit), schedule.litres(rule.unit)
+    rounded = EXACT.rounded(EXACT.divide(volume * size[0], size[1]), rule.rounding.rounding())
+    return EXACT.divide(rounded * size[1], size[0])
 
 
 def _known(bill: BilledInvoice, name: str) -> Decimal:

@@ -198,14 +198,27 @@ def test_an_estimate_not_yet_settled():
     assert "no actual read has settled it" in found.sentence
 
 
-def test_a_wrong_line_the_rest_follows_from():
-    """A published example carries 1251 lb forward as 1.121: one line off, its sum consistent."""
+def test_a_slip_of_digits_in_one_line():
     rates = schedule()
     right = bill(rates, 5, None)
-    wrong = bill(rates, 5, None, lines={"volume": right.lines["volume"] + D("90")})
+    digits = list(str(right.lines["volume"]))
+    place = next(k for k in range(4) if digits[k] != digits[k + 1])
+    digits[place], digits[place + 1] = digits[place + 1], digits[place]
+    wrong = bill(rates, 5, None, lines={"volume": D("".join(digits))})
     (found,) = find_signatures(rates, [wrong])
     assert found.code == "invoice-arithmetic"
-    assert "volume was worked out or copied wrongly" in found.sentence
+    assert "two digits swapped in volume" in found.sentence
+
+
+def test_a_wrong_line_of_no_known_cause():
+    """Town of Polkton, North Carolina, s. 53.088, prints 78.47 where its own load gives 87.57."""
+    rates = schedule()
+    right = bill(rates, 5, None)
+    wrong = bill(rates, 5, None, lines={"volume": right.lines["volume"] - D("9.10")})
+    (found,) = find_signatures(rates, [wrong])
+    assert (found.code, found.exactness) == ("unexplained-line", "not explained")
+    assert found.sentence.startswith("M5: volume does not follow")
+    assert found.evidence["M5"]["lines invoiced less recomputed"] == {"volume": "-9.10"}
 
 
 def test_a_rate_printed_with_fewer_figures_than_it_has():

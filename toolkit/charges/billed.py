@@ -93,7 +93,8 @@ class Signature:
     invoiced_amount, corrected_amount : Decimal
         Sum of these invoices as printed, and by the rules [currency].
     exactness : str
-        "exact" where it reproduces the figures to their rounding, else "within interval" [text].
+        "exact" where it reproduces the figures to their rounding, "within interval" where only
+        inside the tolerance, "not explained" where nothing does [text].
     look_alikes : tuple of str
         Other classes these figures fit as well [text].
     evidence_that_separates : str
@@ -106,7 +107,7 @@ class Signature:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     invoiced_amount: Decimal = Decimal(0)
     corrected_amount: Decimal = Decimal(0)
-    exactness: Literal["exact", "within interval"] = "exact"
+    exactness: Literal["exact", "within interval", "not explained"] = "exact"
     look_alikes: tuple[str, ...] = ()
     evidence_that_separates: str = ""
 

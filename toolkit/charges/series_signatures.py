@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import pairwise
@@ -33,12 +33,16 @@ class Recomputed:
         Total by the rules; on the stated volume where the due one is not known [currency].
     volume_agrees : bool
         Whether the billed volume is the due one, to rounding and tolerance [-].
+    lines_off : mapping, optional
+        Lines that differ from the schedule at the billed volume, invoiced less recomputed
+        [currency].
     """
 
     bill: BilledInvoice
     due: Decimal | None
     by_rules: Decimal
     volume_agrees: bool
+    lines_off: Mapping[str, Decimal] | None = None
 
     @property
     def billed(self) -> Decimal | None:

@@ -9,9 +9,10 @@ reproduces the same invoices as well is a look-alike, and said to be one.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 from itertools import chain
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal
 
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.comparing import Comparison, compare
@@ -25,7 +26,7 @@ from toolkit.charges.series_signatures import (
     series_signatures,
     with_neighbours,
 )
-from toolkit.charges.volume_guesses import step_of, volume_guesses
+from toolkit.charges.volume_guesses import slip_of, step_of, volume_guesses
 
 if TYPE_CHECKING:
     from toolkit.charges.schedule import Schedule
@@ -65,6 +66,7 @@ _SEPARATES = {
     "registered another share of the intake",
 }
 
+Exactness = Literal["exact", "within interval", "not explained"]
 Match = tuple[str, str]  # class, error in words
 
 
@@ -105,6 +107,7 @@ def find_signatures(
     hidden = hidden_rates(schedule, bills)
     volumes: dict[str, dict[Match, str]] = {}
     lines: dict[str, dict[Match, str]] = {}
+    off: dict[str, Recomputed] = {}
     for place, each in enumerate(series):
         bill = each.bill
         if not each.volume_agrees and bill.invoice not in named:
@@ -112,8 +115,10 @@ def find_signatures(
             volumes[bill.invoice] = _volume_matches(schedule, each, read, register)
         comparison = _compared(schedule, bill)
         if not comparison.agrees:
+            differences = {line.column: line.difference for line in comparison.differing}
+            off[bill.invoice] = replace(each, lines_off=differences)
             lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)
-    known = {each.bill.invoice: each for each in series}
+    known = {each.bill.invoice: each for each in series} | off
     for matches, fallback in ((volumes, "unexplained-volume"), (lines, "unexplained-line")):
         found += _covered(known, matches, fallback)
     return tuple(found)
@@ -154,19 +159,21 @@ def _line_matches(
         again = compare(guess.priced, bill.lines or guess.priced.by_column, bill.total)
         if again.agrees:
             found.setdefault((guess.code, guess.what), "exact")
-    if not found:
-        columns = ", ".join(line.column for line in comparison.differing)
-        if _a_slip(comparison):
-            found[("invoice-arithmetic", f"{columns} was worked out or copied wrongly")] = "exact"
+    slip = _slip(comparison)
+    if not found and slip:
+        found[("invoice-arithmetic", slip)] = "exact"
     return found
 
 
-def _a_slip(comparison: Comparison) -> bool:
-    """Whether one line differs by a slip of digits and the rest follows from it."""
+def _slip(comparison: Comparison) -> str:
+    """The slip of digits in the one line that differs, if it is one; else nothing."""
     if len(comparison.differing) != 1 or comparison.arithmetic_difference != 0:
-        return False
+        return ""
     line = comparison.differing[0]
-    return line.invoiced is not None and line.recomputed is not None
+    if line.invoiced is None or line.recomputed is None:
+        return ""
+    slip = slip_of(line.invoiced * 100, line.recomputed * 100)
+    return slip and f"{slip} in {line.column}: {line.recomputed} was printed as {line.invoiced}"
 
 
 def _covered(
@@ -182,7 +189,7 @@ def _covered(
                 cover.setdefault(match, []).append(invoice)
         if not cover:
             members = list(left)
-            found.append(_built(known, (fallback, ""), members, "exact", {}))
+            found.append(_built(known, (fallback, ""), members, "not explained", {}))
             break
         best = min(cover, key=lambda match: (-len(cover[match]), _rank(match)))
         members = cover[best]
@@ -192,7 +199,7 @@ def _covered(
             if match[0] != best[0] and set(invoices) >= set(members)
         }
         loose = any(left[invoice][best] != "exact" for invoice in members)
-        exactness = "within interval" if loose else "exact"
+        exactness: Exactness = "within interval" if loose else "exact"
         found.append(_built(known, best, members, exactness, alike))
         for invoice in members:
             del left[invoice]
@@ -207,7 +214,7 @@ def _built(
     known: dict[str, Recomputed],
     match: Match,
     members: list[str],
-    exactness: str,
+    exactness: Exactness,
     alike: dict[Match, list[str]],
 ) -> Signature:
     code, what = match
@@ -222,7 +229,7 @@ def _built(
         evidence={row.bill.invoice: _figures(row) for row in rows},
         invoiced_amount=invoiced,
         corrected_amount=corrected,
-        exactness="exact" if exactness == "exact" else "within interval",
+        exactness=exactness,
         look_alikes=others,
         evidence_that_separates=_separates(code, others),
     )
@@ -243,7 +250,10 @@ def _sentence(
     if code == "unexplained-volume":
         return f"{names}: the billed volume does not follow from the reads, by no error known here."
     if code == "unexplained-line":
-        return f"{names}: lines do not follow from the schedule, by no error known here."
+        columns = dict.fromkeys(column for row in rows for column in row.lines_off or {})
+        told = ", ".join(columns) or "the total"
+        follow = "do not follow" if len(columns) > 1 else "does not follow"
+        return f"{names}: {told} {follow} from the schedule, by no error known here."
     if code in ("invoice-arithmetic", "rounding") and not alike:
         return f"{names}: {what}."
     fit = "to the rounding" if exactness == "exact" else "within the interval of the due volume"
@@ -264,8 +274,10 @@ def _coarse(row: Recomputed) -> bool:
     return max(step, 2 * row.bill.tolerance) > abs(row.billed) / 500
 
 
-def _figures(row: Recomputed) -> dict[str, str]:
-    found = {"invoiced": str(row.bill.total), "by the rules": str(row.by_rules)}
+def _figures(row: Recomputed) -> dict[str, Any]:
+    found: dict[str, Any] = {"invoiced": str(row.bill.total), "by the rules": str(row.by_rules)}
+    if row.lines_off:
+        found["lines invoiced less recomputed"] = {c: str(d) for c, d in row.lines_off.items()}
     if row.billed is not None and row.due is not None:
         found |= {"billed volume": str(plain(row.billed)), "due volume": str(plain(row.due))}
         if row.due:

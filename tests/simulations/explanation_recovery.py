@@ -218,7 +218,7 @@ def _on_deduct(basis: np.ndarray, site: Site) -> np.ndarray:
 
 
 def _zero(site: Site) -> Site:
-    return replace(site, zero=site.random.choice([-1, 1]) * site.random.uniform(0.006, 0.02))
+    return replace(site, zero=site.random.choice([-1, 1]) * site.random.uniform(0.008, 0.025))
 
 
 def _drowned(site: Site) -> Site:
@@ -332,8 +332,9 @@ def recover(cause: str, cases: int, first_seed: int = 1000, pairs: bool = True) 
         ranking = explain(simulate(cause, first_seed + case), pairs=pairs)
         result.places.append(place_of(ranking, cause))
         result.posteriors.append(ranking.rows[0].posterior)
-        result.named.append(ranking.named is not None and result.places[-1] == 1)
-        result.named_wrongly.append(ranking.named is not None and result.places[-1] > 1)
+        right = ranking.named == cause
+        result.named.append(right)
+        result.named_wrongly.append(ranking.named is not None and not right)
         result.firsts.append(ranking.rows[0].name)
     return result
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from toolkit.explanations.bills import boundary_noise, boundary_rates
+from toolkit.explanations.bill_actions import boundary_noise, boundary_rates
 from toolkit.explanations.model import Explanation, Parameter, Variant
 from toolkit.explanations.observations import Observations
 from toolkit.explanations.states import Estimates
@@ -14,6 +14,9 @@ from toolkit.explanations.states import Estimates
 __all__ = ["BOTH_RIGHT", "ESTIMATE_EXPLANATIONS"]
 
 BOTH_RIGHT = "both estimates right"
+
+LOOSE = {"steady": 0.05, "season": 0.15, "rain": 0.15, "drowned": 0.15}
+"""How loosely a pattern is followed: own error of each invoice over its share (judgement) [-]."""
 
 RATIOS = {
     "half the size": 0.5,
@@ -28,10 +31,15 @@ RATIOS = {
 """Discharge of another device over the assumed one's, where the case names none [-]."""
 SMALLEST = 0.03
 """Smallest share of the volume worth an explanation of its own (judgement) [-]."""
-SUMMER = (0.50, 0.55, 0.60)
+SUMMER = (0.48, 0.52, 0.56, 0.60, 0.64)
 """Peaks of a warm-season use on the northern side of the equator, share of the year [-]."""
 WINTER = (0.02, 0.08)
 """The same on the southern side, or of a heating-season use [-]."""
+
+
+def _loosely(volume: np.ndarray, pattern: str) -> np.ndarray:
+    """Covariance of what follows a pattern only loosely [m6]."""
+    return (LOOSE[pattern] * volume[:, :, None]) ** 2 * np.eye(volume.shape[1])
 
 
 def _both(observed: Observations) -> bool:
@@ -95,8 +103,9 @@ def _drowned_variants(observed: Observations) -> list[Variant]:
 
 
 def _drowned(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    factor = 1.0 - values[:, None] * _drowned_pattern(observed)
-    return state.effluent_scaled(np.maximum(factor, 0.05))
+    excess = values[:, None] * _drowned_pattern(observed)
+    corrected = state.effluent_scaled(np.maximum(1.0 - excess, 0.05))
+    return corrected.effluent_moved(0 * excess, _loosely(excess * state.effluent, "drowned"))
 
 
 def _sizes(observed: Observations) -> list[Variant]:
@@ -161,26 +170,29 @@ def _steady_variants(observed: Observations) -> list[Variant]:
 
 def _source(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
     volume = values[:, None] * _usual_rate(observed) * observed.lengths * _active(observed, data)
-    return state.balance_moved(volume)
+    return state.balance_moved(volume, _loosely(volume, "steady"))
 
 
 def _leak(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
     volume = values[:, None] * _usual_rate(observed) * observed.lengths * _active(observed, data)
-    return state.balance_moved(-volume)
+    return state.balance_moved(-volume, _loosely(volume, "steady"))
 
 
 def _season_variants(observed: Observations) -> list[Variant]:
     if observed.year_fraction is None or not _both(observed):
         return []
-    found = [Variant("warm season, north", 0.25, peak) for peak in SUMMER]
-    return found + [Variant("cold season, or warm season in the south", 0.1, at) for at in WINTER]
+    found = [Variant(f"warm season, peak at {peak:.0%} of the year", 0.16, peak) for peak in SUMMER]
+    return found + [
+        Variant(f"cold season, or warm season in the south, peak at {at:.0%} of the year", 0.1, at)
+        for at in WINTER
+    ]
 
 
 def _seasonal(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
     """The size is the share of the mean intake at the peak of the season."""
     season = np.maximum(np.cos(2 * np.pi * (observed.year_fraction - data)), 0.0)
     volume = values[:, None] * _usual_rate(observed) * observed.lengths * season
-    return state.balance_moved(-volume)
+    return state.balance_moved(-volume, _loosely(volume, "season"))
 
 
 def _wet_variants(observed: Observations) -> list[Variant]:
@@ -196,7 +208,8 @@ def _wet(state: Estimates, observed: Observations, data: Any, values: np.ndarray
     usual = _usual_rate(observed) * observed.lengths
     if data:
         rain = observed.rain_m * usual.sum() / observed.rain_m.sum()
-        return state.effluent_moved(-values[:, None] * rain)
+        inflow = values[:, None] * rain
+        return state.effluent_moved(-inflow, _loosely(inflow, "rain"))
     volume = values[:, None] * usual
     return state.effluent_moved(-volume, (0.7 * volume[:, :, None]) ** 2 * np.eye(observed.count))
 

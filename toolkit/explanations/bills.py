@@ -52,7 +52,7 @@ BILL_EXPLANATIONS: tuple[Explanation, ...] = (
         "billed on the deduct meter", "bill", 0.01,
         form.deduct_meter, act.bill_deduct_meter,
         evidence="the meter number on the invoice",
-        visit="compare the numbers on both meters", source=SIGNATURES,
+        visit="compare the numbers on both meters", source=SIGNATURES, joins=False,
     ),
     Explanation(
         "estimated reads", "bill", 0.05,
@@ -96,7 +96,7 @@ BILL_EXPLANATIONS: tuple[Explanation, ...] = (
         "billed on another account's reads", "bill", 0.02,
         form.other_accounts, act.bill_other_account,
         evidence="the meter number on the invoice beside the number on the meter",
-        visit="compare the meter numbers of both properties", source=SIGNATURES,
+        visit="compare the meter numbers of both properties", source=SIGNATURES, joins=False,
     ),
     Explanation(
         "roll-over of the register mishandled", "bill", 0.01,

@@ -192,8 +192,12 @@ def _row(
         should,
         float(observed.billed_m3[known].sum()) - should,
         _evidence_text(cell, acting),
-        "; ".join(part.visit for part in acting if part.visit),
+        "; ".join(part.visit for part in acting if part.visit) or _papers(cell),
     )
+
+
+def _papers(cell: _Cell) -> str:
+    return "none; the schedule and the meters decide" if cell.name == UNFAIR else ""
 
 
 def _evidence_text(cell: _Cell, acting: list[Explanation]) -> str:

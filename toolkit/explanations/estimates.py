@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from toolkit.explanations.bill_actions import boundary_noise, boundary_rates
 from toolkit.explanations.model import Explanation, Parameter, Variant
@@ -15,7 +16,7 @@ __all__ = ["BOTH_RIGHT", "ESTIMATE_EXPLANATIONS"]
 
 BOTH_RIGHT = "both estimates right"
 
-LOOSE = {"steady": 0.05, "season": 0.15, "rain": 0.15, "drowned": 0.15}
+LOOSE = {"zero": 0.02, "steady": 0.02, "season": 0.15, "rain": 0.15, "drowned": 0.15}
 """How loosely a pattern is followed: own error of each invoice over its share (judgement) [-]."""
 
 RATIOS = {
@@ -75,18 +76,32 @@ def _active(observed: Observations, first: int) -> np.ndarray:
 
 
 def _zero_variants(observed: Observations) -> list[Variant]:
-    if observed.head_sensitivity is None:
+    if observed.head_sensitivity is None and observed.zero_volumes_m3 is None:
         return []
     return _signed(observed, ("the sensor shows too much head", "the sensor shows too little head"))
 
 
 def _zero(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    """True over recorded volume (1 - s e / n)^n, exact for V = K h^n at one head."""
+    """True over recorded volume from the record's own curve, else (1 - s e / n)^n."""
     sign, first = data
-    power = observed.head_exponent
-    shown = observed.head_sensitivity * _active(observed, first)
-    factor = 1.0 - sign * values[:, None] * shown / power
-    return state.effluent_scaled(np.maximum(factor, 0.1) ** power)
+    if observed.zero_volumes_m3 is not None:
+        factor = _on_curve(observed, sign * values)
+    else:
+        power = observed.head_exponent
+        factor = 1.0 - sign * values[:, None] * observed.head_sensitivity / power
+        factor = np.maximum(factor, 0.1) ** power
+    factor = np.where(_active(observed, first) > 0, factor, 1.0)
+    corrected = state.effluent_scaled(factor)
+    return corrected.effluent_moved(0 * factor, _loosely((factor - 1) * state.effluent, "zero"))
+
+
+def _on_curve(observed: Observations, errors: np.ndarray) -> np.ndarray:
+    """Volume with each error taken out, over the recorded one; held at the ends of the curve."""
+    offsets, volumes = observed.zero_offsets_m, observed.zero_volumes_m3
+    inside = np.clip(errors, offsets[0], offsets[-1])
+    curve = CubicSpline(offsets, volumes, axis=0)
+    recorded = np.maximum(curve(0.0), 1e-9)
+    return np.maximum(curve(inside) / recorded, 0.02)
 
 
 def _drowned_pattern(observed: Observations) -> np.ndarray:
@@ -254,8 +269,8 @@ SHARE = Parameter("share of the mean intake", SMALLEST, 0.6)
 ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
     Explanation(BOTH_RIGHT, "estimates", 0.60, _right, _unchanged),
     Explanation(
-        "zero error of the head sensor", "estimates", 0.05, _zero_variants, _zero,
-        Parameter("zero error", 0.002, 0.08, "mm", 1000.0),
+        "zero error of the head sensor", "estimates", 0.08, _zero_variants, _zero,
+        Parameter("zero error", 0.002, 0.05, "mm", 1000.0),
         evidence="hand readings of the head beside the instrument's at low and at high flow",
         visit="read the head by hand with a gauge and check the datum with a level",
         source="volume over head sensitivity n/h",
@@ -288,7 +303,7 @@ ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
         "looks the same",
     ),
     Explanation(
-        "unmetered source or steady ground water", "estimates", 0.04, _steady_variants, _source,
+        "unmetered source or steady ground water", "estimates", 0.03, _steady_variants, _source,
         SHARE,
         evidence="discharge at night with production and water use stopped",
         visit="look for wells, condensate, hauled water; watch the channel at night",

@@ -150,9 +150,34 @@ METHODS = {
 NO_UNIT = {"-", "m/s"}
 
 
+KNOWN_MISFITS = {
+    # recalled rows the equations miss by more than half a printed unit; they stay misses until
+    # somebody compares them with the named document
+    ("parshall", "throat=1.5 ft", "0.2"): "the equation gives 0.505, recalled 0.51",
+    (
+        "parshall-submerged",
+        "throat=6 ft; submergence=0.9; method=subtractive",
+        "1.5",
+    ): "0.03 % apart, perhaps a rounded multiplier",
+    ("circular-conduit", "quantity=AR^(2/3)/D^(8/3)", "0.8"): "exact geometry gives 0.3047",
+}
+
+
+def marked(row):
+    """The row as a test parameter; a known misfit must keep failing or be taken off the list."""
+    why = KNOWN_MISFITS.get((row["device"], row["parameters"], row["head"]))
+    marks = [pytest.mark.xfail(reason=why, strict=True)] if why else []
+    return pytest.param(row, marks=marks)
+
+
+def test_every_known_misfit_is_a_recalled_row():
+    keys = {(r["device"], r["parameters"], r["head"]): r["basis"] for r in SOUND}
+    assert all(keys[key] == "from memory" for key in KNOWN_MISFITS)
+
+
 @pytest.mark.parametrize(
     "row",
-    SOUND,
+    [marked(row) for row in SOUND],
     ids=[
         f"{r['device']} {r['parameters']} at {r['head']} {r['head_unit']} ({r['basis']})"
         for r in SOUND

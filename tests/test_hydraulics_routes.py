@@ -194,6 +194,19 @@ def test_sections_by_quadrature_of_their_width(section):
         assert section.perimeter(depth) == pytest.approx(bank + section.width(start), rel=2e-5)
 
 
+def test_circular_conveyance_is_its_closed_form():
+    """A R^(2/3) with A = D^2 (t - sin t)/8 and R = A/(D t/2), t the central angle."""
+    filling = np.linspace(0.02, 1.0, 5_001)
+    angle = 2 * np.arccos(1 - 2 * filling)
+    area = (angle - np.sin(angle)) / 8
+    closed_form = area * (2 * area / angle) ** (2 / 3)
+    np.testing.assert_allclose(CircularSection(1.0).conveyance(filling), closed_form, rtol=3e-12)
+    small = np.array([1e-9, 1e-6, 1e-3])  # A = 4/3 u^1.5, R = 2/3 u for a shallow segment
+    shallow = 4 / 3 * small**1.5 * (2 / 3 * small) ** (2 / 3)
+    np.testing.assert_allclose(CircularSection(1.0).conveyance(small), shallow, rtol=1e-3)
+    assert CircularSection(2.0).conveyance(9.0) == pytest.approx(math.pi * 0.5 ** (2 / 3))
+
+
 def test_egg_shaped_sewer_elements():
     """Standard egg: area 1.1485 and perimeter 3.965 of the width; from memory (sewer handbooks)."""
     egg = EggSection(1.5)  # width 1

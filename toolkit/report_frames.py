@@ -51,8 +51,7 @@ def invoice_overview(result: Any) -> pd.DataFrame:
         table.append(
             {
                 "invoice": row["invoice"],
-                "from": words.day(row["start"]) if "start" in row else "",
-                "to": words.day(row["end"]) if "end" in row else "",
+                "until": words.day(row["end"]) if "end" in row else "",
                 f"billed [{unit}]": shown[0],
                 f"audited [{unit}]": shown[1],
                 f"interval [{unit}]": _span(shown[2], shown[3]),
@@ -69,7 +68,10 @@ def _value(value: Any) -> float:
 
 
 def _span(low: float, high: float) -> str:
-    return "–" if not np.isfinite(low + high) else f"{low:,.1f} to {high:,.1f}"
+    if not np.isfinite(low + high):
+        return "–"
+    digits = 0 if low >= 1000 else 1 if low >= 100 else 2
+    return f"{low:,.{digits}f} to {high:,.{digits}f}"
 
 
 def line_grid(result: Any, basis: str = "rules") -> pd.DataFrame:

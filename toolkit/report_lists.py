@@ -15,11 +15,13 @@ __all__ = [
     "budget_table",
     "charge_lines",
     "checklist",
+    "explanations",
     "gaps",
     "input_files",
     "made_with",
     "readable",
     "reading_counts",
+    "signatures",
 ]
 
 
@@ -151,6 +153,61 @@ def charge_lines(result: Any) -> pd.DataFrame:
     heads = {"on_stated_volume": "recomputed_on_stated_volume"}
     shown = readable(result, wrong.rename(columns=heads))
     return shown.rename(columns={n: n.replace("by the rules", "from the reads") for n in shown})
+
+
+def signatures(result: Any) -> pd.DataFrame:
+    """Invoices that differ from the rules, with the pattern their figures fit.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [money].
+
+    Returns
+    -------
+    DataFrame
+        One row an error, with its amount; empty without a schedule [money].
+    """
+    found = result.signatures
+    if found.empty:
+        return pd.DataFrame()
+    money = Words.of(result).currency
+    names = [", ".join(map(str, each)) for each in found["invoices"]]
+    pairs = zip(found["sentence"], names, strict=True)
+    return pd.DataFrame(
+        {
+            "invoice": names,
+            "what the figures fit": [text.removeprefix(f"{name}: ") for text, name in pairs],
+            f"billed less recomputed [{money}]": found["difference"].astype(float),
+        }
+    )
+
+
+def explanations(result: Any) -> pd.DataFrame:
+    """Candidate explanations of the whole series, most probable first.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        One row a candidate; empty if none was tried [-].
+    """
+    found, words = result.explanations, Words.of(result)
+    if found.empty:
+        return pd.DataFrame()
+    return pd.DataFrame(
+        {
+            "explanation": found["name"],
+            "most probable form": found["detail"].replace("", "–"),
+            "probability": [words.sign(value) for value in found["posterior"]],
+            "likelihood below the first by": [f"{v:,.3g}" for v in found["factor_below_best"]],
+            "what would settle it": found["evidence"],
+        }
+    )
 
 
 def gaps(result: Any) -> pd.DataFrame:

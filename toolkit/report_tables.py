@@ -20,9 +20,15 @@ MONEY = re.compile(
     r"recomputed_on_stated_volume$|on_stated_volume$|by_the_rules$|invoiced$|difference$|refund$"
 )
 VOLUME = re.compile(rf"(.*)_m3$|((?:{ESTIMATES})_(?:{PARTS}))$")
-SHARE = re.compile(r"probability.*|.*probability|share|.*_share|record_coverage|.*_fraction")
+SHARE = re.compile(
+    r"probability.*|.*probability|share|.*_share|prior|posterior|record_coverage|.*_fraction"
+)
 SECONDS = re.compile(r"(.*)_s$|(seconds)$")
-FIXED = {"hours": "duration [h]"}
+FIXED = {
+    "hours": "duration [h]",
+    "factor_below_best": "likelihood of the first over this [-]",
+    "log_marginal_likelihood": "natural logarithm of the marginal likelihood [-]",
+}
 
 
 def with_units(frame: pd.DataFrame, volume: str, money: str) -> pd.DataFrame:

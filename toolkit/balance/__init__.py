@@ -15,6 +15,7 @@ from toolkit.balance.terms import (
     meter_error,
 )
 from toolkit.balance.uses import USES, UseRecord, use_error
+from toolkit.balance.wet import WetWeather, wet_weather
 
 __all__ = [
     "USES",
@@ -30,6 +31,7 @@ __all__ = [
     "Term",
     "TowerTerm",
     "UseRecord",
+    "WetWeather",
     "as_periods",
     "as_seconds",
     "balance_causes",
@@ -41,4 +43,5 @@ __all__ = [
     "reconcile_streams",
     "sidak_critical",
     "use_error",
+    "wet_weather",
 ]

@@ -6,28 +6,55 @@ lays the recomputed beside the invoiced lines.
 """
 
 from toolkit.charges.basis import ChargedVolume, winter_average
+from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from toolkit.charges.claims import (
+    Claim,
+    ClaimItem,
+    ClaimLine,
+    ClaimRule,
+    Payment,
+    work_out_claim,
+)
+from toolkit.charges.comparing import Comparison, LineDifference, compare
 from toolkit.charges.facts import InvoiceFacts, Sample, UsePeriod
+from toolkit.charges.hidden_rates import rate_between
 from toolkit.charges.loading import load_rates, parse_rates
 from toolkit.charges.pricing import PricedInvoice, PricedLine, price, price_draws
 from toolkit.charges.schedule import Schedule
+from toolkit.charges.signatures import find_signatures
 from toolkit.charges.strengths import charged_strength, read_samples, samples_used
 from toolkit.charges.terms import PricedTerm
 
 __all__ = [
+    "PROOFS",
+    "BilledInvoice",
     "ChargedVolume",
+    "Claim",
+    "ClaimItem",
+    "ClaimLine",
+    "ClaimRule",
+    "Comparison",
     "InvoiceFacts",
+    "LineDifference",
+    "Payment",
     "PricedInvoice",
     "PricedLine",
     "PricedTerm",
+    "RegisterFace",
     "Sample",
     "Schedule",
+    "Signature",
     "UsePeriod",
     "charged_strength",
+    "compare",
+    "find_signatures",
     "load_rates",
     "parse_rates",
     "price",
     "price_draws",
+    "rate_between",
     "read_samples",
     "samples_used",
     "winter_average",
+    "work_out_claim",
 ]

@@ -18,6 +18,7 @@ __all__ = ["load_rates", "parse_rates"]
 _KEYS = {
     "extra_forbidden": ("this key is not known", "Remove it or correct its spelling"),
     "missing": ("this key is missing", "Add it"),
+    "too_short": ("nothing is stated here", "State at least one"),
 }
 
 
@@ -97,7 +98,10 @@ def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
     try:
         return Schedule.model_validate({**data, "file": name})
     except ValidationError as error:
-        raise InputRefused([_problem(name, data, fault) for fault in error.errors()]) from None
+        faults = error.errors()
+        # a table that is short only because its rows were refused is no fault of its own
+        own = [fault for fault in faults if fault["type"] != "too_short"] or faults
+        raise InputRefused([_problem(name, data, fault) for fault in own]) from None
 
 
 def _problem(name: str, data: dict[str, Any], fault: Any) -> Problem:

@@ -16,7 +16,15 @@ if TYPE_CHECKING:
     from toolkit.charges.facts import InvoiceFacts
     from toolkit.charges.schedule import Schedule, Version
 
-__all__ = ["Part", "calendar_units", "days_between", "parts_of", "usual_units"]
+__all__ = [
+    "Part",
+    "calendar_units",
+    "days_between",
+    "in_force",
+    "months_before",
+    "parts_of",
+    "usual_units",
+]
 
 # mean days of a period in the Gregorian calendar, only to count whole periods in a bill
 _MEAN_DAYS = {
@@ -70,7 +78,27 @@ def days_between(start: date, end: date, end_day_counts: bool) -> int:
 
 
 def in_force(schedule: Schedule, day: date, invoice: str) -> Version:
-    """The edition in force on a day."""
+    """The edition in force on a day.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    day : date
+        The day [-].
+    invoice : str
+        For the message [text].
+
+    Returns
+    -------
+    Version
+        The edition [-].
+
+    Raises
+    ------
+    InputRefused
+        If the day lies before the first edition.
+    """
     found = [version for version in schedule.version if version.effective <= day]
     if not found:
         raise InputRefused(
@@ -208,3 +236,24 @@ def _calendar(per: str, start: date, end: date) -> Iterator[tuple[date, date]]:
         if first >= end:
             return
         yield first, after
+
+
+def months_before(day: date, months: int) -> date:
+    """The same day so many months earlier, or the last day that month has.
+
+    Parameters
+    ----------
+    day : date
+        Day to count from [-].
+    months : int
+        Months to go back [-].
+
+    Returns
+    -------
+    date
+        The earlier day [-].
+    """
+    count = day.year * 12 + day.month - 1 - months
+    first = date(count // 12, count % 12 + 1, 1)
+    after = date((count + 1) // 12, (count + 1) % 12 + 1, 1)
+    return first + timedelta(days=min(day.day, (after - first).days) - 1)

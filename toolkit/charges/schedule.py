@@ -143,7 +143,8 @@ class Version(Strict):
                     )
                 if volume is not None and volume not in volumes:
                     raise ValueError(
-                        f"charge {charge.name!r} is on volume {volume!r}; known are {volumes}"
+                        f"charge {charge.name!r} is on volume {volume!r}, which is not there; "
+                        f"write one of {volumes}"
                     )
             lines = getattr(charge, "of", ())
             for line in lines if isinstance(lines, tuple) else ():

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from toolkit.charges.basis import missing
 from toolkit.charges.facts import Sample
 from toolkit.charges.figures import CONTEXT, EXACT
+from toolkit.charges.periods import months_before
 from toolkit.errors import InputRefused, Problem
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def samples_used(rule: SampleRule, facts: InvoiceFacts, parameter: str) -> tuple
     if rule.window == "in period":
         used = [s for s in used if s.taken >= facts.start]
     if rule.months is not None:
-        used = [s for s in used if s.taken > _months_before(facts.end, rule.months)]
+        used = [s for s in used if s.taken > months_before(facts.end, rule.months)]
     used.sort(key=lambda sample: sample.taken)
     if rule.latest is not None:
         used = used[-rule.latest :]
@@ -111,13 +112,6 @@ def samples_used(rule: SampleRule, facts: InvoiceFacts, parameter: str) -> tuple
             kept = zip(used, values, strict=True)
             used = [s for s, value in kept if _MODIFIED_Z * abs(value - middle) <= limit]
     return tuple(used)
-
-
-def _months_before(day: date, months: int) -> date:
-    count = day.year * 12 + day.month - 1 - months
-    year, month = count // 12, count % 12 + 1
-    after = date(count // 12 + (month == 12), month % 12 + 1, 1)
-    return date(year, month, min(day.day, (after - date(year, month, 1)).days))
 
 
 def _value(rule: SampleRule, sample: Sample) -> Decimal:

@@ -134,8 +134,7 @@ def critical_flow(
     Returns
     -------
     CriticalFlow
-        Discharge and critical depth; where even the largest discharge leaves the approach tranquil
-        nowhere, that of the largest level solvable [m3/s].
+        Discharge and critical depth [m3/s].
 
     Notes
     -----
@@ -151,7 +150,7 @@ def critical_flow(
         np.asarray(level, float), np.asarray(approach_area, float)
     )
     coefficient = np.broadcast_to(np.asarray(coefficient, float), level.shape)
-    wet = level > 0
+    wet = level > 1e-9  # a nanometre is dry
     head = np.where(wet, level, 1.0)
     inverse = np.where(wet, coefficient / np.where(approach > 0, approach, 1.0), 0.0) ** 2
     low, high = np.zeros_like(head), head.copy()

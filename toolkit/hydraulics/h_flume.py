@@ -78,12 +78,13 @@ class HFlume(Device):
         bend = c / log_ten
         floor = _STRAIGHT_BELOW * log_ten
 
-        def kernel(head: np.ndarray, out: np.ndarray) -> None:
+        def kernel(head: np.ndarray, out: np.ndarray, *blocks: np.ndarray) -> None:
+            held, straight = blocks
             np.maximum(head, 1e-99, out=out)
             np.log(out, out=out)
             # c x^2, and below the bend its tangent 2 c x0 x - c x0^2 = c (2 x - x0) x0
-            held = np.maximum(out, floor)
-            straight = out - held
+            np.maximum(out, floor, out=held)
+            np.subtract(out, held, out=straight)
             straight *= 2 * bend
             straight *= floor
             out *= b
@@ -95,4 +96,4 @@ class HFlume(Device):
             np.exp(out, out=out)
             out[head <= 0] = 0.0
 
-        return evaluate(kernel, level)
+        return evaluate(kernel, level, spare=2)

@@ -15,21 +15,23 @@ import numpy as np
 
 __all__ = ["BLOCK", "evaluate", "power_law", "three_halves"]
 
-BLOCK = 32_768
+BLOCK = 8_192
 """Values worked on at a time [-]."""
 
-Kernel = Callable[[np.ndarray, np.ndarray], None]
+Kernel = Callable[..., None]
 
 
-def evaluate(kernel: Kernel, values: Any) -> Any:
+def evaluate(kernel: Kernel, values: Any, spare: int = 0) -> Any:
     """Apply a kernel block by block.
 
     Parameters
     ----------
     kernel : callable
-        Takes a block of values and a block to write the result into [SI].
+        Takes a block of values, a block to write the result into, and spare blocks [SI].
     values : float or array of any shape
         Arguments; never changed [SI].
+    spare : int
+        Number of spare blocks the kernel works in [-].
 
     Returns
     -------
@@ -39,9 +41,11 @@ def evaluate(kernel: Kernel, values: Any) -> Any:
     argument = np.asarray(values, dtype=float)
     flat = argument.reshape(-1)
     result = np.empty(flat.shape)
+    blocks = np.empty((spare, min(BLOCK, flat.size)))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
         for start in range(0, flat.size, BLOCK):
-            kernel(flat[start : start + BLOCK], result[start : start + BLOCK])
+            here = flat[start : start + BLOCK]
+            kernel(here, result[start : start + BLOCK], *blocks[:, : here.size])
     return result.reshape(argument.shape)[()]
 
 
@@ -90,10 +94,10 @@ def three_halves(values: Any, factor: float) -> Any:
         The product [m3/s].
     """
 
-    def kernel(head: np.ndarray, out: np.ndarray) -> None:
+    def kernel(head: np.ndarray, out: np.ndarray, root: np.ndarray) -> None:
         np.maximum(head, 0.0, out=out)
-        root = np.sqrt(out)
+        np.sqrt(out, out=root)
         out *= root
         out *= factor
 
-    return evaluate(kernel, values)
+    return evaluate(kernel, values, spare=1)

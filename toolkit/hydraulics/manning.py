@@ -204,13 +204,11 @@ class ManningConduit(Device):
 
     def rating(self, level: Any) -> Any:
         """Discharge of uniform flow at a depth; the full section above the crown [m3/s]."""
-        conveyance = self.section.conveyance(level)
-        factor = self.slope**0.5 / self.roughness
+        smooth = self.section.conveyance(level, self.slope**0.5 / self.roughness)
         if self.variation == "constant":
-            conveyance *= factor
-            return conveyance
+            return smooth
         held = np.clip(np.asarray(level, dtype=float) / self.section.height, 0.0, 1.0)
-        return conveyance * factor / roughness_ratio(held)
+        return smooth / roughness_ratio(held)
 
     def flags(self, **readings: Any) -> dict[str, np.ndarray]:
         """Full or nearly full, or below the invert [-]."""

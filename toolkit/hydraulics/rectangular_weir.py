@@ -147,17 +147,17 @@ class RectangularWeir(Device):
         factor = 2 / 3 * math.sqrt(2 * GRAVITY) * (self.crest_length + width)
         slope = 0.0 if self.crest_height is None else factor * beta / self.crest_height
 
-        def kernel(head: np.ndarray, out: np.ndarray) -> None:
+        def kernel(head: np.ndarray, out: np.ndarray, root: np.ndarray) -> None:
             np.add(head, correction, out=out)
             np.maximum(out, 0.0, out=out)
-            root = np.sqrt(out)
+            np.sqrt(out, out=root)
             out *= root
             np.multiply(head, slope, out=root)
             root += alpha * factor
             out *= root
             out[head <= 0] = 0.0
 
-        return evaluate(kernel, level)
+        return evaluate(kernel, level, spare=1)
 
     def carrier(self, **readings: Any) -> Any:
         """Drowned over free discharge, 1 without a downstream head [-]."""

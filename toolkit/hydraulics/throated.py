@@ -18,7 +18,34 @@ from toolkit.units import GRAVITY
 
 __all__ = ["RectangularThroatedFlume", "UThroatedFlume"]
 
-_NEWTON_STEPS = 6
+
+def smaller_root(ratio: np.ndarray, out: np.ndarray, spare: np.ndarray) -> None:
+    """Write the smaller root of x = 1 + ratio x^3: its series, then three Newton steps.
+
+    Parameters
+    ----------
+    ratio : array
+        Between 0 and 4/27, where the approach itself turns critical [-].
+    out : array
+        Receives the root, between 1 and 3/2 [-].
+    spare : array
+        Overwritten [-].
+    """
+    np.multiply(ratio, 12.0, out=out)
+    out += 3.0
+    out *= ratio
+    out += 1.0
+    out *= ratio
+    out += 1.0
+    for _ in range(3):
+        np.multiply(out, out, out=spare)
+        spare *= ratio
+        out *= spare
+        out *= -2.0
+        out += 1.0
+        spare *= -3.0
+        spare += 1.0
+        out /= spare
 
 
 class _LongThroated(Device):
@@ -193,45 +220,27 @@ class RectangularThroatedFlume(_LongThroated):
         smooth = 1 - 0.006 * self.throat_length / self.throat_width
         layer = 0.003 * self.throat_length
         whole = (2 / 3) ** 1.5 * math.sqrt(GRAVITY) * self.throat_width * smooth
-        # squares of the area ratio 2/(3 sqrt 3) CD b h/(B (h + p))
-        share = (2 / (3 * math.sqrt(3)) * self.throat_width * smooth / self.approach_width) ** 2
+        # with a = CD b h/(B (h + p)) the equation of Cv is x = 1 + 4/27 a^2 x^3, Cv = x^1.5
+        share = 4 / 27 * (self.throat_width * smooth / self.approach_width) ** 2
 
-        def kernel(head: np.ndarray, out: np.ndarray) -> None:
-            np.maximum(head, 0.0, out=out)
-            thin = out - layer
-            np.maximum(thin, 0.0, out=thin)  # h^1.5 (1 - 0.003 L/h)^1.5
-            ratio = thin * thin
-            ratio *= thin
+        def kernel(head: np.ndarray, out: np.ndarray, *blocks: np.ndarray) -> None:
+            thin, ratio, spare = blocks
+            np.subtract(head, layer, out=thin)
+            np.maximum(thin, 0.0, out=thin)  # thin^1.5 is h^1.5 (1 - 0.003 L/h)^1.5
+            np.maximum(head, 1e-99, out=spare)
+            np.add(spare, self.hump, out=out)
+            np.divide(thin, out, out=out)
+            np.multiply(out, out, out=ratio)
+            np.divide(thin, spare, out=out)
+            ratio *= out
             ratio *= share
-            np.add(out, self.hump, out=out)
-            if self.hump:
-                ratio /= np.maximum(head, 1e-300)
-                ratio /= out
-                ratio /= out
-            else:
-                np.multiply(out, out, out=out)
-                out *= head
-                ratio /= out
-            factor = np.sqrt(thin)
-            factor *= thin
-            factor *= whole
-            # x = Cv^(2/3) solves 1 + ratio x^3 = x, smaller root, from 1 upward
-            np.add(ratio, 1.0, out=out)
-            for _ in range(_NEWTON_STEPS):
-                square = out * out
-                square *= ratio
-                cube = square * out
-                cube *= 2
-                np.subtract(1.0, cube, out=cube)
-                square *= 3
-                np.subtract(1.0, square, out=square)
-                np.divide(cube, square, out=out)
-            root = np.sqrt(out)
-            out *= root
-            out *= factor
-            out[head <= layer] = 0.0
+            smaller_root(ratio, out, spare)
+            out *= thin
+            np.sqrt(out, out=ratio)
+            out *= ratio
+            out *= whole
 
-        return evaluate(kernel, level)
+        return evaluate(kernel, level, spare=3)
 
     def flags(self, **readings: Any) -> dict[str, np.ndarray]:
         """Range, throat proportions and approach [-]."""

@@ -115,16 +115,16 @@ class VNotchWeir(Device):
         """Free discharge at a head over the vertex [m3/s]."""
         factor, correction = self.factor, v_notch_coefficients(self.angle)[1]
 
-        def kernel(head: np.ndarray, out: np.ndarray) -> None:
+        def kernel(head: np.ndarray, out: np.ndarray, root: np.ndarray) -> None:
             np.add(head, correction, out=out)
             np.maximum(out, 0.0, out=out)
-            root = np.sqrt(out)
+            np.sqrt(out, out=root)
             out *= out
             out *= root
             out *= factor
             out[head <= 0] = 0.0
 
-        return evaluate(kernel, level)
+        return evaluate(kernel, level, spare=1)
 
     def carrier(self, **readings: Any) -> Any:
         """Drowned over free discharge, 1 without a downstream head [-]."""

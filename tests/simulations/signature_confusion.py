@@ -1,0 +1,573 @@
+"""How often each planted error of an invoice is named, and how often a clean account is accused.
+
+    python tests/simulations/signature_confusion.py --cases 50 --clean 1000
+
+Invented accounts of 18 to 30 monthly invoices are priced by plain arithmetic of their own, not by
+`toolkit.charges`; one error is planted in one, some or all of them, and `find_signatures` is asked.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from decimal import ROUND_HALF_UP, Decimal
+from pathlib import Path
+
+import numpy as np
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).parent.parent.parent))
+
+from toolkit.charges import (
+    BilledInvoice,
+    InvoiceFacts,
+    RegisterFace,
+    Sample,
+    Signature,
+    find_signatures,
+    parse_rates,
+)
+
+D = Decimal
+SIZES = {"1 in": D("31.40"), "2 in": D("96.15"), "3 in": D("188.20"), "4 in": D("307.75")}
+DIGITS = 6
+FACE = RegisterFace(per_count=D("0.1"), digits=DIGITS)  # one count is 100 gallons
+THRESHOLDS = {"BOD": D(250), "TSS": D(300)}
+
+
+def cents(value: Decimal) -> Decimal:
+    return value.quantize(D("0.01"), ROUND_HALF_UP)
+
+
+@dataclass
+class Rates:
+    """The rates of an invented town, and their price of a volume by plain arithmetic."""
+
+    factor: Decimal
+    size: str
+    step: Decimal
+    editions: list[tuple[date, list[Decimal], Decimal]]  # effective, block rates, surcharge
+    edges: list[Decimal]
+    minimum: Decimal
+    allowance: Decimal
+    tax: Decimal
+
+    def text(self) -> str:
+        head = (
+            '[schedule]\nname = "invented"\ncurrency = "USD"\nrate_change = "by end"\n'
+            "end_day_counts = false\nline_rounding = { to = 0.01 }\n"
+            "total_rounding = { to = 0.01 }\n"
+        )
+        return head + "".join(self._edition(*edition) for edition in self.editions)
+
+    def _edition(self, effective: date, prices: list[Decimal], surcharge: Decimal) -> str:
+        sizes = ", ".join(f'"{size}" = {amount}' for size, amount in SIZES.items())
+        ends = [f"to = {edge}, " for edge in self.edges] + [""]
+        table = ", ".join(f"{{ {e}rate = {p} }}" for e, p in zip(ends, prices, strict=True))
+        load = '{ constant = 8.34, volume = "MG", mass = "lb" }'
+        strengths = "".join(
+            f'[[version.charge]]\nname = "{p}"\nline = "surcharge"\nkind = "strength"\n'
+            f'parameter = "{p}"\nthreshold = {t}\nrate = {surcharge}\nrate_per = "lb"\n'
+            f"load = {load}\n"
+            for p, t in THRESHOLDS.items()
+        )
+        return (
+            f'[[version]]\neffective = {effective}\nname = "from {effective}"\n'
+            f'[[version.volume]]\nname = "sewer"\nunit = "kgal"\nbasis = "intake less deduct"\n'
+            f"return_factor = {self.factor}\nrounding = {{ to = {self.step} }}\n"
+            f'[[version.charge]]\nname = "service"\nkind = "fixed"\n'
+            f'by_meter_size = {{ {sizes} }}\nper = "month"\n'
+            f'[[version.charge]]\nname = "volume"\nkind = "volume"\nallowance = {self.allowance}\n'
+            f"blocks = [ {table} ]\n"
+            f'[[version.charge]]\nname = "minimum"\nkind = "minimum"\namount = {self.minimum}\n'
+            f'of = ["volume"]\n{strengths}'
+            f'[[version.charge]]\nname = "tax"\nkind = "percent"\nrate = {self.tax}\n'
+            f'of = ["service", "volume", "minimum", "surcharge"]\n'
+        )
+
+
+@dataclass
+class Slip:
+    """What goes wrong on one invoice."""
+
+    size: str | None = None
+    edition: int | None = None
+    edges: list[Decimal] | None = None
+    flat: int | None = None
+    minimum_on_top: bool = False
+    no_allowance: bool = False
+    no_threshold: bool = False
+    strengths: dict[str, Decimal] | None = None
+    total: Decimal = field(default_factory=D)
+
+
+@dataclass
+class Month:
+    start: date
+    end: date
+    reads: tuple[int, int]  # true register, without rollover
+    deduct: Decimal
+    irrigation: Decimal
+    samples: tuple[Sample, ...]
+    shown: tuple[int, int] | None = None  # printed reads, if not the true ones
+    billed: Decimal | None = None
+    read_type: str = "actual"
+    slip: Slip = field(default_factory=Slip)
+
+    @property
+    def intake(self) -> Decimal:
+        return (self.reads[1] - self.reads[0]) * FACE.per_count
+
+    @property
+    def strengths(self) -> dict[str, Decimal]:
+        return {
+            name: sum(s.value for s in self.samples if s.parameter == name)
+            / sum(s.parameter == name for s in self.samples)
+            for name in THRESHOLDS
+        }
+
+
+def charged(rates: Rates, volume: Decimal) -> Decimal:
+    return (volume / rates.step).quantize(D(1), ROUND_HALF_UP) * rates.step
+
+
+def due(rates: Rates, month: Month) -> Decimal:
+    return charged(rates, max(month.intake - month.deduct, D(0)) * rates.factor)
+
+
+def bill(rates: Rates, month: Month, slip: Slip, volume: Decimal) -> tuple[dict, Decimal]:
+    """Printed lines and total, by plain arithmetic."""
+    places = [k for k, edition in enumerate(rates.editions) if edition[0] < month.end]
+    edition = rates.editions[places[-1] if slip.edition is None else slip.edition]
+    prices, edges = edition[1], slip.edges or rates.edges
+    used = max(volume - (D(0) if slip.no_allowance else rates.allowance), D(0))
+    if slip.flat is not None:
+        amount = used * prices[slip.flat]
+    else:
+        bounds = [D(0), *edges, D("1e12")]
+        amount = sum(
+            (max(min(used, high) - low, D(0)) * p)
+            for low, high, p in zip(bounds, bounds[1:], prices, strict=False)
+        )
+    lines = {"service": SIZES[slip.size or rates.size], "volume": cents(amount)}
+    short = max(rates.minimum - lines["volume"], D(0))
+    lines["minimum"] = rates.minimum if slip.minimum_on_top else short
+    strengths = slip.strengths or month.strengths
+    excess = sum(
+        max(strengths[name] - (D(0) if slip.no_threshold else limit), D(0))
+        for name, limit in THRESHOLDS.items()
+    )
+    lines["surcharge"] = cents(volume / 1000 * D("8.34") * excess * edition[2])
+    lines["tax"] = cents(sum(lines.values()) * rates.tax)
+    return lines, sum(lines.values()) + slip.total
+
+
+def world(rng: np.random.Generator) -> tuple[Rates, list[Month]]:
+    """An account without an error."""
+    count = int(rng.integers(18, 31))
+    start = date(2023, int(rng.integers(1, 13)), int(rng.integers(1, 28)))
+    level = float(rng.choice([40.0, 200.0, 900.0]))
+    first = [D(str(round(float(p), 2))) for p in np.cumsum(rng.uniform(0.8, 2.5, 3)) + 2]
+    later = [cents(p * D("1.07")) for p in first]
+    surcharge = D(str(round(float(rng.uniform(0.2, 0.9)), 3)))
+    change = start + timedelta(days=int(rng.integers(150, 400)))
+    rates = Rates(
+        factor=D(str(rng.choice(["0.70", "0.75", "0.80", "0.85", "0.90", "0.95"]))),
+        size=str(rng.choice(list(SIZES))),
+        step=D(str(rng.choice(["0.01", "0.1", "1"]))),
+        editions=[
+            (date(2020, 1, 1), first, surcharge),
+            (change, later, cents(surcharge * D("1.1"))),
+        ],
+        edges=[D(int(level * 0.3)), D(int(level * 0.6))],
+        minimum=D(int(level * 0.5)) + D("0.50"),
+        allowance=D(5),
+        tax=D("0.045"),
+    )
+    register = int(rng.integers(10_000, 400_000))
+    months, day = [], start
+    for _ in range(count):
+        end = day + timedelta(days=int(rng.integers(28, 34)))
+        season = 1 + 0.25 * np.sin(2 * np.pi * day.timetuple().tm_yday / 365)
+        used = int(level * 10 * season * rng.lognormal(0, 0.15))
+        share = rng.uniform(0.04, 0.22)
+        samples = tuple(
+            Sample(day + timedelta(days=int(rng.integers(2, 26))), name, D(int(rng.normal(m, 90))))
+            for name, m in (("BOD", 620), ("BOD", 580), ("TSS", 560), ("TSS", 610))
+        )
+        deduct = D(int(used * share)) * FACE.per_count
+        irrigation = D(int(used * rng.uniform(0.05, 0.3))) * FACE.per_count
+        months.append(Month(day, end, (register, register + used), deduct, irrigation, samples))
+        register, day = register + used, end
+    return rates, months
+
+
+def some(rng: np.random.Generator, months: list[Month]) -> list[int]:
+    """One invoice, all from one on, or all."""
+    kind, count = int(rng.integers(3)), len(months)
+    if kind == 0:
+        return [int(rng.integers(2, count - 2))]
+    return list(range(int(rng.integers(3, count - 3)) if kind == 1 else 0, count))
+
+
+Plant = Callable[[np.random.Generator, Rates, list[Month]], list[int]]
+
+
+def scaled(rates: Rates, month: Month, factor: Decimal) -> Decimal:
+    return charged(rates, (month.intake - month.deduct) * factor * rates.factor)
+
+
+def unit_swap(rng, rates, months):
+    ratio = D(str(rng.choice(["7.4805195", "0.13368056", "1.3368056", "0.74805195"])))
+    places = some(rng, months)
+    for k in places:
+        months[k].billed = scaled(rates, months[k], ratio)
+    return places
+
+
+def multiplier(rng, rates, months):
+    ratio = D(str(rng.choice(["0.1", "10", "100", "0.01", "1000"])))
+    places = list(range(int(rng.integers(2, len(months) - 3)), len(months)))
+    for k in places:
+        months[k].billed = scaled(rates, months[k], ratio)
+    return places
+
+
+def rollover(rng, rates, months):
+    k = int(rng.integers(2, len(months) - 2))
+    shift = 10**DIGITS - months[k].reads[0] - (months[k].reads[1] - months[k].reads[0]) // 2
+    for month in months:
+        month.reads = (month.reads[0] + shift, month.reads[1] + shift)
+    low, high = (read % 10**DIGITS for read in months[k].reads)
+    wrong = [low - high, high + 10 ** (DIGITS + 1) - low]
+    used = wrong[int(rng.integers(2))] * FACE.per_count
+    months[k].billed = charged(rates, max(used - months[k].deduct, D(0)) * rates.factor)
+    return [k]
+
+
+def misread(rng, rates, months):
+    k = int(rng.integers(2, len(months) - 2))
+    month = months[k]
+    text = list(str(month.reads[1] % 10**DIGITS).zfill(DIGITS))
+    place = int(rng.integers(2, DIGITS - 1))
+    if rng.integers(2) and text[place] != text[place + 1]:
+        text[place], text[place + 1] = text[place + 1], text[place]
+    else:
+        text[place] = str((int(text[place]) + int(rng.integers(1, 10))) % 10)
+    wrong = int("".join(text))
+    low = month.reads[0] % 10**DIGITS
+    month.shown = (low, wrong)
+    used = (wrong - low) % 10**DIGITS * FACE.per_count
+    month.billed = charged(rates, max(used - month.deduct, D(0)) * rates.factor)
+    return [k]
+
+
+def estimated(rng, rates, months, settled=True):
+    k = int(rng.integers(3, len(months) - 4))
+    places = list(range(k, k + int(rng.integers(1, 3))))
+    total = sum(months[j].intake for j in places)
+    off = 0
+    for j in places:
+        guess = int(months[k - 1].intake * 10)
+        off += guess - int(months[j].intake * 10)
+        months[j].billed = charged(
+            rates, (guess * FACE.per_count - months[j].deduct) * rates.factor
+        )
+        months[j].read_type = "estimated"
+    assert total > 0
+    after = months[places[-1] + 1]
+    if settled:
+        used = after.intake - off * FACE.per_count
+        # a bill cannot be negative: what is over is carried on in the volume
+        after.billed = charged(rates, (used - after.deduct) * rates.factor)
+    return [*places, places[-1] + 1]
+
+
+def no_true_up(rng, rates, months):
+    return estimated(rng, rates, months, settled=False)
+
+
+def duplicate(rng, rates, months):
+    k = int(rng.integers(2, len(months) - 2))
+    copy = months[k]
+    again = Month(copy.start, copy.end, copy.reads, copy.deduct, copy.irrigation, copy.samples)
+    months.insert(k + 1, again)
+    return [k + 1]
+
+
+def overlap(rng, rates, months):
+    k = int(rng.integers(2, len(months) - 2))
+    month, before = months[k], months[k - 1]
+    days = int(rng.integers(2, 12))
+    share = (before.reads[1] - before.reads[0]) * days // (before.end - before.start).days
+    month.start -= timedelta(days=days)
+    month.reads = (month.reads[0] - share, month.reads[1])
+    return [k]
+
+
+def factor_missing(rng, rates, months):
+    places = some(rng, months)
+    twice = bool(rng.integers(4) == 0)
+    for k in places:
+        net = months[k].intake - months[k].deduct
+        months[k].billed = charged(rates, net * (rates.factor**2 if twice else 1))
+    return places
+
+
+def deduct_missing(rng, rates, months):
+    places = some(rng, months)
+    added = bool(rng.integers(3) == 0)
+    for k in places:
+        gross = months[k].intake + (months[k].deduct if added else 0)
+        months[k].billed = charged(rates, gross * rates.factor)
+    return places
+
+
+def irrigation_charged(rng, rates, months):
+    places = some(rng, months)
+    alone = bool(rng.integers(3) == 0)
+    for k in places:
+        month = months[k]
+        net = month.irrigation if alone else month.intake + month.irrigation - month.deduct
+        month.billed = charged(rates, net * rates.factor)
+    return places
+
+
+def old_rates(rng, rates, months):
+    places = [k for k, m in enumerate(months) if m.end > rates.editions[1][0]]
+    for k in places:
+        months[k].slip.edition = 0
+    return places
+
+
+def other_size(rng, rates, months):
+    places = some(rng, months)
+    wrong = str(rng.choice([size for size in SIZES if size != rates.size]))
+    for k in places:
+        months[k].slip.size = wrong
+    return places
+
+
+def tier(rng, rates, months):
+    places = some(rng, months)
+    kind = int(rng.integers(3))
+    for k in places:
+        if kind == 0:
+            months[k].slip.edges = [rates.edges[0] * 2, rates.edges[1]]
+            if rates.edges[0] * 2 >= rates.edges[1]:
+                months[k].slip.edges = [rates.edges[0], rates.edges[1] * 2]
+        elif kind == 1:
+            months[k].slip.flat = 2
+        else:
+            months[k].slip.flat = 0
+    return places
+
+
+def minimum(rng, rates, months):
+    places = some(rng, months)
+    allowance = bool(rng.integers(2))
+    for k in places:
+        months[k].slip.no_allowance = allowance
+        months[k].slip.minimum_on_top = not allowance
+    return places
+
+
+def threshold(rng, rates, months):
+    places = some(rng, months)
+    for k in places:
+        months[k].slip.no_threshold = True
+    return places
+
+
+def sample(rng, rates, months):
+    places = some(rng, months)
+    for k in places:
+        one = {s.parameter: s.value for s in months[k].samples if s.parameter == "BOD"}
+        months[k].slip.strengths = months[k].strengths | one
+    return places
+
+
+def foreign(rng, rates, months):
+    k = int(rng.integers(2, len(months) - 2))
+    low = int(rng.integers(100_000, 900_000))
+    used = int(months[k].intake * 10 * D(str(round(float(rng.uniform(0.3, 3)), 3))))
+    months[k].shown = (low, low + used)
+    net = max(used * FACE.per_count - months[k].deduct, D(0))
+    months[k].billed = charged(rates, net * rates.factor)
+    return [k]
+
+
+def arithmetic(rng, rates, months):
+    places = [int(rng.integers(len(months)))]
+    months[places[0]].slip.total = D(str(rng.choice(["0.01", "-10.00", "90.00", "0.27"])))
+    return places
+
+
+def none_of_these(rng, rates, months):
+    places = [int(rng.integers(len(months)))]
+    for k in places:
+        share = D(str(round(float(rng.uniform(0.3, 3.0)), 4)))
+        months[k].billed = charged(rates, due(rates, months[k]) * share)
+    return places
+
+
+# planted error: (how, class it should be named as)
+PLANTS: dict[str, tuple[Plant, str]] = {
+    "unit swapped": (unit_swap, "unit-swap"),
+    "register multiplier": (multiplier, "register-multiplier"),
+    "rollover": (rollover, "rollover"),
+    "digit misread": (misread, "misread"),
+    "estimated, made good": (estimated, "estimated-read"),
+    "estimated, never made good": (no_true_up, "missing-true-up"),
+    "period billed twice": (duplicate, "duplicate-period"),
+    "periods overlap": (overlap, "overlapping-period"),
+    "return factor": (factor_missing, "return-factor-missing"),
+    "deduct credit": (deduct_missing, "deduct-missing"),
+    "never reaches the sewer": (irrigation_charged, "never-reaches-sewer"),
+    "rate version": (old_rates, "wrong-rate-version"),
+    "meter size": (other_size, "wrong-class"),
+    "tier": (tier, "tier-misapplied"),
+    "minimum on top": (minimum, "minimum-on-top"),
+    "no threshold": (threshold, "surcharge-threshold"),
+    "wrong sample": (sample, "surcharge-sample"),
+    "another account": (foreign, "another-account"),
+    "sum of lines": (arithmetic, "invoice-arithmetic"),
+    "none of these": (none_of_these, "unexplained-volume"),
+}
+
+
+def printed(
+    rates: Rates, months: list[Month], rng: np.random.Generator, spread: float
+) -> list[BilledInvoice]:
+    """The invoices as printed, beside what the site itself knows."""
+    bias = 1 + rng.uniform(-spread, spread)
+    found = []
+    for k, month in enumerate(months):
+        right = due(rates, month)
+        volume = right if month.billed is None else month.billed
+        lines, total = bill(rates, month, month.slip, volume)
+        own = tuple(read % 10**DIGITS for read in month.reads)
+        shown = month.shown or own
+        known = {"intake": month.intake, "deduct": month.deduct, "irrigation": month.irrigation}
+        if spread:
+            known["intake"] = month.intake * D(repr(round(bias, 9)))
+        facts = InvoiceFacts(
+            f"I{k:02d}",
+            month.start,
+            month.end,
+            "kgal",
+            volumes=known,
+            billed_volume=volume,
+            meter_size=rates.size,
+            samples=month.samples,
+        )
+        net = max(month.intake - month.deduct, D(0)) * rates.factor
+        loose = month.intake * rates.factor * D(repr(spread))
+        found.append(
+            BilledInvoice(
+                facts,
+                lines,
+                total,
+                month.read_type,
+                D(shown[0]),
+                D(shown[1]),
+                None if spread else (D(own[0]), D(own[1])),
+                tolerance=loose if net >= 0 else D(0),
+                uses=("irrigation",),
+            )
+        )
+    return found
+
+
+def verdict(found: tuple[Signature, ...], code: str, names: set[str]) -> str:
+    """Whether the planted class was named, for the planted invoices and for no others."""
+    accused = {name for signature in found for name in signature.invoices}
+    if accused - names:
+        return "others accused"
+    first = [s for s in found if s.code == code]
+    if first and not [s for s in found if s.code != code]:
+        if {name for s in first for name in s.invoices} == names:
+            return "named"
+        return "named in part"
+    if [s for s in found if code in s.look_alikes]:
+        return "as look-alike"
+    if first:
+        return "named in part"
+    return "missed" if not found else f"as {found[0].code}"
+
+
+def harmless(rates: Rates, months: list[Month], places: list[int]) -> set[str]:
+    """Invoices on which the planted error changed nothing that is printed."""
+    same = set()
+    for k in places:
+        month = months[k]
+        volume = due(rates, month) if month.billed is None else month.billed
+        clean = bill(rates, month, Slip(), due(rates, month))
+        if (
+            bill(rates, month, month.slip, volume) == clean
+            and volume == due(rates, month)
+            and month.shown is None
+        ):
+            same.add(f"I{k:02d}")
+    return same
+
+
+def confusion(cases: int, seed: int = 1, spread: float = 0.0) -> dict[str, Counter]:
+    """Verdicts by planted error."""
+    table: dict[str, Counter] = {}
+    for number, (name, (plant, code)) in enumerate(PLANTS.items()):
+        table[name] = Counter()
+        for case in range(cases):
+            rng = np.random.default_rng([seed, number, case])
+            while True:
+                rates, months = world(rng)
+                places = plant(rng, rates, months)
+                names = {f"I{k:02d}" for k in places}
+                if code not in ("duplicate-period", "overlapping-period", "missing-true-up"):
+                    if code != "estimated-read":
+                        names -= harmless(rates, months, places)
+                if names:
+                    break
+            schedule = parse_rates(rates.text())
+            found = find_signatures(schedule, printed(rates, months, rng, spread), FACE)
+            table[name][verdict(found, code, names)] += 1
+    return table
+
+
+def accused(cases: int, seed: int = 2, spread: float = 0.0) -> int:
+    """Clean accounts in which any invoice is accused."""
+    wrong = 0
+    for case in range(cases):
+        rng = np.random.default_rng([seed, case])
+        rates, months = world(rng)
+        schedule = parse_rates(rates.text())
+        wrong += bool(find_signatures(schedule, printed(rates, months, rng, spread), FACE))
+    return wrong
+
+
+def markdown(table: dict[str, Counter], clean: int, wrong: int) -> str:
+    lines = ["| planted | named | in part | as look-alike | otherwise |", "|---|---|---|---|---|"]
+    for name, counts in table.items():
+        shown = ("named", "named in part", "as look-alike")
+        rest = ", ".join(f"{k} {v}" for k, v in sorted(counts.items()) if k not in shown)
+        lines.append(f"| {name} | " + " | ".join(str(counts[k]) for k in shown) + f" | {rest} |")
+    lines.append(f"| nothing ({clean} accounts) | | | | {wrong} accused |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--cases", type=int, default=50)
+    parser.add_argument("--clean", type=int, default=1000)
+    parser.add_argument("--spread", type=float, default=0.0, help="half width of the supply meter")
+    given = parser.parse_args()
+    table = confusion(given.cases, spread=given.spread)
+    print(markdown(table, given.clean, accused(given.clean, spread=given.spread)))
+
+
+if __name__ == "__main__":
+    main()

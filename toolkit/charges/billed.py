@@ -1,0 +1,149 @@
+"""An invoice as it was printed, a signature as it is found, and what separates look-alikes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from toolkit.charges.facts import InvoiceFacts
+
+__all__ = ["PROOFS", "BilledInvoice", "RegisterFace", "Signature"]
+
+
+@dataclass(frozen=True)
+class RegisterFace:
+    """How the register of the billed meter is read.
+
+    Parameters
+    ----------
+    per_count : Decimal
+        Volume one count stands for, multiplier included [volume unit of the facts].
+    digits : int
+        Digits the register shows before it rolls over [-].
+    """
+
+    per_count: Decimal
+    digits: int
+
+
+@dataclass(frozen=True)
+class BilledInvoice:
+    """One invoice as printed, beside what it should have been priced from.
+
+    Parameters
+    ----------
+    facts : InvoiceFacts
+        Dates, printed billed volume and what the meters registered by the site's own reads [-].
+    lines : mapping
+        Invoice column to printed amount [currency].
+    total : Decimal
+        Printed total [currency].
+    read_type : str
+        "actual" or "estimated" [text].
+    previous_read, current_read : Decimal, optional
+        Register reads as printed [counts].
+    own_reads : tuple of Decimal, optional
+        Register reads of the site itself at the same instants [counts].
+    tolerance : Decimal
+        Half width of the interval of the volume that should have been charged; zero where it
+        follows exactly from reads. With several invoices take it so wide that no right one of
+        the series is likely to lie outside [volume unit of the facts].
+    uses : tuple of str
+        Volumes of the facts that never reach the sewer and that the schedule does not deduct
+        [text].
+    """
+
+    facts: InvoiceFacts
+    lines: Mapping[str, Decimal]
+    total: Decimal
+    read_type: str = "actual"
+    previous_read: Decimal | None = None
+    current_read: Decimal | None = None
+    own_reads: tuple[Decimal, Decimal] | None = None
+    tolerance: Decimal = Decimal(0)
+    uses: tuple[str, ...] = ()
+
+    @property
+    def invoice(self) -> str:
+        """Number of the invoice [text]."""
+        return self.facts.invoice
+
+
+@dataclass(frozen=True)
+class Signature:
+    """An error class that the figures of some invoices fit.
+
+    An invoice may stand in two signatures, one for its volume and one for its lines; each states
+    its whole correction, so that sums over signatures are taken per invoice.
+
+    Parameters
+    ----------
+    code : str
+        The class, such as "unit-swap" [text].
+    invoices : tuple of str
+        The invoices it explains [text].
+    sentence : str
+        What seems to have happened, with figures [text].
+    evidence : mapping
+        The figures that show it, by invoice [-].
+    invoiced_amount, corrected_amount : Decimal
+        Sum of these invoices as printed, and by the rules [currency].
+    exactness : str
+        "exact" where it reproduces the figures to their rounding, else "within interval" [text].
+    look_alikes : tuple of str
+        Other classes these figures fit as well [text].
+    evidence_that_separates : str
+        What would show which of them it is, or settle the matter [text].
+    """
+
+    code: str
+    invoices: tuple[str, ...]
+    sentence: str
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    invoiced_amount: Decimal = Decimal(0)
+    corrected_amount: Decimal = Decimal(0)
+    exactness: Literal["exact", "within interval"] = "exact"
+    look_alikes: tuple[str, ...] = ()
+    evidence_that_separates: str = ""
+
+    @property
+    def difference(self) -> Decimal:
+        """Invoiced less corrected: above zero, too much was charged [currency]."""
+        return self.invoiced_amount - self.corrected_amount
+
+
+PROOFS: Mapping[str, str] = MappingProxyType(
+    {
+        "unit-swap": "a photograph of the register face with its unit, and the unit on the invoice",
+        "register-multiplier": "the meter exchange record and the multiplier in the account data",
+        "rollover": "the number of wheels on the register face and the reads before and after",
+        "misread": "a photograph of the register, or the next actual read",
+        "estimated-read": "the actual reads at both ends of the estimated run",
+        "missing-true-up": "the first actual read after the estimates, and the bill that used it",
+        "duplicate-period": "the payment record of both invoices",
+        "overlapping-period": "the read dates in the meter reader's own log",
+        "return-factor-missing": "the section of the schedule that states the factor, and the "
+        "account's setting",
+        "deduct-missing": "reads of the deduct meter for the period, and its registration",
+        "never-reaches-sewer": "a plan of the piping that shows where the meter's water goes",
+        "another-account": "the serial number of the meter on the invoice and on the site",
+        "wrong-rate-version": "the schedule in force on the dates, and its rule for a change of "
+        "rates inside a period",
+        "wrong-class": "the class, meter size and location in the account data",
+        "tier-misapplied": "the block table of the schedule, and the days its edges stand for",
+        "minimum-on-top": "the wording of the minimum in the schedule",
+        "surcharge-threshold": "the surcharge formula with its thresholds",
+        "surcharge-sample": "the laboratory reports of the period and the averaging rule",
+        "surcharge-basis": "the volume, unit constant and parameter used for the surcharge",
+        "invoice-arithmetic": "the invoice itself: its lines can be added by anyone",
+        "rounding": "the unrounded rate, which the printed one may hide",
+        "period-length": "the proration rule and the number of days billed",
+        "unexplained-volume": "the reads and the arithmetic the billed volume was made from",
+        "unexplained-line": "the quantity and the rate the line was made from",
+    }
+)
+"""What would show that an error is of its class."""

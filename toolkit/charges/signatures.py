@@ -1,0 +1,266 @@
+"""The error classes that the figures of a series of invoices fit, and what would tell them apart.
+
+An invoice is accused only if it differs from the rules. For each that does, every error is worked
+out forward: which volume, which lines would it have printed? The errors that reproduce the printed
+figures are laid over the series, and the one that explains most invoices is named first. Whatever
+reproduces the same invoices as well is a look-alike, and said to be one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from toolkit.charges.comparing import Comparison, compare
+from toolkit.charges.figures import plain
+from toolkit.charges.hidden_rates import HiddenRate, hidden_rates
+from toolkit.charges.line_guesses import LineGuess, line_guesses
+from toolkit.charges.pricing import price
+from toolkit.charges.series_signatures import Recomputed, recompute, series_signatures
+from toolkit.charges.volume_guesses import step_of, volume_guesses
+
+if TYPE_CHECKING:
+    from toolkit.charges.schedule import Schedule
+
+__all__ = ["find_signatures"]
+
+# which class is named first where several fit equally well; the rest are look-alikes
+_ORDER = (
+    "rollover",
+    "misread",
+    "return-factor-missing",
+    "deduct-missing",
+    "never-reaches-sewer",
+    "unit-swap",
+    "register-multiplier",
+    "wrong-rate-version",
+    "wrong-class",
+    "surcharge-threshold",
+    "surcharge-sample",
+    "surcharge-basis",
+    "minimum-on-top",
+    "tier-misapplied",
+    "period-length",
+    "invoice-arithmetic",
+    "rounding",
+)
+
+_SEPARATES = {
+    frozenset(
+        {"return-factor-missing", "unit-swap"}
+    ): "the ratios lie close together (1.3333 for a "
+    "share of 75 % left out, 1.3368 for CCF taken as kgal): the unit on the register's face and on "
+    "the account decides, not the volumes",
+    frozenset({"register-multiplier", "unit-swap"}): "both are the same factor: the meter exchange "
+    "record and the unit on the register's face",
+    frozenset({"return-factor-missing", "deduct-missing"}): "a month in which the deduct meter "
+    "registered another share of the intake",
+}
+
+Match = tuple[str, str]  # class, error in words
+
+
+def find_signatures(
+    schedule: Schedule, bills: Sequence[BilledInvoice], register: RegisterFace | None = None
+) -> tuple[Signature, ...]:
+    """Name the errors that the invoices of one account show.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bills : sequence of BilledInvoice
+        As printed, in order of their periods [-].
+    register : RegisterFace, optional
+        Of the billed meter; without it no error of reads can be worked out [-].
+
+    Returns
+    -------
+    tuple of Signature
+        One for each error, with the invoices it explains; empty if all follow the rules [-].
+
+    Raises
+    ------
+    InputRefused
+        If the schedule needs a fact that an invoice does not state.
+
+    Notes
+    -----
+    Exact where the printed figures are reproduced to their rounding; within interval where the due
+    volume is itself known only to a tolerance. An error in the volume and an error in the rates of
+    the same invoice are two signatures. Which class stands first among look-alikes is an order of
+    how often audits meet them (common practice, no source), not a finding.
+    """
+    series = [recompute(schedule, bill) for bill in bills]
+    found = series_signatures(schedule, series, register)
+    named = {name for signature in found for name in signature.invoices}
+    hidden = hidden_rates(schedule, bills)
+    volumes: dict[str, dict[Match, str]] = {}
+    lines: dict[str, dict[Match, str]] = {}
+    for each in series:
+        bill = each.bill
+        if not each.volume_agrees and bill.invoice not in named:
+            volumes[bill.invoice] = _volume_matches(schedule, each, register)
+        comparison = _compared(schedule, bill)
+        if not comparison.agrees:
+            lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)
+    known = {each.bill.invoice: each for each in series}
+    for matches, fallback in ((volumes, "unexplained-volume"), (lines, "unexplained-line")):
+        found += _covered(known, matches, fallback)
+    return tuple(found)
+
+
+def _compared(schedule: Schedule, bill: BilledInvoice) -> Comparison:
+    priced = price(schedule, bill.facts)
+    return compare(priced, bill.lines or priced.by_column, bill.total)
+
+
+def _volume_matches(
+    schedule: Schedule, each: Recomputed, register: RegisterFace | None
+) -> dict[Match, str]:
+    """Errors that reproduce the billed volume, with their exactness."""
+    half = step_of(schedule, each.bill)
+    found: dict[Match, str] = {}
+    for guess in volume_guesses(schedule, each.bill, register):
+        if abs(guess.volume - each.billed) <= half + guess.spread:
+            exactness = "exact" if each.bill.tolerance == 0 else "within interval"
+            found.setdefault((guess.code, guess.what), exactness)
+    return found
+
+
+def _line_matches(
+    schedule: Schedule,
+    each: Recomputed,
+    comparison: Comparison,
+    hidden: Sequence[HiddenRate],
+) -> dict[Match, str]:
+    """Errors that reproduce every printed line and the total."""
+    bill = each.bill
+    if not comparison.differing:
+        words = "the lines follow the schedule, their sum does not"
+        return {("invoice-arithmetic", words): "exact"}
+    found: dict[Match, str] = {}
+    guesses = [LineGuess("rounding", h.what, price(h.schedule, bill.facts)) for h in hidden]
+    for guess in chain(line_guesses(schedule, bill), guesses):
+        again = compare(guess.priced, bill.lines or guess.priced.by_column, bill.total)
+        if again.agrees:
+            found.setdefault((guess.code, guess.what), "exact")
+    if not found:
+        columns = ", ".join(line.column for line in comparison.differing)
+        if _a_slip(comparison):
+            found[("invoice-arithmetic", f"{columns} was worked out or copied wrongly")] = "exact"
+    return found
+
+
+def _a_slip(comparison: Comparison) -> bool:
+    """Whether one line differs by a slip of digits and the rest follows from it."""
+    if len(comparison.differing) != 1 or comparison.arithmetic_difference != 0:
+        return False
+    line = comparison.differing[0]
+    return line.invoiced is not None and line.recomputed is not None
+
+
+def _covered(
+    known: dict[str, Recomputed], matches: dict[str, dict[Match, str]], fallback: str
+) -> list[Signature]:
+    """Fewest errors that explain all these invoices, the ones that explain most first."""
+    found: list[Signature] = []
+    left = dict(matches)
+    while left:
+        cover: dict[Match, list[str]] = {}
+        for invoice, each in left.items():
+            for match in each:
+                cover.setdefault(match, []).append(invoice)
+        if not cover:
+            members = list(left)
+            found.append(_built(known, (fallback, ""), members, "exact", {}))
+            break
+        best = min(cover, key=lambda match: (-len(cover[match]), _rank(match)))
+        members = cover[best]
+        alike = {
+            match: invoices
+            for match, invoices in cover.items()
+            if match[0] != best[0] and set(invoices) >= set(members)
+        }
+        loose = any(left[invoice][best] != "exact" for invoice in members)
+        exactness = "within interval" if loose else "exact"
+        found.append(_built(known, best, members, exactness, alike))
+        for invoice in members:
+            del left[invoice]
+    return found
+
+
+def _rank(match: Match) -> int:
+    return _ORDER.index(match[0]) if match[0] in _ORDER else len(_ORDER)
+
+
+def _built(
+    known: dict[str, Recomputed],
+    match: Match,
+    members: list[str],
+    exactness: str,
+    alike: dict[Match, list[str]],
+) -> Signature:
+    code, what = match
+    rows = [known[name] for name in members]
+    invoiced = sum((row.bill.total for row in rows), Decimal(0))
+    corrected = sum((row.by_rules for row in rows), Decimal(0))
+    others = tuple(sorted({other for other, _ in alike}, key=lambda c: _rank((c, ""))))
+    return Signature(
+        code=code,
+        invoices=tuple(members),
+        sentence=_sentence(code, what, rows, exactness, alike),
+        evidence={row.bill.invoice: _figures(row) for row in rows},
+        invoiced_amount=invoiced,
+        corrected_amount=corrected,
+        exactness="exact" if exactness == "exact" else "within interval",
+        look_alikes=others,
+        evidence_that_separates=_separates(code, others),
+    )
+
+
+def _separates(code: str, others: tuple[str, ...]) -> str:
+    if not others:
+        return PROOFS[code]
+    told = [_SEPARATES.get(frozenset({code, other})) for other in others]
+    known = [each for each in told if each]
+    return "; ".join(known or [PROOFS[code], *(PROOFS[other] for other in others)])
+
+
+def _sentence(
+    code: str, what: str, rows: list[Recomputed], exactness: str, alike: dict[Match, list[str]]
+) -> str:
+    names = ", ".join(row.bill.invoice for row in rows)
+    if code == "unexplained-volume":
+        return f"{names}: the billed volume does not follow from the reads, by no error known here."
+    if code == "unexplained-line":
+        return f"{names}: lines do not follow from the schedule, by no error known here."
+    fit = "to the rounding" if exactness == "exact" else "within the interval of the due volume"
+    text = f"{names}: the figures are reproduced {fit} if {what}"
+    if alike:
+        text += "; equally if " + " or if ".join(dict.fromkeys(w for _, w in alike))
+        text += ", which the figures cannot tell apart"
+    if len(rows) == 1 and _coarse(rows[0]):
+        text += "; one volume rounded this coarsely may fit by chance"
+    return text + "."
+
+
+def _coarse(row: Recomputed) -> bool:
+    """Whether a billed volume that is wrong has few figures, so that a ratio may fit by chance."""
+    if row.volume_agrees or not row.billed:
+        return False
+    step = Decimal(1).scaleb(int(row.billed.as_tuple().exponent))
+    return max(step, 2 * row.bill.tolerance) > abs(row.billed) / 500
+
+
+def _figures(row: Recomputed) -> dict[str, str]:
+    found = {"invoiced": str(row.bill.total), "by the rules": str(row.by_rules)}
+    if row.billed is not None and row.due is not None:
+        found |= {"billed volume": str(plain(row.billed)), "due volume": str(plain(row.due))}
+        if row.due:
+            ratio = (row.billed / row.due).quantize(Decimal("0.00001"))
+            found["billed over due"] = str(ratio)
+    return found

@@ -1,0 +1,270 @@
+"""What the billed volume would be under each error of volume."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from toolkit.charges.basis import charged_volume
+from toolkit.charges.billed import BilledInvoice, RegisterFace
+from toolkit.charges.figures import CONTEXT, EXACT, LITRES, plain
+from toolkit.charges.periods import parts_of
+from toolkit.errors import InputRefused
+
+if TYPE_CHECKING:
+    from toolkit.charges.schedule import Schedule, VolumeRule
+
+__all__ = ["UNIT_RATIOS", "VolumeGuess", "due_volume", "volume_guesses"]
+
+_SWAPPED = ("gal", "cf", "CCF", "kgal", "m3", "impgal")
+
+
+def _unit_ratios() -> dict[str, Decimal]:
+    """Factors by which a figure goes wrong when one unit is taken for another.
+
+    Thousands between gallons and kgal, or hundreds between cf and CCF, are powers of ten.
+    """
+    found = {}
+    pairs = [("cf", "gal"), ("CCF", "kgal"), ("impgal", "gal"), ("m3", "CCF"), ("m3", "kgal")]
+    for one, other in [*pairs, ("m3", "cf")]:
+        ratio = CONTEXT.divide(LITRES[one], LITRES[other])
+        found[f"{one} taken as {other}"] = CONTEXT.divide(Decimal(1), ratio)
+        found[f"{other} taken as {one}"] = ratio
+    return found
+
+
+UNIT_RATIOS = _unit_ratios()
+"""Billed over due for each confusion of units, exact by definition [-]."""
+
+_TENS = {
+    f"{'1/' if power < 0 else ''}{10 ** abs(power)}": Decimal(10) ** power
+    for power in (-3, -2, -1, 1, 2, 3)
+}
+
+
+@dataclass(frozen=True)
+class VolumeGuess:
+    """A billed volume that an error would give.
+
+    Parameters
+    ----------
+    code : str
+        Error class [text].
+    what : str
+        The error in words, the same for every invoice it acts on [text].
+    volume : Decimal
+        Billed volume under it [volume unit of the facts].
+    spread : Decimal
+        Half width of its interval [volume unit of the facts].
+    """
+
+    code: str
+    what: str
+    volume: Decimal
+    spread: Decimal
+
+
+def rule_in_force(schedule: Schedule, bill: BilledInvoice) -> VolumeRule | None:
+    """The rule of the invoiced volume on the first day of the period."""
+    return parts_of(schedule, bill.facts)[0].version.invoiced_volume
+
+
+def _charged(
+    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, volumes: dict[str, Decimal] | None
+) -> Decimal | None:
+    """A charged volume in the unit of the facts; None where a volume is not known."""
+    facts = bill.facts if volumes is None else bill.facts.but(volumes=volumes)
+    try:
+        found = charged_volume(rule, schedule, facts.but(billed_volume=None), EXACT)
+    except InputRefused:
+        return None
+    sizes = schedule.litres(rule.unit), schedule.litres(facts.volume_unit)
+    return EXACT.divide(found.value * sizes[0], sizes[1])
+
+
+def due_volume(schedule: Schedule, bill: BilledInvoice) -> Decimal | None:
+    """The volume that should have been charged.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bill : BilledInvoice
+        States what was metered [-].
+
+    Returns
+    -------
+    Decimal or None
+        By the rules; None where it cannot be told [volume unit of the facts].
+    """
+    rule = rule_in_force(schedule, bill)
+    return None if rule is None else _charged(schedule, bill, rule, None)
+
+
+def step_of(schedule: Schedule, bill: BilledInvoice) -> Decimal:
+    """Half the step a billed volume is rounded to: by the rule, else its own last digit."""
+    rule = rule_in_force(schedule, bill)
+    if rule is not None and rule.rounding is not None and rule.rounding.to is not None:
+        size = EXACT.divide(schedule.litres(rule.unit), schedule.litres(bill.facts.volume_unit))
+        return rule.rounding.to * size / 2
+    exponent = bill.facts.billed_volume.as_tuple().exponent
+    return Decimal(1).scaleb(min(int(exponent), 0)) / 2
+
+
+def volume_guesses(
+    schedule: Schedule, bill: BilledInvoice, register: RegisterFace | None
+) -> list[VolumeGuess]:
+    """What would have been billed under each error of volume.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bill : BilledInvoice
+        States what was metered and read [-].
+    register : RegisterFace, optional
+        Of the billed meter [-].
+
+    Returns
+    -------
+    list of VolumeGuess
+        Every error that can be worked out from what is known [volume unit of the facts].
+    """
+    rule = rule_in_force(schedule, bill)
+    due = None if rule is None else _charged(schedule, bill, rule, None)
+    if rule is None or due is None:
+        return []
+    found = [
+        *_scaled(schedule, bill, rule),
+        *_shares(schedule, bill, rule, due),
+        *_uses(schedule, bill, rule),
+    ]
+    if register is not None:
+        found += _register(schedule, bill, rule, register)
+    return [guess for guess in found if abs(guess.volume - due) > bill.tolerance]
+
+
+def _scaled(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+    """A factor on the supply register alone, or on everything that was metered."""
+    facts = bill.facts
+    whole = {name: _known(bill, name) for name in (rule.metered, *rule.deduct)}
+    factors = [("unit-swap", what, factor) for what, factor in UNIT_RATIOS.items()]
+    factors += [("register-multiplier", f"a factor of {w}", f) for w, f in _TENS.items()]
+    loose = bill.tolerance
+    for code, what, factor in factors:
+        for names in {(rule.metered,), tuple(n for n, v in whole.items() if v)}:
+            changed = {n: v * factor if n in names else v for n, v in whole.items()}
+            volume = _charged(schedule, bill, rule, {**facts.volumes, **changed})
+            if volume is not None:
+                yield VolumeGuess(code, what, volume, loose * factor)
+
+
+def _known(bill: BilledInvoice, name: str) -> Decimal:
+    facts = bill.facts
+    if name in facts.volumes:
+        return facts.volumes[name]
+    before, after = facts.reads.get(name, (Decimal(0), Decimal(0)))
+    return after - before
+
+
+def _shares(
+    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, due: Decimal
+) -> Iterator[VolumeGuess]:
+    """Return factor and deduct meter left out, doubled or turned round."""
+    factor = rule.return_factor_by_month.get(bill.facts.end.month, rule.return_factor)
+    stated: dict[str, Any] = {"return_factor_by_month": {}}
+    whole = rule.model_copy(update={**stated, "return_factor": Decimal(1)})
+    deducted = sum((_known(bill, name) for name in rule.deduct), Decimal(0))
+    none = {**bill.facts.volumes, **{name: Decimal(0) for name in rule.deduct}}
+    added = {name: -_known(bill, name) for name in rule.deduct}
+    tries: list[tuple[str, str, VolumeRule, dict[str, Decimal] | None]] = []
+    if factor != 1:
+        twice = rule.model_copy(update={**stated, "return_factor": factor**2})
+        share = f"the return factor of {plain(factor)}"
+        tries.append(("return-factor-missing", f"{share} was not applied", whole, None))
+        tries.append(("return-factor-missing", f"{share} was applied twice", twice, None))
+    if rule.basis == "intake less deduct" and deducted > 0:
+        credit = "the deduct meter's volume"
+        tries.append(("deduct-missing", f"{credit} was not taken off", rule, none))
+        turned = {**bill.facts.volumes, **added}
+        tries.append(("deduct-missing", f"{credit} was added, not taken off", rule, turned))
+        if factor != 1:
+            both = f"{credit} was not taken off, nor the return factor applied"
+            tries.append(("deduct-missing", both, whole, none))
+    for code, what, tried, volumes in tries:
+        volume = _charged(schedule, bill, tried, volumes)
+        if volume is not None:
+            scale = CONTEXT.divide(volume, due) if due else Decimal(1)
+            yield VolumeGuess(code, what, volume, bill.tolerance * max(scale, Decimal(1)))
+
+
+def _uses(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+    """Water that never reaches the sewer, charged as if it did."""
+    for name in bill.uses:
+        volume = _known(bill, name)
+        metered = _known(bill, rule.metered)
+        for what, figure in (
+            (f"the volume of {name} was charged on top", metered + volume),
+            (f"the volume of {name} alone was charged", volume),
+        ):
+            more = {**bill.facts.volumes, rule.metered: figure}
+            if figure == volume:
+                more |= {deduct: Decimal(0) for deduct in rule.deduct}
+            charged = _charged(schedule, bill, rule, more)
+            if charged is not None and volume > 0:
+                yield VolumeGuess("never-reaches-sewer", what, charged, bill.tolerance)
+
+
+def _register(
+    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, register: RegisterFace
+) -> Iterator[VolumeGuess]:
+    """Rollover handled wrongly, and reads that differ from the site's own by a slip of digits."""
+    if bill.previous_read is None or bill.current_read is None:
+        return
+    before, after = bill.previous_read, bill.current_read
+    counts: list[tuple[str, str, Decimal]] = []
+    if after < before:
+        counts.append(("rollover", "a register that rolled over was subtracted", before - after))
+        for digits in (register.digits - 1, register.digits + 1):
+            used = after + Decimal(10) ** digits - before
+            if used > 0:
+                what = f"a rollover was taken for one of {digits} digits"
+                counts.append(("rollover", what, used))
+    elif bill.own_reads is not None and bill.own_reads[1] < bill.own_reads[0]:
+        counts.append(("rollover", "a rollover was left out", after - before))
+    if bill.own_reads is not None:
+        for place, (printed, own) in enumerate(zip((before, after), bill.own_reads, strict=True)):
+            slip = slip_of(printed, own)
+            if slip:
+                which = ("previous", "current")[place]
+                what = f"{slip} in the {which} read: {own} was taken as {printed}"
+                counts.append(("misread", what, counted(before, after, register)))
+    for code, what, used in counts:
+        volumes = {**bill.facts.volumes, rule.metered: used * register.per_count}
+        volume = _charged(schedule, bill, rule, volumes)
+        if volume is not None:
+            yield VolumeGuess(code, what, volume, bill.tolerance)
+
+
+def counted(before: Decimal, after: Decimal, register: RegisterFace) -> Decimal:
+    """Counts between two reads, over a rollover if the later one is lower."""
+    return after - before if after >= before else after + Decimal(10) ** register.digits - before
+
+
+def slip_of(printed: Decimal, own: Decimal) -> str:
+    """The slip of a pen that makes one read of another: two digits swapped, or one wrong."""
+    one, other = str(int(printed)), str(int(own))
+    if printed == own or printed != int(printed) or own != int(own):
+        return ""
+    width = max(len(one), len(other))
+    one, other = one.zfill(width), other.zfill(width)
+    places = [k for k in range(width) if one[k] != other[k]]
+    if len(places) == 1:
+        return "one digit wrong"
+    if len(places) == 2 and places[1] == places[0] + 1:
+        first, second = places
+        if one[first] == other[second] and one[second] == other[first]:
+            return "two digits swapped"
+    return ""

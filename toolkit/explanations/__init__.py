@@ -11,7 +11,8 @@ from toolkit.explanations.catalogue import CATALOGUE, LOOK_ALIKES, NOTHING, UNFA
 from toolkit.explanations.evidence import average_likelihood
 from toolkit.explanations.model import Explanation, Parameter, Variant
 from toolkit.explanations.observations import Observations
-from toolkit.explanations.ranking import RankedExplanation, Ranking, explain
+from toolkit.explanations.ranking import explain
+from toolkit.explanations.rows import RankedExplanation, Ranking
 
 __all__ = [
     "CATALOGUE",

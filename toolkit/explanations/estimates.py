@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
-from toolkit.explanations.bills import boundary_noise, boundary_rates
+from toolkit.explanations.bill_actions import boundary_noise, boundary_rates
 from toolkit.explanations.model import Explanation, Parameter, Variant
 from toolkit.explanations.observations import Observations
 from toolkit.explanations.states import Estimates
@@ -14,6 +15,9 @@ from toolkit.explanations.states import Estimates
 __all__ = ["BOTH_RIGHT", "ESTIMATE_EXPLANATIONS"]
 
 BOTH_RIGHT = "both estimates right"
+
+LOOSE = {"zero": 0.02, "steady": 0.02, "season": 0.15, "rain": 0.15, "drowned": 0.15}
+"""How loosely a pattern is followed: own error of each invoice over its share (judgement) [-]."""
 
 RATIOS = {
     "half the size": 0.5,
@@ -28,10 +32,15 @@ RATIOS = {
 """Discharge of another device over the assumed one's, where the case names none [-]."""
 SMALLEST = 0.03
 """Smallest share of the volume worth an explanation of its own (judgement) [-]."""
-SUMMER = (0.50, 0.55, 0.60)
+SUMMER = (0.48, 0.52, 0.56, 0.60, 0.64)
 """Peaks of a warm-season use on the northern side of the equator, share of the year [-]."""
 WINTER = (0.02, 0.08)
 """The same on the southern side, or of a heating-season use [-]."""
+
+
+def _loosely(volume: np.ndarray, pattern: str) -> np.ndarray:
+    """Covariance of what follows a pattern only loosely [m6]."""
+    return (LOOSE[pattern] * volume[:, :, None]) ** 2 * np.eye(volume.shape[1])
 
 
 def _both(observed: Observations) -> bool:
@@ -67,18 +76,32 @@ def _active(observed: Observations, first: int) -> np.ndarray:
 
 
 def _zero_variants(observed: Observations) -> list[Variant]:
-    if observed.head_sensitivity is None:
+    if observed.head_sensitivity is None and observed.zero_volumes_m3 is None:
         return []
     return _signed(observed, ("the sensor shows too much head", "the sensor shows too little head"))
 
 
 def _zero(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    """True over recorded volume (1 - s e / n)^n, exact for V = K h^n at one head."""
+    """True over recorded volume from the record's own curve, else (1 - s e / n)^n."""
     sign, first = data
-    power = observed.head_exponent
-    shown = observed.head_sensitivity * _active(observed, first)
-    factor = 1.0 - sign * values[:, None] * shown / power
-    return state.effluent_scaled(np.maximum(factor, 0.1) ** power)
+    if observed.zero_volumes_m3 is not None:
+        factor = _on_curve(observed, sign * values)
+    else:
+        power = observed.head_exponent
+        factor = 1.0 - sign * values[:, None] * observed.head_sensitivity / power
+        factor = np.maximum(factor, 0.1) ** power
+    factor = np.where(_active(observed, first) > 0, factor, 1.0)
+    corrected = state.effluent_scaled(factor)
+    return corrected.effluent_moved(0 * factor, _loosely((factor - 1) * state.effluent, "zero"))
+
+
+def _on_curve(observed: Observations, errors: np.ndarray) -> np.ndarray:
+    """Volume with each error taken out, over the recorded one; held at the ends of the curve."""
+    offsets, volumes = observed.zero_offsets_m, observed.zero_volumes_m3
+    inside = np.clip(errors, offsets[0], offsets[-1])
+    curve = CubicSpline(offsets, volumes, axis=0)
+    recorded = np.maximum(curve(0.0), 1e-9)
+    return np.maximum(curve(inside) / recorded, 0.02)
 
 
 def _drowned_pattern(observed: Observations) -> np.ndarray:
@@ -95,8 +118,9 @@ def _drowned_variants(observed: Observations) -> list[Variant]:
 
 
 def _drowned(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    factor = 1.0 - values[:, None] * _drowned_pattern(observed)
-    return state.effluent_scaled(np.maximum(factor, 0.05))
+    excess = values[:, None] * _drowned_pattern(observed)
+    corrected = state.effluent_scaled(np.maximum(1.0 - excess, 0.05))
+    return corrected.effluent_moved(0 * excess, _loosely(excess * state.effluent, "drowned"))
 
 
 def _sizes(observed: Observations) -> list[Variant]:
@@ -161,26 +185,29 @@ def _steady_variants(observed: Observations) -> list[Variant]:
 
 def _source(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
     volume = values[:, None] * _usual_rate(observed) * observed.lengths * _active(observed, data)
-    return state.balance_moved(volume)
+    return state.balance_moved(volume, _loosely(volume, "steady"))
 
 
 def _leak(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
     volume = values[:, None] * _usual_rate(observed) * observed.lengths * _active(observed, data)
-    return state.balance_moved(-volume)
+    return state.balance_moved(-volume, _loosely(volume, "steady"))
 
 
 def _season_variants(observed: Observations) -> list[Variant]:
     if observed.year_fraction is None or not _both(observed):
         return []
-    found = [Variant("warm season, north", 0.25, peak) for peak in SUMMER]
-    return found + [Variant("cold season, or warm season in the south", 0.1, at) for at in WINTER]
+    found = [Variant(f"warm season, peak at {peak:.0%} of the year", 0.16, peak) for peak in SUMMER]
+    return found + [
+        Variant(f"cold season, or warm season in the south, peak at {at:.0%} of the year", 0.1, at)
+        for at in WINTER
+    ]
 
 
 def _seasonal(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
     """The size is the share of the mean intake at the peak of the season."""
     season = np.maximum(np.cos(2 * np.pi * (observed.year_fraction - data)), 0.0)
     volume = values[:, None] * _usual_rate(observed) * observed.lengths * season
-    return state.balance_moved(-volume)
+    return state.balance_moved(-volume, _loosely(volume, "season"))
 
 
 def _wet_variants(observed: Observations) -> list[Variant]:
@@ -196,7 +223,8 @@ def _wet(state: Estimates, observed: Observations, data: Any, values: np.ndarray
     usual = _usual_rate(observed) * observed.lengths
     if data:
         rain = observed.rain_m * usual.sum() / observed.rain_m.sum()
-        return state.effluent_moved(-values[:, None] * rain)
+        inflow = values[:, None] * rain
+        return state.effluent_moved(-inflow, _loosely(inflow, "rain"))
     volume = values[:, None] * usual
     return state.effluent_moved(-volume, (0.7 * volume[:, :, None]) ** 2 * np.eye(observed.count))
 
@@ -241,8 +269,8 @@ SHARE = Parameter("share of the mean intake", SMALLEST, 0.6)
 ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
     Explanation(BOTH_RIGHT, "estimates", 0.60, _right, _unchanged),
     Explanation(
-        "zero error of the head sensor", "estimates", 0.05, _zero_variants, _zero,
-        Parameter("zero error", 0.002, 0.08, "mm", 1000.0),
+        "zero error of the head sensor", "estimates", 0.08, _zero_variants, _zero,
+        Parameter("zero error", 0.002, 0.05, "mm", 1000.0),
         evidence="hand readings of the head beside the instrument's at low and at high flow",
         visit="read the head by hand with a gauge and check the datum with a level",
         source="volume over head sensitivity n/h",
@@ -275,7 +303,7 @@ ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
         "looks the same",
     ),
     Explanation(
-        "unmetered source or steady ground water", "estimates", 0.04, _steady_variants, _source,
+        "unmetered source or steady ground water", "estimates", 0.03, _steady_variants, _source,
         SHARE,
         evidence="discharge at night with production and water use stopped",
         visit="look for wells, condensate, hauled water; watch the channel at night",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,18 @@ import numpy as np
 from toolkit.explanations.model import Explanation, Variant
 from toolkit.explanations.observations import Observations
 
-__all__ = ["Evidence", "Point", "average_likelihood", "joined_evidence", "single_evidence"]
+__all__ = [
+    "Evidence",
+    "Point",
+    "average_likelihood",
+    "joined_evidence",
+    "leading_variants",
+    "robust_variants",
+    "single_evidence",
+]
+
+WeightedVariant = tuple[float, Variant]
+"""Prior weight among the variants of an explanation, and the variant."""
 
 COARSE = 25
 """Values of a parameter tried first [-]."""
@@ -21,8 +32,12 @@ CLOSE = 1.0
 """Rounds end where the log likelihood of the best value's neighbours differs by less [-]."""
 LEAST = 1e-4
 """Points below this share of the posterior are dropped [-]."""
+REACH = 6.0
+"""Half the width of the even grid over the peak, in standard deviations of the posterior [-]."""
 JOINED = 24
 """Values of each parameter where two explanations are joined [-]."""
+CHOSEN = 12
+"""Variants of each kept for joining, besides the main ones [-]."""
 
 
 @dataclass(frozen=True)
@@ -76,8 +91,8 @@ def average_likelihood(
 
     Notes
     -----
-    Trapezoid rule over 25 values, then values added beside the best one until its neighbours'
-    log likelihoods lie within 1 of it. One peak is assumed.
+    Values are added beside the best of 25 until its neighbours' log likelihoods lie within 1 of it;
+    the curvature there sets an even grid over the peak; trapezoid rule. One peak is assumed.
 
     References
     ----------
@@ -85,26 +100,53 @@ def average_likelihood(
     by quadrature).
     """
     values = np.linspace(low, high, COARSE)
-    found = log_likelihood(values)
+    found = np.asarray(log_likelihood(values))
     for _ in range(ROUNDS):
         best = int(np.argmax(found))
-        near = [best - 1, best + 1]
-        near = [place for place in near if 0 <= place < len(values)]
+        near = [place for place in (best - 1, best + 1) if 0 <= place < len(values)]
         if all(found[best] - found[place] < CLOSE for place in near):
             break
         added = np.concatenate(
             [np.linspace(values[best], values[place], BETWEEN + 2)[1:-1] for place in near]
         )
-        values = np.concatenate([values, added])
-        found = np.concatenate([found, log_likelihood(added)])
-        order = np.argsort(values)
-        values, found = values[order], found[order]
+        values, found = _merged(values, found, added, log_likelihood)
+    window = _window(values, found, low, high)
+    if len(window):
+        outside = (values < window[0]) | (values > window[-1])
+        values, found = _merged(values[outside], found[outside], window, log_likelihood)
     width = np.empty_like(values)
     width[1:-1] = (values[2:] - values[:-2]) / 2
     width[0], width[-1] = (values[1] - values[0]) / 2, (values[-1] - values[-2]) / 2
     parts = found + np.log(width / (high - low))
     total = float(np.logaddexp.reduce(parts))
     return total, values, np.exp(parts - total)
+
+
+def _merged(
+    values: np.ndarray,
+    found: np.ndarray,
+    added: np.ndarray,
+    log_likelihood: Callable[[np.ndarray], np.ndarray],
+) -> tuple[np.ndarray, np.ndarray]:
+    values = np.concatenate([values, added])
+    found = np.concatenate([found, log_likelihood(added)])
+    order = np.argsort(values, kind="stable")
+    return values[order], found[order]
+
+
+def _window(values: np.ndarray, found: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Even grid over the peak, where the curvature at the best value shows one."""
+    best = int(np.clip(np.argmax(found), 1, len(values) - 2))
+    x, y = values[best - 1 : best + 2], found[best - 1 : best + 2]
+    bend, slope, _ = np.polyfit(x - x[1], y - y[1], 2)
+    if not bend < 0:
+        return np.empty(0)
+    spread = 1 / np.sqrt(-2 * bend)
+    middle = float(np.clip(x[1] - slope / (2 * bend), x[0], x[2]))
+    ends = max(middle - REACH * spread, low), min(middle + REACH * spread, high)
+    if ends[1] - ends[0] > 0.9 * (high - low) or not ends[1] > ends[0]:
+        return np.empty(0)
+    return np.linspace(*ends, COARSE)
 
 
 def single_evidence(
@@ -160,7 +202,7 @@ def single_evidence(
 
 def joined_evidence(
     pair: tuple[Explanation, Explanation],
-    best: tuple[Evidence, Evidence],
+    choices: tuple[Sequence[WeightedVariant], Sequence[WeightedVariant]],
     observed: Observations,
     start: object,
     fit: Callable[[object], np.ndarray],
@@ -171,8 +213,8 @@ def joined_evidence(
     ----------
     pair : two Explanations
         The first acts first [-].
-    best : two Evidences
-        Of each alone, to know its leading variants [-].
+    choices : two sequences
+        Variants of each to be tried, with their prior weights [-].
     observed : Observations
         What is known [-].
     start : Billing or Estimates
@@ -183,16 +225,15 @@ def joined_evidence(
     Returns
     -------
     Evidence or None
-        None where one of them cannot be shown [-].
+        None where one of them has no variant [-].
     """
-    choices = [_leading(*each, observed) for each in zip(pair, best, strict=True)]
+    grids = [_grid(explanation) for explanation in pair]
+    first, second = (each.ravel() for each in np.meshgrid(*grids, indexing="ij"))
     found = []
     for weight_one, one in choices[0]:
+        middle = pair[0].act(start, observed, one, first)  # type: ignore[arg-type]
         for weight_two, two in choices[1]:
-            grids = [_grid(explanation) for explanation in pair]
-            first, second = (each.ravel() for each in np.meshgrid(*grids, indexing="ij"))
-            state = pair[0].act(start, observed, one, first)  # type: ignore[arg-type]
-            state = pair[1].act(state, observed, two, second)
+            state = pair[1].act(middle, observed, two, second)
             prior = np.log(weight_one * weight_two / len(first))
             for log, a, b in zip(fit(state) + prior, first, second, strict=True):
                 steps = ((pair[0], one, float(a)), (pair[1], two, float(b)))
@@ -206,16 +247,69 @@ def _grid(explanation: Explanation) -> np.ndarray:
     return np.geomspace(explanation.parameter.low, explanation.parameter.high, JOINED)
 
 
-def _leading(
+def leading_variants(
     explanation: Explanation, evidence: Evidence, observed: Observations
-) -> list[tuple[float, Variant]]:
-    """Main variants and the best of the others, with prior weights."""
+) -> list[WeightedVariant]:
+    """Main variants and the best of the others, for joining.
+
+    Parameters
+    ----------
+    explanation : Explanation
+        What acts [-].
+    evidence : Evidence
+        Of it alone [-].
+    observed : Observations
+        What is known [-].
+
+    Returns
+    -------
+    list of (weight, Variant)
+        With prior weights [-].
+    """
+    best = {point.steps[0][1].label for point in evidence.points[:3]}
+    return [
+        (weight, variant)
+        for weight, variant in _weighted(explanation, observed)
+        if variant.main or variant.label in best
+    ]
+
+
+def robust_variants(
+    explanation: Explanation,
+    observed: Observations,
+    start: object,
+    score: Callable[[object], np.ndarray],
+) -> tuple[float, list[WeightedVariant]]:
+    """Variants that account for most invoices, whatever happened in the others.
+
+    Parameters
+    ----------
+    explanation : Explanation
+        What acts, without a free size [-].
+    observed : Observations
+        What is known [-].
+    start : Billing or Estimates
+        The state without it [m3].
+    score : callable
+        From a state to scores in which single wild invoices weigh little [-].
+
+    Returns
+    -------
+    tuple of float and list of (weight, Variant)
+        Best score; the best variants with prior weights [-].
+    """
+    scored = []
+    for weight, variant in _weighted(explanation, observed):
+        state = explanation.act(start, observed, variant, np.full(1, np.nan))  # type: ignore[arg-type]
+        scored.append((float(score(state)[0]), weight, variant))
+    scored.sort(key=lambda each: -each[0])
+    return scored[0][0], [(weight, variant) for _, weight, variant in scored[:CHOSEN]]
+
+
+def _weighted(explanation: Explanation, observed: Observations) -> list[WeightedVariant]:
     variants = explanation.variants(observed)
     total = sum(variant.weight for variant in variants)
-    leading = {id(variant): variant for variant in variants if variant.main}
-    best = {point.steps[0][1].label for point in evidence.points[:3]}
-    leading |= {id(variant): variant for variant in variants if variant.label in best}
-    return [(variant.weight / total, variant) for variant in leading.values()]
+    return [(variant.weight / total, variant) for variant in variants]
 
 
 def _collected(found: list[tuple[float, tuple]]) -> Evidence:

@@ -86,6 +86,8 @@ class Explanation:
         What a visit would look at [text].
     source : str
         Where the signature comes from [text].
+    joins : bool
+        Whether it may act together with another of its kind [-].
     """
 
     name: str
@@ -97,6 +99,7 @@ class Explanation:
     evidence: str = ""
     visit: str = ""
     source: str = ""
+    joins: bool = True
 
     def act(
         self,

@@ -61,6 +61,11 @@ class Observations:
         Relative change of the effluent volume per metre of zero error, n/h for a power law [1/m].
     head_exponent : float
         Exponent of discharge on head, 1.5 to 2.5 [-].
+    zero_offsets_m : array (offsets,), optional
+        Zero errors, increasing through 0, at which `zero_volumes_m3` is known [m].
+    zero_volumes_m3 : array (offsets, invoices), optional
+        Effluent volume if the sensor showed too much by each of them; exact where
+        `head_sensitivity` is a first-order figure [m3].
     drowned_share : array (invoices,), optional
         Share of the volume that passed at heads where tailwater may drown the device [-].
     device_ratios : mapping, optional
@@ -92,6 +97,8 @@ class Observations:
     balance_cov: np.ndarray | None = None
     head_sensitivity: np.ndarray | None = None
     head_exponent: float = 1.55
+    zero_offsets_m: np.ndarray | None = None
+    zero_volumes_m3: np.ndarray | None = None
     drowned_share: np.ndarray | None = None
     device_ratios: Mapping[str, float] = field(default_factory=dict)
     rain_m: np.ndarray | None = None
@@ -112,6 +119,14 @@ class Observations:
                 raise AuditError(f"{name} is given without {mean}")
             if given[1] and not given[0] and name != "basis_cov":
                 raise AuditError(f"{mean} is given without {name}; an estimate has an uncertainty")
+        if (self.zero_offsets_m is None) != (self.zero_volumes_m3 is None):
+            raise AuditError("zero_offsets_m and zero_volumes_m3 belong together; give both")
+        if self.zero_offsets_m is not None:
+            offsets = np.asarray(self.zero_offsets_m, dtype=float)
+            if offsets.ndim != 1 or len(offsets) < 4 or not np.all(np.diff(offsets) > 0):
+                raise AuditError("zero_offsets_m needs at least four increasing offsets")
+            object.__setattr__(self, "zero_offsets_m", offsets)
+            self._check("zero_volumes_m3", (len(offsets), len(billed)))
         if not 0 < self.return_factor <= 2:
             raise AuditError(f"return factor {self.return_factor!r}; a share of the intake")
 
@@ -171,4 +186,6 @@ class Observations:
             chosen[name] = None if chosen[name] is None else chosen[name][keep]
         for name in MATRICES:
             chosen[name] = None if chosen[name] is None else chosen[name][np.ix_(keep, keep)]
+        if self.zero_volumes_m3 is not None:
+            chosen["zero_volumes_m3"] = self.zero_volumes_m3[:, keep]
         return Observations(**chosen)

@@ -7,114 +7,30 @@ printed, and nothing is named unless its likelihood exceeds that of every rival 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from toolkit.errors import Flag
 from toolkit.explanations.bayes import STRONG, VERY_STRONG, strength
-from toolkit.explanations.catalogue import CATALOGUE, LOOK_ALIKES, NOTHING, UNFAIR
+from toolkit.explanations.catalogue import CATALOGUE, NOTHING, UNFAIR
 from toolkit.explanations.fairness import fair_share
 from toolkit.explanations.model import Explanation
 from toolkit.explanations.observations import Observations
+from toolkit.explanations.rows import RankedExplanation, Ranking
 from toolkit.explanations.slots import Candidate, bill_candidates, estimate_candidates
+from toolkit.explanations.wording import (
+    detail_of,
+    flags_of,
+    separating_evidence,
+    statement_of,
+)
 
-__all__ = ["RankedExplanation", "Ranking", "explain"]
+__all__ = ["explain"]
 
 SHOWN = 12
 """Rows that always stand in the table [-]."""
 SMALLEST_SHOWN = 1e-4
 """Further rows stand in it above this posterior probability [-]."""
-
-
-@dataclass(frozen=True)
-class RankedExplanation:
-    """One row of the table.
-
-    Parameters
-    ----------
-    name : str
-        What would be the matter [text].
-    components : tuple of str
-        What acts, empty where nothing is wrong [text].
-    detail : str
-        Most probable form and size [text].
-    prior : float
-        Before any figure was seen [-].
-    log_marginal_likelihood : float
-        Natural logarithm, averaged over what the explanation leaves open [-].
-    posterior : float
-        Given the figures, and given that one of the table is right [-].
-    factor_below_best : float
-        Likelihood of the first row over that of this one; below one if this is the likelier [-].
-    corrected_discharge_m3, corrected_standard_m3 : float
-        Discharge of all invoices together under it, and its standard uncertainty [m3].
-    corrected_basis_m3 : float
-        What the schedule should have billed in all under it [m3].
-    overbilled_m3 : float
-        Billed less that; below zero where too little was billed [m3].
-    evidence : str
-        What would settle whether it is at work [text].
-    visit : str
-        What a visit would look at [text].
-    """
-
-    name: str
-    components: tuple[str, ...]
-    detail: str
-    prior: float
-    log_marginal_likelihood: float
-    posterior: float
-    factor_below_best: float
-    corrected_discharge_m3: float
-    corrected_standard_m3: float
-    corrected_basis_m3: float
-    overbilled_m3: float
-    evidence: str
-    visit: str
-
-
-@dataclass(frozen=True)
-class Ranking:
-    """The explanations ranked, and what may be said.
-
-    Parameters
-    ----------
-    rows : tuple of RankedExplanation
-        Most probable first [-].
-    named : str or None
-        The explanation that may be named, None where a rival is too close [text].
-    factor : float
-        Likelihood of the first row over its best rival; a row that adds to the first is none [-].
-    strength : str
-        Word for that factor [text].
-    statement : str
-        What the report may say [text].
-    separates : str
-        Evidence that would tell the two best apart [text].
-    excluded : tuple of str
-        Single explanations whose likelihood is below the first row's by more than 150 [text].
-    untestable : tuple of str
-        Explanations this evidence cannot show [text].
-    flags : tuple of Flag
-        What the reader must know [-].
-    """
-
-    rows: tuple[RankedExplanation, ...]
-    named: str | None
-    factor: float
-    strength: str
-    statement: str
-    separates: str
-    excluded: tuple[str, ...]
-    untestable: tuple[str, ...]
-    flags: tuple[Flag, ...]
-
-    @property
-    def frame(self) -> pd.DataFrame:
-        """The rows as a table [-]."""
-        return pd.DataFrame([asdict(row) for row in self.rows])
 
 
 @dataclass(frozen=True)
@@ -266,7 +182,7 @@ def _row(
     return RankedExplanation(
         cell.name,
         cell.components,
-        "; ".join(filter(None, (_detail(cell.bill), _detail(cell.estimate)))),
+        "; ".join(filter(None, (detail_of(cell.bill), detail_of(cell.estimate)))),
         float(np.exp(cell.log_prior - prior_total)),
         cell.log_likelihood,
         float(np.exp(cell.log_posterior - total)),
@@ -276,8 +192,12 @@ def _row(
         should,
         float(observed.billed_m3[known].sum()) - should,
         _evidence_text(cell, acting),
-        "; ".join(part.visit for part in acting if part.visit),
+        "; ".join(part.visit for part in acting if part.visit) or _papers(cell),
     )
+
+
+def _papers(cell: _Cell) -> str:
+    return "none; the schedule and the meters decide" if cell.name == UNFAIR else ""
 
 
 def _evidence_text(cell: _Cell, acting: list[Explanation]) -> str:
@@ -305,119 +225,47 @@ def _basis_total(cell: _Cell, observed: Observations) -> float:
     return float(basis[known].sum())
 
 
-def _detail(candidate: Candidate) -> str:
-    """Most probable variant, and the mean size over the points that share it."""
-    if not candidate.names:
-        return ""
-    first, said = candidate.evidence.points[0], []
-    for place, (explanation, variant, _) in enumerate(first.steps):
-        same = [p for p in candidate.evidence.points if p.steps[place][1].label == variant.label]
-        text = variant.label
-        if explanation.parameter is not None:
-            weights = np.array([point.weight for point in same])
-            values = np.array([point.steps[place][2] for point in same])
-            mean = float(weights @ values / weights.sum())
-            spread = float(np.sqrt(weights @ (values - mean) ** 2 / weights.sum()))
-            size = explanation.parameter
-            shown = f"{size.name} {mean * size.shown:.3g} {size.unit} (u {spread * size.shown:.2g})"
-            text = f"{text}: {shown}" if text else shown
-        said.append(text)
-    return "; ".join(filter(None, said))
-
-
 def _ranking(
     rows: list[RankedExplanation], untestable: tuple[str, ...], observed: Observations
 ) -> Ranking:
     best = rows[0]
-    rivals = [row for row in rows[1:] if not _adds_to(row, best)]
-    rival = rivals[0] if rivals else None
-    likeliest = max((row.log_marginal_likelihood for row in rivals), default=-np.inf)
-    gap = best.log_marginal_likelihood - likeliest
-    factor = float(np.exp(np.clip(gap, -700, 700)))
-    word = strength(factor) if factor >= 1 else "none"
-    other = any(name.startswith("none of these") for name in best.components)
-    named = best.name if factor >= STRONG and not other else None
+    named = _named(rows)
+    rivals = [row for row in rows[1:] if not _says(row, named or best.components)]
+    rival = max(rivals, key=lambda row: row.log_marginal_likelihood, default=None)
+    factor = np.inf if rival is None else rival.factor_below_best
     singles = [row for row in rows if len(row.components) <= 1]
-    excluded = tuple(row.name for row in singles if row.factor_below_best > VERY_STRONG)
     shown = [
         row
         for place, row in enumerate(rows)
         if place < SHOWN or len(row.components) <= 1 or row.posterior > SMALLEST_SHOWN
     ]
+    text = ", and ".join(named) if named else None
+    if best.name == NOTHING and factor >= STRONG:
+        text = NOTHING
     return Ranking(
         tuple(shown),
-        named,
-        factor,
-        word,
-        _statement(best, rival, factor, named, other),
-        _separates(best, rival),
-        excluded,
+        text,
+        float(factor),
+        strength(factor) if factor >= 1 else "none",
+        statement_of(best, rival, factor, text),
+        separating_evidence(best, rival),
+        tuple(row.name for row in singles if row.factor_below_best > VERY_STRONG),
         untestable,
-        _flags(observed, untestable, named, best),
+        flags_of(observed, untestable, text, best),
     )
 
 
-def _adds_to(row: RankedExplanation, best: RankedExplanation) -> bool:
-    """Whether a row says the same as the best and something more."""
-    return bool(best.components) and set(best.components) < set(row.components)
-
-
-def _statement(
-    best: RankedExplanation,
-    rival: RankedExplanation | None,
-    factor: float,
-    named: str | None,
-    other: bool,
-) -> str:
-    if other:
-        return "no listed explanation accounts for the figures; what is at work is not known"
-    if best.name == NOTHING:
-        tail = "" if named else f"; {rival.name} is not excluded" if rival else ""
-        return f"the figures need no explanation beyond their uncertainties{tail}"
-    if named:
-        return (
-            f"the figures point to: {best.name}. Its likelihood exceeds that of every rival by a "
-            f"factor of {min(factor, 1e6):.3g}, if the listed explanations are all there are"
-        )
-    assert rival is not None
-    return (
-        f"the figures do not decide between: {best.name}; and: {rival.name} (likelihood ratio "
-        f"{min(factor, 1e6):.2g}, below {STRONG:.0f}); no cause is named"
+def _named(rows: list[RankedExplanation]) -> tuple[str, ...]:
+    """What every row has in common whose likelihood is within a factor of 20 of the first's."""
+    near = [row for row in rows if row.factor_below_best < STRONG]
+    common = set(rows[0].components).intersection(*(row.components for row in near))
+    return tuple(
+        name
+        for name in rows[0].components
+        if name in common and not name.startswith("none of these")
     )
 
 
-def _separates(best: RankedExplanation, rival: RankedExplanation | None) -> str:
-    if rival is None:
-        return best.evidence
-    known = {frozenset(pair): text for pair, text in LOOK_ALIKES.items()}
-    apart = set(best.components) ^ set(rival.components)
-    for pair, text in known.items():
-        if pair <= apart:
-            return text
-    return "; ".join(dict.fromkeys(filter(None, (best.evidence, rival.evidence))))
-
-
-def _flags(
-    observed: Observations,
-    untestable: tuple[str, ...],
-    named: str | None,
-    best: RankedExplanation,
-) -> tuple[Flag, ...]:
-    flags = []
-    if untestable:
-        message = (
-            f"{len(untestable)} explanations cannot be shown by this evidence: "
-            f"{', '.join(untestable)}"
-        )
-        flags.append(Flag("not-testable", message, "note", {"names": list(untestable)}))
-    if not observed.compared.any():
-        message = (
-            "without two estimates of the same invoices nothing tests the estimates themselves"
-        )
-        flags.append(Flag("estimates-untested", message, "note"))
-    if named is None and best.name != NOTHING:
-        message = "no cause is named: the best explanation does not exceed its rivals twentyfold"
-        flags.append(Flag("cause-not-named", message, "note"))
-    message = "posterior probabilities hold only among the listed explanations and their priors"
-    flags.append(Flag("listed-only", message, "note"))
-    return tuple(flags)
+def _says(row: RankedExplanation, components: tuple[str, ...]) -> bool:
+    """Whether a row holds all of these; where they are none, no other row says the same."""
+    return bool(components) and set(components) <= set(row.components)

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
 
 import numpy as np
 
 from toolkit.explanations.catalogue import PLAIN, is_other
-from toolkit.explanations.evidence import Evidence, Point, joined_evidence, single_evidence
+from toolkit.explanations.evidence import (
+    Evidence,
+    Point,
+    WeightedVariant,
+    joined_evidence,
+    leading_variants,
+    robust_variants,
+    single_evidence,
+)
 from toolkit.explanations.model import Explanation
 from toolkit.explanations.observations import Observations
 from toolkit.explanations.states import (
     Billing,
     billing_fit,
+    billing_score,
     corrected_discharge,
     estimates_fit,
     start_billing,
@@ -22,8 +33,13 @@ from toolkit.explanations.states import (
 
 __all__ = ["Candidate", "bill_candidates", "estimate_candidates"]
 
-LEADING = 4
+Fit = Callable[[Any], np.ndarray]
+"""From a state to the log likelihood of each of its rows."""
+
+LEADING = 5
 """Single explanations of a kind that are tried in pairs [-]."""
+CLOSE = np.log(1000.0)
+"""Pairs of bill explanations are tried unless all others lie below the best by this [-]."""
 ESSENTIAL = 40
 """Points of the posterior used for corrected volumes [-]."""
 
@@ -61,38 +77,41 @@ class Candidate:
         return tuple(part.name for part in self.parts if part.name not in PLAIN)
 
 
-def _candidates(
-    explanations: Sequence[Explanation],
+def _singles(
+    explanations: Sequence[Explanation], observed: Observations, start: object, fit: Fit
+) -> list[Candidate]:
+    found = [(each, single_evidence(each, observed, start, fit)) for each in explanations]
+    shown = [(each, evidence) for each, evidence in found if evidence is not None]
+    total = sum(each.weight for each, _ in shown)
+    return [Candidate((each,), each.weight / total, evidence) for each, evidence in shown]
+
+
+def _pairs(
+    leading: list[tuple[Candidate, list[WeightedVariant]]],
     observed: Observations,
     start: object,
-    fit: object,
-    pairs: bool,
+    fit: Fit,
 ) -> list[Candidate]:
-    singles = []
-    for each in explanations:
-        found = single_evidence(each, observed, start, fit)  # type: ignore[arg-type]
-        if found is not None:
-            singles.append(((each,), each.weight, found))
-    total = sum(weight for _, weight, _ in singles)
-    table = [Candidate(parts, weight / total, found) for parts, weight, found in singles]
-    if not pairs:
-        return table
+    found = []
+    for (one, forms_one), (two, forms_two) in combinations(leading, 2):
+        pair = (one.parts[0], two.parts[0])
+        evidence = joined_evidence(pair, (forms_one, forms_two), observed, start, fit)
+        if evidence is not None:
+            found.append(Candidate(pair, one.prior * two.prior, evidence))
+    return found
+
+
+def _in_order(
+    chosen: list[tuple[Candidate, list[WeightedVariant]]], explanations: Sequence[Explanation]
+) -> list[tuple[Candidate, list[WeightedVariant]]]:
+    """In the order of the catalogue: factors act before events."""
     order = {each.name: place for place, each in enumerate(explanations)}
-    able = [c for c in table if c.names and not is_other(c.parts[0]) and _joinable(c.parts[0])]
-    able.sort(key=lambda c: -c.evidence.log_likelihood - np.log(c.prior))
-    leading = sorted(able[:LEADING], key=lambda c: order[c.parts[0].name])
-    for place, one in enumerate(leading):
-        for two in leading[place + 1 :]:
-            pair, best = (one.parts[0], two.parts[0]), (one.evidence, two.evidence)
-            found = joined_evidence(pair, best, observed, start, fit)  # type: ignore[arg-type]
-            if found is not None:
-                table.append(Candidate(pair, one.prior * two.prior, found))
-    return table
+    return sorted(chosen, key=lambda each: order[each[0].parts[0].name])
 
 
-def _joinable(explanation: Explanation) -> bool:
-    """Bills are matched so closely that a coarse grid of a free size would miss the peak."""
-    return explanation.acts_on != "bill" or explanation.parameter is None
+def _special(candidate: Candidate) -> bool:
+    """Whether it is the plain one, or stands for everything else."""
+    return not candidate.names or is_other(candidate.parts[0])
 
 
 def estimate_candidates(
@@ -122,7 +141,12 @@ def estimate_candidates(
         return [Candidate((plain,), 1.0, alone, discharge, cov, np.zeros(observed.count))]
     both = observed.where(known)
     start = start_estimates(both)
-    found = _candidates(explanations, both, start, estimates_fit, pairs)
+    found = _singles(explanations, both, start, estimates_fit)
+    if pairs:
+        able = [each for each in found if not _special(each)]
+        able.sort(key=lambda each: -each.evidence.log_likelihood - np.log(each.prior))
+        forms = [(c, leading_variants(c.parts[0], c.evidence, both)) for c in able[:LEADING]]
+        found += _pairs(_in_order(forms, explanations), both, start, estimates_fit)
     return [_with_discharge(each, both, observed, start) for each in found]
 
 
@@ -202,4 +226,27 @@ def bill_candidates(
     def fit(prediction: Billing) -> np.ndarray:
         return billing_fit(prediction, chosen)
 
-    return _candidates(explanations, chosen, start, fit, pairs)
+    def score(prediction: Billing) -> np.ndarray:
+        return billing_score(prediction, chosen)
+
+    found = _singles(explanations, chosen, start, fit)
+    if not pairs or not _others_compete(found):
+        return found
+    able = []
+    for each in found:
+        if not _special(each) and each.parts[0].parameter is None and each.parts[0].joins:
+            able.append((each, *robust_variants(each.parts[0], chosen, start, score)))
+    able.sort(key=lambda each: -each[1])
+    forms = [(each, variants) for each, _, variants in able[:LEADING]]
+    return found + _pairs(_in_order(forms, explanations), chosen, start, fit)
+
+
+def _others_compete(found: list[Candidate]) -> bool:
+    """Whether "none of these" is nearly as probable as the best single explanation, or more."""
+    posterior = {
+        each.parts[0].name: each.evidence.log_likelihood + np.log(each.prior) for each in found
+    }
+    best = max(posterior.values())
+    return any(
+        posterior[each.parts[0].name] > best - CLOSE for each in found if is_other(each.parts[0])
+    )

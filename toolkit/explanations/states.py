@@ -12,7 +12,7 @@ import numpy as np
 from toolkit.explanations.observations import Observations
 
 __all__ = ["Billing", "Estimates", "billing_fit", "estimates_fit", "gaussian", "start_billing"]
-__all__ += ["corrected_discharge", "start_estimates"]
+__all__ += ["billing_score", "corrected_discharge", "start_estimates"]
 
 BILL_SCALES = ((1.0, 0.7), (2.0, 0.2), (5.0, 0.1))
 """Stated uncertainty of the basis too small by this factor, with this weight (judgement)."""
@@ -303,6 +303,35 @@ def billing_fit(prediction: Billing, observed: Observations) -> np.ndarray:
     variance = observed.billed_step_m3**2 / 6.0 + least**2 + 1e-12
     cov = prediction.cov + _diagonal(variance)
     return gaussian(observed.billed_m3 - prediction.mean, cov, BILL_SCALES)
+
+
+def billing_score(prediction: Billing, observed: Observations) -> np.ndarray:
+    """How many invoices a prediction accounts for; a wild one counts little.
+
+    Parameters
+    ----------
+    prediction : Billing
+        What would have been billed [m3].
+    observed : Observations
+        What was billed [m3].
+
+    Returns
+    -------
+    array (values,)
+        Higher is better [-].
+
+    Notes
+    -----
+    The log density of independent Cauchy errors, without its constant.
+
+    References
+    ----------
+    P. Huber, Robust Statistics, Wiley 1981 (from memory); used to choose pairs only.
+    """
+    own = np.einsum("gii->gi", prediction.cov) + observed.billed_step_m3**2 / 6.0
+    own = own + (SMALLEST_STEP * prediction.mean) ** 2 + 1e-12
+    square = (observed.billed_m3 - prediction.mean) ** 2 / own
+    return -(np.log1p(square) + 0.5 * np.log(own)).sum(axis=1)
 
 
 def _joint_cov(estimates: Estimates) -> tuple[np.ndarray, np.ndarray]:

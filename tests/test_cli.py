@@ -115,7 +115,7 @@ def test_it_is_the_same_as_python_m_toolkit():
         ("invoices.csv", "a,b\n1,2\n", "invoices.csv"),
         (
             "main_meter.csv",
-            "time,count\n2025-03-12 08:00,10\n",
+            "time,register\n2025-03-12 08:00,10\n2025-03-11 08:00,9\n",
             "main_meter",
         ),
     ],

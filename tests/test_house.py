@@ -151,26 +151,14 @@ def test_a_docstring_without_units_is_caught():
     assert len(faults) == 3
 
 
-OVER = {
-    # rooms still to be split: lines and longest body they may have until then
-    "auditing/advice.py": (400, 60),
-    "effluent/volumes.py": (400, 60),
-    "explanations/bills.py": (430, 40),
-    "explanations/ranking.py": (430, 40),
-    "hydraulics/throated.py": (400, 60),
-    "report_story.py": (500, 40),
-}
-
-
 def longest(path: Path) -> list[str]:
     lines = path.read_text().splitlines()
-    most, body_most = OVER.get(str(path.relative_to(TOOLKIT)), (400, 40))
-    found = [f"{path.name} has {len(lines)} lines"] if len(lines) > most else []
+    found = [f"{path.name} has {len(lines)} lines"] if len(lines) > 400 else []
     for node in ast.walk(ast.parse("\n".join(lines))):
         if isinstance(node, ast.FunctionDef):
             body = node.body[1:] if ast.get_docstring(node) else node.body
-            if body and body[-1].end_lineno - body[0].lineno + 1 > body_most:
-                found.append(f"{path.name}:{node.name} is longer than {body_most} lines")
+            if body and body[-1].end_lineno - body[0].lineno + 1 > 40:
+                found.append(f"{path.name}:{node.name} is longer than 40 lines")
     return found
 
 

@@ -45,7 +45,7 @@ def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
     pricing = price_invoices(case, inputs, evidence)
     judged = verdicts(case, evidence, inputs.invoices.frame["billed_m3"].to_numpy(dtype=float))
     table, total = invoice_table(case, inputs, evidence, judged, pricing)
-    basis, basis_flags = basis_answer(case, evidence, pricing)
+    basis = basis_answer(case, evidence, pricing)
     budget = budget_table(evidence, columns)
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
@@ -53,7 +53,6 @@ def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
         *inputs.flags,
         *evidence.flags,
         *(judged.flags if judged is not None else ()),
-        *basis_flags,
         *warnings_for(table, rule),
     ]
     return Audit(

@@ -36,61 +36,47 @@ def answered_questions(
     dict of str to dict
         question, answered ("yes", "in part", "no"), with, missing [text].
     """
-    reads = any(pricing.by_rules) if pricing is not None else False
-    rules = (
-        "no"
-        if pricing is None
-        else "yes"
-        if reads or case.data.case.basis == "discharge"
-        else "in part"
-    )
-    have = [
-        word
-        for word, there in (
-            ("the effluent record", evidence.effluent is not None),
-            ("the balance of supply reads", evidence.balance is not None),
-        )
-        if there
+    estimates = [
+        ("the effluent record", "a logger record of the effluent", evidence.effluent),
+        ("the balance of supply reads", "reads of the supply meters", evidence.balance),
     ]
+    have = [word for word, _, estimate in estimates if estimate is not None]
+    missing = [word for _, word, estimate in estimates if estimate is None]
     conflict = len(have) == 2 and evidence.audited is None
-    volume = "no" if not have or conflict else "yes" if len(have) == 2 else "in part"
-    missing = [
-        text
-        for text, gone in (
-            ("a logger record of the effluent", evidence.effluent is None),
-            ("reads of the supply meters", evidence.balance is None),
-            ("a visit that finds which of the two conflicting estimates is wrong", conflict),
-        )
-        if gone
-    ]
+    if conflict:
+        missing.append("a visit that finds which of the two conflicting estimates is wrong")
+    there = bool(basis.get("answered"))
     return {
-        "rules": {
-            "question": QUESTIONS["rules"],
-            "answered": rules,
-            "with": "the rate schedule" + (" and the register reads" if reads else "")
-            if pricing is not None
-            else "the invoices alone: consecutive, sums, estimated reads",
-            "missing": "the rate schedule"
-            if pricing is None
-            else ""
-            if rules == "yes"
-            else "reads of the meters the schedule bills on",
-        },
+        "rules": _rules(case, pricing),
         "volume": {
             "question": QUESTIONS["volume"],
-            "answered": volume,
+            "answered": "no" if not have or conflict else "yes" if len(have) == 2 else "in part",
             "with": " and ".join(have) or "nothing yet",
             "missing": "; ".join(missing),
         },
         "basis": {
             "question": QUESTIONS["basis"],
-            "answered": "yes" if basis.get("answered") else "no",
+            "answered": "yes" if there else "no",
             "with": "the audited discharge as a share of the registered net intake"
-            if basis.get("answered")
+            if there
             else "",
             "missing": _basis_missing(case, basis, conflict),
         },
     }
+
+
+def _rules(case: Case, pricing: Pricing | None) -> dict[str, Any]:
+    if pricing is None:
+        answered, known = "no", "the invoices alone: consecutive, sums, estimated reads"
+        missing = "the rate schedule"
+    else:
+        reads = any(pricing.by_rules)
+        whole = reads or case.data.case.basis == "discharge"
+        answered = "yes" if whole else "in part"
+        known = "the rate schedule" + (" and the register reads" if reads else "")
+        missing = "" if whole else "reads of the meters the schedule bills on"
+    question = QUESTIONS["rules"]
+    return {"question": question, "answered": answered, "with": known, "missing": missing}
 
 
 def _basis_missing(case: Case, basis: Mapping[str, Any], conflict: bool) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -10,30 +10,9 @@ import pandas as pd
 from toolkit.auditing.inputs import local_dates
 from toolkit.auditing.pricing import Pricing
 from toolkit.case import Case
+from toolkit.charges.periods import months_before
 
-__all__ = ["claim_table", "months_before"]
-
-
-def months_before(day: date, months: int) -> date:
-    """The same day of an earlier month, or the last day that month has.
-
-    Parameters
-    ----------
-    day : date
-        Day to count from [-].
-    months : int
-        Months to go back [-].
-
-    Returns
-    -------
-    date
-        First day of the window [-].
-    """
-    index = day.year * 12 + day.month - 1 - months
-    year, month = divmod(index, 12)
-    following = date(year + (month == 11), (month + 1) % 12 + 1, 1)
-    last = (following - timedelta(days=1)).day
-    return date(year, month + 1, min(day.day, last))
+__all__ = ["claim_table"]
 
 
 def claim_table(case: Case, table: pd.DataFrame, pricing: Pricing | None) -> pd.DataFrame:

@@ -127,7 +127,7 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     )
     flags: list[Flag] = []
     series, effluent = _effluent(case, inputs, periods, draws, flags)
-    registers = _registers(inputs, periods)
+    registers = _registers(case, inputs, periods)
     terms = _terms(case, registers)
     balance, balance_of = None, None
     if terms["intake"]:
@@ -269,8 +269,8 @@ def _compare_with_record(
         )
 
 
-def _registers(inputs: Inputs, periods: Periods) -> dict[str, IntakeVolumes]:
-    return {
+def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, IntakeVolumes]:
+    registers = {
         name: intake_volumes(
             record.frame["time"],
             record.frame["volume_m3"],
@@ -280,6 +280,14 @@ def _registers(inputs: Inputs, periods: Periods) -> dict[str, IntakeVolumes]:
         )
         for name, record in {**inputs.meters, **inputs.uses}.items()
     }
+    files = {intake.meter: ", ".join(intake.files) for intake in case.data.intake}
+    files |= {use.name: str(use.file) for use in case.data.use}
+    useless = [name for name, each in registers.items() if np.isnan(each.volume_m3).all()]
+    if useless:
+        found = "the reads reach no service period of the invoices"
+        remedy = "Add reads from before the first to after the last invoice, in order of time"
+        raise InputRefused([Problem(files[name], found, remedy, column="time") for name in useless])
+    return registers
 
 
 def _terms(case: Case, registers: dict[str, IntakeVolumes]) -> dict[str, list[Term]]:

@@ -158,7 +158,7 @@ def _lines(
         for name, value in inputs.invoices.lines.iloc[row].items()
         if isinstance(value, Decimal)
     }
-    amounts, ruled = _by_column(stated), {} if by_rules is None else _by_column(by_rules)
+    amounts, ruled = stated.by_column, {} if by_rules is None else by_rules.by_column
     first = {line.column: line for line in reversed(stated.lines)}
     rows: list[dict[str, Any]] = []
     for name in dict.fromkeys([*invoiced, *amounts]):
@@ -190,14 +190,6 @@ def _lines(
         }
     )
     return pd.DataFrame(rows)
-
-
-def _by_column(priced: PricedInvoice) -> dict[str, Decimal]:
-    """Amounts of a recomputed invoice by the invoice column they are compared with."""
-    amounts: dict[str, Decimal] = {}
-    for line in priced.lines:
-        amounts[line.column] = amounts.get(line.column, Decimal(0)) + line.amount
-    return amounts
 
 
 def charged_by_rules(pricing: Pricing, unit: str) -> np.ndarray:

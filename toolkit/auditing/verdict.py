@@ -193,9 +193,7 @@ def _add_money(
             _add_estimate(table, total, name, in_question, case.data.rule.coverage)
 
 
-def basis_answer(
-    case: Case, evidence: Evidence, pricing: Pricing | None
-) -> tuple[Mapping[str, Any], list[Flag]]:
+def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Mapping[str, Any]:
     """Does the billed share of the intake describe this site?
 
     Parameters
@@ -209,15 +207,13 @@ def basis_answer(
 
     Returns
     -------
-    answer : mapping
+    mapping
         Share of the net intake that reached the sewer with its interval, the return factor, and
         what a year on the actual discharge would have cost less [-].
-    flags : list of Flag
-        Notes [-].
     """
     factor, audited, basis = case.data.case.return_factor, evidence.audited, evidence.basis
     if case.data.case.basis != "intake" or basis is None or audited is None:
-        return {"answered": False}, []
+        return {"answered": False}
     net = basis.sum(axis=1) / factor
     share = summarise(audited.sum(axis=1) / net, case.data.rule.coverage)
     answer: dict[str, Any] = {
@@ -230,7 +226,7 @@ def basis_answer(
         saved = (pricing.amounts(basis) - pricing.amounts(audited)).sum(axis=1)
         money = summarise(saved, case.data.rule.coverage)
         answer.update({f"amount_{part}": float(getattr(money, part)) for part in PARTS})
-    return answer, []
+    return answer
 
 
 def warnings_for(table: pd.DataFrame, rule: DecisionRule) -> list[Flag]:

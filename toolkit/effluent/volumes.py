@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -213,23 +213,10 @@ def _model(
     fills: Sequence[Sequence[GapFill]],
 ) -> EffluentModel:
     count = len(spans)
-    measured = np.zeros(count)
-    for piece in pieces:
-        measured[piece.period] += float(piece.weights @ series.discharge[piece.readings])
+    measured = _integral(series.discharge, pieces, count)
     filled = np.array([sum(fill.volume for fill in each) for each in fills])
     spread = np.array([sum(f.standard_uncertainty**2 for f in each) for each in fills]) ** 0.5
-    acting = {n: c for n, c in causes.shared.items() if n in (*causes.scales, *table.factors)}
-    additive = {}
-    if "clock" in causes.shared:
-        acting["clock"] = causes.shared["clock"]
-        flow = np.interp(spans, series.time, series.discharge)
-        additive["clock"] = flow[:, 1] - flow[:, 0]
-    if "velocity offset" in causes.shared and series.area is not None:
-        acting["velocity offset"] = causes.shared["velocity offset"]
-        effect = np.zeros(count)
-        for piece in pieces:
-            effect[piece.period] += float(piece.weights @ series.area[piece.readings])
-        additive["velocity offset"] = effect
+    acting, additive = _acting(series, table, pieces, spans, causes)
     independent = [
         Independent(_gap_cause(spread, measured + filled), spread),
         sampling_error(series, pieces, spans),
@@ -255,6 +242,34 @@ def _model(
         np.where(measured > 0, 0.0, filled),
         variance,
     )
+
+
+def _integral(values: np.ndarray, pieces: Sequence[Stretch], count: int) -> np.ndarray:
+    """Time integral of something known at every reading, per period."""
+    total = np.zeros(count)
+    for piece in pieces:
+        total[piece.period] += float(piece.weights @ values[piece.readings])
+    return total
+
+
+def _acting(
+    series: DischargeSeries,
+    table: OffsetTable,
+    pieces: Sequence[Stretch],
+    spans: np.ndarray,
+    causes: CauseSet,
+) -> tuple[dict[str, Cause], dict[str, np.ndarray]]:
+    """Shared causes that act on this record, and those of them that add a volume per unit."""
+    acting = {n: c for n, c in causes.shared.items() if n in (*causes.scales, *table.factors)}
+    additive = {}
+    if "clock" in causes.shared:
+        acting["clock"] = causes.shared["clock"]
+        flow = np.interp(spans, series.time, series.discharge)
+        additive["clock"] = flow[:, 1] - flow[:, 0]
+    if "velocity offset" in causes.shared and series.area is not None:
+        acting["velocity offset"] = causes.shared["velocity offset"]
+        additive["velocity offset"] = _integral(series.area, pieces, len(spans))
+    return acting, additive
 
 
 def _gap_cause(spread: np.ndarray, total: np.ndarray) -> Cause:
@@ -298,22 +313,3 @@ def _sensitivity(model: EffluentModel) -> np.ndarray:
     mean = model.zero.mean
     moved = model.evaluate(np.stack([mean + small, mean - small]), {}, 2)
     return (moved[0] - moved[1]) / (2 * small) / model.evaluate(None, {}, 1)[0]
-
-
-def with_causes(volumes: EffluentVolumes, **changed: Cause) -> EffluentModel:
-    """The same model with other standard uncertainties, for "what if this cause were halved".
-
-    Parameters
-    ----------
-    volumes : EffluentVolumes
-        What was computed [m3].
-    **changed : Cause
-        Causes to replace, by name with underscores for spaces [SI].
-
-    Returns
-    -------
-    EffluentModel
-        Model to draw from [m3].
-    """
-    named = {name.replace("_", " "): cause for name, cause in changed.items()}
-    return replace(volumes.model, causes={**volumes.model.causes, **named})

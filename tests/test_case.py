@@ -151,3 +151,10 @@ def test_a_spread_is_stated_once_and_whole(table, message):
 @pytest.mark.parametrize("name", ["", "area_velocity", "manning"])
 def test_the_samples_are_correct_cases(name):
     assert load_case(sample_case(name)).data.invoices.volume_unit
+
+
+@pytest.mark.parametrize(("written", "expected"), [("", None), ("true", True), ("false", False)])
+def test_the_order_of_dates_is_stated_either_way_or_left_open(tmp_path, written, expected):
+    line = f"\nday_first = {written}" if written else ""
+    text = CASE.replace('file = "invoices.csv"', 'file = "invoices.csv"' + line)
+    assert load_case(write(tmp_path, text)).data.invoices.day_first is expected

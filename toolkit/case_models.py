@@ -64,7 +64,7 @@ class TextFile(Strict):
 
     file: str | list[str]
     sheet: str | None = None
-    day_first: bool = False
+    day_first: bool | None = None
     decimal: Literal[".", ","] | None = None
     columns: dict[str, str] = Field(default_factory=dict)
 
@@ -125,7 +125,7 @@ class UseTable(Strict):
     multiplier: float = 1.0
     digits: int | None = Field(default=None, ge=2, le=12)
     columns: dict[str, str] = Field(default_factory=dict)
-    day_first: bool = False
+    day_first: bool | None = None
     error: Uncertain | None = None
     credited: bool | None = None
     fraction_of: str | None = None

@@ -136,7 +136,7 @@ class _Reader:
                 read_hour=table.read_hour,
                 end_day_counts=table.end_day_counts,
                 columns=table.columns or None,
-                day_first=table.day_first or None,
+                day_first=table.day_first,
                 decimal=table.decimal,
                 sheet=table.sheet,
                 shown_as=table.file,
@@ -153,7 +153,7 @@ class _Reader:
                 multiplier=table.multiplier,
                 digits=table.digits,
                 columns=table.columns or None,
-                day_first=table.day_first or None,
+                day_first=table.day_first,
                 read_hour=self.case.data.invoices.read_hour,
                 shown_as=files,
             ),
@@ -174,7 +174,7 @@ class _Reader:
                 time=str(table.columns["time"]),
                 date=table.columns.get("date"),  # type: ignore[arg-type]
                 event=table.columns.get("event"),  # type: ignore[arg-type]
-                day_first=table.day_first or None,
+                day_first=table.day_first,
                 decimal=table.decimal,
                 sheet=table.sheet,
                 shown_as=table.files,

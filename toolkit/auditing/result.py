@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import deepcopy
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
@@ -95,6 +97,11 @@ class Audit:
             Keys as documented in DEVELOPERS.md; the same case, draws and seed give the same
             figures to the last digit [SI].
         """
+        return deepcopy(self._findings)
+
+    @cached_property
+    def _findings(self) -> dict[str, Any]:
+        """Made once: it hashes every input and evaluates the first-order formula."""
         from toolkit.auditing.findings import as_findings
 
         return as_findings(self)

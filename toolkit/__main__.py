@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
+from toolkit.command_options import add_command, add_run_options
 from toolkit.errors import AuditError, InputRefused
 
 __all__ = ["main"]
-
-DRAWS, SEED = 20_000, 1
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -63,42 +62,34 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _add(commands, name: str, run: Callable, about: str) -> argparse.ArgumentParser:
-    command = commands.add_parser(name, help=about, description=about)
-    command.set_defaults(run=run)
-    return command
-
-
 def _start(commands) -> None:
-    command = _add(commands, "start", run_start, "write a commented starter case into a new folder")
+    command = add_command(
+        commands, "start", run_start, "write a commented starter case into a new folder"
+    )
     command.add_argument("folder", metavar="FOLDER", help="folder to create")
 
 
 def _inspect(commands) -> None:
     about = "read and screen every input and print every problem; computes nothing"
-    command = _add(commands, "inspect", run_inspect, about)
+    command = add_command(commands, "inspect", run_inspect, about)
     command.add_argument("case", metavar="CASE", help="case.toml, or the folder that holds it")
 
 
 def _report(commands) -> None:
     about = "audit the case and write the evidence folder"
-    command = _add(commands, "report", run_report, about)
+    command = add_command(commands, "report", run_report, about)
     command.add_argument(
         "case",
         metavar="CASE",
         nargs="?",
         help="case.toml, or the folder that holds it; the invented sample if left out",
     )
-    command.add_argument("--out", metavar="FOLDER", required=True, help="evidence folder to write")
-    command.add_argument("--draws", type=_count, default=DRAWS, help=f"draws (default {DRAWS})")
-    command.add_argument("--seed", type=int, default=SEED, help=f"seed (default {SEED})")
-    command.add_argument("--pdf", action="store_true", help="also print the page to PDF")
-    command.add_argument("--quiet", action="store_true", help="show no progress")
+    add_run_options(command, "evidence folder")
 
 
 def _discharge(commands) -> None:
     about = "one discharge from a hand reading: value, validity, source, accuracy"
-    command = _add(commands, "discharge", run_discharge, about)
+    command = add_command(commands, "discharge", run_discharge, about)
     command.add_argument("device", metavar="DEVICE", help="for example: parshall")
     command.add_argument(
         "pairs",
@@ -111,18 +102,8 @@ def _discharge(commands) -> None:
 
 def _recheck(commands) -> None:
     about = "recompute an evidence folder and say whether every figure is reproduced"
-    command = _add(commands, "recheck", run_recheck, about)
+    command = add_command(commands, "recheck", run_recheck, about)
     command.add_argument("folder", metavar="FOLDER", help="evidence folder")
-
-
-def _count(text: str) -> int:
-    try:
-        count = int(text.replace("_", ""))
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no whole number") from None
-    if not 100 <= count <= 10_000_000:
-        raise argparse.ArgumentTypeError("between 100 and 10000000 draws")
-    return count
 
 
 def run_start(given: argparse.Namespace) -> int:

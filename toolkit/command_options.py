@@ -1,0 +1,78 @@
+"""What every command of ``sewer-audit`` shares; imports nothing heavy."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+__all__ = ["DRAWS", "SEED", "add_command", "add_run_options", "whole_count"]
+
+DRAWS, SEED = 20_000, 1
+
+
+def add_command(commands, name: str, run: Callable, about: str) -> argparse.ArgumentParser:
+    """Add one command.
+
+    Parameters
+    ----------
+    commands : argparse subparsers
+        What the program's parser returned [-].
+    name : str
+        The word on the command line [text].
+    run : callable
+        Takes the parsed arguments, returns the exit code or None [-].
+    about : str
+        One line of help [text].
+
+    Returns
+    -------
+    argparse.ArgumentParser
+        The command's parser, for its arguments [-].
+    """
+    command = commands.add_parser(name, help=about, description=about)
+    command.set_defaults(run=run)
+    return command
+
+
+def add_run_options(command: argparse.ArgumentParser, out: str) -> None:
+    """Add the options of every command that computes and writes a folder.
+
+    Parameters
+    ----------
+    command : argparse.ArgumentParser
+        The command's parser [-].
+    out : str
+        What the folder is, for the help [text].
+    """
+    command.add_argument("--out", metavar="FOLDER", required=True, help=f"{out} to write")
+    command.add_argument("--draws", type=whole_count, default=DRAWS, help=f"default {DRAWS}")
+    command.add_argument("--seed", type=int, default=SEED, help=f"default {SEED}")
+    command.add_argument("--pdf", action="store_true", help="also print the page to PDF")
+    command.add_argument("--quiet", action="store_true", help="show no progress")
+
+
+def whole_count(text: str) -> int:
+    """Number of draws from the command line.
+
+    Parameters
+    ----------
+    text : str
+        Digits, underscores allowed [text].
+
+    Returns
+    -------
+    int
+        Number of draws [-].
+
+    Raises
+    ------
+    argparse.ArgumentTypeError
+        If it is no whole number between 100 and 10,000,000.
+    """
+    try:
+        count = int(text.replace("_", ""))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number") from None
+    if not 100 <= count <= 10_000_000:
+        raise argparse.ArgumentTypeError("between 100 and 10000000 draws")
+    return count

@@ -84,7 +84,7 @@ def _scale(unit: str, dimension: str) -> tuple[float, float]:
     if not unit:
         if dimension == "ratio":
             return 1.0, 0.0
-        raise UnitError(f"a {dimension} needs a unit; write for example {example!r}")
+        raise UnitError(f"{_article(dimension)} needs a unit; write for example {example!r}")
     written = unit
     for typed, known in sorted(_WRITTEN.items(), key=lambda pair: -len(pair[0])):
         written = written.replace(typed, known)
@@ -103,10 +103,14 @@ def _scale(unit: str, dimension: str) -> tuple[float, float]:
     return float(one - zero), float(zero)
 
 
+def _article(dimension: str) -> str:
+    return f"{'an' if dimension[0] in 'aeiou' else 'a'} {dimension}"
+
+
 def _explain(unit: str, dimension: str, example: str, error: Exception) -> str:
     if type(error).__name__ == "DimensionalityError":
         return f"{unit!r} is not a unit of {dimension}; write for example {example!r}"
-    return f"unit {unit!r} is not known; a {dimension} is written for example {example!r}"
+    return f"unit {unit!r} is not known; {_article(dimension)} is written for example {example!r}"
 
 
 def to_si(value: Any, unit: str, dimension: str) -> Any:
@@ -194,5 +198,7 @@ def parse(text: str | int | float, dimension: str) -> float:
     match = _QUANTITY.match(str(text))
     if match is None:
         example = DIMENSIONS.get(dimension, ("", "", "6 in"))[2]
-        raise UnitError(f"{text!r} is not a quantity; a {dimension} is written like {example!r}")
+        raise UnitError(
+            f"{text!r} is not a quantity; {_article(dimension)} is written like {example!r}"
+        )
     return float(to_si(float(match[1]), match[2], dimension))

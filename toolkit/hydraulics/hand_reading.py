@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from toolkit.errors import AuditError
+from toolkit.errors import AuditError, OutOfRange
 from toolkit.hydraulics.area_velocity import AreaVelocity
 from toolkit.hydraulics.devices import FLAG_MEANINGS, Accuracy, Device, Rule
 from toolkit.hydraulics.echo import EchoRanger, echo_distance
@@ -181,7 +181,10 @@ def hand_reading(device_word: str, pairs: Mapping[str, str]) -> HandReading:
     """
     if device_word.strip().lower() == "echo":
         return _echo_reading(pairs)
-    kind = find_kind(device_word)
+    try:
+        kind = find_kind(device_word)
+    except OutOfRange as error:
+        raise OutOfRange(f"{error}, echo") from None
     readings, sizes = {}, {}
     for key, text in pairs.items():
         if key in READINGS and key not in kind.sizes:

@@ -12,6 +12,8 @@ import pandas as pd
 import pytest
 
 from toolkit import audit, load_case, report_frames, report_lists, report_story, sample_case
+from toolkit.errors import Flag
+from toolkit.report_flags import flag_sentences
 from toolkit.report_letter import cover_letter
 from toolkit.report_pictures import PICTURES
 from toolkit.report_show import Shown
@@ -243,3 +245,54 @@ def test_bullets_disarm_foreign_text():
     shown = report_story.bullets(["<b>*x*</b>\n# y"], "none")
     assert "<" not in shown.markup and "*" not in shown.markup and "\n" not in shown.markup
     assert str(report_story.bullets([], "Nothing.")) == "Nothing."
+
+
+def test_flags_are_in_order_of_weight_and_in_units_people_read(whole):
+    stop = Flag("no-such-code", "nothing can be judged", "stops verdict")
+    rows = flag_sentences([*whole.flags, stop], WORDS)
+    concerns = [concern for concern, _ in rows]
+    assert rows[0] == ("stops a verdict", "Nothing can be judged.")
+    assert list(dict.fromkeys(concerns)) == [
+        "stops a verdict",
+        "verdict",
+        "invoices and meters",
+        "record",
+    ]
+    gaps = [flag for flag in whole.flags if flag.code == "gap-estimated"]
+    text = rows[-1][1]
+    assert all(f"{WORDS.volume(flag.data['volume_m3'])}" in text for flag in gaps)
+    assert len(rows) == len(whole.flags) + 1 - (len(gaps) - 1), "no flag is lost"
+    assert not any("m3)" in sentence for _, sentence in rows)
+
+
+def test_a_volume_billed_by_the_schedule_is_no_error_of_the_invoice(whole):
+    """The schedule bills a share of the intake: an invoice may follow it and exceed the sewer."""
+    text = str(report_story.conclusions(whole))
+    right = whole.claim.loc[whole.claim["by_the_rules"].abs() < 0.005, "invoice"]
+    high = set(whole.invoices.loc[whole.invoices["finding"].str.contains("high"), "invoice"])
+    named = [name for name in right if name in high]
+    assert named and f"Of these {joined(named)} follow the schedule" in text
+
+
+def test_an_echo_record_is_asked_the_questions_of_its_sensor(whole):
+    subjects = list(report_lists.checklist(whole)["subject"])
+    assert {"blanking", "temperature", "throat"} - set(subjects) == {"throat"}
+
+
+def test_a_trend_record_is_labelled_wherever_it_is_shown():
+    result = audit(load_case(sample_case().parent / "manning"), draws=500, seed=1)
+    assert "Trend grade" in str(report_story.verdict(result))
+    assert "TREND GRADE" in str(report_story.device(result))
+    figure = PICTURES["invoices"][1](result).figure
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert "measured effluent, trend grade" in labels
+    assert ("verdict", True) in [
+        (concern, "trends only" in sentence or "trend" in sentence.lower())
+        for concern, sentence in flag_sentences(result.flags, WORDS)
+    ]
+
+
+def test_lines_without_a_difference_are_a_sentence_not_an_empty_picture():
+    result = audit(load_case(sample_case().parent / "area_velocity"), draws=500, seed=1)
+    missing, draw = PICTURES["lines"]
+    assert draw(result) is None and "No charge line differs" in missing

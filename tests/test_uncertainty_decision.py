@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -270,9 +271,11 @@ def test_flags_of_a_judgement():
 
 def test_rule_in_words():
     """The printed rule names tolerance, coverage, guard factor and the family rule."""
-    text = judge(volumes(1_000, 0.03, 0.0, 3), np.full(3, 1_000.0)).rule.statement(3)
-    for word in ("0.05", "0.95", "1 times", "sidak", "cannot be decided"):
-        assert word in text
+    rule = judge(volumes(1_000, 0.03, 0.0, 3), np.full(3, 1_000.0)).rule
+    for word in ("5 %", "95 %", "Sidak", "cannot be decided"):
+        assert word in rule.statement(3)
+    assert "times" not in rule.statement(3), "a factor of one is not worth a sentence"
+    assert "1.5 times" in replace(rule, guard_factor=1.5).statement(3)
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,7 @@ def invoices_against_evidence(
     unit: str,
     coverage: float = 0.95,
     sources: Sequence[str] = ("effluent", "balance", "basis"),
+    remarks: Mapping[str, str] | None = None,
 ) -> Picture:
     """Each billed volume as a mark beside the intervals of the evidence, findings in words.
 
@@ -34,6 +35,8 @@ def invoices_against_evidence(
         Coverage of the intervals, for the title [-].
     sources : sequence of str
         Which of :data:`toolkit.charts.EVIDENCE` to show; those without figures are left out [text].
+    remarks : mapping of str to str, optional
+        What the legend must add to the name of a source, such as its class [text].
 
     Returns
     -------
@@ -51,8 +54,9 @@ def invoices_against_evidence(
             for part in ("mean", "low", "high")
         )
         axes.hlines(rows + step, low, high, color=look.colour, linewidth=2.6)
+        label = look.label + (f", {remarks[source]}" if remarks and source in remarks else "")
         marks = {"markeredgecolor": INK, "markeredgewidth": 0.6, "markersize": 5.5}
-        axes.plot(mean, rows + step, look.marker, color=look.colour, label=look.label, **marks)
+        axes.plot(mean, rows + step, look.marker, color=look.colour, label=label, **marks)
     billed = from_si(invoices["billed_m3"].to_numpy(float), unit, "volume")
     axes.vlines(billed, rows - 0.40, rows + 0.40, color=INK, linewidth=2.8)
     axes.plot([], [], "|", color=INK, markersize=11, markeredgewidth=2.6, label="billed")
@@ -78,7 +82,7 @@ def _findings(axes, rows, findings: pd.Series) -> None:
         axes.text(
             1.015,
             row,
-            str(finding),
+            str(finding).removesuffix(" from this evidence"),
             transform=axes.get_yaxis_transform(),
             va="center",
             fontsize=8.5,

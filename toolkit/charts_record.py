@@ -109,9 +109,9 @@ def hydrograph(
             high,
             where=gap,
             step="post",
-            facecolor="none",
+            facecolor=RULE,
             edgecolor=SOFT,
-            hatch="|||",
+            hatch="////",
             linewidth=0,
             label="day without readings",
         )

@@ -57,7 +57,7 @@ def invoice_overview(result: Any) -> pd.DataFrame:
                 f"interval [{unit}]": _span(shown[2], shown[3]),
                 "probability too high": words.sign(_value(row["probability_overbilled"])),
                 "probability too low": words.sign(_value(row["probability_underbilled"])),
-                "finding": str(row["finding"]).removeprefix("billed volume "),
+                "finding": _short(row["finding"]),
             }
         )
     return pd.DataFrame(table)
@@ -65,6 +65,10 @@ def invoice_overview(result: Any) -> pd.DataFrame:
 
 def _value(value: Any) -> float:
     return float("nan") if value is None else float(value)
+
+
+def _short(finding: object) -> str:
+    return str(finding).removeprefix("billed volume ").removesuffix(" from this evidence")
 
 
 def _span(low: float, high: float) -> str:
@@ -82,7 +86,8 @@ def line_grid(result: Any, basis: str = "rules") -> pd.DataFrame:
     result : Audit
         With a rate schedule [money].
     basis : str
-        "rules": recomputed from the reads; "stated": on the volume the invoice states [text].
+        "rules": recomputed from the reads, or on the stated volume where an invoice has none;
+        "stated": on the volume the invoice states [text].
 
     Returns
     -------
@@ -92,6 +97,10 @@ def line_grid(result: Any, basis: str = "rules") -> pd.DataFrame:
     lines = result.pricing.lines
     wanted = "by_the_rules" if basis == "rules" else "on_stated_volume"
     numbers = lines[["invoiced", wanted]].map(lambda v: float("nan") if v is None else float(v))
+    if basis == "rules":  # without reads an invoice can only be recomputed on what it states
+        unread = numbers[wanted].isna().groupby(lines["invoice"]).transform("all")
+        stated = lines["on_stated_volume"].map(lambda v: float("nan") if v is None else float(v))
+        numbers[wanted] = numbers[wanted].where(~unread, stated)
     grid = lines[["invoice", "line"]].assign(difference=numbers["invoiced"] - numbers[wanted])
     wide = grid.pivot(index="invoice", columns="line", values="difference")
     return wide.loc[list(dict.fromkeys(lines["invoice"])), list(dict.fromkeys(lines["line"]))]
@@ -276,7 +285,7 @@ def margins(result: Any) -> pd.DataFrame | None:
         rows.append(
             {
                 "invoice": name,
-                "finding": each.finding.removeprefix("billed volume "),
+                "finding": _short(each.finding),
                 f"estimate to nearest limit [{unit}]": from_si(each.distance, unit, "volume"),
                 f"reach of the interval [{unit}]": from_si(each.guard_band, unit, "volume"),
                 "what would change it": _change(decided, share, each),

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from toolkit.hydraulics.notes import rules_of
 from toolkit.report_frames import budget_of
 from toolkit.report_manifest import versions
 from toolkit.report_tables import with_units
@@ -64,6 +65,9 @@ def checklist(result: Any) -> pd.DataFrame:
     element, table = result.case.device, result.case.data.effluent
     if element is None or table is None:
         return pd.DataFrame()
+    series = result.evidence.series
+    ranged = series is not None and series.reference_distance is not None
+    rules = element.notes.rules + (rules_of("echo") if ranged else ())
     given = {key.strip().lower(): answer for key, answer in table.checklist.items()}
     rows = [
         {
@@ -72,7 +76,7 @@ def checklist(result: Any) -> pd.DataFrame:
             "answer of the case": given.pop(rule.subject.lower(), "NOT ANSWERED"),
             "source": rule.source,
         }
-        for rule in element.notes.rules
+        for rule in rules
     ]
     others = [
         {"subject": key, "asked for": "", "answer of the case": answer, "source": "the case"}

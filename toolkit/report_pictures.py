@@ -42,15 +42,22 @@ def picture(name: str, result: Any, caption: str = "", form: str = "png") -> Non
 
 
 def _invoices(result: Any) -> Picture:
-    return invoices_against_evidence(
-        result.invoices, Words.of(result).volume_unit, result.rule.coverage
-    )
+    device = result.case.device
+    trend = device is not None and device.notes.trend_grade
+    remarks = {"effluent": "trend grade"} if trend else None
+    unit, coverage = Words.of(result).volume_unit, result.rule.coverage
+    return invoices_against_evidence(result.invoices, unit, coverage, remarks=remarks)
 
 
 def _lines(result: Any) -> Picture | None:
     if result.pricing is None:
         return None
-    return line_differences(frames.line_grid(result), Words.of(result).currency)
+    grid = frames.line_grid(result)
+    return line_differences(grid, Words.of(result).currency) if _differs(grid) else None
+
+
+def _differs(grid: Any) -> bool:
+    return bool((grid.abs() >= 0.005).any(axis=None)) or bool(grid.isna().any(axis=None))
 
 
 def _decision(result: Any) -> Picture | None:
@@ -124,11 +131,14 @@ def _explanations(result: Any) -> Picture | None:
 
 
 NO_RECORD = "This case holds no record of the effluent."
+NO_DIFFERENCE = (
+    "No charge line differs from what the schedule gives, or the case holds no rate schedule."
+)
 NO_AUDITED = "There is no audited volume to show: no estimate, or two that contradict each other."
 
 PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "invoices": ("There is no invoice.", _invoices),
-    "lines": ("Without a rate schedule no charge line can be recomputed.", _lines),
+    "lines": (NO_DIFFERENCE, _lines),
     "decision": (NO_AUDITED, _decision),
     "quality": (NO_RECORD, _quality),
     "hydrograph": (NO_RECORD, _hydrograph),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -10,6 +11,11 @@ from toolkit.report_show import Shown, say, show_table
 from toolkit.report_words import Words, counted
 
 __all__ = ["agreement", "device", "quality_sentence", "self_check"]
+
+TREND = (
+    "TREND GRADE: slope, roughness and backwater are not measured, so the figures show how the "
+    "discharge moves, not what it is; they carry no claim alone"
+)
 
 
 def device(result: Any) -> Shown:
@@ -29,16 +35,18 @@ def device(result: Any) -> Shown:
     if element is None or table is None:
         return say("This case holds no record of the effluent.")
     words, notes = Words.of(result), element.notes
-    rows = [("method", element.method), ("record", ", ".join(table.files))]
+    method = element.method[:1].upper() + element.method[1:]
+    rows = [("method", method), ("record", ", ".join(Path(name).name for name in table.files))]
+    if notes.trend_grade:
+        rows.insert(1, ("class", TREND))
     rows += [(name.replace("_", " "), str(value)) for name, value in table.sizes.items()]
     rows += [("datum of the head", notes.datum), ("equation", notes.equation)]
     if notes.head_limits is not None:
         low, high = (words.head(limit) for limit in notes.head_limits)
         rows.append(("published range of the head", f"{low} to {high}"))
-    if notes.trend_grade:
-        rows.append(("class", "shows trends only; carries no claim alone"))
     rows += [("instrument", table.source or "not described in the case")]
     rows += [("source of the equation", source) for source in notes.sources]
+    rows += [("published remark", remark) for remark in notes.remarks]
     return show_table(
         pd.DataFrame(rows, columns=["what", "stated"]), "How the effluent was measured"
     )

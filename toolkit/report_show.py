@@ -20,6 +20,7 @@ import pandas as pd
 __all__ = [
     "MANHOLE",
     "Shown",
+    "bullets",
     "figure_of",
     "markdown_text",
     "say",
@@ -107,6 +108,28 @@ def say(sentence: str, /, **values: object) -> Shown:
     safe = {name: markdown_text(figure_of(value)) for name, value in values.items()}
     plain = sentence.format(**{name: figure_of(value) for name, value in values.items()})
     return Shown(sentence.format(**safe), plain, "text/markdown")
+
+
+def bullets(sentences: list[str], empty: str) -> Shown:
+    """Sentences as a list, safe inside Markdown.
+
+    Parameters
+    ----------
+    sentences : list of str
+        Any text [text].
+    empty : str
+        What to say if there is none [text].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    if not sentences:
+        return say(empty)
+    lines = [f"- {markdown_text(sentence)}" for sentence in sentences]
+    plain = "\n".join(f"- {sentence}" for sentence in sentences)
+    return Shown("\n".join(lines), plain, "text/markdown")
 
 
 def figure_of(value: Any, digits: int | None = None) -> str:

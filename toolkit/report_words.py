@@ -12,7 +12,7 @@ import pandas as pd
 
 from toolkit.units import from_si
 
-__all__ = ["Words", "counted", "joined"]
+__all__ = ["Words", "counted", "joined", "sentence_of"]
 
 
 def counted(number: int, one: str, many: str = "") -> str:
@@ -49,6 +49,23 @@ def joined(names: list[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def sentence_of(text: str) -> str:
+    """Words as a sentence: a capital first, a full stop last.
+
+    Parameters
+    ----------
+    text : str
+        Any words [text].
+
+    Returns
+    -------
+    str
+        The sentence [text].
+    """
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 @dataclass(frozen=True)

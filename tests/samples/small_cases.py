@@ -42,6 +42,10 @@ time = "Date and time"
 depth = { name = "Depth (in)", unit = "in" }
 velocity = { name = "Velocity (ft/s)", unit = "ft/s" }
 
+[effluent.checklist]
+"straight run" = "30 ft of straight pipe upstream; invert clean at both visits"
+"velocity" = "factor 1.00 from one profile of point velocities, the whole width at one depth"
+
 [[effluent.visit]]
 time = "2025-09-10 11:00"
 hand = "@1"
@@ -133,6 +137,9 @@ source = "pressure sensor on the invert, every 15 minutes; local clock with dayl
 [effluent.columns]
 time = "time"
 depth = { name = "depth_in", unit = "in" }
+
+[effluent.checklist]
+"slope" = "drawing of 1998, checked with a level between two manholes; not surveyed over the reach"
 
 [[effluent.visit]]
 time = "2025-05-14 11:30"

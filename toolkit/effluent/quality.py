@@ -137,7 +137,11 @@ def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
                 f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
                 f"were estimated from the weekly pattern ({row.estimated_m3:.1f} m3).",
                 "note",
-                {"invoice": row.invoice, "hours": row.estimated_s / 3600},
+                {
+                    "invoice": row.invoice,
+                    "hours": row.estimated_s / 3600,
+                    "volume_m3": row.estimated_m3,
+                },
             )
         )
     return tuple(flags)

@@ -79,17 +79,20 @@ class DecisionRule:
         str
             Two or three sentences [text].
         """
-        ends = "both ends" if self.sides == "two" else "the deciding end"
+        ends = "both ends" if self.sides == "two" else "only the deciding end"
+        tolerance, level = f"{100 * self.tolerance:.3g} %", f"{100 * self.coverage:.4g} %"
         text = (
-            f"A billed volume is called too high (too low) only if the audited volume lies below "
-            f"(above) it by more than {self.tolerance:.3g} of the billed volume with the "
-            f"{self.coverage:.4g} coverage interval, {ends} counted and its reach taken "
-            f"{self.guard_factor:.3g} times, wholly beyond that limit; it is called supported only "
-            "if that interval lies wholly within the limits. Everything else cannot be decided."
+            f"A billed volume is called too high (too low) only if the whole {level} interval of "
+            f"the audited volume, {ends} counted, lies below (above) it by more than {tolerance} "
+            "of the billed volume; it is called supported only if the whole interval lies within "
+            f"{tolerance} of it. Everything else cannot be decided."
         )
+        if self.guard_factor != 1:
+            text += f" The reach of each interval is taken {self.guard_factor:.3g} times."
         if invoices > 1 and self.family != "none":
             text += (
-                f" The {invoices} invoices share one risk of {1 - self.coverage:.3g} of any false "
-                f"finding ({self.family} rule); the total is one question of its own."
+                f" The {invoices} invoices share one risk of {100 * (1 - self.coverage):.3g} % of "
+                f"any false finding ({self.family.capitalize()} rule), so each is held to a wider "
+                "interval than its own; the total is one question of its own."
             )
         return text

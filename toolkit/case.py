@@ -86,7 +86,7 @@ class Case:
                 named.append((f"use[{use.name}].file", use.file))
         if data.effluent is not None:
             named += [("effluent.file", file) for file in data.effluent.files]
-        return named
+        return named + [(key, file) for key, file in data.account_files if file is not None]
 
 
 def load_case(file: str | Path) -> Case:

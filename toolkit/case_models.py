@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
+from toolkit.case_models_claims import AccountTable, ClaimTable, NeighbourTable
 from toolkit.case_values import Duration, Length, Months, Persistence, Ratio, Strict, Uncertain
 from toolkit.units import DIMENSIONS, to_si
 
@@ -328,6 +329,9 @@ class CaseFile(Strict):
     inflow: list[InflowTable] = Field(default_factory=list)
     effluent: EffluentTable | None = None
     rule: RuleTable = RuleTable()
+    account: AccountTable = AccountTable()
+    claim: ClaimTable = ClaimTable()
+    neighbour: list[NeighbourTable] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _names(self) -> CaseFile:
@@ -338,10 +342,23 @@ class CaseFile(Strict):
                     f"use {use.name!r} is a fraction of {use.fraction_of!r}, which is no [[intake]]"
                 )
         names = meters + [use.name for use in self.use] + [inflow.name for inflow in self.inflow]
+        if self.account.read_of not in (None, *meters):
+            raise ValueError(
+                f"account.read_of names {self.account.read_of!r}, which is no [[intake]]; write "
+                f"one of {', '.join(meters) or 'the meters, once they are stated'}"
+            )
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
             raise ValueError(f"the name {twice[0]!r} is used twice; each meter and use has its own")
         return self
+
+    @property
+    def account_files(self) -> list[tuple[str, str | None]]:
+        """(key, file name or None) of what belongs to the account and its claims [text]."""
+        stated = [("account.samples", self.account.samples)]
+        stated += [("account.earlier_use", self.account.earlier_use)]
+        stated += [("claim.payments", self.claim.payments)]
+        return stated + [(f"neighbour[{n.account}].file", n.file) for n in self.neighbour]
 
     @property
     def zone(self) -> ZoneInfo:

@@ -180,9 +180,11 @@ def signatures(result: Any) -> pd.DataFrame:
     pairs = zip(found["sentence"], names, strict=True)
     return pd.DataFrame(
         {
-            "invoice": names,
+            "invoices": names,
             "what the figures fit": [text.removeprefix(f"{name}: ") for text, name in pairs],
+            "how well": found["exactness"],
             f"billed less recomputed [{money}]": found["difference"].astype(float),
+            "what would settle it": found["evidence_needed"],
         }
     )
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from toolkit.report_claims import claim_frame
 from toolkit.report_flags import flags
 from toolkit.report_frames import margins
 from toolkit.report_record import agreement, device, quality_sentence, self_check
@@ -116,28 +117,21 @@ def claim(result: Any) -> Shown:
     """
     if result.claim.empty:
         return say("Without a rate schedule no amount can be stated.")
-    words, frame = Words.of(result), result.claim
-    yes_no = {True: "yes", False: "no"}
-    table = pd.DataFrame(
-        {
-            "invoice": [*frame["invoice"], "sum"],
-            "billed on": [*map(words.day, frame["billed_on"]), ""],
-            f"billed less recomputed [{words.currency}]": [
-                *frame["by_the_rules"].astype(float),
-                float(frame["by_the_rules"].sum()),
-            ],
-            "within the look-back": [
-                *(yes_no.get(v, "not stated") for v in frame["in_look_back"]),
-                "",
-            ],
-            "dispute until": [*(words.day(v) for v in frame["dispute_until"]), ""],
-            "still open": [*(yes_no.get(v, "not stated") for v in frame["open"]), ""],
-        }
+    return show_table(
+        claim_frame(result), _claim_caption(result), digits=2, sums=(len(result.claim),)
     )
-    decided = result.case.data.rule.decided_on
-    since = f", counted from {decided}" if decided is not None else ""
-    caption = f"Amounts by invoice with the windows the case states{since}"
-    return show_table(table, caption, digits=2, sums=(len(table) - 1,))
+
+
+def _claim_caption(result: Any) -> str:
+    rule, sums = result.case.data.rule, result.claim.attrs["sums"]
+    words = ["Amounts by invoice with the windows the case states"]
+    if rule.decided_on is not None:
+        words.append(f"counted from {rule.decided_on}")
+    if result.claim["paid"].isna().all():
+        words.append("as if every invoice had been paid in full: the case states no payments")
+    if sums["next_deadline"] is not None:
+        words.append(f"the first amount is lost on {sums['next_deadline']}")
+    return "; ".join(words)
 
 
 def margin_table(result: Any) -> Shown:

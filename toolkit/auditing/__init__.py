@@ -8,8 +8,9 @@ from toolkit.auditing.claim import claim_table
 from toolkit.auditing.evidence import gather
 from toolkit.auditing.inputs import Inspection, inspect_inputs, read_inputs
 from toolkit.auditing.pricing import price_invoices
-from toolkit.auditing.reasons import explanation_table, signature_table
+from toolkit.auditing.reasons import explanation_table
 from toolkit.auditing.result import Audit
+from toolkit.auditing.signatures import signature_table
 from toolkit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
 from toolkit.case import Case
 from toolkit.uncertainty import DecisionRule, Draws
@@ -64,8 +65,8 @@ def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
         budget,
         cause_table(evidence),
         explanation_table(case, inputs, evidence, table),
-        signature_table(case, inputs, evidence, pricing),
-        claim_table(case, table, pricing),
+        signature_table(case, inputs, pricing),
+        claim_table(case, inputs, pricing),
         answered_questions(case, evidence, pricing, basis),
         tuple({(flag.code, flag.message): flag for flag in flags}.values()),
         evidence,

@@ -12,6 +12,7 @@ import pandas as pd
 
 from toolkit.auditing.claim import claim_sums
 from toolkit.auditing.result import Audit
+from toolkit.auditing.signatures import signature_sheet
 
 __all__ = ["as_findings", "as_tables", "plain"]
 
@@ -178,7 +179,7 @@ def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
     tables = {
         "invoices": result.invoices,
         "claim": result.claim,
-        "signatures": result.signatures,
+        "signatures": signature_sheet(result.signatures),
         "explanations": result.explanations,
         "budget": result.budget,
         "causes": result.causes,

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit.auditing.account import AccountRecord, read_account
 from toolkit.case import Case
 from toolkit.case_models import ColumnTable, EffluentTable, Register, UseTable
 from toolkit.charges import Schedule, load_rates
@@ -47,6 +48,8 @@ class Inputs:
         Level of every reading of the record [m].
     problems : tuple of Problem
         Warnings of all readers [-].
+    account : AccountRecord
+        Samples, payments and other reads of the account [-].
     """
 
     invoices: InvoiceRecord
@@ -56,6 +59,7 @@ class Inputs:
     logger: LoggerRecord | None
     level: Any
     problems: tuple[Problem, ...]
+    account: AccountRecord = field(default_factory=AccountRecord)
 
     @property
     def flags(self) -> list[Flag]:
@@ -198,6 +202,7 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
         )
     meters = {intake.meter: reader.register(intake, intake.files) for intake in data.intake}
     uses = {use.name: reader.register(use, [use.file]) for use in data.use if use.file is not None}
+    account = read_account(case, invoices, reader.call)
     logger, level = None, None
     if data.effluent is not None:
         logger = reader.logger(data.effluent)
@@ -206,7 +211,8 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
     if reader.inspection.refused or invoices is None:
         return reader, None
     problems = tuple(reader.inspection.problems)
-    return reader, Inputs(invoices, schedule, meters, uses, logger, level, problems)  # type: ignore[arg-type]
+    read = Inputs(invoices, schedule, meters, uses, logger, level, problems, account)  # type: ignore[arg-type]
+    return reader, read
 
 
 def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, Any]:

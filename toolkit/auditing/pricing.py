@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from decimal import Decimal
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from toolkit.auditing.evidence import Evidence, credited
-from toolkit.auditing.inputs import Inputs, local_dates
+from toolkit.auditing.evidence import Evidence
+from toolkit.auditing.facts import Known, known_of
+from toolkit.auditing.inputs import Inputs
 from toolkit.case import Case
 from toolkit.charges import InvoiceFacts, PricedInvoice, Schedule, price, price_draws
-from toolkit.units import from_si, to_si
+from toolkit.units import to_si
 
 __all__ = ["Pricing", "price_invoices"]
 
@@ -37,6 +37,8 @@ class Pricing:
         by the rules, differences [money].
     schedule : Schedule
         The rates [-].
+    known : tuple of Known
+        Reads and tolerance behind the facts of each [-].
     """
 
     facts: tuple[InvoiceFacts, ...]
@@ -44,6 +46,7 @@ class Pricing:
     by_rules: tuple[PricedInvoice | None, ...]
     lines: pd.DataFrame
     schedule: Schedule
+    known: tuple[Known, ...]
 
     @property
     def recomputed(self) -> list[PricedInvoice]:
@@ -89,11 +92,12 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     """
     if inputs.schedule is None:
         return None
-    facts = [_facts(case, inputs, evidence, row) for row in range(len(inputs.invoices.frame))]
+    known = known_of(case, inputs, evidence)
+    facts = [each.facts for each in known]
     stated = [price(inputs.schedule, each) for each in facts]
     by_rules = [
-        price(inputs.schedule, each.but(billed_volume=None)) if each.volumes else None
-        for each in facts
+        _by_rules(inputs.schedule, each, printed)
+        for each, printed in zip(known, stated, strict=True)
     ]
     lines = pd.concat(
         [
@@ -102,51 +106,35 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
         ],
         ignore_index=True,
     )
-    return Pricing(tuple(facts), tuple(stated), tuple(by_rules), lines, inputs.schedule)
-
-
-def _facts(case: Case, inputs: Inputs, evidence: Evidence, row: int) -> InvoiceFacts:
-    frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
-    invoice = frame.iloc[row]
-    dates = local_dates(case, frame).iloc[row]
-    return InvoiceFacts(
-        invoice=str(invoice["invoice"]),
-        start=dates["start"],
-        end=dates["end"],
-        volume_unit=unit,
-        volumes=_volumes(case, evidence, row, unit),
-        billed_volume=invoice["billed_volume"],
-        bill_date=_bill_date(invoice, dates["end"]),
+    return Pricing(
+        tuple(facts), tuple(stated), tuple(by_rules), lines, inputs.schedule, tuple(known)
     )
 
 
-def _bill_date(invoice: pd.Series, end: date) -> date:
-    stated = invoice.get("bill_date")
-    return stated if isinstance(stated, date) else end
+def _by_rules(schedule: Schedule, known: Known, stated: PricedInvoice) -> PricedInvoice | None:
+    """Priced from the reads; the stated volume stands where the reads cannot tell it from theirs.
+
+    Reads at other instants than the invoice's give its volume to a tolerance only, and a right
+    invoice is not corrected by interpolation.
+    """
+    facts = known.facts
+    if not facts.volumes:
+        return None
+    again = price(schedule, facts.but(billed_volume=None))
+    if known.tolerance == 0 or facts.billed_volume is None:
+        return again
+    low, high = (
+        sum(float(v.value) for v in price(schedule, _shifted(facts, shift)).volumes)
+        for shift in (-known.tolerance, known.tolerance)
+    )
+    billed = sum(float(volume.value) for volume in stated.volumes)
+    return stated if low <= billed <= high else again
 
 
-def _volumes(case: Case, evidence: Evidence, row: int, unit: str) -> dict[str, Decimal]:
-    """Registered volumes of a period in the billing unit, to the register's own resolution."""
-    data = case.data
-
-    def registered(name: str) -> float:
-        return float(evidence.registers[name].volume_m3[row])
-
-    if data.case.basis == "discharge":
-        return {}
-    supply = [registered(i.meter) for i in data.intake if i.role == "supply"]
-    deducts = [
-        registered(use.name) for use in data.use if credited(use) and use.name in evidence.registers
-    ]
-    if not supply or not np.all(np.isfinite(supply + deducts)):
-        return {}
-
-    def exact(volume_m3: float) -> Decimal:
-        return Decimal(repr(round(float(from_si(volume_m3, unit, "volume")), 6)))
-
-    found = {"intake": exact(sum(supply))}
-    found["deduct"] = exact(sum(deducts))
-    return found
+def _shifted(facts: InvoiceFacts, shift: Decimal) -> InvoiceFacts:
+    name = "discharge" if "discharge" in facts.volumes else "intake"
+    moved = max(facts.volumes[name] + shift, Decimal(0))
+    return facts.but(billed_volume=None, volumes={**facts.volumes, name: moved})
 
 
 def _lines(

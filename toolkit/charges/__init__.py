@@ -5,6 +5,7 @@ one invoice in decimals, `price_draws` the same for a volume that is not exactly
 lays the recomputed beside the invoiced lines.
 """
 
+from toolkit.charges.account_files import read_earlier_use, read_payments
 from toolkit.charges.basis import ChargedVolume, winter_average
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.claims import (
@@ -54,6 +55,8 @@ __all__ = [
     "price",
     "price_draws",
     "rate_between",
+    "read_earlier_use",
+    "read_payments",
     "read_samples",
     "samples_used",
     "winter_average",

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.figures import CONTEXT, plain
@@ -77,7 +77,10 @@ def recompute(schedule: Schedule, bill: BilledInvoice) -> Recomputed:
 
 
 def series_signatures(
-    schedule: Schedule, all_of_them: Sequence[Recomputed], register: RegisterFace | None
+    schedule: Schedule,
+    all_of_them: Sequence[Recomputed],
+    register: RegisterFace | None,
+    other_accounts: Mapping[str, Sequence[tuple[Decimal | None, Decimal | None]]],
 ) -> list[Signature]:
     """Errors that a series shows.
 
@@ -89,6 +92,8 @@ def series_signatures(
         In order of their periods [-].
     register : RegisterFace, optional
         Of the billed meter [-].
+    other_accounts : mapping
+        Account to the reads of its meter for every invoice [counts].
 
     Returns
     -------
@@ -102,6 +107,8 @@ def series_signatures(
     named |= {name for signature in found for name in signature.invoices}
     rest = [each for each in all_of_them if each.bill.invoice not in named]
     found += _carried(schedule, rest)
+    named |= {name for signature in found for name in signature.invoices}
+    found += _of_neighbour(all_of_them, named, other_accounts)
     named |= {name for signature in found for name in signature.invoices}
     return found + _foreign(all_of_them, named)
 
@@ -126,9 +133,18 @@ def _signature(
     code: str,
     members: Sequence[Recomputed],
     sentence: str,
+    evidence: Mapping[str, Mapping[str, Any]],
     corrected: Decimal | None = None,
-    **more: object,
+    **more: Any,
 ) -> Signature:
+    told = {
+        each.bill.invoice: {
+            "invoiced": str(each.bill.total),
+            "by the rules": str(each.by_rules if corrected is None else corrected),
+            **evidence[each.bill.invoice],
+        }
+        for each in members
+    }
     return Signature(
         code=code,
         invoices=tuple(each.bill.invoice for each in members),
@@ -137,8 +153,9 @@ def _signature(
         corrected_amount=(
             sum((each.by_rules for each in members), Decimal(0)) if corrected is None else corrected
         ),
+        evidence=told,
         evidence_that_separates=PROOFS[code],
-        **more,  # type: ignore[arg-type]
+        **more,
     )
 
 
@@ -162,9 +179,7 @@ def _repeated(
                 sentence = f"{other.invoice} bills {what} as {one.invoice} once more."
                 evidence = {other.invoice: {"same as": one.invoice}}
                 nothing = Decimal(0)
-                found.append(
-                    _signature("duplicate-period", [later], sentence, nothing, evidence=evidence)
-                )
+                found.append(_signature("duplicate-period", [later], sentence, evidence, nothing))
                 break
             days = (one.end - other.start).days + spare
             if other.start < one.end and days > 0:
@@ -187,7 +202,7 @@ def _overlap(
     sentence = f"{other.invoice} bills {days} days that {one.invoice} holds already."
     evidence = {other.invoice: {"days billed twice": days, "also in": one.invoice}}
     if begin >= facts.end:
-        return _signature("overlapping-period", [later], sentence, Decimal(0), evidence=evidence)
+        return _signature("overlapping-period", [later], sentence, evidence, Decimal(0))
     left = CONTEXT.divide(
         Decimal((facts.end - begin).days), Decimal((facts.end - facts.start).days)
     )
@@ -204,10 +219,14 @@ def _overlap(
         "overlapping-period",
         [later],
         sentence,
+        evidence,
         corrected,
-        evidence=evidence,
         exactness="exact" if exact else "within interval",
     )
+
+
+def _volumes(each: Recomputed) -> dict[str, str]:
+    return {"billed volume": str(plain(each.billed)), "due volume": str(plain(each.due))}
 
 
 def _estimated(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
@@ -242,23 +261,21 @@ def _estimated_run(
     slack = sum(
         (each.bill.tolerance + step_of(schedule, each.bill) for each in members), Decimal(0)
     )
-    evidence = {
-        each.bill.invoice: {"billed": str(plain(each.billed)), "due": str(plain(each.due))}
-        for each in members
-    }
+    evidence = {each.bill.invoice: _volumes(each) for each in members}
     names = ", ".join(each.bill.invoice for each in run)
+    rest = "rest on estimated reads" if len(run) > 1 else "rests on an estimated read"
     by = f"{plain(abs(off.quantize(Decimal('0.001'))))} {unit} too {'high' if off > 0 else 'low'}"
     if known and abs(off + after.billed - after.due) <= slack:
-        sentence = f"{names} rest on estimated reads, {by}; {after.bill.invoice} makes it good."
-        return _signature("estimated-read", members, sentence, evidence=evidence)
+        sentence = f"{names} {rest}, {by}; {after.bill.invoice} makes it good."
+        return _signature("estimated-read", members, sentence, evidence)
     if known and after.volume_agrees:
         sentence = (
-            f"{names} rest on estimated reads, {by}, and {after.bill.invoice}, on an actual read, "
+            f"{names} {rest}, {by}, and {after.bill.invoice}, on an actual read, "
             "does not make it good."
         )
-        return _signature("missing-true-up", members, sentence, evidence=evidence)
-    sentence = f"{names} rest on estimated reads, {by}; no actual read has settled it."
-    return _signature("estimated-read", run, sentence, evidence=evidence)
+        return _signature("missing-true-up", members, sentence, evidence)
+    sentence = f"{names} {rest}, {by}; no actual read has settled it."
+    return _signature("estimated-read", run, sentence, evidence)
 
 
 def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
@@ -281,12 +298,37 @@ def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature
                 f"{one.bill.invoice} is {size} {unit} too {more}, {other.bill.invoice} makes it "
                 f"good: the read {one.bill.current_read} between them was wrong."
             )
-            evidence = {
-                e.bill.invoice: {"billed": str(plain(e.billed)), "due": str(plain(e.due))}
-                for e in pair
-            }
-            found.append(_signature("misread", pair, sentence, evidence=evidence))
+            evidence = {e.bill.invoice: _volumes(e) for e in pair}
+            found.append(_signature("misread", pair, sentence, evidence))
             taken |= {one.bill.invoice, other.bill.invoice}
+    return found
+
+
+def _of_neighbour(
+    series: Sequence[Recomputed],
+    named: set[str],
+    other_accounts: Mapping[str, Sequence[tuple[Decimal | None, Decimal | None]]],
+) -> list[Signature]:
+    """Invoices that print the reads of a known other account's meter."""
+    found = []
+    for account, reads in other_accounts.items():
+        members = [
+            each
+            for each, theirs in zip(series, reads, strict=True)
+            if each.bill.invoice not in named
+            and not each.volume_agrees
+            and None not in theirs
+            and (each.bill.previous_read, each.bill.current_read) == theirs
+        ]
+        if members:
+            names = ", ".join(each.bill.invoice for each in members)
+            sentence = f"{names}: the reads are those of the meter of account {account}."
+            evidence = {
+                each.bill.invoice: {"printed": [str(r) for r in theirs], "reads of": account}
+                for each in members
+                for theirs in [(each.bill.previous_read, each.bill.current_read)]
+            }
+            found.append(_signature("another-account", members, sentence, evidence))
     return found
 
 
@@ -322,5 +364,5 @@ def _foreign(series: Sequence[Recomputed], named: set[str]) -> list[Signature]:
                     "own": [None if read is None else str(read) for read in expected],
                 }
             }
-            found.append(_signature("another-account", [each], sentence, evidence=evidence))
+            found.append(_signature("another-account", [each], sentence, evidence))
     return found

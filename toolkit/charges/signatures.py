@@ -8,7 +8,7 @@ reproduces the same invoices as well is a look-alike, and said to be one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from itertools import chain
@@ -68,10 +68,14 @@ _SEPARATES = {
 
 Exactness = Literal["exact", "within interval", "not explained"]
 Match = tuple[str, str]  # class, error in words
+Reads = tuple[Decimal | None, Decimal | None]
 
 
 def find_signatures(
-    schedule: Schedule, bills: Sequence[BilledInvoice], register: RegisterFace | None = None
+    schedule: Schedule,
+    bills: Sequence[BilledInvoice],
+    register: RegisterFace | None = None,
+    other_accounts: Mapping[str, Sequence[Reads]] | None = None,
 ) -> tuple[Signature, ...]:
     """Name the errors that the invoices of one account show.
 
@@ -83,6 +87,8 @@ def find_signatures(
         As printed, in order of their periods [-].
     register : RegisterFace, optional
         Of the billed meter; without it no error of reads can be worked out [-].
+    other_accounts : mapping, optional
+        Account to the previous and current read of its meter for every invoice [counts].
 
     Returns
     -------
@@ -102,7 +108,7 @@ def find_signatures(
     how often audits meet them (common practice, no source), not a finding.
     """
     series = [recompute(schedule, bill) for bill in bills]
-    found = series_signatures(schedule, series, register)
+    found = series_signatures(schedule, series, register, other_accounts or {})
     named = {name for signature in found for name in signature.invoices}
     hidden = hidden_rates(schedule, bills)
     volumes: dict[str, dict[Match, str]] = {}

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
+from toolkit.charges.account_files import rows_of
 from toolkit.charges.basis import missing
 from toolkit.charges.facts import Sample
 from toolkit.charges.figures import CONTEXT, EXACT
@@ -157,25 +157,7 @@ def read_samples(path: str | Path, shown_as: str | None = None) -> tuple[Sample,
         With every line that cannot be read.
     """
     name = shown_as or Path(path).name
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
-            rows = [(reader.line_num, row) for row in reader]
-            header = reader.fieldnames or []
-    except OSError as error:
-        raise InputRefused(
-            Problem(name, f"cannot be read ({error.strerror})", "Check the name of the file")
-        ) from None
-    lacking = [column for column in ("date", "parameter", "value", "unit") if column not in header]
-    if lacking:
-        raise InputRefused(
-            Problem(
-                name,
-                f"has no column {', '.join(lacking)}",
-                "Name the columns date, parameter, value, unit and, if known, flow",
-                line=1,
-            )
-        )
+    rows = rows_of(path, name, ("date", "parameter", "value", "unit"))
     problems: list[Problem] = []
     samples = [_sample(name, line, row, problems) for line, row in rows]
     if problems:

@@ -1,0 +1,266 @@
+"""What each invoice is priced from: dates, reads, registered volumes, the account."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.auditing.evidence import Evidence, credited
+from toolkit.auditing.inputs import Inputs, local_dates
+from toolkit.case import Case
+from toolkit.charges import InvoiceFacts, RegisterFace, Schedule
+from toolkit.charges.figures import CONTEXT, LITRES
+from toolkit.units import to_si
+
+__all__ = ["Known", "known_of", "printed_face"]
+
+ACCUSED = 0.01
+"""Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
+ZERO = Decimal(0)
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of one invoice.
+
+    Parameters
+    ----------
+    facts : InvoiceFacts
+        What it is priced from [billing unit].
+    tolerance : Decimal
+        Half width of the interval of its metered volume; zero where it follows from reads at
+        exactly the instants of the invoice [billing unit].
+    printed_reads : tuple
+        Previous and current read as printed, None where there is none [counts].
+    own_reads : tuple of Decimal, optional
+        The site's own register reads at the same instants [counts].
+    """
+
+    facts: InvoiceFacts
+    tolerance: Decimal
+    printed_reads: tuple[Decimal | None, Decimal | None]
+    own_reads: tuple[Decimal, Decimal] | None
+
+
+@dataclass(frozen=True)
+class _Metered:
+    """Volume of one meter in one period, with the half width of its interval."""
+
+    volume: Decimal
+    spread: Decimal
+
+
+def _per_count(schedule: Schedule, unit: str, multiplier: Any, billing: str) -> Decimal:
+    """Volume of one count, with the unit sizes the schedule prints."""
+    if unit in LITRES:
+        litres = schedule.litres(unit)
+    else:
+        litres = Decimal(repr(float(to_si(1000.0, unit, "volume"))))
+    whole = Decimal(str(multiplier)) * litres
+    return CONTEXT.divide(whole, schedule.litres(billing))
+
+
+def _read_meter(case: Case) -> Any:
+    """The [[intake]] whose reads the invoices print; None if the case does not tell."""
+    supplies = [intake for intake in case.data.intake if intake.role == "supply"]
+    named = [intake for intake in case.data.intake if intake.meter == case.data.account.read_of]
+    if named:
+        return named[0]
+    return supplies[0] if len(supplies) == 1 and case.data.case.basis == "intake" else None
+
+
+def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
+    """The dial of the reads that the invoices print.
+
+    Parameters
+    ----------
+    case : Case
+        States it under [account.reads], or by the [[intake]] the reads are of [-].
+    inputs : Inputs
+        For the schedule's unit sizes and the printed reads [-].
+
+    Returns
+    -------
+    RegisterFace or None
+        None where the case does not tell, or no read is printed [billing unit].
+    """
+    dial = case.data.account.reads or _read_meter(case)
+    frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
+    reads = frame[["previous_read", "current_read"]].to_numpy(dtype=float)
+    if dial is None or inputs.schedule is None or not np.isfinite(reads).any():
+        return None
+    # without stated digits: as many as the longest printed read shows
+    digits = dial.digits or len(str(int(np.nanmax(reads))))
+    return RegisterFace(_per_count(inputs.schedule, dial.unit, dial.multiplier, unit), digits)
+
+
+def known_of(case: Case, inputs: Inputs, evidence: Evidence) -> list[Known]:
+    """What is known of every invoice.
+
+    Parameters
+    ----------
+    case : Case
+        Units, meters, the account [-].
+    inputs : Inputs
+        Invoices and reads; with a schedule [-].
+    evidence : Evidence
+        Registered volumes of the periods [m3].
+
+    Returns
+    -------
+    list of Known
+        In the order of the invoices [billing unit].
+    """
+    frame = inputs.invoices.frame
+    dates, face = local_dates(case, frame), printed_face(case, inputs)
+    found = []
+    for row in range(len(frame)):
+        printed, own = _printed(frame.iloc[row]), _own_reads(case, inputs, row)
+        volumes, tolerance = _volumes(case, inputs, evidence, row, face)
+        facts = _facts(case, inputs, row, dates.iloc[row], volumes)
+        if face is not None:
+            facts = facts.but(reads=_as_volumes(case, own or printed, face))
+        found.append(Known(facts, tolerance, printed, own))
+    return found
+
+
+def _as_volumes(case: Case, reads: tuple, face: RegisterFace) -> dict[str, tuple]:
+    """Both reads as volumes, over a rollover if the later one is lower."""
+    before, after = reads
+    if before is None or after is None:
+        return {}
+    after += Decimal(10) ** face.digits if after < before else 0
+    return {case.data.case.basis: (before * face.per_count, after * face.per_count)}
+
+
+def _facts(
+    case: Case, inputs: Inputs, row: int, dates: pd.Series, volumes: Mapping[str, Decimal]
+) -> InvoiceFacts:
+    invoice, account = inputs.invoices.frame.iloc[row], case.data.account
+    stated = invoice.get("bill_date")
+    return InvoiceFacts(
+        invoice=str(invoice["invoice"]),
+        start=dates["start"],
+        end=dates["end"],
+        volume_unit=case.data.invoices.volume_unit,
+        volumes=dict(volumes),
+        billed_volume=invoice["billed_volume"],
+        bill_date=stated if isinstance(stated, date) else dates["end"],
+        months=account.months,
+        meter_size=account.meter_size,
+        customer_class=account.customer_class,
+        counts=account.counts,
+        strengths=account.strengths,
+        samples=inputs.account.samples,
+        winter=inputs.account.earlier_use,
+    )
+
+
+def _volumes(
+    case: Case, inputs: Inputs, evidence: Evidence, row: int, face: RegisterFace | None
+) -> tuple[dict[str, Decimal], Decimal]:
+    """Metered volumes by their names in the schedule, and the half width of their sum.
+
+    "intake" is the sum of the supply meters, "deduct" that of the credited registers, "discharge"
+    what an outlet meter's printed reads give; every meter and use stands under its own name too.
+    """
+    data, found = case.data, {}
+    names = [*inputs.meters, *inputs.uses]
+    known = {name: _registered(case, inputs, evidence, name, row) for name in names}
+    read_meter = _read_meter(case)
+    if face is not None:
+        name = "printed" if read_meter is None else read_meter.meter
+        known[name] = _by_printed_reads(inputs, row, face, known.get(name))
+    found = {name: each.volume for name, each in known.items() if each and name != "printed"}
+    if data.case.basis == "discharge":
+        outlet = known.get("printed")
+        return (found | {"discharge": outlet.volume}, outlet.spread) if outlet else ({}, ZERO)
+    supplies = [i.meter for i in data.intake if i.role == "supply"] or ["printed"]
+    deducts = [u.name for u in data.use if credited(u) and u.name in inputs.uses]
+    counted = [known.get(name) for name in (*supplies, *deducts)]
+    if any(each is None for each in counted):
+        return {}, ZERO
+    found["intake"] = sum((known[name].volume for name in supplies), ZERO)
+    found["deduct"] = sum((known[name].volume for name in deducts), ZERO)
+    return found, sum((each.spread for each in counted), ZERO)
+
+
+def _registered(
+    case: Case, inputs: Inputs, evidence: Evidence, name: str, row: int
+) -> _Metered | None:
+    """What the site's own reads give for a period; exact between reads at both its ends."""
+    volumes, record = evidence.registers[name], {**inputs.meters, **inputs.uses}[name]
+    volume = float(volumes.volume_m3[row])
+    if not math.isfinite(volume):
+        return None
+    tables = {i.meter: i for i in case.data.intake} | {u.name: u for u in case.data.use}
+    unit = case.data.invoices.volume_unit
+    one = _per_count(inputs.schedule, tables[name].unit, tables[name].multiplier, unit)
+    counts = Decimal(repr(round(volume / record.count_m3, 4)))
+    invoice, spread = inputs.invoices.frame.iloc[row], 0.0
+    if any(_count_at(record, invoice[end]) is None for end in ("start", "end")):
+        often = NormalDist().inv_cdf(1 - ACCUSED / 2 / len(inputs.invoices.frame))
+        spread = often * float(volumes.standard_m3[row]) / record.count_m3
+    return _Metered(counts * one, Decimal(repr(round(spread, 4))) * one)
+
+
+def _by_printed_reads(
+    inputs: Inputs, row: int, face: RegisterFace, own: _Metered | None
+) -> _Metered | None:
+    """The printed reads of a period, where both are actual and the site's own do not object.
+
+    Where the site has reads at exactly these instants, those stand: they show a misread.
+    """
+    if own is not None and own.spread == 0:
+        return own
+    frame = inputs.invoices.frame
+    before = frame.iloc[row - 1] if row else None
+    estimated = frame.iloc[row]["read_type"] == "estimated" or (
+        before is not None and before["read_type"] == "estimated"
+    )
+    reads = _printed(frame.iloc[row])
+    if estimated or None in reads:
+        return own
+    first, last = reads
+    counts = last - first if last >= first else last + Decimal(10) ** face.digits - first
+    volume = counts * face.per_count
+    if own is not None and abs(volume - own.volume) > own.spread:
+        return own
+    return _Metered(volume, ZERO)
+
+
+def _count_at(record: Any, moment: pd.Timestamp) -> Decimal | None:
+    """The register at an instant, if it was read then and the read was kept."""
+    frame = record.frame
+    rows = frame[(frame["time"] == moment) & frame["volume_m3"].notna()]
+    if rows.empty or rows["status"].iloc[-1] != "measured":
+        return None
+    return _counts(rows["register"].iloc[-1])
+
+
+def _counts(value: Any) -> Decimal | None:
+    number = float(value)
+    if not math.isfinite(number):
+        return None
+    return Decimal(int(number)) if number.is_integer() else Decimal(repr(number))
+
+
+def _printed(invoice: pd.Series) -> tuple[Decimal | None, Decimal | None]:
+    return _counts(invoice["previous_read"]), _counts(invoice["current_read"])
+
+
+def _own_reads(case: Case, inputs: Inputs, row: int) -> tuple[Decimal, Decimal] | None:
+    meter = _read_meter(case)
+    if meter is None:
+        return None
+    invoice, record = inputs.invoices.frame.iloc[row], inputs.meters[meter.meter]
+    first, last = (_count_at(record, invoice[end]) for end in ("start", "end"))
+    return None if first is None or last is None else (first, last)

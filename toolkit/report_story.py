@@ -12,7 +12,7 @@ from toolkit.report_frames import margins
 from toolkit.report_record import agreement, device, quality_sentence, self_check
 from toolkit.report_show import Shown, bullets, say, show_table
 from toolkit.report_verdict import conclusions, fairness, rule_source, verdict
-from toolkit.report_words import Words, sentence_of
+from toolkit.report_words import sentence_of
 
 __all__ = [
     "agreement",

@@ -6,10 +6,12 @@ import json
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 
+from toolkit import audit
 from toolkit.__main__ import main
-from toolkit.case import sample_case
+from toolkit.case import load_case, sample_case
 
 
 def run(capsys, *words: str) -> tuple[int, str, str]:
@@ -79,12 +81,12 @@ def test_a_filled_starter_passes_inspect(capsys, tmp_path):
     with (folder / "main_meter.csv").open("a") as file:
         file.write("2026-01-05 08:00,1000\n2026-01-20 08:00,1250\n2026-02-04 08:00,1500\n")
     with (folder / "effluent_log.csv").open("a") as file:
-        for day in range(5, 32):
-            for hour in range(24):
-                depth = 31 + (hour % 7) / 7
-                file.write(f"2026-01-{day:02d} {hour:02d}:00,{depth:.2f}\n")
+        for n, stamp in enumerate(pd.date_range("2026-01-05", "2026-02-05", freq="15min")):
+            file.write(f"{stamp:%Y-%m-%d %H:%M},{31 + (n % 7) / 7:.2f}\n")
     code, out, err = run(capsys, "inspect", str(folder))
     assert code == 0, out + err
+    result = audit(load_case(folder), draws=200)
+    assert result.invoices["record_coverage"][0] == pytest.approx(1)
 
 
 def test_inspect_of_the_sample_prints_counts(capsys):

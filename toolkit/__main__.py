@@ -118,10 +118,9 @@ def run_start(given: argparse.Namespace) -> int:
 
 def run_inspect(given: argparse.Namespace) -> int:
     """Print every problem of every input."""
-    from toolkit.auditing import inspect_inputs
-    from toolkit.case import load_case
+    from toolkit.auditing import inspect_file
 
-    inspection = inspect_inputs(load_case(given.case))
+    inspection = inspect_file(given.case)
     print(inspection)
     return 1 if inspection.refused else 0
 

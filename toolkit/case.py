@@ -17,9 +17,10 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 
 from toolkit.case_models import CaseFile
+from toolkit.case_problems import line_of, problems_of, without_faults
 from toolkit.errors import AuditError, InputRefused, Problem
 
-__all__ = ["Case", "home", "load_case", "sample_case"]
+__all__ = ["Case", "home", "load_case", "open_case", "sample_case"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,15 @@ class Case:
 
         return build_device(effluent.method, effluent.sizes)
 
+    @cached_property
+    def device_fault(self) -> str | None:
+        """Why the device cannot be built, or None [text]."""
+        try:
+            self.device  # noqa: B018
+        except AuditError as error:
+            return str(error)
+        return None
+
     @property
     def named_files(self) -> list[tuple[str, str]]:
         """(key, file name) of every input the case names, in the order of the case [text]."""
@@ -80,12 +90,15 @@ class Case:
         if data.rates is not None:
             named.append(("rates.file", data.rates.file))
         for intake in data.intake:
-            named += [(f"intake[{intake.meter}].file", file) for file in intake.files]
+            named += [(f"intake[{intake.meter}].file", file) for file in intake.every_file]
         for use in data.use:
-            if use.file is not None:
-                named.append((f"use[{use.name}].file", use.file))
+            if use.reads is not None:
+                named += [(f"use[{use.name}].file", file) for file in use.reads.every_file]
         if data.effluent is not None:
             named += [("effluent.file", file) for file in data.effluent.files]
+            if data.effluent.rain_gauge is not None:
+                gauge = data.effluent.rain_gauge.files
+                named += [("effluent.rain_gauge.file", file) for file in gauge]
         return named + [(key, file) for key, file in data.account_files if file is not None]
 
 
@@ -107,20 +120,48 @@ def load_case(file: str | Path) -> Case:
     InputRefused
         With every problem found: line, key, what is wrong and what would be right.
     """
+    case, problems = open_case(file)
+    if case is None or problems:
+        raise InputRefused(problems)
+    return case
+
+
+def open_case(file: str | Path) -> tuple[Case | None, list[Problem]]:
+    """Read a case file as far as it can be read.
+
+    Parameters
+    ----------
+    file : str or Path
+        The case file, or the folder that holds a ``case.toml`` [-].
+
+    Returns
+    -------
+    case : Case or None
+        Without the tables that are refused; None where nothing is left to work with [-].
+    problems : list of Problem
+        Everything found: line, key, what is wrong and what would be right [-].
+
+    Raises
+    ------
+    InputRefused
+        If the file is missing, empty or no TOML.
+    """
     path = Path(file)
     if path.is_dir():
         path = path / "case.toml"
     text = _read(path)
     tree = _toml(text, path.name)
-    try:
-        data = CaseFile.model_validate(tree)
-    except ValidationError as error:
-        raise InputRefused(_problems(error, text, path.name)) from None
+    problems: list[Problem] = []
+    data = None
+    while data is None:
+        try:
+            data = CaseFile.model_validate(tree)
+        except ValidationError as error:
+            problems = problems or problems_of(error, text, path.name)
+            if not without_faults(tree, error):
+                return None, problems
     case = Case(path, data)
-    problems = _missing_files(case, text) + _device_problems(case, text)
-    if problems:
-        raise InputRefused(problems)
-    return case
+    return case, problems + _missing_files(case, text) + _device_problems(case, text)
 
 
 def sample_case(name: str = "") -> Path:
@@ -197,78 +238,6 @@ def _toml(text: str, name: str) -> dict[str, Any]:
         ) from None
 
 
-def _problems(error: ValidationError, text: str, name: str) -> list[Problem]:
-    problems = []
-    for detail in error.errors(include_url=False):
-        place = [part for part in detail["loc"] if part not in ("str", "ColumnTable", "list[str]")]
-        found, remedy = _worded(detail, place)
-        key = _key(place)
-        problems.append(Problem(name, found, remedy, _line_of(text, place), key or None))
-    return list(dict.fromkeys(problems))
-
-
-def _worded(detail: dict[str, Any], place: list[Any]) -> tuple[str, str]:
-    kind, message = detail["type"], detail["msg"].removeprefix("Value error, ")
-    if kind == "extra_forbidden":
-        known = ", ".join(_known_keys(place[:-1]))
-        return f"unknown key {place[-1]!r}", f"Known here are {known}"
-    if kind == "missing":
-        return f"the key {place[-1]!r} is missing", "Add it; 'sewer-audit start' shows an example"
-    if kind == "literal_error":
-        return f"found {detail['input']!r}", f"Write one of {detail['ctx']['expected']}"
-    head, mark, tail = message.partition("; ")
-    if not mark:
-        return f"found {detail['input']!r}: {message}", "Correct the value"
-    return head, tail[:1].upper() + tail[1:]
-
-
-def _known_keys(place: list[Any]) -> list[str]:
-    model: Any = CaseFile
-    for part in place:
-        if isinstance(part, int):
-            continue
-        annotation = model.model_fields[part].annotation
-        found = [a for a in _classes(annotation) if hasattr(a, "model_fields")]
-        if not found:
-            return ["see 'sewer-audit start'"]
-        model = found[0]
-    return sorted(model.model_fields)
-
-
-def _classes(annotation: Any) -> list[Any]:
-    inner = getattr(annotation, "__args__", ())
-    return [annotation, *(c for part in inner for c in _classes(part))]
-
-
-def _key(place: list[Any]) -> str:
-    key = ""
-    for part in place:
-        key += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if key else str(part)
-    return key
-
-
-def _line_of(text: str, place: list[Any]) -> int | None:
-    """Line of the deepest part of a key that is written in the file."""
-    best, tables, counts = None, [p for p in place if isinstance(p, str)], {}
-    wanted = {tuple(tables[:n]) for n in range(1, len(tables) + 1)}
-    numbers = [p for p in place if isinstance(p, int)]
-    here: tuple[str, ...] = ()
-    for number, line in enumerate(text.splitlines(), start=1):
-        header = re.match(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?", line)
-        key = re.match(r"\s*([A-Za-z0-9_-]+)\s*=", line)
-        if header:
-            here = tuple(part.strip().strip('"') for part in header[2].split("."))
-            counts[here] = counts.get(here, 0) + 1
-            counted = header[1] == "[[" and bool(numbers)
-            if here in wanted and not (counted and counts[here] != numbers[0] + 1):
-                best = number
-            elif here in wanted:
-                here = ("another entry",)
-        elif key and (*here, key[1]) in wanted:
-            best = number
-    return best
-
-
 def _missing_files(case: Case, text: str) -> list[Problem]:
     problems = []
     for key, name in case.named_files:
@@ -291,12 +260,11 @@ def _line_of_text(text: str, fragment: str) -> int | None:
 
 
 def _device_problems(case: Case, text: str) -> list[Problem]:
-    try:
-        device = case.device
-    except AuditError as error:
-        head, mark, tail = str(error).partition("; ")
+    if case.device_fault is not None:
+        head, mark, tail = case.device_fault.partition("; ")
         remedy = tail[:1].upper() + tail[1:] if mark else "Correct the device's sizes"
-        return [Problem(case.file.name, head, remedy, _line_of(text, ["effluent"]), "effluent")]
+        return [Problem(case.file.name, head, remedy, line_of(text, ["effluent"]), "effluent")]
+    device = case.device
     if device is None:
         return []
     roles = set(case.data.effluent.columns)  # type: ignore[union-attr]
@@ -314,7 +282,7 @@ def _device_problems(case: Case, text: str) -> list[Problem]:
             case.file.name,
             found,
             "Name it under [effluent.columns] with its unit",
-            _line_of(text, ["effluent", "columns"]),
+            line_of(text, ["effluent", "columns"]),
             "effluent.columns",
         )
     ]

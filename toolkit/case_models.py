@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
-from typing import Any, Literal
+from datetime import date
+from typing import Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from toolkit.case_models_claims import AccountTable, ClaimTable, NeighbourTable
-from toolkit.case_values import Duration, Length, Months, Persistence, Ratio, Strict, Uncertain
-from toolkit.units import DIMENSIONS, to_si
+from toolkit.case_models_records import (
+    ROLES,
+    ColumnTable,
+    FurtherRegister,
+    InvoicesTable,
+    RecordTable,
+    Register,
+    register_of,
+    unit_of,
+)
+from toolkit.case_values import Length, Months, Persistence, Ratio, Strict, Uncertain
 
-__all__ = ["CaseFile"]
-
-
-def _unit_of(dimension: str):
-    def check(cls: type, unit: str) -> str:
-        to_si(1.0, unit, dimension)
-        return unit
-
-    return check
+__all__ = ["CAUSES", "ROLES", "CaseFile", "ColumnTable", "EffluentTable", "Register", "UseTable"]
 
 
 class CaseTable(Strict):
@@ -55,58 +56,15 @@ class DisplayTable(Strict):
     head: str = "mm"
     money: str = "USD"
 
-    _volume = field_validator("volume")(classmethod(_unit_of("volume")))
-    _discharge = field_validator("discharge")(classmethod(_unit_of("discharge")))
-    _head = field_validator("head")(classmethod(_unit_of("length")))
-
-
-class TextFile(Strict):
-    """How a text file or a sheet is to be read, where it cannot be told from the file itself."""
-
-    file: str | list[str]
-    sheet: str | None = None
-    day_first: bool | None = None
-    decimal: Literal[".", ","] | None = None
-    columns: dict[str, str] = Field(default_factory=dict)
-
-    @property
-    def files(self) -> list[str]:
-        """Every file named [text]."""
-        return [self.file] if isinstance(self.file, str) else list(self.file)
-
-
-class InvoicesTable(TextFile):
-    """[invoices]: one row per invoice."""
-
-    file: str
-    volume_unit: str
-    end_day_counts: bool
-    read_hour: str = "00:00"
-
-    _unit = field_validator("volume_unit")(classmethod(_unit_of("volume")))
-
-    @field_validator("read_hour")
-    @classmethod
-    def _hour(cls, text: str) -> str:
-        datetime.strptime(text, "%H:%M")
-        return text
+    _volume = field_validator("volume")(classmethod(unit_of("volume")))
+    _discharge = field_validator("discharge")(classmethod(unit_of("discharge")))
+    _head = field_validator("head")(classmethod(unit_of("length")))
 
 
 class RatesTable(Strict):
     """[rates]: the dated rate schedule."""
 
     file: str
-
-
-class Register(TextFile):
-    """A meter whose register is read: file, unit, multiplier, digits and error."""
-
-    unit: str
-    multiplier: float = 1.0
-    digits: int | None = Field(default=None, ge=2, le=12)
-    error: Uncertain | None = None
-
-    _unit = field_validator("unit")(classmethod(_unit_of("volume")))
 
 
 class IntakeTable(Register):
@@ -121,12 +79,16 @@ class UseTable(Strict):
 
     name: str
     kind: Literal["deduct meter", "fraction", "per day", "cooling tower"]
-    file: str | None = None
+    file: str | list[str] | None = None
+    form: Literal["table", "green button"] = "table"
+    sheet: str | None = None
     unit: str | None = None
     multiplier: float = 1.0
-    digits: int | None = Field(default=None, ge=2, le=12)
+    digits: int | None = None
     columns: dict[str, str] = Field(default_factory=dict)
     day_first: bool | None = None
+    decimal: Literal[".", ","] | None = None
+    further_register: list[FurtherRegister] = Field(default_factory=list)
     error: Uncertain | None = None
     credited: bool | None = None
     fraction_of: str | None = None
@@ -139,21 +101,25 @@ class UseTable(Strict):
     @model_validator(mode="after")
     def _whole(self) -> UseTable:
         needs = {
-            "deduct meter": ("file", "unit"),
+            "deduct meter": ("file",),
             "fraction": ("fraction_of", "fraction"),
             "per day": ("per_day",),
-            "cooling tower": ("file", "unit", "cycles_of_concentration"),
+            "cooling tower": ("file", "cycles_of_concentration"),
         }[self.kind]
         missing = [key for key in needs if getattr(self, key) is None]
         if missing:
             raise ValueError(f"a use of kind {self.kind!r} needs {' and '.join(missing)}")
-        if self.unit is not None:
-            to_si(1.0, self.unit, "volume")
+        self.reads  # noqa: B018  refuses what a register cannot be
         if self.per_day is not None:
             self.per_day.standard_in("discharge")
         if self.fraction is not None:
             self.fraction.standard_in("ratio")
         return self
+
+    @property
+    def reads(self) -> Register | None:
+        """The register of a metered use, or None [-]."""
+        return register_of(self)
 
 
 class InflowTable(Strict):
@@ -162,28 +128,6 @@ class InflowTable(Strict):
     name: str
     per_day: Uncertain
     source: str = ""
-
-
-class ColumnTable(Strict):
-    """One column of the logger export: its name in the file and its unit."""
-
-    name: str
-    unit: str
-
-
-# role in a logger export: dimension of its values
-ROLES = {
-    "head": "length",
-    "distance": "length",
-    "echo_time": "time",
-    "air_temperature": "temperature",
-    "depth": "length",
-    "velocity": "velocity",
-    "downstream_head": "length",
-    "flow": "discharge",
-    "totaliser": "volume",
-    "rain": "length",
-}
 
 
 class VisitTable(Strict):
@@ -250,52 +194,16 @@ class CauseTable(Strict):
         return Uncertain(**given)
 
 
-class EffluentTable(TextFile):
-    """[effluent]: the logger record and the device it stands at; device sizes are further keys."""
+class EffluentTable(RecordTable):
+    """[effluent]: the record and the device it stands at; device sizes are further keys."""
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
     method: str
-    columns: dict[str, str | ColumnTable]
-    reference_distance: Length | None = None
-    blanking_distance: Length | None = None
-    time_zone: str | None = None
-    stamp: Literal["instant", "interval start", "interval end"] = "instant"
-    conflicts: Literal["reject", "first", "last"] = "reject"
-    back_steps: Literal["refuse", "sort", "reject"] = "refuse"
-    missing_hour: Literal["refuse", "reject"] = "refuse"
-    longest_bridge: Duration = 1800.0
-    allow_missing_periods: bool = False
-    missing_marks: list[str] = Field(default_factory=list)
-    screening: dict[str, Any] = Field(default_factory=dict)
     visit: list[VisitTable] = Field(default_factory=list)
     cause: list[CauseTable] = Field(default_factory=list)
     checklist: dict[str, str] = Field(default_factory=dict)
     source: str = ""
-
-    @field_validator("columns")
-    @classmethod
-    def _roles(cls, columns: dict[str, str | ColumnTable]) -> dict[str, str | ColumnTable]:
-        if "time" not in columns:
-            raise ValueError("no time column named; write for example time = 'time'")
-        for role, column in columns.items():
-            if role in ("time", "date", "event"):
-                continue
-            if role not in ROLES:
-                raise ValueError(f"role {role!r} is not known; known are time, {', '.join(ROLES)}")
-            if isinstance(column, str):
-                raise ValueError(
-                    f"column {role} has no unit; write {role} = {{ name = {column!r}, "
-                    f"unit = {DIMENSIONS[ROLES[role]][2].split()[-1]!r} }}"
-                )
-            to_si(1.0, column.unit, ROLES[role])
-        return columns
-
-    @property
-    def clock(self) -> dict[str, str]:
-        """What to do with rows of one time and with clocks that go back or skip [text]."""
-        names = ("conflicts", "back_steps", "missing_hour")
-        return {name: getattr(self, name) for name in names}
 
     @property
     def sizes(self) -> dict[str, str]:

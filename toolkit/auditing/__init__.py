@@ -6,7 +6,7 @@ from toolkit.auditing.advice import answered_questions, next_proofs
 from toolkit.auditing.budget import budget_table, cause_table
 from toolkit.auditing.claim import claim_table
 from toolkit.auditing.evidence import gather
-from toolkit.auditing.inputs import Inspection, inspect_inputs, read_inputs
+from toolkit.auditing.inputs import Inspection, inspect_file, inspect_inputs, read_inputs
 from toolkit.auditing.pricing import price_invoices
 from toolkit.auditing.reasons import explanation_table
 from toolkit.auditing.result import Audit
@@ -15,7 +15,7 @@ from toolkit.auditing.verdict import basis_answer, invoice_table, verdicts, warn
 from toolkit.case import Case
 from toolkit.uncertainty import DecisionRule, Draws
 
-__all__ = ["Audit", "Inspection", "audit", "inspect_inputs"]
+__all__ = ["Audit", "Inspection", "audit", "inspect_file", "inspect_inputs"]
 
 
 def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:

@@ -280,7 +280,7 @@ def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, Intake
         )
         for name, record in {**inputs.meters, **inputs.uses}.items()
     }
-    files = {intake.meter: ", ".join(intake.files) for intake in case.data.intake}
+    files = {intake.meter: ", ".join(intake.every_file) for intake in case.data.intake}
     files |= {use.name: str(use.file) for use in case.data.use}
     useless = [name for name, each in registers.items() if np.isnan(each.volume_m3).all()]
     if useless:

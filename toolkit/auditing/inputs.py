@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from toolkit.auditing.account import AccountRecord, read_account
-from toolkit.case import Case
-from toolkit.case_models import ColumnTable, EffluentTable, Register, UseTable
+from toolkit.auditing.checks import stated_problems, whole_problems
+from toolkit.auditing.readers import effluent_record, invoice_record, register_record
+from toolkit.case import Case, open_case
+from toolkit.case_models import EffluentTable, Register
 from toolkit.charges import Schedule, load_rates
 from toolkit.effluent import levels
 from toolkit.errors import AuditError, Flag, InputRefused, Problem
-from toolkit.records import (
-    ColumnSpec,
-    InvoiceRecord,
-    LoggerRecord,
-    RegisterRecord,
-    read_invoices,
-    read_logger,
-    read_register,
-)
+from toolkit.records import InvoiceRecord, LoggerRecord, RegisterRecord
 
-__all__ = ["Inputs", "Inspection", "inspect_inputs", "read_inputs"]
+__all__ = ["Inputs", "Inspection", "inspect_file", "inspect_inputs", "read_inputs"]
 
 
 @dataclass(frozen=True)
@@ -97,7 +92,10 @@ class Inspection:
         lines = ["read:", *[f"  {line}" for line in self.read]]
         for file in dict.fromkeys(problem.file for problem in self.problems):
             lines.append(f"{file}:")
-            for problem in (p for p in self.problems if p.file == file):
+            for problem in sorted(
+                (p for p in self.problems if p.file == file),
+                key=lambda p: (p.severity != "refused", p.line or 0),
+            ):
                 lines.append(f"  {problem.severity}: {str(problem).removeprefix(file).strip(', ')}")
         if self.flags:
             lines += ["notes:", *[f"  {flag.message}" for flag in self.flags]]
@@ -114,6 +112,7 @@ class _Reader:
         self.case, self.inspection = case, Inspection()
 
     def call(self, said: Callable[[Any], str], read: Callable[[], Any]) -> Any:
+        """What `read` returns; None where it refuses."""
         try:
             record = read()
         except InputRefused as error:
@@ -130,63 +129,23 @@ class _Reader:
         return record
 
     def invoices(self) -> InvoiceRecord | None:
-        table = self.case.data.invoices
+        file = self.case.data.invoices.file
         return self.call(
-            lambda record: f"{table.file}: {len(record.frame)} invoices",
-            lambda: read_invoices(
-                self.case.path(table.file),
-                zone=self.case.data.case.time_zone,
-                volume_unit=table.volume_unit,
-                read_hour=table.read_hour,
-                end_day_counts=table.end_day_counts,
-                columns=table.columns or None,
-                day_first=table.day_first,
-                decimal=table.decimal,
-                sheet=table.sheet,
-                shown_as=table.file,
-            ),
+            lambda record: f"{file}: {len(record.frame)} invoices",
+            lambda: invoice_record(self.case),
         )
 
-    def register(self, table: Register | UseTable, files: list[str]) -> RegisterRecord | None:
+    def register(self, table: Register, name: str) -> RegisterRecord | None:
+        shown = ", ".join(table.every_file)
         return self.call(
-            lambda record: f"{', '.join(files)}: {len(record.frame)} register reads",
-            lambda: read_register(
-                [self.case.path(file) for file in files],
-                zone=self.case.data.case.time_zone,
-                unit=str(table.unit),
-                multiplier=table.multiplier,
-                digits=table.digits,
-                columns=table.columns or None,
-                day_first=table.day_first,
-                read_hour=self.case.data.invoices.read_hour,
-                shown_as=files,
-            ),
+            lambda record: f"{shown}: {len(record.frame)} register reads of {name}",
+            lambda: register_record(self.case, table, name),
         )
 
     def logger(self, table: EffluentTable) -> LoggerRecord | None:
-        columns = {
-            role: ColumnSpec(column.name, column.unit)
-            for role, column in table.columns.items()
-            if isinstance(column, ColumnTable)
-        }
         return self.call(
             lambda record: f"{', '.join(table.files)}: {len(record.frame)} readings",
-            lambda: read_logger(
-                [self.case.path(file) for file in table.files],
-                zone=table.time_zone or self.case.data.case.time_zone,
-                columns=columns,
-                time=str(table.columns["time"]),
-                date=table.columns.get("date"),  # type: ignore[arg-type]
-                event=table.columns.get("event"),  # type: ignore[arg-type]
-                day_first=table.day_first,
-                decimal=table.decimal,
-                sheet=table.sheet,
-                shown_as=table.files,
-                stamp=table.stamp,
-                missing_marks=table.missing_marks,
-                site_zone=self.case.data.case.time_zone,
-                **table.clock,
-            ),
+            lambda: effluent_record(self.case, table),
         )
 
 
@@ -200,19 +159,24 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
             lambda read: f"{file}: {len(read.version)} versions of the rates",
             lambda: load_rates(case.path(file)),
         )
-    meters = {intake.meter: reader.register(intake, intake.files) for intake in data.intake}
-    uses = {use.name: reader.register(use, [use.file]) for use in data.use if use.file is not None}
+    meters = {intake.meter: reader.register(intake, intake.meter) for intake in data.intake}
+    uses = {
+        use.name: reader.register(use.reads, use.name) for use in data.use if use.reads is not None
+    }
     account = read_account(case, invoices, reader.call)
     logger, level = None, None
+    reader.inspection.problems += stated_problems(case)
     if data.effluent is not None:
         logger = reader.logger(data.effluent)
-        if logger is not None:
+        if logger is not None and case.device_fault is None:
             logger, level = _screened(reader, case, logger)
     if reader.inspection.refused or invoices is None:
         return reader, None
-    problems = tuple(reader.inspection.problems)
-    read = Inputs(invoices, schedule, meters, uses, logger, level, problems, account)  # type: ignore[arg-type]
-    return reader, read
+    read = Inputs(invoices, schedule, meters, uses, logger, level, (), account)  # type: ignore[arg-type]
+    reader.inspection.problems += whole_problems(case, read)
+    if reader.inspection.refused:
+        return reader, None
+    return reader, replace(read, problems=tuple(reader.inspection.problems))
 
 
 def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, Any]:
@@ -250,8 +214,39 @@ def inspect_inputs(case: Case) -> Inspection:
     Inspection
         Every problem, grouped by file when printed [-].
     """
+    return _inspected(case, [])
+
+
+def inspect_file(file: str | Path) -> Inspection:
+    """Read a case file and every input it names, going on past whatever is refused.
+
+    Parameters
+    ----------
+    file : str or Path
+        The case file, or the folder that holds a ``case.toml`` [-].
+
+    Returns
+    -------
+    Inspection
+        Every problem of the case file and of the files it names [-].
+
+    Raises
+    ------
+    InputRefused
+        If nothing of the case can be read: no file, no TOML, or no table of invoices.
+    """
+    case, problems = open_case(file)
+    if case is None:
+        raise InputRefused(problems)
+    return _inspected(case, problems)
+
+
+def _inspected(case: Case, problems: list[Problem]) -> Inspection:
     reader, _ = _read_all(case)
     inspection = reader.inspection
+    missing = {file for _, file in case.named_files if not case.path(file).is_file()}
+    read = [p for p in inspection.problems if not (p.file in missing and p.line is None)]
+    inspection.problems = [*problems, *read]
     inspection.problems = list(dict.fromkeys(inspection.problems))
     inspection.flags = list({flag.message: flag for flag in inspection.flags}.values())
     return inspection

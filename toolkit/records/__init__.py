@@ -6,6 +6,7 @@ from toolkit.records.combine import combine_registers
 from toolkit.records.green_button import read_green_button
 from toolkit.records.hands import as_logger, read_hand_readings
 from toolkit.records.invoices import read_invoices
+from toolkit.records.joining import join_series, with_rain
 from toolkit.records.loggers import read_logger
 from toolkit.records.mark_rules import Visit
 from toolkit.records.model import (
@@ -42,6 +43,7 @@ __all__ = [
     "accepted_durations",
     "as_logger",
     "combine_registers",
+    "join_series",
     "read_green_button",
     "read_hand_readings",
     "read_invoices",
@@ -52,4 +54,5 @@ __all__ = [
     "read_waterml",
     "screen",
     "screening_rules",
+    "with_rain",
 ]

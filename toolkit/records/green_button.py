@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
@@ -36,18 +37,21 @@ _WHOLE = re.compile(r"[+-]?\d{1,15}", re.ASCII)
 
 
 def read_green_button(
-    path: str | Path, *, unit: str | None = None, shown_as: str | None = None
+    path: str | Path | Sequence[str | Path],
+    *,
+    unit: str | None = None,
+    shown_as: str | Sequence[str] | None = None,
 ) -> RegisterRecord:
-    """Read the interval readings of a water meter.
+    """Read the interval readings of a water meter, from one file or several.
 
     Parameters
     ----------
-    path : str or Path
-        Where the file lies [-].
+    path : str, Path or sequence of them
+        Where the files lie; intervals that stand in two of them are read once [-].
     unit : str, optional
         Unit of the readings, where the file does not state it [text].
-    shown_as : str, optional
-        Name of the file in messages [text].
+    shown_as : str or sequence of str, optional
+        Names of the files in messages [text].
 
     Returns
     -------
@@ -65,19 +69,24 @@ def read_green_button(
     Starts are seconds since 1970-01-01 in UTC. Between intervals that do not touch the volume is
     not known and not counted; each such break is flagged and its hours are given.
     """
-    findings = Findings(shown_as or Path(path).name)
-    root = read_xml(path, findings)
-    readings = [item for item in root.iter() if local_name(item) == "IntervalReading"]
-    if not readings:
+    paths = [path] if isinstance(path, (str, Path)) else list(path)
+    shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
+    names = [*shown, *(Path(one).name for one in paths[len(shown) :])]
+    findings = Findings(names[0])
+    parts, units = [], set()
+    for one, shown_name in zip(paths, names, strict=True):
+        findings.file = shown_name
+        table, kind = _one_file(one, unit, findings)
+        parts.append(table)
+        units.add(kind)
+    findings.file = ", ".join(dict.fromkeys(names))
+    if len(units) > 1:
         findings.add(
-            "the file holds no interval readings",
-            "Download the usage data, not the summary",
-            code="no rows",
+            "the files are in different units", "Download one meter at a time", code="unit"
         )
-    name, rate, power = _reading_type(root, unit, findings)
-    findings.raise_if_refused()
-    table = _table(readings, findings)
-    findings.raise_if_refused()
+        findings.raise_if_refused()
+    name, rate, power = units.pop()
+    table = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
     table = _in_order(table, findings)
     findings.raise_if_refused()
     amount = table["value"].to_numpy(dtype=float) * 10.0**power
@@ -87,6 +96,25 @@ def read_green_button(
     count_m3 = float(to_si(1.0, name, "volume"))
     frame = _cumulate(table, amount, count_m3, findings)
     return RegisterRecord(frame, findings.summary(), tuple(findings.flags), count_m3)
+
+
+def _one_file(
+    path: str | Path, unit: str | None, findings: Findings
+) -> tuple[pd.DataFrame, tuple[str, bool, int]]:
+    """Intervals of one file and what their values are in."""
+    root = read_xml(path, findings)
+    readings = [item for item in root.iter() if local_name(item) == "IntervalReading"]
+    if not readings:
+        findings.add(
+            "the file holds no interval readings",
+            "Download the usage data, not the summary",
+            code="no rows",
+        )
+    kind = _reading_type(root, unit, findings)
+    findings.raise_if_refused()
+    table = _table(readings, findings)
+    findings.raise_if_refused()
+    return table, kind
 
 
 def _reading_type(root: Element, stated: str | None, findings: Findings) -> tuple[str, bool, int]:

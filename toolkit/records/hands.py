@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ FEW = 30
 
 
 def read_hand_readings(
-    path: str | Path,
+    path: str | Path | Sequence[str | Path],
     *,
     zone: str,
     unit: str,
@@ -33,14 +33,14 @@ def read_hand_readings(
     day_first: bool | None = None,
     decimal: str | None = None,
     sheet: str | None = None,
-    shown_as: str | None = None,
+    shown_as: str | Sequence[str] | None = None,
 ) -> HandRecord:
-    """Read a table of hand readings.
+    """Read a table of hand readings, or several of one record.
 
     Parameters
     ----------
-    path : str or Path
-        CSV or XLSX file with the columns time, reading and, if kept, remark [-].
+    path : str, Path or sequence of them
+        CSV or XLSX files with the columns time, reading and, if kept, remark [-].
     zone : str
         Time zone of the stamps, IANA name or fixed offset [text].
     unit : str
@@ -55,8 +55,8 @@ def read_hand_readings(
         Decimal mark, "." or "," [text].
     sheet : str, optional
         Sheet of a workbook [text].
-    shown_as : str, optional
-        Name of the file in messages [text].
+    shown_as : str or sequence of str, optional
+        Names of the files in messages [text].
 
     Returns
     -------
@@ -68,13 +68,21 @@ def read_hand_readings(
     InputRefused
         With every problem of the file.
     """
-    findings = Findings(shown_as or Path(path).name)
+    paths = [path] if isinstance(path, (str, Path)) else list(path)
+    shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
+    names = [*shown, *(Path(one).name for one in paths[len(shown) :])]
+    findings, parts = Findings(names[0]), []
     name = {key: (columns or {}).get(key, key) for key in ("time", "reading", "remark")}
     expected = [name["time"], name["reading"]]
-    table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
+    for one, file in zip(paths, names, strict=True):
+        findings.file = file
+        table = table_of(one, findings, sheet=sheet, expected=expected, decimal=decimal)
+        findings.raise_if_refused()
+        facts = {"zone": zone_of(zone), "day_first": day_first}
+        parts.append(_frame(table, name, facts, findings))
+    findings.file = ", ".join(dict.fromkeys(names))
     findings.raise_if_refused()
-    frame = _frame(table, name, {"zone": zone_of(zone), "day_first": day_first}, findings)
-    findings.raise_if_refused()
+    frame = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
     frame["reading"] = to_si(frame["reading"].to_numpy(), unit, "length")
     return _checked(frame, role, name["time"], findings)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
@@ -51,20 +52,20 @@ ID = "{http://www.opengis.net/gml/3.2}id"
 
 
 def read_waterml(
-    path: str | Path,
+    path: str | Path | Sequence[str | Path],
     *,
     role: str,
     unit: str | None = None,
     series: str | None = None,
     zone: str | None = None,
-    shown_as: str | None = None,
+    shown_as: str | Sequence[str] | None = None,
 ) -> LoggerRecord:
-    """Read one time series of a WaterML 2.0 file.
+    """Read one time series of a WaterML 2.0 file, or of several that follow on each other.
 
     Parameters
     ----------
-    path : str or Path
-        Where the file lies [-].
+    path : str, Path or sequence of them
+        Where the files lie [-].
     role : str
         What the series holds: "flow", "head", "depth", "velocity", ... [text].
     unit : str, optional
@@ -73,8 +74,8 @@ def read_waterml(
         Identifier (gml:id) of the observation, where the file holds several [text].
     zone : str, optional
         Zone of stamps written without an offset [text].
-    shown_as : str, optional
-        Name of the file in messages [text].
+    shown_as : str or sequence of str, optional
+        Names of the files in messages [text].
 
     Returns
     -------
@@ -96,7 +97,37 @@ def read_waterml(
     """
     if role not in ROLES:
         raise ValueError(f"role {role!r} is not known; known are {', '.join(ROLES)}")
-    findings = Findings(shown_as or Path(path).name)
+    paths = [path] if isinstance(path, (str, Path)) else list(path)
+    shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
+    names = [*shown, *(Path(one).name for one in paths[len(shown) :])]
+    findings = Findings(names[0])
+    parts, kept, stamps, points = [], [], set(), 0
+    for one, name in zip(paths, names, strict=True):
+        findings.file = name
+        series_rows, lost, stamp = _one_file(one, role, unit, series, zone, findings)
+        parts.append(series_rows)
+        kept.append(lost)
+        stamps.add(stamp)
+        points += len(series_rows.time)
+    if len(stamps) > 1:
+        findings.add(
+            "the files differ in what a stamp marks", "Export them in one way", code="interpolation"
+        )
+        findings.raise_if_refused()
+    tally = {"rows in files": points, "rows set aside": 0, "other lines": 0}
+    choices = Choices(names, zone or "UTC", None, stamps.pop(), "reject", None)
+    return assemble(parts, kept, tally, choices, findings)
+
+
+def _one_file(
+    path: str | Path,
+    role: str,
+    unit: str | None,
+    series: str | None,
+    zone: str | None,
+    findings: Findings,
+) -> tuple[Rows, pd.DataFrame, str]:
+    """Rows of one file, the text of those without a value, and what a stamp marks."""
     root = read_xml(path, findings)
     body = _series(root, series, findings)
     points = [item for item in body.iter() if local_name(item) == "MeasurementTVP"]
@@ -111,9 +142,7 @@ def read_waterml(
     findings.raise_if_refused()
     rows, kept = _rows(points, role, unit, zone, findings)
     findings.raise_if_refused()
-    tally = {"rows in files": len(points), "rows set aside": 0, "other lines": 0}
-    choices = Choices([findings.file], zone or "UTC", None, stamp, "reject", None)
-    return assemble([rows], [kept], tally, choices, findings)
+    return rows, kept, stamp
 
 
 def _series(root: Element, series: str | None, findings: Findings) -> Element:

@@ -1,0 +1,128 @@
+"""What can be told before anything is computed: instants of visits, and how far records reach."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.balance import intake_volumes
+from toolkit.case import Case
+from toolkit.effluent.integrate import stretches
+from toolkit.errors import AuditError, Problem
+
+__all__ = ["stated_problems", "whole_problems"]
+
+
+def stated_problems(case: Case) -> list[Problem]:
+    """Instants the case states that cannot be read.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+
+    Returns
+    -------
+    list of Problem
+        One for every visit without a readable time [-].
+    """
+    table = case.data.effluent
+    problems = []
+    for number, visit in enumerate(table.visit if table is not None else (), start=1):
+        try:
+            stamp = pd.Timestamp(visit.time)
+            stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
+        except (ValueError, TypeError) as error:
+            found = f"visit time {visit.time!r} cannot be read ({error})"
+            remedy = "Write it as '2026-02-03 10:20', local time"
+            key = f"effluent.visit[{number}].time"
+            problems.append(Problem(case.file.name, found, remedy, column=key))
+    return problems
+
+
+def whole_problems(case: Case, inputs: Any) -> list[Problem]:
+    """Service periods that a record or a register does not reach.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Everything it names, read [-].
+
+    Returns
+    -------
+    list of Problem
+        Refused where no figure can be made, warnings where the stated coverage is missed [-].
+    """
+    periods = inputs.invoices.frame[["invoice", "start", "end"]]
+    problems = _registers(case, inputs, periods)
+    if inputs.logger is not None and inputs.level is not None:
+        problems += _record(case, inputs, periods)
+    return problems
+
+
+def _registers(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
+    files = {intake.meter: intake.every_file for intake in case.data.intake}
+    files |= {use.name: use.reads.every_file for use in case.data.use if use.reads is not None}
+    problems = []
+    for name, record in {**inputs.meters, **inputs.uses}.items():
+        file = ", ".join(dict.fromkeys(files[name]))
+        try:
+            volumes = intake_volumes(
+                record.frame["time"], record.frame["volume_m3"], periods[["start", "end"]]
+            ).volume_m3
+        except AuditError as error:
+            remedy = "Add reads from before the first to after the last invoice"
+            problems.append(Problem(file, str(error), remedy, column="time"))
+            continue
+        if np.isnan(volumes).all():
+            found = "the reads reach no service period of the invoices"
+            remedy = "Add reads from before the first to after the last invoice, in order of time"
+            problems.append(Problem(file, found, remedy, column="time"))
+    return problems
+
+
+def _record(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
+    table = case.data.effluent
+    assert table is not None
+    name = ", ".join(table.files)
+    good = (inputs.logger.frame["status"] == "measured").to_numpy() & np.isfinite(inputs.level)
+    shares = _covered(inputs.logger.frame["time"][good], periods, table)
+    least = case.data.rule.smallest_coverage_of_record
+    problems = []
+    for invoice, share in zip(periods["invoice"], shares, strict=True):
+        if share == 0 and not (table.allow_missing_periods and (shares > 0).any()):
+            found = f"no accepted reading in the service period of invoice {invoice}"
+            if inputs.logger.step > table.longest_bridge:
+                found += f" closer to the next than longest_bridge ({table.longest_bridge:.0f} s; "
+                found += f"readings are usually {inputs.logger.step:.0f} s apart)"
+            remedy = "Add the record of those days, leave the invoice out, or write "
+            remedy += "allow_missing_periods = true under [effluent]"
+            code = "period-without-record"
+            problems.append(Problem(name, found, remedy, None, "time", "refused", code))
+        elif share < least and table.form != "hand readings":
+            found = f"accepted readings cover {share:.1%} of the service period of invoice "
+            found += f"{invoice}; the rule asks for {least:.0%}, so its finding will be 'cannot be "
+            found += "decided'"
+            remedy = "Add the record of the missing days, or look at what was rejected"
+            problems.append(
+                Problem(name, found, remedy, None, "time", "warning", "coverage below the rule")
+            )
+    return problems
+
+
+def _covered(times: pd.Series, periods: pd.DataFrame, table: Any) -> np.ndarray:
+    """Share of every period carried by accepted readings; by hand, whether there are any."""
+    epoch, second = pd.Timestamp("2000-01-01", tz="UTC"), pd.Timedelta(seconds=1)
+    instants = ((times - epoch) / second).to_numpy(dtype=float)
+    spans = np.column_stack([(periods[end] - epoch) / second for end in ("start", "end")])
+    if table.form == "hand readings":
+        found = [np.any((instants >= low) & (instants < high)) for low, high in spans]
+        return np.array(found, dtype=float)
+    covered = np.zeros(len(spans))
+    for piece in stretches(instants, spans, np.zeros(0), table.longest_bridge):
+        covered[piece.period] += piece.covered
+    return covered / (spans[:, 1] - spans[:, 0])

@@ -118,6 +118,36 @@ def test_visits_shrink_the_interval_and_correct_the_zero():
     assert with_visits.volumes.mean() > none.volumes.mean()  # hand above instrument: more water
 
 
+def test_a_random_walk_of_the_zero_is_right_within_every_period():
+    """Nodes at the reads give each period the spread that nodes on every day give it.
+
+    A walk of 2 mm in 30 days with no visit for 40 days: taken as one straight line over the whole
+    record, what one period does is spread over its neighbours.
+    """
+    frame = record()
+    series = discharge_series(frame, levels(frame, FLUME, None), FLUME)
+    stated = [
+        Cause("zero error", 0.0, unit="m"),
+        Cause("gauge datum", 0.0, unit="m"),
+        Cause("zero drift", 0.002, unit="m"),
+        Cause("discharge coefficient", 0.0),
+    ]
+    causes, spans = assemble(FLUME, stated, False), periods(0, 10, 20, 30, 40)
+    day = 86400.0
+    spread = {}
+    for name, nodes in (
+        ("none", ()),
+        ("reads", day * np.arange(0, 50, 10)),
+        ("days", day * np.arange(41)),
+    ):
+        zero = zero_path([], 0.0, DAYS * day, causes, nodes=nodes)
+        found = period_volumes(series, FLUME, spans, causes, zero, Draws(500, 1), 1800.0)
+        spread[name] = found.model.first_order()[1]
+        assert len(zero.edges) == {"none": 2, "reads": 5, "days": 41}[name]
+    assert spread["reads"] == pytest.approx(spread["days"], rel=0.03)
+    assert spread["none"] != pytest.approx(spread["days"], rel=0.1)  # so that this can fail
+
+
 def test_first_order_and_draws_agree_where_the_model_is_nearly_linear():
     found = compute(record(), periods(0, 10, 20, 40), draws=Draws(40000, 5))
     value, covariance = found.model.first_order()

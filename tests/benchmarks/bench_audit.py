@@ -80,7 +80,8 @@ def bench_long(runs: int, years: int) -> None:
     def volumes():
         series = discharge_series(frame, levels(frame, device, None), device)
         causes = assemble(device, [], False)
-        zero = zero_path(visits, 0.0, end, causes)
+        nodes = np.unique(periods.seconds(series.epoch))
+        zero = zero_path(visits, 0.0, end, causes, nodes=nodes)
         return period_volumes(series, device, periods, causes, zero, draws, 1800.0)
 
     def with_budget():

@@ -144,7 +144,8 @@ def audited(world: World, wrong: float, seed: int) -> dict[str, np.ndarray]:
         Visit(time - start, difference, told["hand"], rezeroed, str(n))
         for n, (time, difference, rezeroed) in enumerate(world.visits)
     ]
-    zero = zero_path(visits, -start, 92 * DAY - start, causes)
+    nodes = np.unique(world.periods) - start
+    zero = zero_path(visits, -start, 92 * DAY - start, causes, nodes=nodes)
     edges = [pd.DatetimeIndex(EPOCH + pd.to_timedelta(e, unit="s")) for e in world.periods.T]
     periods = Periods(tuple("abc"), edges[0], edges[1], "UTC")
     draws = Draws(4000, seed)

@@ -197,6 +197,7 @@ def _effluent(
         causes,
         case.data.rule.coverage,
         _air_shift(series, causes.shared.get("air temperature")),
+        np.unique(spans),
     )
     volumes = period_volumes(
         series,

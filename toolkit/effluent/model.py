@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -22,7 +23,7 @@ OFFSET = "zero error and drift"
 
 @dataclass(frozen=True)
 class ZeroOffset:
-    """Zero offset of the level at both ends of every interval between visits.
+    """Zero offset of the level at both ends of every interval between visits and meter reads.
 
     Parameters
     ----------
@@ -38,26 +39,31 @@ class ZeroOffset:
     covariance: np.ndarray
     source: str = ""
 
-    @property
+    @cached_property
     def root(self) -> np.ndarray:
-        """Matrix A with A A' = covariance, also where that is singular [m]."""
-        value, vector = np.linalg.eigh(self.covariance)
-        return vector * np.sqrt(np.clip(value, 0.0, None))
+        """Matrix A (2 * intervals, rank) with A A' = covariance [m].
 
-    def draw(self, standard_normal: np.ndarray) -> np.ndarray:
-        """Offsets for given standard normal columns.
+        The offset runs on unchanged through most edges, so about half the directions are empty;
+        they are left out.
+        """
+        value, vector = np.linalg.eigh(self.covariance)
+        keep = value > 1e-12 * max(float(value[-1]), 0.0)
+        return vector[:, keep] * np.sqrt(value[keep])
+
+    def draw(self, draws: Draws) -> np.ndarray:
+        """Offsets as draws.
 
         Parameters
         ----------
-        standard_normal : array (draws, 2 * intervals)
-            Independent columns [-].
+        draws : Draws
+            Number of draws and seed [-].
 
         Returns
         -------
         array (draws, 2 * intervals)
             Offsets [m].
         """
-        return self.mean + standard_normal @ self.root.T
+        return self.mean + draws.standard(OFFSET, self.root.shape[1]) @ self.root.T
 
 
 @dataclass(frozen=True)
@@ -87,7 +93,7 @@ class EffluentModel:
     period : array (stretches,)
         Service period of each stretch [-].
     interval : array (stretches,)
-        Visit interval of each stretch [-].
+        Interval between visits and reads of each stretch [-].
     periods : int
         Number of service periods [-].
     zero : ZeroOffset or None
@@ -239,7 +245,7 @@ class EffluentModel:
         """
         if self.zero is None:
             return None
-        return self.zero.draw(draws.standard(OFFSET, len(self.zero.mean)))
+        return self.zero.draw(draws)
 
     def first_order(self) -> tuple[np.ndarray, np.ndarray]:
         """Best value and combined covariance by the law of propagation of uncertainty.

@@ -13,7 +13,7 @@ from toolkit.effluent.check import SelfCheck, check_against_brute_force
 from toolkit.effluent.defaults import CauseSet
 from toolkit.effluent.gaps import GapFill, fill_gap, hold_out_error, hourly_record
 from toolkit.effluent.integrate import Stretch, find_gaps, stretches
-from toolkit.effluent.model import OFFSET, EffluentModel, Independent
+from toolkit.effluent.model import EffluentModel, Independent
 from toolkit.effluent.noise import noise_volumes, sampling_error
 from toolkit.effluent.periods import Periods
 from toolkit.effluent.quality import gap_frame, period_quality, quality_flags
@@ -197,7 +197,7 @@ def _table(
     grid = deposit(series.level, series.carrier, pieces, series.time, edges)
     low, high = 0.0, 0.0
     if zero is not None:
-        offsets = zero.offset.draw(draws.standard(OFFSET, len(zero.offset.mean)))
+        offsets = zero.offset.draw(draws)
         low, high = float(offsets.min()), float(offsets.max())
     return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
 

@@ -22,7 +22,7 @@ class ZeroPath:
     Parameters
     ----------
     edges : array (intervals + 1,)
-        Begin of the record, visits, end of the record [s].
+        Begin of the record, visits and nodes, end of the record [s].
     offset : ZeroOffset
         Correction to add to the level, and its covariance [m].
     posterior : ZeroPosterior
@@ -47,6 +47,7 @@ def zero_path(
     causes: CauseSet,
     coverage: float = 0.95,
     air_shift: float = 0.0,
+    nodes: Sequence[float] = (),
 ) -> ZeroPath | None:
     """Zero offsets of a record after its visits.
 
@@ -63,6 +64,9 @@ def zero_path(
     air_shift : float
         Standard uncertainty of the level from the air temperature; with visits it is part of the
         zero offset they correct [m].
+    nodes : sequence of float
+        Instants of the meter reads; they end an interval as a visit does, so that what the zero
+        did in one service period is not spread over its neighbours [s].
 
     Returns
     -------
@@ -71,8 +75,8 @@ def zero_path(
 
     Notes
     -----
-    Between two visits the offset is taken as a straight line; what a random walk strays from it is
-    added at both ends as one further error, s^2 T / 12.
+    Between two edges (visits and nodes) the offset is taken as a straight line; what a random walk
+    strays from it is added at both ends as one further error, s^2 T / 12.
 
     References
     ----------
@@ -88,7 +92,7 @@ def zero_path(
         shared_standard=gauge.standard if gauge is not None else 0.0,
         setting_standard=0.0005,
     )
-    posterior = condition_zero(visits, start, end, model, coverage)
+    posterior = condition_zero(visits, start, end, model, coverage, nodes)
     covariance = posterior.covariance + np.kron(np.diag(posterior.wander**2), np.ones((2, 2)))
     offset = ZeroOffset(
         posterior.mean,

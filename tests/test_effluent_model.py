@@ -196,3 +196,18 @@ def test_echo_time_needs_the_air_temperature():
         levels(frame.drop(columns="air_temperature"), FLUME, 1.2)
     with pytest.raises(InputRefused, match="no reference_distance is stated"):
         levels(frame, FLUME, None)
+
+
+def test_velocity_noise_averages_out_and_is_listed():
+    """u = sigma A dt sqrt(n) by hand, for a full-depth record of constant area."""
+    device = build_device("area velocity", {"diameter": "0.3 m"})
+    frame = record().rename(columns={"head": "depth"}).assign(depth=0.15, velocity=0.6)
+    noise = Cause("velocity noise", 0.05, unit="m/s", persistence="each reading")
+    found = compute(frame, periods(0, 20), [noise], device=device)
+    (each,) = [i for i in found.model.independent if i.cause.name == "velocity noise"]
+    area = np.pi * 0.3**2 / 8
+    readings = 20 * 86400 / 300
+    assert each.volumes[0] == pytest.approx(0.05 * area * 300 * np.sqrt(readings), rel=0.002)
+    assert "velocity noise" in {cause.name for cause in found.causes.all}
+    flume = assemble(FLUME, [noise], False)
+    assert flume.velocity_noise is None and "velocity noise" not in flume.shared

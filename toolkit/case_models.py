@@ -72,6 +72,8 @@ class IntakeTable(Register):
 
     meter: str
     role: Literal["supply", "well", "other source"] = "supply"
+    years_since_test: float | None = Field(default=None, ge=0)
+    low_flow_share: Ratio | None = None
 
 
 class UseTable(Strict):
@@ -159,6 +161,7 @@ CAUSES = {
     "slope": "ratio",
     "velocity factor": "ratio",
     "velocity offset": "velocity",
+    "velocity noise": "velocity",
     "rating table": "ratio",
     "meter error": "ratio",
 }
@@ -222,6 +225,7 @@ class RuleTable(Strict):
     dispute_days: int | None = Field(default=None, ge=0)
     interest_per_year: Ratio = 0.0
     decided_on: date | None = None
+    stable_digits: Literal[1, 2] | None = None
     source: str = ""
 
 

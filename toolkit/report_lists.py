@@ -11,12 +11,14 @@ from toolkit.report_frames import budget_of
 from toolkit.report_manifest import versions
 from toolkit.report_tables import with_units
 from toolkit.report_words import Words
+from toolkit.units import from_si
 
 __all__ = [
     "budget_table",
     "charge_lines",
     "checklist",
     "explanations",
+    "first_order",
     "gaps",
     "input_files",
     "made_with",
@@ -127,10 +129,54 @@ def budget_table(result: Any, estimate: str) -> pd.DataFrame:
     budget = budget_of(result, estimate)
     if budget.empty:
         return budget
-    kept = budget[["cause", "share", "standard_uncertainty_m3", "persistence"]]
-    return readable(result, kept).rename(
-        columns={"persistence": "lasts over", "share [%]": "share of the variance [%]"}
+    kept = budget[["cause", "share", "standard_uncertainty_m3", "persistence"]].assign(
+        narrower_if_halved_share=1 - budget["width_if_halved_m3"] / budget["interval_width_m3"]
     )
+    return readable(result, kept).rename(
+        columns={
+            "persistence": "lasts over",
+            "share [%]": "share of the variance [%]",
+            "narrower if halved share [%]": "interval narrower if this cause were halved [%]",
+        }
+    )
+
+
+def first_order(result: Any) -> pd.DataFrame:
+    """All invoices together: the first-order formula beside the draws, and whether it suffices.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3, money].
+
+    Returns
+    -------
+    DataFrame
+        One row a figure; empty where nothing is uncertain [-].
+    """
+    words, table = Words.of(result), result.first_order
+    rows = []
+    for row in table[table["invoice"] == "total"].to_dict("records"):
+        each = table[table["figure"] == row["figure"]]
+        money = row["unit"] == "money"
+        scale = 1.0 if money else from_si(1.0, words.volume_unit, "volume")
+        suffices = "yes" if row["first_order_suffices"] else "no"
+        rows.append(
+            {
+                "figure": row["figure"].replace("_", " "),
+                "unit": words.currency if money else words.volume_unit,
+                "first-order value": scale * row["first_order"],
+                "first-order standard uncertainty": scale * row["first_order_standard_uncertainty"],
+                "mean of the draws": scale * row["draws_mean"],
+                "standard uncertainty of the draws": scale * row["draws_standard_uncertainty"],
+                "interval ends differ by": scale * row["largest_difference"],
+                "allowed": scale * row["tolerance"],
+                "formula suffices": suffices + (", a close call" if row["close_call"] else ""),
+                "invoices where it suffices": f"{int(each['first_order_suffices'][:-1].sum())} of "
+                f"{len(each) - 1}",
+            }
+        )
+    return pd.DataFrame(rows)
 
 
 def charge_lines(result: Any) -> pd.DataFrame:

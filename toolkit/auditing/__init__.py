@@ -2,31 +2,40 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from toolkit.auditing.advice import answered_questions, next_proofs
 from toolkit.auditing.budget import budget_table, cause_table
 from toolkit.auditing.claim import claim_table
 from toolkit.auditing.evidence import gather
-from toolkit.auditing.inputs import Inspection, inspect_file, inspect_inputs, read_inputs
+from toolkit.auditing.inputs import Inputs, Inspection, inspect_file, inspect_inputs, read_inputs
 from toolkit.auditing.pricing import price_invoices
 from toolkit.auditing.reasons import explanation_table
+from toolkit.auditing.replay import Replay
 from toolkit.auditing.result import Audit
 from toolkit.auditing.signatures import signature_table
+from toolkit.auditing.suffices import draws_needed, unstable_flags
 from toolkit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
 from toolkit.case import Case
-from toolkit.uncertainty import DecisionRule, Draws
+from toolkit.uncertainty import DecisionRule, Draws, Stability
 
 __all__ = ["Audit", "Inspection", "audit", "inspect_file", "inspect_inputs"]
 
+TRIAL = 4_000
+"""Draws that settle the estimates before the number of draws itself is looked for [-]."""
 
-def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
+
+def audit(case: Case, draws: int | Literal["adaptive"] = 20_000, seed: int = 1) -> Audit:
     """Audit a case.
 
     Parameters
     ----------
     case : Case
         As `load_case` returns it [-].
-    draws : int
-        Number of Monte Carlo draws [-].
+    draws : int or "adaptive"
+        Number of Monte Carlo draws; "adaptive" adds draws until the figures to be printed stand
+        still, to the digits of ``stable_digits`` under [rule], one if the case says none. A case
+        that states them takes at least so many draws as it needs for them [-].
     seed : int
         Seed; the same seed gives the same figures [-].
 
@@ -40,14 +49,15 @@ def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
     InputRefused
         With every problem of every input that stops the work.
     """
-    columns = Draws(draws, seed)
     inputs = read_inputs(case)
+    draws, stability = _enough(case, inputs, draws, seed)
+    columns = Draws(draws, seed)
     evidence = gather(case, inputs, columns)
     pricing = price_invoices(case, inputs, evidence)
     judged = verdicts(case, evidence, inputs.invoices.frame["billed_m3"].to_numpy(dtype=float))
     table, total = invoice_table(case, inputs, evidence, judged, pricing)
     basis = basis_answer(case, evidence, pricing)
-    budget = budget_table(evidence, columns)
+    budget = budget_table(evidence, columns, case.data.rule.coverage)
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [
@@ -55,6 +65,7 @@ def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
         *evidence.flags,
         *(judged.flags if judged is not None else ()),
         *warnings_for(table, rule),
+        *unstable_flags(stability),
     ]
     return Audit(
         case,
@@ -75,4 +86,18 @@ def audit(case: Case, draws: int = 20_000, seed: int = 1) -> Audit:
         rule,
         basis,
         next_proofs(case, evidence, table, budget),
+        stability,
     )
+
+
+def _enough(
+    case: Case, inputs: Inputs, draws: int | str, seed: int
+) -> tuple[int, Stability | None]:
+    """The number of draws to take, and how it was found if it was not given."""
+    digits = case.data.rule.stable_digits
+    if draws != "adaptive" and digits is None:
+        return int(draws), None
+    trial = gather(case, inputs, Draws(TRIAL, seed))
+    replay = Replay.of(case, trial, price_invoices(case, inputs, trial))
+    found = draws_needed(replay, seed, case.data.rule.coverage, digits or 1)
+    return max(found.draws, 0 if draws == "adaptive" else int(draws)), found

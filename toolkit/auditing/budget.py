@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -14,8 +15,8 @@ from toolkit.uncertainty import BudgetTable, Cause, Draws, variance_budget
 __all__ = ["budget_table", "cause_table"]
 
 
-def budget_table(evidence: Evidence, draws: Draws) -> pd.DataFrame:
-    """Variance budgets of both estimates, per invoice and for the total.
+def budget_table(evidence: Evidence, draws: Draws, coverage: float = 0.95) -> pd.DataFrame:
+    """Variance budgets of both estimates, per invoice and for the total; and if causes were halved.
 
     Parameters
     ----------
@@ -23,42 +24,85 @@ def budget_table(evidence: Evidence, draws: Draws) -> pd.DataFrame:
         Estimates and the models behind them [m3].
     draws : Draws
         Number and seed [-].
+    coverage : float
+        Probability of the intervals whose widths are stated [-].
 
     Returns
     -------
     DataFrame
         estimate, invoice ("total" for the sum), cause, share, standard_uncertainty_m3,
-        persistence; the remainder is what interactions add [-].
+        persistence, interval_width_m3 (as it is), width_if_halved_m3 (if this cause's uncertainty
+        were half as large); the remainder is what interactions add [-].
+
+    Notes
+    -----
+    Draws with one cause halved: V - (V_only - mean V_only) / 2, from the draws of all causes and
+    those of this cause alone, which come from the same columns.
+
+    References
+    ----------
+    JCGM 101:2008, B.1 (one cause at a time).
     """
     rows = [
         {"estimate": estimate, "invoice": invoice, **line}
-        for estimate, invoice, line in _lines(evidence, draws)
+        for estimate, invoice, line in _lines(evidence, draws, coverage)
     ]
     columns = ["estimate", "invoice", "cause", "share", "standard_uncertainty_m3", "persistence"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=[*columns, "interval_width_m3", "width_if_halved_m3"])
 
 
-def _lines(evidence: Evidence, draws: Draws) -> Iterator[tuple[str, str, dict]]:
+def _lines(evidence: Evidence, draws: Draws, coverage: float) -> Iterator[tuple[str, str, dict]]:
     lasting = {c.name: c.persistence for c in (*evidence.causes, *_effluent_causes(evidence))}
     lasting[OFFSET] = "between visits"
-    budgets = []
+    jobs: list[tuple[str, Callable, Sequence[str], np.ndarray]] = []
     if evidence.effluent is not None:
         model = evidence.effluent.model
-        own = variance_budget(
-            lambda only: model.draw(draws, only), model.names, all_draws=evidence.effluent.volumes
+        jobs.append(
+            ("effluent", lambda o: model.draw(draws, o), model.names, evidence.effluent.volumes)
         )
-        budgets.append(("effluent", own))
     if evidence.balance is not None and evidence.balance_of is not None:
         known = np.isfinite(evidence.balance.draws).all()
         if known and evidence.balance.causes:
-            own = variance_budget(
-                evidence.balance_of, evidence.balance.causes, all_draws=evidence.balance.draws
-            )
-            budgets.append(("balance", own))
-    for estimate, budget in budgets:
-        named = [*zip(evidence.periods.names, budget.invoices, strict=True)]
-        for invoice, table in [*named, ("total", budget.total)]:
-            yield from ((estimate, invoice, line) for line in _of(table, lasting))
+            balance = evidence.balance
+            jobs.append(("balance", evidence.balance_of, balance.causes, balance.draws))
+    for estimate, evaluate, names, everything in jobs:
+        widths = _Widths(evaluate, everything, coverage)
+        budget = variance_budget(widths.alone, names, all_draws=everything)
+        tables = [*zip(evidence.periods.names, budget.invoices, strict=True)]
+        for place, (invoice, table) in enumerate([*tables, ("total", budget.total)]):
+            for line in _of(table, lasting):
+                yield estimate, invoice, {**line, **widths.at(line["cause"], place)}
+
+
+@dataclass
+class _Widths:
+    """Interval widths as they are and with one cause halved, noted while the budget is made."""
+
+    evaluate: Callable[[str], np.ndarray]
+    everything: np.ndarray
+    coverage: float
+    halved: dict[str, np.ndarray] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.present = self._widths(self.everything)
+
+    def alone(self, cause: str) -> np.ndarray:
+        drawn = self.evaluate(cause)
+        self.halved[cause] = self._widths(self.everything - (drawn - drawn.mean(axis=0)) / 2)
+        return drawn
+
+    def at(self, cause: str, place: int) -> dict[str, float]:
+        halved = self.halved.get(cause)
+        return {
+            "interval_width_m3": float(self.present[place]),
+            "width_if_halved_m3": float("nan") if halved is None else float(halved[place]),
+        }
+
+    def _widths(self, draws: np.ndarray) -> np.ndarray:
+        joint = np.column_stack([draws, draws.sum(axis=1)])
+        ends = [(1 - self.coverage) / 2, (1 + self.coverage) / 2]
+        low, high = np.quantile(joint, ends, axis=0)
+        return high - low
 
 
 def _of(table: BudgetTable, lasting: dict[str, str]) -> Iterator[dict]:

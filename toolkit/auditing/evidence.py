@@ -22,6 +22,7 @@ from toolkit.balance import (
     expected_discharge,
     intake_volumes,
     meter_error,
+    meter_error_by_range,
     reconcile,
 )
 from toolkit.case import Case
@@ -61,7 +62,7 @@ class Evidence:
     balance : Balance or None
         From metered intake less uses [m3].
     balance_of : callable or None
-        From the name of one cause (None for all) to balance draws [m3].
+        From the name of one cause (None for all), and other draws, to balance draws [m3].
     causes : tuple of Cause
         Uncertain inputs of the balance [SI].
     reconciliation : Reconciliation or None
@@ -78,7 +79,7 @@ class Evidence:
     series: DischargeSeries | None
     effluent: EffluentVolumes | None
     balance: Balance | None
-    balance_of: Callable[[str | None], np.ndarray] | None
+    balance_of: Callable[..., np.ndarray] | None
     causes: tuple[Cause, ...]
     reconciliation: Reconciliation | None
     registers: dict[str, IntakeVolumes]
@@ -132,8 +133,8 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     balance, balance_of = None, None
     if terms["intake"]:
 
-        def balance_of(only: str | None) -> np.ndarray:
-            return expected_discharge(*terms.values(), _instants(periods), draws, only).draws
+        def balance_of(only: str | None, columns: Draws = draws) -> np.ndarray:
+            return expected_discharge(*terms.values(), _instants(periods), columns, only).draws
 
         balance = expected_discharge(*terms.values(), _instants(periods), draws)
         flags += balance.flags
@@ -145,7 +146,7 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     found = Evidence(
         periods, series, effluent, balance, balance_of, causes, joined, registers, None, ()
     )
-    return replace(found, basis=_basis(case, found, draws), flags=tuple(flags))
+    return replace(found, basis=billing_basis(case, found, draws), flags=tuple(flags))
 
 
 def _instants(periods: Periods) -> pd.DataFrame:
@@ -297,7 +298,7 @@ def _terms(case: Case, registers: dict[str, IntakeVolumes]) -> dict[str, list[Te
         MeteredTerm(
             intake.meter,
             registers[intake.meter],
-            _meter_cause(intake.meter, intake.error, "supply"),
+            _meter_cause(intake.meter, intake.error, "supply", intake),
         )
         for intake in data.intake
     ]
@@ -309,9 +310,12 @@ def _terms(case: Case, registers: dict[str, IntakeVolumes]) -> dict[str, list[Te
     return {"intake": intakes, "use": uses, "inflow": inflows}
 
 
-def _meter_cause(name: str, error: Uncertain | None, kind: str) -> Cause:
+def _meter_cause(name: str, error: Uncertain | None, kind: str, meter: Any = None) -> Cause:
+    if error is None and meter is not None and meter.low_flow_share is not None:
+        return meter_error_by_range(name, meter.low_flow_share, meter.years_since_test)
     if error is None:
-        return meter_error(name, kind)
+        old = meter is not None and (meter.years_since_test or 0) > 5
+        return meter_error(name, "old" if old else kind)
     return _cause(f"{name}: meter error", error, "ratio")
 
 
@@ -344,8 +348,23 @@ def credited(use: UseTable) -> bool:
     return use.kind == "deduct meter" if use.credited is None else use.credited
 
 
-def _basis(case: Case, found: Evidence, draws: Draws) -> np.ndarray | None:
-    """Registered intake less credited uses times the return factor; or the discharge itself."""
+def billing_basis(case: Case, found: Evidence, draws: Draws) -> np.ndarray | None:
+    """Registered intake less credited uses times the return factor; or the discharge itself.
+
+    Parameters
+    ----------
+    case : Case
+        For basis and return factor [-].
+    found : Evidence
+        Estimates [m3].
+    draws : Draws
+        Number and seed [-].
+
+    Returns
+    -------
+    array (draws, invoices) or None
+        What the schedule should have billed on [m3].
+    """
     data = case.data
     if data.case.basis == "discharge":
         audited = found.audited

@@ -86,6 +86,8 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "basis": result.basis,
             "budget": result.budget,
             "causes": result.causes,
+            "first_order": result.first_order,
+            "stability": None if result.stability is None else vars(result.stability),
             "explanations": result.explanations,
             "signatures": result.signatures,
             "claim": {"invoices": result.claim, **claim_sums(result.claim)},
@@ -183,6 +185,7 @@ def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
         "explanations": result.explanations,
         "budget": result.budget,
         "causes": result.causes,
+        **_first_order(result.first_order),
     }
     if result.evidence.effluent is not None:
         tables["record quality"] = result.evidence.effluent.quality
@@ -195,6 +198,21 @@ def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
         [{"code": f.code, "severity": f.severity, "message": f.message} for f in result.flags]
     )
     return {name: table for name, table in tables.items() if not table.empty}
+
+
+def _first_order(table: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Volumes and amounts apart, for their units; "m3" in the heads of the first."""
+    money = table["unit"] == "money"
+    heads = {
+        name: f"{name}_m3"
+        for name in table.columns
+        if name.startswith(("first_order", "draws_", "largest", "tolerance"))
+        and name != "first_order_suffices"
+    }
+    return {
+        "first order, volumes": table[~money].drop(columns="unit").rename(columns=heads),
+        "first order, amounts": table[money].drop(columns="unit"),
+    }
 
 
 def balance_frame(result: Audit) -> pd.DataFrame:

@@ -15,7 +15,7 @@ from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.pricing import Pricing
 from toolkit.case import Case
 from toolkit.errors import Flag
-from toolkit.uncertainty import DecisionRule
+from toolkit.uncertainty import DecisionRule, Stability
 
 __all__ = ["QUESTIONS", "Audit"]
 
@@ -67,6 +67,8 @@ class Audit:
         Share of the net intake that reached the sewer, against the return factor [-].
     next_proof : tuple of str
         What to obtain next, most useful first [text].
+    stability : Stability or None
+        Where the number of draws was found by adding draws until the figures stood still [-].
     """
 
     case: Case
@@ -87,6 +89,7 @@ class Audit:
     rule: DecisionRule
     basis: Mapping[str, Any]
     next_proof: tuple[str, ...] = field(default=())
+    stability: Stability | None = None
 
     def findings(self) -> dict[str, Any]:
         """The result as JSON can hold it.
@@ -105,6 +108,14 @@ class Audit:
         from toolkit.auditing.findings import as_findings
 
         return as_findings(self)
+
+    @cached_property
+    def first_order(self) -> pd.DataFrame:
+        """Every volume, balance and charge by the first-order formula beside the draws, with the
+        verdict whether the formula suffices (JCGM 101:2008, clause 8) [m3, money]."""
+        from toolkit.auditing.suffices import first_order_of
+
+        return first_order_of(self.case, self.evidence, self.pricing)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Every table of the result, units in the column names.

@@ -13,6 +13,7 @@ from toolkit.balance.terms import (
     Term,
     TowerTerm,
     meter_error,
+    meter_error_by_range,
 )
 from toolkit.balance.uses import USES, UseRecord, use_error
 from toolkit.balance.wet import WetWeather, wet_weather
@@ -39,6 +40,7 @@ __all__ = [
     "expected_discharge",
     "intake_volumes",
     "meter_error",
+    "meter_error_by_range",
     "reconcile",
     "reconcile_streams",
     "sidak_critical",

@@ -48,6 +48,14 @@ LEVEL_DEFAULTS = {
     ),
     "clock": (60.0, "s", "normal", "whole record", "judgement: logger clock within 2 minutes"),
 }
+VELOCITY_NOISE = (
+    0.03,
+    "m/s",
+    "normal",
+    "each reading",
+    "judgement: reported velocity scatters by 0.03 m/s (0.1 ft/s) from reading to reading; what "
+    "does not average out belongs to the velocity factor",
+)
 AIR_DEFAULT = (
     1.0,
     "K",
@@ -75,6 +83,8 @@ class CauseSet:
         Cause to exponent of (1 + error) on the volume [-].
     sizes : mapping
         Cause to the field of the device it perturbs [text].
+    velocity_noise : Cause or None
+        Noise of each reading of the velocity [m/s].
     """
 
     zero: Cause | None
@@ -83,12 +93,13 @@ class CauseSet:
     shared: Mapping[str, Cause]
     scales: Mapping[str, float]
     sizes: Mapping[str, str]
+    velocity_noise: Cause | None = None
 
     @property
     def all(self) -> list[Cause]:
         """Every cause [SI]."""
-        given = [cause for cause in (self.zero, self.drift, self.noise) if cause is not None]
-        return given + list(self.shared.values())
+        special = (self.zero, self.drift, self.noise, self.velocity_noise)
+        return [cause for cause in special if cause is not None] + list(self.shared.values())
 
 
 def assemble(device: Any, stated: Sequence[Any], echo: bool) -> CauseSet:
@@ -116,10 +127,15 @@ def assemble(device: Any, stated: Sequence[Any], echo: bool) -> CauseSet:
     picked = {name: causes.pop(name, None) for name in special}
     if not level:
         picked = dict.fromkeys(special)
+    velocity = causes.pop("velocity noise", None)
     scales = {name: power for name, power in device.scale_causes.items() if name in causes}
     sizes = {name: field for name, field in device.shape_causes.items() if name in causes}
     return CauseSet(
-        picked["zero error"], picked["zero drift"], picked["head noise"], causes, scales, sizes
+        *(picked[name] for name in special),
+        causes,
+        scales,
+        sizes,
+        velocity if "velocity" in device.columns else None,
     )
 
 
@@ -139,6 +155,8 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
             causes.append(_cause("air temperature", *AIR_DEFAULT))
     else:
         causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
+    if "velocity" in device.columns:
+        causes.append(_cause("velocity noise", *VELOCITY_NOISE))
     for accuracy in device.notes.accuracy:
         divisor = np.sqrt(3.0) if accuracy.shape == "rectangular" else 2.0
         unit = "1"

@@ -17,7 +17,7 @@ __all__ = ["noise_volumes", "sampling_error"]
 def noise_volumes(
     series: DischargeSeries, pieces: Sequence[Stretch], count: int, noise: Cause, slope: np.ndarray
 ) -> Independent:
-    """What the noise of the level leaves in the volume of each period.
+    """What the noise of the level, or of the velocity, leaves in the volume of each period.
 
     Parameters
     ----------
@@ -28,9 +28,9 @@ def noise_volumes(
     count : int
         Number of service periods [-].
     noise : Cause
-        Standard deviation of one reading's noise and its time constant [m].
+        Standard deviation of one reading's noise and its time constant [m or m/s].
     slope : array (readings,)
-        Change of the discharge with the level at each reading [m2/s].
+        Change of the discharge with the level or velocity at each reading [m2/s or m2].
 
     Returns
     -------

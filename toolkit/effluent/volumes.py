@@ -228,6 +228,9 @@ def _model(
             noise_volumes(series, pieces, count, causes.noise, slope * series.carrier)
         )
         variance = causes.noise.standard**2
+    if causes.velocity_noise is not None and series.area is not None:
+        slope = series.area * getattr(rating.device, "velocity_factor", 1.0)
+        independent.append(noise_volumes(series, pieces, count, causes.velocity_noise, slope))
     return EffluentModel(
         table,
         np.array([piece.period for piece in pieces]),

@@ -34,6 +34,7 @@ from toolkit.uncertainty.draws import Draws
 from toolkit.uncertainty.freedom import coverage_factor, effective_dof, linear_interval
 from toolkit.uncertainty.higher_order import second_order_variance
 from toolkit.uncertainty.intervals import Interval, Summary, coverage_interval, summarise
+from toolkit.uncertainty.linear import Linear, linearise
 from toolkit.uncertainty.montecarlo import (
     Adaptive,
     Validation,
@@ -65,6 +66,7 @@ from toolkit.uncertainty.propagation import (
 from toolkit.uncertainty.rounding import Rounded, rounded
 from toolkit.uncertainty.rule import FINDINGS, SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED, DecisionRule
 from toolkit.uncertainty.sampling import gap_fill_standard, snapshot_standard
+from toolkit.uncertainty.stability import Stability, draws_until_stable
 from toolkit.uncertainty.type_a import (
     LineFit,
     MeanOfReadings,
@@ -97,11 +99,13 @@ __all__ = [
     "Judgement",
     "Limits",
     "LineFit",
+    "Linear",
     "MeanOfReadings",
     "Model",
     "NoiseOfMean",
     "Rounded",
     "Sensitivities",
+    "Stability",
     "Summary",
     "Validation",
     "Verdicts",
@@ -119,6 +123,7 @@ __all__ = [
     "coverage_factor",
     "coverage_interval",
     "draw_causes",
+    "draws_until_stable",
     "effective_dof",
     "first_order",
     "fit_line",
@@ -129,6 +134,7 @@ __all__ = [
     "judge",
     "limit_of_proof",
     "linear_interval",
+    "linearise",
     "mean_of_readings",
     "monte_carlo",
     "noise_bias",

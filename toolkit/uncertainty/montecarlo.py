@@ -224,7 +224,7 @@ def numerical_tolerance(standard_uncertainty: float, digits: int = 1) -> float:
 
 def compare_intervals(
     linear: Interval,
-    draws: np.ndarray,
+    draws: np.ndarray | Summary,
     digits: int = 1,
     kind: str = "symmetric",
 ) -> Validation:
@@ -234,8 +234,8 @@ def compare_intervals(
     ----------
     linear : Interval
         From `FirstOrder.interval` [result unit].
-    draws : array (draws,)
-        Draws of the same result [result unit].
+    draws : array (draws,) or Summary
+        Draws of the same result, or what `summarise` made of them [result unit].
     digits : int
         Significant digits of the standard uncertainty that matter, 1 or 2 [-].
     kind : str
@@ -260,7 +260,7 @@ def compare_intervals(
     ----------
     JCGM 101:2008, 8.1 and 8.2.
     """
-    summary = summarise(draws, linear.coverage, kind)
+    summary = draws if isinstance(draws, Summary) else summarise(draws, linear.coverage, kind)
     tolerance = numerical_tolerance(float(summary.standard_uncertainty), digits)
     low = abs(float(linear.low) - float(summary.low))
     high = abs(float(linear.high) - float(summary.high))

@@ -201,17 +201,18 @@ def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
 
 
 def _first_order(table: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Volumes and amounts apart, for their units; "m3" in the heads of the first."""
+    """Volumes and amounts apart, with the unit in the heads as every other table has it."""
     money = table["unit"] == "money"
-    heads = {
-        name: f"{name}_m3"
-        for name in table.columns
-        if name.startswith(("first_order", "draws_", "largest", "tolerance"))
-        and name != "first_order_suffices"
-    }
+    ends = ("standard_uncertainty", "low", "high", "mean")
+    volumes, amounts = {}, {}
+    for name in table.columns:
+        if pd.api.types.is_float_dtype(table[name]):
+            volumes[name] = f"{name}_m3"
+            end = next((f"_{each}" for each in ends if name.endswith(each)), "")
+            amounts[name] = f"{name.removesuffix(end)}_amount{end}"
     return {
-        "first order, volumes": table[~money].drop(columns="unit").rename(columns=heads),
-        "first order, amounts": table[money].drop(columns="unit"),
+        "first order, volumes": table[~money].drop(columns="unit").rename(columns=volumes),
+        "first order, amounts": table[money].drop(columns="unit").rename(columns=amounts),
     }
 
 

@@ -146,7 +146,9 @@ def test_values_outside_the_formulas_are_refused(call, text):
 
 def test_every_use_says_what_it_rests_on():
     for record in USES.values():
-        assert record.formulas and record.sources and record.evidence and record.traps
+        assert record.sources and record.evidence and record.traps and record.better
+        read_or_stated = {"neighbour's return", "private well", "stated rate", "stated share"}
+        assert bool(record.formulas) == (record.name not in read_or_stated)
         assert 0 < record.limit_95 < 1
         assert "judgement" in record.limit_source
 

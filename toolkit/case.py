@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 
 from toolkit.case_models import CaseFile
+from toolkit.case_models_uses import records_of
 from toolkit.case_problems import line_of, problems_of, without_faults
 from toolkit.errors import AuditError, InputRefused, Problem
 
@@ -91,9 +92,8 @@ class Case:
             named.append(("rates.file", data.rates.file))
         for intake in data.intake:
             named += [(f"intake[{intake.meter}].file", file) for file in intake.every_file]
-        for use in data.use:
-            if use.reads is not None:
-                named += [(f"use[{use.name}].file", file) for file in use.reads.every_file]
+        for key, _, files in records_of([*data.use, *data.inflow]).values():
+            named += [(key, file) for file in files]
         if data.effluent is not None:
             named += [("effluent.file", file) for file in data.effluent.files]
             if data.effluent.rain_gauge is not None:

@@ -12,13 +12,12 @@ from toolkit.case_models_claims import AccountTable, ClaimTable, NeighbourTable
 from toolkit.case_models_records import (
     ROLES,
     ColumnTable,
-    FurtherRegister,
     InvoicesTable,
     RecordTable,
     Register,
-    register_of,
     unit_of,
 )
+from toolkit.case_models_uses import InflowTable, UseTable
 from toolkit.case_values import Length, Months, Persistence, Ratio, Strict, Uncertain
 
 __all__ = ["CAUSES", "ROLES", "CaseFile", "ColumnTable", "EffluentTable", "Register", "UseTable"]
@@ -74,62 +73,6 @@ class IntakeTable(Register):
     role: Literal["supply", "well", "other source"] = "supply"
     years_since_test: float | None = Field(default=None, ge=0)
     low_flow_share: Ratio | None = None
-
-
-class UseTable(Strict):
-    """[[use]]: water that never reaches the sewer, by exactly one way of knowing it."""
-
-    name: str
-    kind: Literal["deduct meter", "fraction", "per day", "cooling tower"]
-    file: str | list[str] | None = None
-    form: Literal["table", "green button"] = "table"
-    sheet: str | None = None
-    unit: str | None = None
-    multiplier: float = 1.0
-    digits: int | None = None
-    columns: dict[str, str] = Field(default_factory=dict)
-    day_first: bool | None = None
-    decimal: Literal[".", ","] | None = None
-    further_register: list[FurtherRegister] = Field(default_factory=list)
-    error: Uncertain | None = None
-    credited: bool | None = None
-    fraction_of: str | None = None
-    fraction: Uncertain | None = None
-    per_day: Uncertain | None = None
-    makeup_of: str | None = None
-    cycles_of_concentration: Uncertain | None = None
-    source: str = ""
-
-    @model_validator(mode="after")
-    def _whole(self) -> UseTable:
-        needs = {
-            "deduct meter": ("file",),
-            "fraction": ("fraction_of", "fraction"),
-            "per day": ("per_day",),
-            "cooling tower": ("file", "cycles_of_concentration"),
-        }[self.kind]
-        missing = [key for key in needs if getattr(self, key) is None]
-        if missing:
-            raise ValueError(f"a use of kind {self.kind!r} needs {' and '.join(missing)}")
-        self.reads  # noqa: B018  refuses what a register cannot be
-        if self.per_day is not None:
-            self.per_day.standard_in("discharge")
-        if self.fraction is not None:
-            self.fraction.standard_in("ratio")
-        return self
-
-    @property
-    def reads(self) -> Register | None:
-        """The register of a metered use, or None [-]."""
-        return register_of(self)
-
-
-class InflowTable(Strict):
-    """[[inflow]]: water that reaches the sewer without passing a supply meter."""
-
-    name: str
-    per_day: Uncertain
-    source: str = ""
 
 
 class VisitTable(Strict):

@@ -34,6 +34,7 @@ DIMENSIONS: dict[str, tuple[str, str, str]] = {
     "angle": ("radian", "rad", "90 deg"),
     "ratio": ("dimensionless", "1", "2 %"),
     "concentration": ("kilogram/meter**3", "kg/m3", "250 mg/L"),
+    "conductivity": ("siemens/meter", "S/m", "800 uS/cm"),
     "mass": ("kilogram", "kg", "12 lb"),
     "mass rate": ("kilogram/second", "kg/s", "40 lb/day"),
     "power": ("watt", "W", "300 kW"),

@@ -9,6 +9,7 @@ import pandas as pd
 
 from toolkit.balance import intake_volumes
 from toolkit.case import Case
+from toolkit.case_models_uses import records_of
 from toolkit.effluent.integrate import stretches
 from toolkit.errors import AuditError, Problem
 
@@ -66,7 +67,8 @@ def whole_problems(case: Case, inputs: Any) -> list[Problem]:
 
 def _registers(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
     files = {intake.meter: intake.every_file for intake in case.data.intake}
-    files |= {use.name: use.reads.every_file for use in case.data.use if use.reads is not None}
+    tables = records_of([*case.data.use, *case.data.inflow])
+    files |= {name: named for name, (_, _, named) in tables.items()}
     problems = []
     for name, record in {**inputs.meters, **inputs.uses}.items():
         file = ", ".join(dict.fromkeys(files[name]))

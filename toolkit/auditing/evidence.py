@@ -3,31 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from toolkit.auditing.inputs import Inputs
+from toolkit.auditing.terms import (
+    Grounds,
+    as_cause,
+    balance_terms,
+    credit_volumes,
+    credited,
+)
 from toolkit.balance import (
     Balance,
-    DailyTerm,
     IntakeVolumes,
-    MeteredTerm,
     Reconciliation,
-    ShareTerm,
-    Term,
-    TowerTerm,
     expected_discharge,
     intake_volumes,
-    meter_error,
-    meter_error_by_range,
     reconcile,
 )
 from toolkit.case import Case
-from toolkit.case_models import CAUSES, UseTable
-from toolkit.case_values import Uncertain
+from toolkit.case_models import CAUSES
+from toolkit.case_models_uses import records_of
 from toolkit.effluent import (
     DischargeSeries,
     EffluentVolumes,
@@ -39,9 +39,8 @@ from toolkit.effluent import (
 )
 from toolkit.errors import Flag, InputRefused, Problem
 from toolkit.uncertainty import Cause, Draws, Visit
-from toolkit.units import DIMENSIONS
 
-__all__ = ["Evidence", "gather"]
+__all__ = ["Evidence", "credited", "gather"]
 
 DISAGREEMENT = 0.006
 """A visit's instrument reading and the record's level at that time may differ by this [m]."""
@@ -73,6 +72,8 @@ class Evidence:
         What the schedule should have billed on [m3].
     flags : tuple of Flag
         What the reader must know [-].
+    credits : mapping of str to array (periods,)
+        Volume of every use the schedule takes off, as it takes it off [m3].
     """
 
     periods: Periods
@@ -85,6 +86,7 @@ class Evidence:
     registers: dict[str, IntakeVolumes]
     basis: np.ndarray | None
     flags: tuple[Flag, ...]
+    credits: dict[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def audited(self) -> np.ndarray | None:
@@ -129,7 +131,8 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     flags: list[Flag] = []
     series, effluent = _effluent(case, inputs, periods, draws, flags)
     registers = _registers(case, inputs, periods)
-    terms = _terms(case, registers)
+    grounds = Grounds(case, inputs, periods, registers, series, flags)
+    terms = balance_terms(grounds)
     balance, balance_of = None, None
     if terms["intake"]:
 
@@ -146,6 +149,8 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     found = Evidence(
         periods, series, effluent, balance, balance_of, causes, joined, registers, None, ()
     )
+    credits = credit_volumes(grounds, terms) if terms["intake"] else {}
+    found = replace(found, credits=credits)
     return replace(found, basis=billing_basis(case, found, draws), flags=tuple(flags))
 
 
@@ -155,23 +160,9 @@ def _instants(periods: Periods) -> pd.DataFrame:
 
 def _stated(case: Case) -> list[Cause]:
     return [
-        _cause(table.name, table.spread(), CAUSES[table.name], table.persistence or "")
+        as_cause(table.name, table.spread(), CAUSES[table.name], table.persistence or "")
         for table in case.data.effluent.cause  # type: ignore[union-attr]
     ]
-
-
-def _cause(name: str, spread: Uncertain, dimension: str, persistence: str | None = None) -> Cause:
-    return Cause(
-        name,
-        spread.standard_in(dimension),
-        value=spread.value_in(dimension),
-        unit=DIMENSIONS[dimension][1],
-        shape=spread.shape or "normal",
-        dof=spread.dof,
-        persistence=spread.persistence if persistence is None else persistence,
-        source=spread.source or "stated in the case without a source",
-        time_constant=spread.time_constant,
-    )
 
 
 def _effluent(
@@ -283,69 +274,14 @@ def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, Intake
         for name, record in {**inputs.meters, **inputs.uses}.items()
     }
     files = {intake.meter: ", ".join(intake.every_file) for intake in case.data.intake}
-    files |= {use.name: str(use.file) for use in case.data.use}
+    tables = records_of([*case.data.use, *case.data.inflow])
+    files |= {name: ", ".join(named) for name, (_, _, named) in tables.items()}
     useless = [name for name, each in registers.items() if np.isnan(each.volume_m3).all()]
     if useless:
         found = "the reads reach no service period of the invoices"
         remedy = "Add reads from before the first to after the last invoice, in order of time"
         raise InputRefused([Problem(files[name], found, remedy, column="time") for name in useless])
     return registers
-
-
-def _terms(case: Case, registers: dict[str, IntakeVolumes]) -> dict[str, list[Term]]:
-    data = case.data
-    intakes: list[Term] = [
-        MeteredTerm(
-            intake.meter,
-            registers[intake.meter],
-            _meter_cause(intake.meter, intake.error, "supply", intake),
-        )
-        for intake in data.intake
-    ]
-    uses = [_use_term(use, registers) for use in data.use]
-    inflows: list[Term] = [
-        DailyTerm(inflow.name, _cause(inflow.name, inflow.per_day, "discharge"))
-        for inflow in data.inflow
-    ]
-    return {"intake": intakes, "use": uses, "inflow": inflows}
-
-
-def _meter_cause(name: str, error: Uncertain | None, kind: str, meter: Any = None) -> Cause:
-    if error is None and meter is not None and meter.low_flow_share is not None:
-        return meter_error_by_range(name, meter.low_flow_share, meter.years_since_test)
-    if error is None:
-        old = meter is not None and (meter.years_since_test or 0) > 5
-        return meter_error(name, "old" if old else kind)
-    return _cause(f"{name}: meter error", error, "ratio")
-
-
-def _use_term(use: UseTable, registers: dict[str, IntakeVolumes]) -> Term:
-    if use.kind == "fraction":
-        share = _cause(use.name, use.fraction, "ratio")  # type: ignore[arg-type]
-        return ShareTerm(use.name, str(use.fraction_of), share)
-    if use.kind == "per day":
-        return DailyTerm(use.name, _cause(use.name, use.per_day, "discharge"))  # type: ignore[arg-type]
-    error = _meter_cause(use.name, use.error, "sub-meter")
-    if use.kind == "deduct meter":
-        return MeteredTerm(use.name, registers[use.name], error)
-    cycles = _cause(f"{use.name}: cycles", use.cycles_of_concentration, "ratio")  # type: ignore[arg-type]
-    return TowerTerm(use.name, registers[use.name], cycles, error)
-
-
-def credited(use: UseTable) -> bool:
-    """Whether the schedule takes this use off the billed volume.
-
-    Parameters
-    ----------
-    use : UseTable
-        As the case states it; a deduct meter is credited unless it says otherwise [-].
-
-    Returns
-    -------
-    bool
-        True if credited [-].
-    """
-    return use.kind == "deduct meter" if use.credited is None else use.credited
 
 
 def billing_basis(case: Case, found: Evidence, draws: Draws) -> np.ndarray | None:
@@ -377,10 +313,9 @@ def billing_basis(case: Case, found: Evidence, draws: Draws) -> np.ndarray | Non
             register = found.registers[intake.meter]
             total += register.volume_m3 + register.errors(draws, f"{intake.meter}: reading dates")
     for use in data.use:
-        if credited(use):
-            if use.name in found.registers and use.kind == "deduct meter":
+        if use.name in found.credits:
+            total -= found.credits[use.name]
+            if use.kind == "deduct meter":
                 register = found.registers[use.name]
-                total -= register.volume_m3 + register.errors(draws, f"{use.name}: reading dates")
-            else:
-                total -= found.balance.components[use.name].mean(axis=0)
+                total -= register.errors(draws, f"{use.name}: reading dates")
     return total * data.case.return_factor

@@ -16,9 +16,10 @@ import pandas as pd
 from toolkit.auditing.evidence import Evidence, credited
 from toolkit.auditing.inputs import Inputs, local_dates
 from toolkit.case import Case
+from toolkit.case_models_uses import records_of
 from toolkit.charges import InvoiceFacts, RegisterFace, Schedule
 from toolkit.charges.figures import CONTEXT, LITRES
-from toolkit.units import to_si
+from toolkit.units import from_si, to_si
 
 __all__ = ["Known", "known_of", "printed_face"]
 
@@ -173,8 +174,11 @@ def _volumes(
     what an outlet meter's printed reads give; every meter and use stands under its own name too.
     """
     data, found = case.data, {}
-    names = [*inputs.meters, *inputs.uses]
-    known = {name: _registered(case, inputs, evidence, name, row) for name in names}
+    tables = _registers(case, inputs)
+    known = {
+        name: _registered(inputs, evidence, name, tables[name], row, data.invoices.volume_unit)
+        for name in tables
+    }
     read_meter = _read_meter(case)
     if face is not None:
         name = "printed" if read_meter is None else read_meter.meter
@@ -184,26 +188,50 @@ def _volumes(
         outlet = known.get("printed")
         return (found | {"discharge": outlet.volume}, outlet.spread) if outlet else ({}, ZERO)
     supplies = [i.meter for i in data.intake if i.role == "supply"] or ["printed"]
-    deducts = [u.name for u in data.use if credited(u) and u.name in inputs.uses]
-    counted = [known.get(name) for name in (*supplies, *deducts)]
-    if any(each is None for each in counted):
+    counted = [known.get(name) for name in supplies]
+    deducts = [_credit(u, known, evidence, row, data.invoices.volume_unit) for u in data.use]
+    deducts = [each for use, each in zip(data.use, deducts, strict=True) if credited(use)]
+    if any(each is None for each in (*counted, *deducts)):
         return {}, ZERO
-    found["intake"] = sum((known[name].volume for name in supplies), ZERO)
-    found["deduct"] = sum((known[name].volume for name in deducts), ZERO)
-    return found, sum((each.spread for each in counted), ZERO)
+    found["intake"] = sum((each.volume for each in counted), ZERO)
+    found["deduct"] = sum((each.volume for each in deducts), ZERO)
+    return found, sum((each.spread for each in (*counted, *deducts)), ZERO)
+
+
+def _registers(case: Case, inputs: Inputs) -> dict[str, Any]:
+    """Name of every register to its table in the case: supply meters, uses and their drains."""
+    uses = records_of(case.data.use)
+    return {intake.meter: intake for intake in case.data.intake} | {
+        name: table for name, (_, table, _) in uses.items() if name in inputs.uses
+    }
+
+
+def _credit(
+    use: Any, known: Mapping[str, _Metered | None], evidence: Evidence, row: int, unit: str
+) -> _Metered | None:
+    """What the schedule takes off for one use: by its meters, else as its stated inputs give it."""
+    if use.kind == "deduct meter":
+        into, drain = known[use.name], known.get(f"{use.name}: drain")
+        if into is None or use.drain is None:
+            return into
+        if drain is None:
+            return None
+        return _Metered(into.volume - drain.volume, into.spread + drain.spread)
+    if use.name not in evidence.credits:
+        return None
+    volume = float(from_si(evidence.credits[use.name][row], unit, "volume"))
+    return _Metered(Decimal(repr(round(volume, 4))), ZERO) if math.isfinite(volume) else None
 
 
 def _registered(
-    case: Case, inputs: Inputs, evidence: Evidence, name: str, row: int
+    inputs: Inputs, evidence: Evidence, name: str, table: Any, row: int, unit: str
 ) -> _Metered | None:
     """What the site's own reads give for a period; exact between reads at both its ends."""
     volumes, record = evidence.registers[name], {**inputs.meters, **inputs.uses}[name]
     volume = float(volumes.volume_m3[row])
     if not math.isfinite(volume):
         return None
-    tables = {i.meter: i for i in case.data.intake} | {u.name: u for u in case.data.use}
-    unit = case.data.invoices.volume_unit
-    one = _per_count(inputs.schedule, tables[name].unit, tables[name].multiplier, unit)
+    one = _per_count(inputs.schedule, table.unit, table.multiplier, unit)
     counts = Decimal(repr(round(volume / record.count_m3, 4)))
     invoice, spread = inputs.invoices.frame.iloc[row], 0.0
     if any(_count_at(record, invoice[end]) is None for end in ("start", "end")):

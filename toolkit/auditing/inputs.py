@@ -12,13 +12,19 @@ import pandas as pd
 
 from toolkit.auditing.account import AccountRecord, read_account
 from toolkit.auditing.checks import stated_problems, whole_problems
-from toolkit.auditing.readers import effluent_record, invoice_record, register_record
+from toolkit.auditing.readers import (
+    amount_record,
+    effluent_record,
+    invoice_record,
+    register_record,
+)
 from toolkit.case import Case, open_case
 from toolkit.case_models import EffluentTable, Register
+from toolkit.case_models_uses import DatedLog, records_of
 from toolkit.charges import Schedule, load_rates
 from toolkit.effluent import levels
 from toolkit.errors import AuditError, Flag, InputRefused, Problem
-from toolkit.records import InvoiceRecord, LoggerRecord, RegisterRecord
+from toolkit.records import AmountRecord, InvoiceRecord, LoggerRecord, RegisterRecord
 
 __all__ = ["Inputs", "Inspection", "inspect_file", "inspect_inputs", "read_inputs"]
 
@@ -45,6 +51,8 @@ class Inputs:
         Warnings of all readers [-].
     account : AccountRecord
         Samples, payments and other reads of the account [-].
+    logs : mapping of str to AmountRecord
+        Dated amounts of uses and inflows, by name of the use [SI].
     """
 
     invoices: InvoiceRecord
@@ -55,11 +63,13 @@ class Inputs:
     level: Any
     problems: tuple[Problem, ...]
     account: AccountRecord = field(default_factory=AccountRecord)
+    logs: dict[str, AmountRecord] = field(default_factory=dict)
 
     @property
     def flags(self) -> list[Flag]:
         """What the readers want the reader of the report to know [-]."""
         records: list[Any] = [self.invoices, *self.meters.values(), *self.uses.values()]
+        records += self.logs.values()
         if self.logger is not None:
             records.append(self.logger)
         return [flag for record in records for flag in record.flags]
@@ -142,6 +152,12 @@ class _Reader:
             lambda: register_record(self.case, table, name),
         )
 
+    def log(self, table: DatedLog, kind: str) -> AmountRecord | None:
+        return self.call(
+            lambda record: f"{table.file}: {len(record.frame)} dated amounts",
+            lambda: amount_record(self.case, table, kind),
+        )
+
     def logger(self, table: EffluentTable) -> LoggerRecord | None:
         return self.call(
             lambda record: f"{', '.join(table.files)}: {len(record.frame)} readings",
@@ -160,9 +176,7 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
             lambda: load_rates(case.path(file)),
         )
     meters = {intake.meter: reader.register(intake, intake.meter) for intake in data.intake}
-    uses = {
-        use.name: reader.register(use.reads, use.name) for use in data.use if use.reads is not None
-    }
+    uses, logs = _records_of_uses(reader, [*data.use, *data.inflow])
     account = read_account(case, invoices, reader.call)
     logger, level = None, None
     reader.inspection.problems += stated_problems(case)
@@ -172,11 +186,23 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
             logger, level = _screened(reader, case, logger)
     if reader.inspection.refused or invoices is None:
         return reader, None
-    read = Inputs(invoices, schedule, meters, uses, logger, level, (), account)  # type: ignore[arg-type]
+    read = Inputs(invoices, schedule, meters, uses, logger, level, (), account, logs)  # type: ignore[arg-type]
     reader.inspection.problems += whole_problems(case, read)
     if reader.inspection.refused:
         return reader, None
     return reader, replace(read, problems=tuple(reader.inspection.problems))
+
+
+def _records_of_uses(reader: _Reader, tables: list[Any]) -> tuple[dict, dict]:
+    """Registers and dated logs of uses and inflows, by name."""
+    kinds = {f"{table.name}: log": table.kind for table in tables}
+    uses, logs = {}, {}
+    for name, (_, table, _) in records_of(tables).items():
+        if isinstance(table, DatedLog):
+            logs[name.removesuffix(": log")] = reader.log(table, kinds[name])
+        else:
+            uses[name] = reader.register(table, name)
+    return uses, logs
 
 
 def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, Any]:

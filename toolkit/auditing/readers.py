@@ -8,7 +8,10 @@ from pathlib import Path
 from toolkit.case import Case
 from toolkit.case_models import ColumnTable, EffluentTable
 from toolkit.case_models_records import OneRegister, RainGaugeTable, Register
+from toolkit.case_models_uses import DatedLog
+from toolkit.case_models_ways import log_dimension
 from toolkit.records import (
+    AmountRecord,
     ClockCorrection,
     ColumnSpec,
     InvoiceRecord,
@@ -17,6 +20,7 @@ from toolkit.records import (
     as_logger,
     combine_registers,
     join_series,
+    read_amounts,
     read_green_button,
     read_hand_readings,
     read_invoices,
@@ -27,7 +31,7 @@ from toolkit.records import (
 )
 from toolkit.records.loggers import MAY_BE_MISSING
 
-__all__ = ["effluent_record", "invoice_record", "register_record"]
+__all__ = ["amount_record", "effluent_record", "invoice_record", "register_record"]
 
 
 def invoice_record(case: Case) -> InvoiceRecord:
@@ -109,6 +113,41 @@ def _one_register(case: Case, table: OneRegister) -> RegisterRecord:
         sheet=table.sheet,
         read_hour=case.data.invoices.read_hour,
         shown_as=table.files,
+    )
+
+
+def amount_record(case: Case, table: DatedLog, kind: str) -> AmountRecord:
+    """Read dated amounts of a use or an inflow.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    table : DatedLog
+        The log as the case states it [-].
+    kind : str
+        Kind of the use, which says what may be written down [text].
+
+    Returns
+    -------
+    AmountRecord
+        Amounts in order of time [SI].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of the file.
+    """
+    return read_amounts(
+        case.path(table.file),
+        zone=case.data.case.time_zone,
+        unit=table.unit,
+        dimension=log_dimension(kind, table.unit),
+        columns=table.columns or None,
+        day_first=table.day_first,
+        decimal=table.decimal,
+        sheet=table.sheet,
+        shown_as=table.file,
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.auditing.evidence import Evidence, credited
+from toolkit.auditing.evidence import Evidence
 from toolkit.auditing.inputs import Inputs
 from toolkit.balance import as_periods
 from toolkit.case import Case
@@ -79,9 +79,8 @@ def explanation_table(
 def _registered(case: Case, evidence: Evidence) -> dict[str, np.ndarray]:
     data = case.data
     supply = [i.meter for i in data.intake if i.role == "supply"]
-    deducts = [u.name for u in data.use if credited(u) and u.name in evidence.registers]
     zero = np.zeros(len(evidence.periods.names))
     return {
         "intake_m3": sum((evidence.registers[n].volume_m3 for n in supply), zero),
-        "deducts_m3": sum((evidence.registers[n].volume_m3 for n in deducts), zero),
+        "deducts_m3": sum(evidence.credits.values(), zero),
     }

@@ -1,5 +1,11 @@
 """The balance: metered intake, uses that never reach the sewer, and what should have left."""
 
+from toolkit.balance.estimated import (
+    EstimatedTerm,
+    MeterShareTerm,
+    amounts_in_periods,
+    month_seconds,
+)
 from toolkit.balance.expected import Balance, balance_causes, expected_discharge
 from toolkit.balance.instants import Periods, as_periods, as_seconds
 from toolkit.balance.intake import IntakeVolumes, day_variability, intake_volumes
@@ -16,13 +22,17 @@ from toolkit.balance.terms import (
     meter_error_by_range,
 )
 from toolkit.balance.uses import USES, UseRecord, use_error
+from toolkit.balance.ways import FORMULAS, WayFormula
 from toolkit.balance.wet import WetWeather, wet_weather
 
 __all__ = [
+    "FORMULAS",
     "USES",
     "Balance",
     "DailyTerm",
+    "EstimatedTerm",
     "IntakeVolumes",
+    "MeterShareTerm",
     "MeteredTerm",
     "Periods",
     "Reconciliation",
@@ -32,7 +42,9 @@ __all__ = [
     "Term",
     "TowerTerm",
     "UseRecord",
+    "WayFormula",
     "WetWeather",
+    "amounts_in_periods",
     "as_periods",
     "as_seconds",
     "balance_causes",
@@ -41,6 +53,7 @@ __all__ = [
     "intake_volumes",
     "meter_error",
     "meter_error_by_range",
+    "month_seconds",
     "reconcile",
     "reconcile_streams",
     "sidak_critical",

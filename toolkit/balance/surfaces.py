@@ -12,6 +12,7 @@ __all__ = [
     "pan_evaporation",
     "pool_evaporation",
     "rain_inflow",
+    "saturation_pressure",
     "wet_hour_inflow",
 ]
 
@@ -118,6 +119,33 @@ def pool_evaporation(
     pressure = np.asarray(vapour_pressure_at_water) - np.asarray(vapour_pressure_of_air)
     transfer = POOL_STILL + POOL_WIND * np.asarray(air_speed, dtype=float)
     return np.maximum(activity * transfer * pressure / latent_heat, 0.0) * np.asarray(area)
+
+
+def saturation_pressure(temperature: np.ndarray | float) -> np.ndarray:
+    """Saturation vapour pressure over water.
+
+    Parameters
+    ----------
+    temperature : float or array
+        Of the water, or of the air [K].
+
+    Returns
+    -------
+    array
+        Pressure [Pa].
+
+    Notes
+    -----
+    p = 611.2 Pa exp(17.62 t / (243.12 + t)) with t in degC, from -45 to 60 degC.
+
+    References
+    ----------
+    WMO-No. 8, Guide to Instruments and Methods of Observation, part I chapter 4 annex 4.B (formula
+    from memory, checked against the two pressures printed beside the equation of ASHRAE
+    Transactions 104).
+    """
+    celsius = np.asarray(temperature, dtype=float) - 273.15
+    return 611.2 * np.exp(17.62 * celsius / (243.12 + celsius))
 
 
 def pan_evaporation(

@@ -28,8 +28,8 @@ class UseRecord:
     name : str
         What it is called [text].
     direction : str
-        "use" where it never reaches the sewer, "inflow" where it joins it unmetered, "sewered"
-        where it only tests plausibility [text].
+        "use" where it never reaches the sewer, "inflow" where it joins it unmetered, "intake"
+        where it is taken in beside the supply, "sewered" where it only tests plausibility [text].
     formulas : tuple of callable
         Functions of this package that compute it [-].
     limit_95 : float
@@ -190,6 +190,64 @@ _RECORDS = (
             "Municipal infiltration estimate 2004-2006",
             "EPA brochure May 1985; 40 CFR 35.2005(b)(28)",
         ),
+    ),
+    UseRecord(
+        "ground water",
+        "inflow",
+        (surfaces.dry_month_infiltration,),
+        0.40,
+        JUDGEMENT,
+        "the record of hours with all water shut off, in a dry and in a wet season",
+        "night minimum with production stopped, level of the ground water, camera of the pipe",
+        "use that follows a season looks the same; a leaking valve runs at night as well",
+        (
+            "Municipal infiltration estimate 2004-2006",
+            "EPA brochure May 1985; 40 CFR 35.2005(b)(28)",
+        ),
+    ),
+    UseRecord(
+        "neighbour's return",
+        "inflow",
+        (),
+        0.03,
+        JUDGEMENT,
+        "a meter on the connecting pipe, read on the dates of the supply meter",
+        "the neighbour's own supply reads, a plan of the pipes, a dye test",
+        "what the neighbour returns is charged on the neighbour's account as well",
+        ("Common practice, no source",),
+    ),
+    UseRecord(
+        "private well",
+        "intake",
+        (),
+        0.02,
+        JUDGEMENT,
+        "a tested meter on the well's pipe",
+        "the well's permit and meter reads; many codes bill well water that reaches the sewer",
+        "it raises what reached the sewer, and no supply meter of the city sees it",
+        ("An authority's form of the adjusted metered supply (sources other than purchase)",),
+    ),
+    UseRecord(
+        "stated rate",
+        "use",
+        (),
+        0.50,
+        JUDGEMENT,
+        "a meter, or a count over four weeks",
+        "how the rate was found, by whom, and over which days",
+        "a habit stated from memory; it seldom convinces a city",
+        ("Common practice, no source",),
+    ),
+    UseRecord(
+        "stated share",
+        "use",
+        (),
+        0.40,
+        JUDGEMENT,
+        "a meter on the use itself",
+        "how the share was found; where metering is not practical some codes set a percentage",
+        "the share changes with season and production",
+        ("Henderson County NC 94-35", "Corry PA and Miamisburg OH codes"),
     ),
     UseRecord(
         "people",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from toolkit.records.amounts import AmountRecord, read_amounts
 from toolkit.records.combine import combine_registers
 from toolkit.records.green_button import read_green_button
 from toolkit.records.hands import as_logger, read_hand_readings
@@ -29,6 +30,7 @@ from toolkit.records.waterml import read_waterml
 __all__ = [
     "DEFAULT_RULES",
     "ROLES",
+    "AmountRecord",
     "ClockCorrection",
     "ColumnSpec",
     "Durations",
@@ -44,6 +46,7 @@ __all__ = [
     "as_logger",
     "combine_registers",
     "join_series",
+    "read_amounts",
     "read_green_button",
     "read_hand_readings",
     "read_invoices",

@@ -1,0 +1,86 @@
+"""The quarterly review in words: true to its figures, whole with little evidence, run by a word."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from test_report_story import without
+
+from toolkit import audit, load_case, report_review, sample_case
+from toolkit.__main__ import main
+from toolkit.auditing.quarters import review
+from toolkit.charts_review import control_chart, quarter_costs, quarter_volumes
+from toolkit.report import recheck
+from toolkit.report_show import Shown
+
+SAID = [
+    "actions",
+    "costs",
+    "forecast",
+    "in_short",
+    "news",
+    "notes",
+    "savings",
+    "strengths",
+    "unusual",
+    "volumes",
+]
+
+
+@pytest.fixture(scope="module")
+def sample():
+    return review(audit(load_case(sample_case()), draws=2000, seed=1))
+
+
+@pytest.mark.parametrize("name", SAID)
+def test_everything_is_said_of_the_sample(sample, name):
+    shown = getattr(report_review, name)(sample)
+    assert isinstance(shown, Shown) and len(str(shown)) > 20
+    assert "nan" not in str(shown).lower().split()
+
+
+@pytest.mark.parametrize("tables", ["effluent", "rates", "effluent intake use rates"])
+def test_little_evidence_is_told_whole(tmp_path, tables, capsys):
+    found = review(audit(load_case(without(tmp_path, *tables.split())), draws=500, seed=1))
+    for name in SAID:
+        text = str(getattr(report_review, name)(found))
+        assert text and "nan" not in text.lower().split(), name
+    for name in ("volumes", "ratios", "costs"):
+        drawn = report_review._drawn(name, found)
+        assert drawn is None or "nan" not in drawn.alt.lower().split()
+
+
+def test_figures_of_the_review_say_what_they_show(sample):
+    volumes = quarter_volumes(sample.table, "kgal", 0.95, dict(sample.forecast))
+    assert "2026Q1: billed 21,523 kgal" in volumes.alt and "forecast" in volumes.alt
+    assert [t.get_text() for t in volumes.figure.axes[0].get_xticklabels()][-1].startswith("2026Q2")
+    ratios = control_chart(sample.ratios, sample.limits, 0.05, 0.95)
+    assert ratios.alt.endswith("Outside: K2506, K2507, K2508, K2509, K2601, K2602.")
+    unlimited = control_chart(sample.ratios.assign(outside=False), None, 0.05, 0.95)
+    assert "too few earlier invoices" in unlimited.alt
+    costs = quarter_costs(sample.table, "kgal", "USD", 0.95)
+    assert "7.88 USD a billed kgal" in costs.alt
+    for picture in (volumes, ratios, costs):
+        axes = picture.figure.axes[0]
+        assert "[" in axes.get_ylabel() and axes.get_title(loc="left")
+
+
+def test_the_box_names_what_is_unusual_and_what_it_is_worth(sample):
+    text = str(report_review.in_short(sample))
+    assert text.startswith("2026Q1: 3 invoices, outside the usual: K2601 and K2602")
+    assert "USD 50,732.82" in text and "95 % interval" in text
+
+
+@pytest.mark.slow
+def test_the_command_writes_a_folder_that_is_rechecked(tmp_path, capsys):
+    out = tmp_path / "review"
+    words = ["review", str(sample_case()), "--quarter", "2025Q4", "--out", str(out)]
+    assert main([*words, "--draws", "500", "--quiet"]) == 0
+    assert {p.name for p in out.iterdir()} >= {"review.html", "review.ipynb", "tables.xlsx"}
+    findings = json.loads((out / "findings.json").read_text())
+    assert findings["review"]["quarter"] == "2025Q4"
+    result = recheck(out)
+    assert result.reproduced and result.figures > 700, str(result)
+    assert main([*words[:3], "2031Q1", "--out", str(tmp_path / "no"), "--quiet"]) == 1
+    assert "holds no invoice" in capsys.readouterr().err and not (tmp_path / "no").exists()

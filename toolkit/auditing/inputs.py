@@ -16,6 +16,7 @@ from toolkit.auditing.readers import (
     amount_record,
     effluent_record,
     invoice_record,
+    rain_record,
     register_record,
 )
 from toolkit.case import Case, open_case
@@ -24,7 +25,13 @@ from toolkit.case_models_uses import DatedLog, records_of
 from toolkit.charges import Schedule, load_rates
 from toolkit.effluent import levels
 from toolkit.errors import AuditError, Flag, InputRefused, Problem
-from toolkit.records import AmountRecord, InvoiceRecord, LoggerRecord, RegisterRecord
+from toolkit.records import (
+    AmountRecord,
+    InvoiceRecord,
+    LoggerRecord,
+    RegisterRecord,
+    with_rain,
+)
 
 __all__ = ["Inputs", "Inspection", "inspect_file", "inspect_inputs", "read_inputs"]
 
@@ -87,11 +94,14 @@ class Inspection:
         One line for each input that could be read [text].
     flags : list of Flag
         Notes of the readers [-].
+    places : dict of str to str
+        Message of a note to the file it is about [text].
     """
 
     problems: list[Problem] = field(default_factory=list)
     read: list[str] = field(default_factory=list)
     flags: list[Flag] = field(default_factory=list)
+    places: dict[str, str] = field(default_factory=dict)
 
     @property
     def refused(self) -> bool:
@@ -99,16 +109,20 @@ class Inspection:
         return any(problem.severity == "refused" for problem in self.problems)
 
     def __str__(self) -> str:
-        lines = ["read:", *[f"  {line}" for line in self.read]]
-        for file in dict.fromkeys(problem.file for problem in self.problems):
-            lines.append(f"{file}:")
-            for problem in sorted(
-                (p for p in self.problems if p.file == file),
-                key=lambda p: (p.severity != "refused", p.line or 0),
-            ):
-                lines.append(f"  {problem.severity}: {str(problem).removeprefix(file).strip(', ')}")
-        if self.flags:
-            lines += ["notes:", *[f"  {flag.message}" for flag in self.flags]]
+        said: dict[str, list[str]] = {}
+        for file, line in (each.split(": ", 1) for each in self.read):
+            said.setdefault(file, []).append(f"read: {line}")
+        by_place = sorted(self.problems, key=lambda p: (p.severity != "refused", p.line or 0))
+        for problem in by_place:
+            text = str(problem).removeprefix(problem.file).lstrip(", ").removeprefix(": ")
+            said.setdefault(problem.file, []).append(f"{problem.severity}: {text}")
+        for flag in self.flags:
+            said.setdefault(self.places.get(flag.message, "case"), []).append(
+                f"note: {flag.message}"
+            )
+        lines = []
+        for file, entries in said.items():
+            lines += [f"{file}:", *(f"  {entry}" for entry in entries)]
         stops = sum(problem.severity == "refused" for problem in self.problems)
         warns = len(self.problems) - stops
         lines.append(f"{stops} refused, {warns} warnings, {len(self.flags)} notes")
@@ -132,10 +146,14 @@ class _Reader:
             problem = Problem(self.case.file.name, str(error), "Correct the case or the file")
             self.inspection.problems.append(problem)
             return None
-        self.inspection.read.append(said(record))
+        told = said(record)
+        self.inspection.read.append(told)
         if not isinstance(record, np.ndarray):
             self.inspection.problems += getattr(record, "problems", ())
-            self.inspection.flags += getattr(record, "flags", ())
+            notes = getattr(record, "flags", ())
+            self.inspection.flags += notes
+            for note in notes:
+                self.inspection.places.setdefault(note.message, told.split(": ", 1)[0])
         return record
 
     def invoices(self) -> InvoiceRecord | None:
@@ -159,10 +177,18 @@ class _Reader:
         )
 
     def logger(self, table: EffluentTable) -> LoggerRecord | None:
-        return self.call(
+        record = self.call(
             lambda record: f"{', '.join(table.files)}: {len(record.frame)} readings",
             lambda: effluent_record(self.case, table),
         )
+        gauge = table.rain_gauge
+        if gauge is None:
+            return record
+        rain = self.call(
+            lambda record: f"{', '.join(gauge.files)}: {len(record.frame)} amounts of rain",
+            lambda: rain_record(self.case, gauge),
+        )
+        return record if record is None or rain is None else with_rain(record, rain)
 
 
 def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:

@@ -27,11 +27,10 @@ from toolkit.records import (
     read_logger,
     read_register,
     read_waterml,
-    with_rain,
 )
 from toolkit.records.loggers import MAY_BE_MISSING
 
-__all__ = ["amount_record", "effluent_record", "invoice_record", "register_record"]
+__all__ = ["amount_record", "effluent_record", "invoice_record", "rain_record", "register_record"]
 
 
 def invoice_record(case: Case) -> InvoiceRecord:
@@ -172,10 +171,7 @@ def effluent_record(case: Case, table: EffluentTable) -> LoggerRecord:
         With every problem of every file.
     """
     read = {"table": _export, "waterml": _series, "hand readings": _by_hand}[table.form]
-    record = read(case, table)
-    if table.rain_gauge is None:
-        return record
-    return with_rain(record, _rain(case, table.rain_gauge))
+    return read(case, table)
 
 
 def _export(case: Case, table: EffluentTable) -> LoggerRecord:
@@ -244,7 +240,26 @@ def _by_hand(case: Case, table: EffluentTable) -> LoggerRecord:
     return as_logger(record)
 
 
-def _rain(case: Case, table: RainGaugeTable) -> LoggerRecord:
+def rain_record(case: Case, table: RainGaugeTable) -> LoggerRecord:
+    """Read the rain of a gauge in a file of its own.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    table : RainGaugeTable
+        Its table [effluent.rain_gauge] [-].
+
+    Returns
+    -------
+    LoggerRecord
+        With a column rain [m].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of the file.
+    """
     return read_logger(
         _paths(case, table.files),
         zone=table.time_zone or case.data.case.time_zone,

@@ -70,6 +70,12 @@ def quality_sentence(result: Any) -> Shown:
         return say("This case holds no record of the effluent, so there is no quality to report.")
     quality, logger = effluent.quality, result.inputs.logger
     rejected = int((logger.frame["status"] == "rejected").sum())
+    if quality["record_coverage"].isna().all():
+        return say(
+            "{rows} were taken by hand. No part of a period counts as covered: the mean of the "
+            "readings stands for each period, and its interval says how little they prove.",
+            rows=counted(len(logger.frame), "reading"),
+        )
     return say(
         "Of {rows} readings {accepted} were accepted and {rejected} rejected, each with its "
         "reason. They cover {covered} of the service periods; {gaps} longer than bridged were "

@@ -34,6 +34,7 @@ from toolkit.effluent import (
     Periods,
     assemble,
     discharge_series,
+    hand_volumes,
     period_volumes,
     zero_path,
 )
@@ -180,6 +181,10 @@ def _effluent(
         name=", ".join(table.files),
     )
     causes = assemble(device, _stated(case), series.reference_distance is not None)
+    if table.form == "hand readings":
+        by_hand = hand_volumes(series, device, periods, causes, draws, table.allow_missing_periods)
+        flags += [*series.flags, *by_hand.flags]
+        return series, by_hand
     spans = periods.seconds(series.epoch)
     visits = _visits(case, series, flags)
     zero = zero_path(
@@ -200,9 +205,22 @@ def _effluent(
         draws,
         table.longest_bridge,
         table.allow_missing_periods,
+        _supply(inputs, series.epoch),
     )
     flags += [*series.flags, *volumes.flags, *(zero.flags if zero is not None else ())]
     return series, volumes
+
+
+def _supply(inputs: Inputs, epoch: pd.Timestamp) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Times and cumulative volumes of the supply meters, for gaps to follow [s, m3]."""
+    second = pd.Timedelta(seconds=1)
+    return [
+        (
+            ((record.frame["time"] - epoch) / second).to_numpy(dtype=float),
+            record.frame["volume_m3"].to_numpy(dtype=float),
+        )
+        for record in inputs.meters.values()
+    ]
 
 
 def _air_shift(series: DischargeSeries, air: Cause | None) -> float:

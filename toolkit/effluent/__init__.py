@@ -1,6 +1,7 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
 from toolkit.effluent.defaults import CauseSet, assemble
+from toolkit.effluent.hand import hand_volumes
 from toolkit.effluent.model import OFFSET, EffluentModel
 from toolkit.effluent.periods import Periods
 from toolkit.effluent.series import DischargeSeries, discharge_series, levels
@@ -17,6 +18,7 @@ __all__ = [
     "ZeroPath",
     "assemble",
     "discharge_series",
+    "hand_volumes",
     "levels",
     "period_volumes",
     "zero_path",

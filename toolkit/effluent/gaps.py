@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from toolkit.effluent.gap_intake import followed
+
 __all__ = ["GapFill", "HourlyRecord", "fill_gap", "hold_out_error", "hourly_record"]
 
 HOUR = 3600.0
@@ -33,12 +35,15 @@ class HourlyRecord:
         Time carried by accepted readings [s].
     pattern : array (hours,)
         Usual discharge at this hour of the week [m3/s].
+    intake : array (hours,) or None
+        Intake over the usual intake of that hour of the week, which filling then follows [-].
     """
 
     start: float
     volume: np.ndarray
     covered: np.ndarray
     pattern: np.ndarray
+    intake: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -53,12 +58,15 @@ class GapFill:
         Estimated volume [m3].
     standard_uncertainty : float
         From hold-out gaps of the same length [m3].
+    followed_intake : bool
+        Whether the intake during the gap was followed [-].
     """
 
     start: float
     end: float
     volume: float
     standard_uncertainty: float
+    followed_intake: bool = False
 
 
 def hourly_record(
@@ -134,24 +142,27 @@ def fill_gap(record: HourlyRecord, start: float, end: float) -> float:
 
     Notes
     -----
-    V = s sum_k p_k dt_k, where p is the weekly pattern and the scale s is measured volume over
-    pattern volume in the day (or the gap's own length, if longer) on either side.
+    V = s f sum_k p_k dt_k, where p is the weekly pattern and the scale s is measured volume over
+    pattern volume in the day (or the gap's own length, if longer) on either side; f is 1, or the
+    intake during the gap over its own usual week, relative to the same around the gap.
 
     References
     ----------
     Common practice, no source.
     """
     reach = max(NEIGHBOURHOOD, end - start)
-    measured, expected = 0.0, 0.0
+    measured, expected, beside = 0.0, 0.0, []
     for left, right in ((start - reach, start), (end, end + reach)):
         hours, seconds = _share_of_hours(record, left, right)
         whole = (seconds >= HOUR - 1) & (record.covered[hours] > 0)
         measured += float(record.volume[hours][whole].sum())
         expected += float((record.pattern[hours] * record.covered[hours])[whole].sum())
+        beside.append((hours, whole))
     scale = measured / expected if expected > 0 else 1.0
     hours, seconds = _share_of_hours(record, start, end)
     beyond = (end - start) - float(seconds.sum())  # part before or after the record
     usual = float(record.pattern.mean())
+    scale *= followed(record.intake, record.pattern, seconds, hours, beside)
     return scale * (float((record.pattern[hours] * seconds).sum()) + beyond * usual)
 
 

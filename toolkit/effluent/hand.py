@@ -14,15 +14,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit.effluent import volumes
+from toolkit.effluent.check import check_against_brute_force
 from toolkit.effluent.defaults import CauseSet
 from toolkit.effluent.integrate import Stretch
-from toolkit.effluent.model import Independent
+from toolkit.effluent.model import EffluentModel, Independent
 from toolkit.effluent.periods import Periods
+from toolkit.effluent.quality import gap_frame
 from toolkit.effluent.series import DischargeSeries
+from toolkit.effluent.volumes import EffluentVolumes
+from toolkit.effluent.zero import zero_path
 from toolkit.errors import Flag, InputRefused, Problem
-from toolkit.uncertainty import Cause
+from toolkit.uncertainty import Cause, Draws
 
-__all__ = ["FEWEST", "HandSampling", "hand_sampling", "without_instrument"]
+__all__ = ["FEWEST", "HandSampling", "hand_sampling", "hand_volumes"]
 
 FEWEST = 4
 """Visits below which the scatter of the flow cannot be told: its t-variance is infinite [-]."""
@@ -56,21 +61,92 @@ class HandSampling:
     flags: tuple[Flag, ...]
 
 
-def without_instrument(causes: CauseSet) -> CauseSet:
-    """Causes of a ruler: no drift, and no noise besides the scatter of the readings themselves.
+def hand_volumes(
+    series: DischargeSeries,
+    device: Any,
+    periods: Periods,
+    causes: CauseSet,
+    draws: Draws,
+    allow_missing: bool = False,
+) -> EffluentVolumes:
+    """Volume of each service period from readings by hand.
 
     Parameters
     ----------
+    series : DischargeSeries
+        Hand readings with their discharge [SI].
+    device : Device
+        The flow element or conduit [-].
+    periods : Periods
+        Service periods [UTC].
     causes : CauseSet
-        Causes of the method [SI].
+        Causes of the method; drift and noise of an instrument are left out, and the zero error
+        stands for that of the ruler on its datum [SI].
+    draws : Draws
+        Number of draws and seed [-].
+    allow_missing : bool
+        Whether a period without readings is estimated from all readings [-].
 
     Returns
     -------
-    CauseSet
-        Without zero drift, head noise and gauge datum, which the zero error stands for [SI].
+    EffluentVolumes
+        Draws and everything the report says about them [m3].
+
+    Raises
+    ------
+    InputRefused
+        If there are too few readings, or a period has none and that was not allowed.
     """
-    shared = {name: cause for name, cause in causes.shared.items() if name != "gauge datum"}
-    return replace(causes, drift=None, noise=None, shared=shared)
+    sampling = hand_sampling(series, periods, allow_missing)
+    causes = _of_a_ruler(causes, sampling.unseen)
+    spans = periods.seconds(series.epoch)
+    ends = min(series.time[0], spans.min()), max(series.time[-1], spans.max())
+    zero = zero_path([], float(ends[0]), float(ends[1]), causes)
+    edges = zero.edges if zero is not None else np.array(ends)
+    rating = volumes._rating(series, device, causes, zero)
+    table = volumes._table(series, rating, causes, zero, sampling.pieces, edges, draws)
+    acting, additive = volumes._acting(series, table, sampling.pieces, spans, causes)
+    count = len(spans)
+    model = EffluentModel(
+        table,
+        np.array([piece.period for piece in sampling.pieces]),
+        np.array([piece.interval for piece in sampling.pieces]),
+        count,
+        zero.offset if zero is not None else None,
+        acting,
+        causes.scales,
+        additive,
+        (sampling.spread,),
+        np.zeros(count),
+        np.zeros(count),
+    )
+    check = check_against_brute_force(
+        model, rating, series.level, series.carrier, series.time, sampling.pieces, edges, draws
+    )
+    return EffluentVolumes(
+        model.draw(draws),
+        model,
+        sampling.quality,
+        gap_frame([[]] * count, periods, series),
+        causes,
+        check,
+        np.zeros(count),
+        volumes._sensitivity(model),
+        zero,
+        sampling.flags,
+    )
+
+
+def _of_a_ruler(causes: CauseSet, unseen: Cause) -> CauseSet:
+    """Causes without drift and noise of an instrument, with what was never looked at."""
+    shared = {n: c for n, c in causes.shared.items() if n not in ("gauge datum", "clock")}
+    return replace(
+        causes,
+        drift=None,
+        noise=None,
+        shared=shared | {UNSEEN: unseen},
+        scales={**causes.scales, UNSEEN: 1.0},
+    )
 
 
 def hand_sampling(
@@ -102,8 +178,9 @@ def hand_sampling(
     Readings within three hours of each other are one look. With N looks of standard deviation s
     and n of them in a period of length T, u = T s sqrt((N - 1)/(N - 3)) / sqrt(n). Of the 48 kinds
     of hour (hour of the day, working day or weekend) the share w, by how often they come, was never
-    looked at; there the flow is uniform between zero and the highest reading q_max, so all volumes
-    are multiplied by (1 - w) + w (q_max / q_mean) U with U uniform between 0 and 1.
+    looked at, not even in the hour beside; there the flow is uniform between zero and the highest
+    reading q_max, so all volumes are multiplied by (1 - w) + w (q_max / q_mean) U with U uniform
+    between 0 and 1.
 
     References
     ----------
@@ -156,11 +233,15 @@ def _even(look: np.ndarray) -> np.ndarray:
 
 
 def _unseen_share(series: DischargeSeries, zone: str) -> float:
-    """Share of the week's hours of a kind that was never looked at."""
+    """Share of the week's hours of a kind never looked at, nor the hour beside it."""
     stamps = series.epoch + pd.to_timedelta(series.time, unit="s")
     local = pd.DatetimeIndex(stamps).tz_convert(zone)
     weekend = local.day_of_week >= 5
-    seen = {(bool(w), int(h)) for w, h in zip(weekend, local.hour, strict=True)}
+    seen = {
+        (bool(kind), (int(hour) + beside) % 24)
+        for kind, hour in zip(weekend, local.hour, strict=True)
+        for beside in (-1, 0, 1)
+    }
     return 1.0 - sum(2 / 168 if weekend else 5 / 168 for weekend, _ in seen)
 
 
@@ -194,7 +275,7 @@ def _quality(
     series: DischargeSeries, pieces: Sequence[Stretch], spans: np.ndarray, periods: Periods
 ) -> pd.DataFrame:
     length = spans[:, 1] - spans[:, 0]
-    volumes = [float(piece.weights @ series.discharge[piece.readings]) for piece in pieces]
+    estimated = [float(piece.weights @ series.discharge[piece.readings]) for piece in pieces]
     longest = []
     for start, end in spans:
         inside = series.time[(series.time > start) & (series.time < end)]
@@ -209,7 +290,7 @@ def _quality(
             "estimated_s": length,
             "record_coverage": np.full(len(spans), np.nan),
             "longest_gap_s": longest,
-            "estimated_m3": volumes,
+            "estimated_m3": estimated,
         }
     )
 

@@ -96,11 +96,15 @@ def gap_frame(
             "hours": (fill.end - fill.start) / 3600,
             "volume_m3": fill.volume,
             "standard_uncertainty_m3": fill.standard_uncertainty,
+            "filled_from": "weekly pattern and intake"
+            if fill.followed_intake
+            else "weekly pattern",
         }
         for name, each in zip(periods.names, fills, strict=True)
         for fill in each
     ]
     columns = ["invoice", "start", "end", "hours", "volume_m3", "standard_uncertainty_m3"]
+    columns.append("filled_from")
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,14 @@ import pandas as pd
 
 from toolkit.effluent.check import SelfCheck, check_against_brute_force
 from toolkit.effluent.defaults import CauseSet
-from toolkit.effluent.gaps import GapFill, fill_gap, hold_out_error, hourly_record
+from toolkit.effluent.gap_intake import BETTER, intake_course
+from toolkit.effluent.gaps import (
+    GapFill,
+    HourlyRecord,
+    fill_gap,
+    hold_out_error,
+    hourly_record,
+)
 from toolkit.effluent.integrate import Stretch, find_gaps, stretches
 from toolkit.effluent.model import EffluentModel, Independent
 from toolkit.effluent.noise import noise_volumes, sampling_error
@@ -76,6 +83,7 @@ def period_volumes(
     draws: Draws,
     longest_bridge: float,
     allow_missing: bool = False,
+    registers: Sequence[tuple[np.ndarray, np.ndarray]] = (),
 ) -> EffluentVolumes:
     """Volume of each service period with everything uncertain about it.
 
@@ -97,6 +105,9 @@ def period_volumes(
         Readings further apart are a gap [s].
     allow_missing : bool
         Whether a period without any reading is estimated instead of refused [-].
+    registers : sequence of (array, array)
+        Times from the series' epoch [s] and cumulative volume [m3] of every supply meter; gaps
+        are filled by following the intake where hold-out gaps show that this errs less.
 
     Returns
     -------
@@ -114,10 +125,11 @@ def period_volumes(
     _refuse_empty(pieces, periods, series, allow_missing)
     rating = _rating(series, device, causes, zero)
     table = _table(series, rating, causes, zero, pieces, edges, draws)
-    hours = hourly_record(
-        series.time, series.discharge, longest_bridge, _hours_of_week(series, periods.zone)
-    )
-    fills = [_fills(series, hours, span, longest_bridge) for span in spans]
+    bins = _hours_of_week(series, periods.zone)
+    hours = hourly_record(series.time, series.discharge, longest_bridge, bins)
+    hourly = hours.start + 3600.0 * np.arange(len(bins) + 1)
+    with_intake = replace(hours, intake=intake_course(hourly, registers, bins))
+    fills = [_fills(series, hours, with_intake, span, longest_bridge) for span in spans]
     model = _model(series, rating, table, pieces, spans, causes, zero, fills)
     check = check_against_brute_force(
         model, rating, series.level, series.carrier, series.time, pieces, edges, draws
@@ -296,12 +308,20 @@ def _hours_of_week(series: DischargeSeries, zone: str) -> np.ndarray:
 
 
 def _fills(
-    series: DischargeSeries, hours: Any, span: np.ndarray, longest_bridge: float
+    series: DischargeSeries,
+    hours: HourlyRecord,
+    with_intake: HourlyRecord,
+    span: np.ndarray,
+    longest_bridge: float,
 ) -> list[GapFill]:
     found = []
     for start, end in find_gaps(series.time, span[0], span[1], longest_bridge):
-        volume = fill_gap(hours, start, end)
-        found.append(GapFill(start, end, volume, hold_out_error(hours, end - start)))
+        record, error, follows = hours, hold_out_error(hours, end - start), False
+        if with_intake.intake is not None:
+            other = hold_out_error(with_intake, end - start)
+            if other < BETTER * error:
+                record, error, follows = with_intake, other, True
+        found.append(GapFill(start, end, fill_gap(record, start, end), error, follows))
     return found
 
 

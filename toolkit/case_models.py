@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from toolkit.case_models_claims import AccountTable, ClaimTable, NeighbourTable
+from toolkit.case_models_plan import PlanTable
 from toolkit.case_models_records import (
     ROLES,
     ColumnTable,
@@ -187,6 +188,7 @@ class CaseFile(Strict):
     account: AccountTable = AccountTable()
     claim: ClaimTable = ClaimTable()
     neighbour: list[NeighbourTable] = Field(default_factory=list)
+    plan: PlanTable | None = None
 
     @model_validator(mode="after")
     def _names(self) -> CaseFile:

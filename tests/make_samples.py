@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from samples import creamery_bills, creamery_case, hotel, laundry, schedules, small_cases
+from samples import creamery_bills, creamery_case, hotel, laundry, planning, schedules, small_cases
 from samples import creamery_instruments as instruments
 from samples import creamery_world as creamery
 
@@ -138,7 +138,7 @@ def hotel_files() -> dict[str, list[str] | str]:
 
 def sample_files() -> dict[str, bytes]:
     """Every sample file: path from the root of the repository, and its bytes."""
-    made = creamery_files() | laundry_files() | hotel_files()
+    made = creamery_files() | laundry_files() | hotel_files() | planning.files()
     return {
         path: (text if isinstance(text, str) else "\n".join(text) + "\n").encode()
         for path, text in made.items()

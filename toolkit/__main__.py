@@ -11,6 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from toolkit.command_options import add_command, add_run_options
+from toolkit.command_plan import add_plan
 from toolkit.command_review import add_review
 from toolkit.errors import AuditError, InputRefused
 
@@ -58,7 +59,7 @@ def _parser() -> argparse.ArgumentParser:
         "schedule. Exit codes: 0 done, 1 input refused, 2 wrong usage.",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for build in (_start, _inspect, _report, add_review, _discharge, _recheck):
+    for build in (_start, _inspect, _report, add_review, add_plan, _discharge, _recheck):
         build(commands)
     return parser
 

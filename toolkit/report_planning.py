@@ -1,0 +1,374 @@
+"""What the monitoring plan says and shows, in the units people read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.planning import checklist_table, closer, option_table, ranking_table
+from toolkit.planning.catalogue import NOT_RATED
+from toolkit.report_show import Shown, say
+from toolkit.report_story import bullets, table_or
+from toolkit.report_words import counted
+from toolkit.units import from_si
+
+__all__ = [
+    "answers",
+    "case_keys",
+    "checklists",
+    "drift",
+    "flags",
+    "lengths",
+    "looked_at",
+    "not_rated",
+    "ranking",
+    "worth",
+]
+
+
+def answers(plan: Any) -> Shown:
+    """The plan in a few sentences.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    best = plan.best
+    if best is None or best.option.trend:
+        return bullets(
+            [
+                "Nothing that carries a claim fits the flows and limits stated; the table below "
+                "says for each size what speaks against it."
+            ],
+            "",
+        )
+    year = 100 * best.precision.total(12)
+    said = [
+        f"What to install: {best.label}. It would know a year's volume within {year:.2g} % and a "
+        f"month's within {100 * best.precision.month:.2g} % (standard uncertainty).",
+        _how_long(plan, best),
+        _how_often(plan),
+        _is_it_worth(plan, best),
+        *(f"To mind: {each}" for each in best.option.warnings),
+        *(f"Open: {each}." for each in best.option.open),
+    ]
+    return bullets([each for each in said if each], "")
+
+
+def _how_long(plan: Any, best: Any) -> str:
+    mine = plan.lengths[plan.lengths["option"] == best.label]
+    found = mine[mine["months_needed"].notna()]
+    least = 100 * float(mine["smallest_shortfall"].iloc[0])
+    text = (
+        f"How long: a shortfall below {least:.3g} % is not found with a chance of 90 % however "
+        "long the record, because what decides does not average out."
+    )
+    if len(found):
+        first = found.iloc[0]
+        text += (
+            f" One of {100 * first['shortfall']:.3g} % is found after "
+            f"{counted(int(first['months_needed']), 'month')}."
+        )
+    return text
+
+
+def _how_often(plan: Any) -> str:
+    if plan.visits.empty:
+        return "How often to visit: the method has no level, so there is no zero to check."
+    days, share = plan.days_between_visits, 100 * plan.table.drift_share
+    if days is None:
+        return (
+            f"How often to visit: even weekly re-zeroing leaves drift more than {share:.3g} % of a "
+            "month's variance; a steadier bracket is worth more than visits."
+        )
+    return (
+        f"How often to visit: re-zeroing every {days} days or more often keeps drift below "
+        f"{share:.3g} % of a month's variance ({plan.visits_of})."
+    )
+
+
+def _is_it_worth(plan: Any, best: Any) -> str:
+    money = plan.case.data.display.money
+    if best.worth is None:
+        return "Is it worth it: not computed; the case lacks a cost, a price or an expectation."
+    low, high = best.worth.net_range
+    even = best.worth.break_even
+    text = (
+        f"Is it worth it: expected net value {best.worth.net:,.0f} {money} ({low:,.0f} to "
+        f"{high:,.0f} over the range of costs). No evidence could be worth more than "
+        f"{best.worth.perfect:,.0f} {money}, the value of perfect information. "
+    )
+    if even is None:
+        return text + "It does not pay at any shortfall."
+    return text + f"It pays if the true discharge lies {100 * even:.3g} % or more below the billed."
+
+
+def ranking(plan: Any) -> Shown:
+    """Options that fit, best first.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A table [-].
+    """
+    head, money = plan.case.data.display.head, plan.case.data.display.money
+    table = ranking_table(plan)
+    if table.empty:
+        return say("Nothing fits.")
+    shown = pd.DataFrame({"option": table["option"]})
+    for name in ("minimum", "mean", "peak"):
+        shown[f"head at {name} [{head}]"] = _length(table[f"head_{name}"], head)
+    shown["outside limits [% of volume]"] = 100 * table["outside_limits"]
+    shown["u of a month [%]"] = 100 * table["month"]
+    shown["u of a year [%]"] = 100 * table["year"]
+    shown[f"cost [{money}]"] = [
+        "–" if low is None or pd.isna(low) else f"{low:,.0f} to {high:,.0f}"
+        for low, high in zip(table["cost_low"], table["cost_high"], strict=True)
+    ]
+    shown[f"net value [{money}]"] = table["net"].astype(float)
+    shown["note"] = np.where(table["trend_only"], "trend only, carries no claim", "")
+    digits = {f"net value [{money}]": 0, "outside limits [% of volume]": 1}
+    return table_or(
+        shown,
+        "Options that fit, best first; u is the expected standard uncertainty",
+        "",
+        digits={**dict.fromkeys(shown.columns, 2), **digits},
+    )
+
+
+def _length(values: pd.Series, unit: str) -> np.ndarray:
+    return np.asarray(from_si(values.astype(float).to_numpy(), unit, "length"))
+
+
+def looked_at(plan: Any) -> Shown:
+    """Every size looked at, with what speaks against it.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A table [-].
+    """
+    head = plan.case.data.display.head
+    table = option_table(plan)
+    shown = pd.DataFrame({"option": table["option"], "fits": table["fits"]})
+    for name, label in (
+        ("raised", "crest or floor over incoming invert"),
+        ("fall_needed", "fall needed"),
+        ("depth_at_peak", "water over invert at peak"),
+        ("backwater", "backwater at peak"),
+    ):
+        shown[f"{label} [{head}]"] = _length(table[name], head)
+    shown["against"] = table["against"]
+    shown["to mind"] = table["mind"]
+    shown["open"] = table["open"]
+    return table_or(shown, "Every size looked at", "", digits=1)
+
+
+def checklists(plan: Any) -> Shown:
+    """Installation rules of the best option of each kind.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A table [-].
+    """
+    rows = []
+    for each in closer(plan.ranked):
+        table = checklist_table(each.option)
+        table.insert(0, "option", each.label)
+        rows.append(table.rename(columns={"asked_for": "asked for"}))
+    frame = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
+    if not frame.empty:
+        frame.insert(3, "answer", "open")
+    return table_or(frame, "To be answered on site before anything is ordered", "Nothing fits.")
+
+
+def case_keys(plan: Any) -> Shown:
+    """How the best option is written in a case file.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        Text [text].
+    """
+    best = plan.best
+    if best is None:
+        return say("Nothing fits.")
+    candidate = best.option.candidate
+    sizes = dict(candidate.sizes)
+    crest = getattr(best.option.device, "crest_height", None)
+    if crest is not None:
+        sizes["crest_height"] = f"{crest:.3f} m"
+    pairs = [f"method = {candidate.method!r}", *(f"{k} = {v!r}" for k, v in sizes.items())]
+    return say("In the case file, under [effluent]: {keys}", keys=", ".join(pairs))
+
+
+def lengths(plan: Any) -> Shown:
+    """Months of record that give a chance of 90 %, by option and true shortfall.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A table [-].
+    """
+    if plan.lengths.empty:
+        return say("Nothing that carries a claim fits.")
+    longest = int(plan.power["months"].max())
+    wide = plan.lengths.pivot_table(
+        index="option", columns="shortfall", values="months_needed", sort=False, dropna=False
+    )
+    shown = pd.DataFrame({"option": wide.index})
+    for shortfall in wide.columns:
+        shown[f"shortfall {100 * shortfall:.0f} %"] = [
+            f"not in {longest}" if pd.isna(each) else f"{int(each)}" for each in wide[shortfall]
+        ]
+    first = plan.lengths.groupby("option", sort=False)["smallest_shortfall"].first()
+    shown["smallest shortfall found [%]"] = 100 * first.loc[wide.index].to_numpy()
+    return table_or(
+        shown, "Months of record for a chance of 90 % of the finding “too high”", "", digits=1
+    )
+
+
+def drift(plan: Any) -> Shown:
+    """What drift takes of the uncertainty by the time between visits.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A table [-].
+    """
+    if plan.visits.empty:
+        return say("The method has no level: there is no zero that could drift.")
+    table = plan.visits
+    shown = pd.DataFrame(
+        {
+            "days between visits": table["days"],
+            "visits in a year": table["visits"],
+            "u of a month [%]": 100 * table["month"],
+            "u of a year [%]": 100 * table["total"],
+            "drift, share of a month's variance [%]": 100 * table["drift_share_month"],
+            "drift, share of a year's variance [%]": 100 * table["drift_share_total"],
+        }
+    )
+    digits = {"days between visits": 0, "visits in a year": 0}
+    return table_or(
+        shown,
+        f"Re-zeroing of {plan.visits_of}",
+        "",
+        digits={**dict.fromkeys(shown.columns, 2), **digits},
+    )
+
+
+def worth(plan: Any) -> Shown:
+    """Expected recovery, risk, cost and bound by option.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A table, or what is missing [-].
+    """
+    money = plan.case.data.display.money
+    rows = [
+        {
+            "option": each.label,
+            f"expected recovery [{money}]": each.worth.recovery,
+            f"risk of a higher bill [{money}]": each.worth.risk,
+            f"cost, low [{money}]": each.worth.cost.low,
+            f"cost, high [{money}]": each.worth.cost.high,
+            f"net value [{money}]": each.worth.net,
+            f"perfect information [{money}]": each.worth.perfect,
+            "chance of “too high” [%]": 100 * each.worth.chance_too_high,
+            "chance of “too low” [%]": 100 * each.worth.chance_too_low,
+            "pays from a shortfall of [%]": None
+            if each.worth.break_even is None
+            else 100 * each.worth.break_even,
+        }
+        for each in closer(plan.ranked)
+        if each.worth is not None
+    ]
+    missing = (
+        "The value is not computed: a cost under [[plan.cost]], an expected shortfall under [plan] "
+        "and a price of the volume are needed."
+    )
+    shares = {name: 1 for name in (rows[0] if rows else {}) if name.endswith("[%]")}
+    return table_or(
+        pd.DataFrame(rows),
+        "What the evidence is expected to be worth",
+        missing,
+        digits={**dict.fromkeys(rows[0] if rows else {}, 0), **shares},
+    )
+
+
+def not_rated(plan: Any) -> Shown:
+    """Kinds a plan cannot size.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    return bullets(list(NOT_RATED), "")
+
+
+def flags(plan: Any) -> Shown:
+    """What the reader must know.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    return bullets([flag.message for flag in plan.flags], "Nothing further.")

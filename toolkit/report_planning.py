@@ -129,9 +129,12 @@ def ranking(plan: Any) -> Shown:
     if table.empty:
         return say("Nothing fits.")
     shown = pd.DataFrame({"option": table["option"]})
-    for name in ("minimum", "mean", "peak"):
-        shown[f"head at {name} [{head}]"] = _length(table[f"head_{name}"], head)
-    shown["outside limits [% of volume]"] = 100 * table["outside_limits"]
+    heads = [_length(table[f"head_{name}"], head) for name in ("minimum", "mean", "peak")]
+    shown[f"head, low / mean / peak [{head}]"] = [
+        "–" if np.isnan(three[0]) else " / ".join(f"{each:.3g}" for each in three)
+        for three in zip(*heads, strict=True)
+    ]
+    shown["outside limits [%]"] = 100 * table["outside_limits"]
     shown["u of a month [%]"] = 100 * table["month"]
     shown["u of a year [%]"] = 100 * table["year"]
     shown[f"cost [{money}]"] = [
@@ -139,11 +142,12 @@ def ranking(plan: Any) -> Shown:
         for low, high in zip(table["cost_low"], table["cost_high"], strict=True)
     ]
     shown[f"net value [{money}]"] = table["net"].astype(float)
-    shown["note"] = np.where(table["trend_only"], "trend only, carries no claim", "")
-    digits = {f"net value [{money}]": 0, "outside limits [% of volume]": 1}
+    shown["note"] = np.where(table["trend_only"], "trend only", "")
+    digits = {f"net value [{money}]": 0, "outside limits [%]": 1}
     return table_or(
         shown,
-        "Options that fit, best first; u is the expected standard uncertainty",
+        "Options that fit, best first; u is the standard uncertainty to be expected, outside "
+        "limits a share of the volume",
         "",
         digits={**dict.fromkeys(shown.columns, 2), **digits},
     )
@@ -252,13 +256,17 @@ def lengths(plan: Any) -> Shown:
     )
     shown = pd.DataFrame({"option": wide.index})
     for shortfall in wide.columns:
-        shown[f"shortfall {100 * shortfall:.0f} %"] = [
+        shown[f"{100 * shortfall:.0f} %"] = [
             f"not in {longest}" if pd.isna(each) else f"{int(each)}" for each in wide[shortfall]
         ]
     first = plan.lengths.groupby("option", sort=False)["smallest_shortfall"].first()
-    shown["smallest shortfall found [%]"] = 100 * first.loc[wide.index].to_numpy()
+    shown["least found [%]"] = 100 * first.loc[wide.index].to_numpy()
     return table_or(
-        shown, "Months of record for a chance of 90 % of the finding “too high”", "", digits=1
+        shown,
+        "Months of record for a chance of 90 % of the finding “too high”, by the true shortfall; "
+        "last, the least shortfall that any length finds",
+        "",
+        digits=1,
     )
 
 
@@ -280,18 +288,18 @@ def drift(plan: Any) -> Shown:
     table = plan.visits
     shown = pd.DataFrame(
         {
-            "days between visits": table["days"],
+            "every [d]": table["days"],
             "visits in a year": table["visits"],
             "u of a month [%]": 100 * table["month"],
             "u of a year [%]": 100 * table["total"],
-            "drift, share of a month's variance [%]": 100 * table["drift_share_month"],
-            "drift, share of a year's variance [%]": 100 * table["drift_share_total"],
+            "drift in a month [%]": 100 * table["drift_share_month"],
+            "drift in a year [%]": 100 * table["drift_share_total"],
         }
     )
-    digits = {"days between visits": 0, "visits in a year": 0}
+    digits = {"every [d]": 0, "visits in a year": 0}
     return table_or(
         shown,
-        f"Re-zeroing of {plan.visits_of}",
+        f"Re-zeroing of {plan.visits_of}; drift is its share of the variance",
         "",
         digits={**dict.fromkeys(shown.columns, 2), **digits},
     )
@@ -311,35 +319,38 @@ def worth(plan: Any) -> Shown:
         A table, or what is missing [-].
     """
     money = plan.case.data.display.money
-    rows = [
-        {
-            "option": each.label,
-            f"expected recovery [{money}]": each.worth.recovery,
-            f"risk of a higher bill [{money}]": each.worth.risk,
-            f"cost, low [{money}]": each.worth.cost.low,
-            f"cost, high [{money}]": each.worth.cost.high,
-            f"net value [{money}]": each.worth.net,
-            f"perfect information [{money}]": each.worth.perfect,
-            "chance of “too high” [%]": 100 * each.worth.chance_too_high,
-            "chance of “too low” [%]": 100 * each.worth.chance_too_low,
-            "pays from a shortfall of [%]": None
-            if each.worth.break_even is None
-            else 100 * each.worth.break_even,
-        }
-        for each in closer(plan.ranked)
-        if each.worth is not None
-    ]
+    valued = [each for each in closer(plan.ranked) if each.worth is not None]
     missing = (
         "The value is not computed: a cost under [[plan.cost]], an expected shortfall under [plan] "
         "and a price of the volume are needed."
     )
-    shares = {name: 1 for name in (rows[0] if rows else {}) if name.endswith("[%]")}
-    return table_or(
-        pd.DataFrame(rows),
-        "What the evidence is expected to be worth",
-        missing,
-        digits={**dict.fromkeys(rows[0] if rows else {}, 0), **shares},
-    )
+    if not valued:
+        return say("{missing}", missing=missing)
+    rows = {
+        f"expected recovery [{money}]": [f"{each.worth.recovery:,.0f}" for each in valued],
+        f"less risk of a higher bill [{money}]": [f"{each.worth.risk:,.0f}" for each in valued],
+        f"less cost [{money}]": [
+            f"{each.worth.cost.low:,.0f} to {each.worth.cost.high:,.0f}" for each in valued
+        ],
+        f"net value at the middle of the cost [{money}]": [
+            f"{each.worth.net:,.0f}" for each in valued
+        ],
+        f"bound: perfect information, free [{money}]": [
+            f"{each.worth.perfect:,.0f}" for each in valued
+        ],
+        "chance of “too high” [%]": [f"{100 * each.worth.chance_too_high:.1f}" for each in valued],
+        "chance of “too low” [%]": [f"{100 * each.worth.chance_too_low:.1f}" for each in valued],
+        "pays from a shortfall of [%]": [_even(each) for each in valued],
+    }
+    shown = pd.DataFrame({"": list(rows)})
+    for place, each in enumerate(valued):
+        shown[each.label] = [row[place] for row in rows.values()]
+    return table_or(shown, "What the evidence is expected to be worth", "")
+
+
+def _even(each: Any) -> str:
+    even = each.worth.break_even
+    return "never" if even is None else f"{100 * even:.1f}"
 
 
 def not_rated(plan: Any) -> Shown:

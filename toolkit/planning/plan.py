@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.auditing.evidence import gather
-from toolkit.auditing.inputs import Inputs, read_inputs
-from toolkit.auditing.pricing import Pricing, price_invoices
+from toolkit.auditing.inputs import read_inputs
+from toolkit.auditing.pricing import price_invoices
 from toolkit.case import Case
 from toolkit.case_models_plan import PlanTable
 from toolkit.errors import Flag
@@ -27,6 +26,7 @@ from toolkit.planning.precision import (
     plan_causes,
 )
 from toolkit.planning.site import PipeSite
+from toolkit.planning.stakes import belief_of, flags_of, stake_of
 from toolkit.planning.visits import longest_between_visits, visit_table
 from toolkit.planning.worth import Belief, Stake, Worth, monitoring_cost, worth_of_evidence
 from toolkit.uncertainty import DecisionRule, Draws
@@ -194,43 +194,18 @@ def make_plan(case: Case, draws: int = 20_000, seed: int = 1) -> Plan:
     inputs = read_inputs(case)
     evidence = gather(case, inputs, Draws(draws, seed))
     flow = expected_flow(case, inputs, evidence)
-    site, schedule = PipeSite.of(table), _schedule(case, table)
-    stake = _stake(case, table, inputs, price_invoices(case, inputs, evidence))
-    belief = _belief(table)
-    rule = _rule(case)
+    site, schedule, rule = PipeSite.of(table), _schedule(table), _rule(case)
+    stake = stake_of(case, table, inputs, price_invoices(case, inputs, evidence))
+    belief = belief_of(table)
+    desk = _Desk(flow, site, schedule, table, rule, stake, belief, seed)
     metric = case.data.display.head in ("mm", "cm", "m")
-    options = tuple(_marked(examine(each, flow, site), case) for each in candidates(site, metric))
-    rated = [
-        _rate(option, flow, site, schedule, table, rule, stake, belief, seed)
-        for option in options
-        if option.fits and not np.isnan(option.heads[0])
-    ]
-    ranked = tuple(sorted(rated, key=_merit(rated)))
-    power, lengths = _powers(ranked, flow, site, schedule, table, rule, seed)
-    leveled = [r for r in ranked if r.option.device.level_column is not None][:1]
-    visits = (
-        visit_table(leveled[0].option.device, flow, site, schedule, 12, plan_causes(table))
-        if leveled
-        else pd.DataFrame()
-    )
-    return Plan(
-        case,
-        draws,
-        seed,
-        rule,
-        flow,
-        site,
-        schedule,
-        options,
-        ranked,
-        power,
-        lengths,
-        visits,
-        leveled[0].label if leveled else "",
-        stake,
-        belief,
-        _flags(case, table, flow, ranked, stake, belief),
-    )
+    options = tuple(_marked(examine(c, flow, site), case) for c in candidates(site, metric))
+    ranked = desk.ranked(options)
+    power, lengths = desk.powers(ranked)
+    visits, visits_of = desk.visits(ranked)
+    flags = flags_of(case, table, flow, bool(ranked), stake, belief)
+    made = (rule, flow, site, schedule, options, ranked, power, lengths, visits, visits_of)
+    return Plan(case, draws, seed, *made, stake, belief, flags)
 
 
 def _rule(case: Case) -> DecisionRule:
@@ -238,7 +213,7 @@ def _rule(case: Case) -> DecisionRule:
     return DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
 
 
-def _schedule(case: Case, table: PlanTable) -> Schedule:
+def _schedule(table: PlanTable) -> Schedule:
     every = table.visit_every or VISITS_DEFAULT
     return Schedule(table.interval, every, table.hand_standard, table.reference_distance)
 
@@ -251,74 +226,78 @@ def _marked(option: Option, case: Case) -> Option:
     return replace(option, candidate=named)
 
 
-def _rate(
-    option: Option,
-    flow: ExpectedFlow,
-    site: PipeSite,
-    schedule: Schedule,
-    table: PlanTable,
-    rule: DecisionRule,
-    stake: Stake | None,
-    belief: Belief | None,
-    seed: int,
-) -> Rated:
-    months = max(12, table.months)
-    precision = expected_precision(
-        option.device, flow, site, schedule, months, plan_causes(table), seed
-    )
-    costs = [cost for cost in table.cost if cost.family == option.candidate.family]
-    worth = None
-    if costs and stake is not None and belief is not None and not option.trend:
-        visits = int(np.ceil(table.months * MONTH / schedule.visit_every))
-        cost = monitoring_cost(costs[0], table.months, visits)
-        worth = worth_of_evidence(precision.total(table.months), rule, stake, belief, cost)
-    return Rated(option, precision, table.months, worth)
+@dataclass(frozen=True)
+class _Desk:
+    """What every option is rated with."""
 
+    flow: ExpectedFlow
+    site: PipeSite
+    schedule: Schedule
+    table: PlanTable
+    rule: DecisionRule
+    stake: Stake | None
+    belief: Belief | None
+    seed: int
 
-def _merit(rated: list[Rated]) -> Any:
-    """By net value where every option that carries a claim has one, else by uncertainty."""
-    valued = all(each.worth is not None for each in rated if not each.option.trend)
-
-    def key(each: Rated) -> tuple[bool, float]:
-        worth = each.worth
-        return each.option.trend, -worth.net if valued and worth is not None else each.planned
-
-    return key
-
-
-def _powers(
-    ranked: tuple[Rated, ...],
-    flow: ExpectedFlow,
-    site: PipeSite,
-    schedule: Schedule,
-    table: PlanTable,
-    rule: DecisionRule,
-    seed: int,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Chances and lengths of the options looked at more closely."""
-    chances, lengths = [], []
-    longest = max(24, table.months)
-    for each in closer(ranked):
-        precision = expected_precision(
-            each.option.device, flow, site, schedule, longest, plan_causes(table), seed
+    def precision(self, option: Option, months: int) -> Precision:
+        """Expected uncertainty of a record of some months."""
+        causes = plan_causes(self.table)
+        return expected_precision(
+            option.device, self.flow, self.site, self.schedule, months, causes, self.seed
         )
-        wanted = sorted({*(n for n in LENGTHS if n <= longest), table.months})
-        found = decision_power(precision, SHORTFALLS, rule, wanted, seed)
-        found.insert(0, "option", each.label)
-        chances.append(found)
-        for shortfall in SHORTFALLS[1:]:
-            row = {
-                "option": each.label,
-                "shortfall": shortfall,
-                "months_needed": length_for(precision, shortfall, rule, POWER),
-                "smallest_shortfall": smallest_shortfall(precision.total(longest), rule, POWER),
-            }
-            lengths.append(row)
-    empty = pd.DataFrame()
-    return (
-        pd.concat(chances, ignore_index=True) if chances else empty,
-        pd.DataFrame(lengths) if lengths else empty,
-    )
+
+    def ranked(self, options: tuple[Option, ...]) -> tuple[Rated, ...]:
+        """Options that fit, rated: by net value where all have one, else by uncertainty."""
+        rated = [self.rate(each) for each in options if each.fits and not np.isnan(each.heads[0])]
+        valued = all(each.worth is not None for each in rated if not each.option.trend)
+
+        def merit(each: Rated) -> tuple[bool, float]:
+            worth = each.worth if valued else None
+            return each.option.trend, each.planned if worth is None else -worth.net
+
+        return tuple(sorted(rated, key=merit))
+
+    def rate(self, option: Option) -> Rated:
+        """Uncertainty and worth of one option."""
+        precision = self.precision(option, max(12, self.table.months))
+        costs = [cost for cost in self.table.cost if cost.family == option.candidate.family]
+        worth, months = None, self.table.months
+        if costs and self.stake is not None and self.belief is not None and not option.trend:
+            visits = int(np.ceil(months * MONTH / self.schedule.visit_every))
+            cost = monitoring_cost(costs[0], months, visits)
+            total = precision.total(months)
+            worth = worth_of_evidence(total, self.rule, self.stake, self.belief, cost)
+        return Rated(option, precision, months, worth)
+
+    def powers(self, ranked: tuple[Rated, ...]) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Chances and lengths of the options looked at more closely."""
+        chances, lengths = [], []
+        longest = max(24, self.table.months)
+        wanted = sorted({*(n for n in LENGTHS if n <= longest), self.table.months})
+        for each in closer(ranked):
+            precision = self.precision(each.option, longest)
+            found = decision_power(precision, SHORTFALLS, self.rule, wanted, self.seed)
+            found.insert(0, "option", each.label)
+            chances.append(found)
+            smallest = smallest_shortfall(precision.total(longest), self.rule, POWER)
+            for shortfall in SHORTFALLS[1:]:
+                months = length_for(precision, shortfall, self.rule, POWER)
+                lengths.append((each.label, shortfall, months, smallest))
+        names = ["option", "shortfall", "months_needed", "smallest_shortfall"]
+        empty = pd.DataFrame()
+        return (
+            pd.concat(chances, ignore_index=True) if chances else empty,
+            pd.DataFrame(lengths, columns=names) if lengths else empty,
+        )
+
+    def visits(self, ranked: tuple[Rated, ...]) -> tuple[pd.DataFrame, str]:
+        """Drift by the time between visits, for the best option with a level."""
+        leveled = [each for each in ranked if each.option.device.level_column is not None]
+        if not leveled:
+            return pd.DataFrame(), ""
+        device, causes = leveled[0].option.device, plan_causes(self.table)
+        table = visit_table(device, self.flow, self.site, self.schedule, 12, causes)
+        return table, leveled[0].label
 
 
 def closer(ranked: tuple[Rated, ...]) -> list[Rated]:
@@ -339,73 +318,3 @@ def closer(ranked: tuple[Rated, ...]) -> list[Rated]:
         if not each.option.trend:
             kinds.setdefault(each.option.candidate.family, each)
     return list(kinds.values())[:CLOSER]
-
-
-def _stake(case: Case, table: PlanTable, inputs: Inputs, pricing: Pricing | None) -> Stake | None:
-    frame = inputs.invoices.frame
-    billed = frame["billed_m3"].to_numpy(dtype=float)
-    seconds = float((frame["end"] - frame["start"]).dt.total_seconds().sum())
-    price = table.price.per_m3 if table.price is not None else _marginal(pricing, billed)
-    if price is None or not billed.sum() > 0:
-        return None
-    look_back = case.data.rule.look_back or 0
-    past = float(look_back) if case.data.case.basis == "discharge" else 0.0
-    return Stake(
-        float(billed.sum() / seconds * MONTH),
-        price,
-        past,
-        float(table.future_months),
-        table.chance_of_refund,
-        table.chance_of_credit,
-        table.chance_of_higher_bill,
-    )
-
-
-def _marginal(pricing: Pricing | None, billed: np.ndarray) -> float | None:
-    """What a tenth less volume would have taken off all invoices together [money/m3]."""
-    if pricing is None or not np.all(np.isfinite(billed)):
-        return None
-    both = pricing.amounts(np.stack([billed, 0.9 * billed])).sum(axis=1)
-    price = float((both[0] - both[1]) / (0.1 * billed.sum()))
-    return price if price > 0 else None
-
-
-def _belief(table: PlanTable) -> Belief | None:
-    stated = table.shortfall
-    if stated is None:
-        return None
-    return Belief(stated.value_in("ratio"), stated.standard_in("ratio"))
-
-
-def _flags(
-    case: Case,
-    table: PlanTable,
-    flow: ExpectedFlow,
-    ranked: tuple[Rated, ...],
-    stake: Stake | None,
-    belief: Belief | None,
-) -> tuple[Flag, ...]:
-    said: Mapping[str, bool] = {
-        "Minimum and peak flow are judgement, not stated or measured: the choice of a size rests "
-        "on them. State them under [plan.flow], or watch the flow for a few days first.": (
-            flow.assumed
-        ),
-        "No visits are stated; one every 60 days is assumed (judgement).": (
-            table.visit_every is None
-        ),
-        "Nothing looked at fits the flows and limits stated.": not ranked,
-        "The value of the evidence is not computed: state an expected shortfall with its "
-        "uncertainty under [plan].": belief is None,
-        "The value of the evidence is not computed: there is neither a rate schedule that gives a "
-        "price of a volume nor a price under [plan].": stake is None,
-        "The schedule bills on intake: a smaller discharge is an argument for a credit or another "
-        "basis from now on, not for a refund. No refund of the past is counted.": (
-            case.data.case.basis == "intake"
-        ),
-        "No look_back is stated under [rule]: no refund of the past is counted.": (
-            case.data.case.basis == "discharge" and case.data.rule.look_back is None
-        ),
-        "The record proves the discharge of its own months. That the past was the same has to be "
-        "shown from production, intake or earlier records.": True,
-    }
-    return tuple(Flag("plan", text) for text, holds in said.items() if holds)

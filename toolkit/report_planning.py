@@ -134,20 +134,19 @@ def ranking(plan: Any) -> Shown:
         "–" if np.isnan(three[0]) else " / ".join(f"{each:.3g}" for each in three)
         for three in zip(*heads, strict=True)
     ]
-    shown["outside limits [%]"] = 100 * table["outside_limits"]
-    shown["u of a month [%]"] = 100 * table["month"]
-    shown["u of a year [%]"] = 100 * table["year"]
+    shown["outside [%]"] = 100 * table["outside_limits"]
+    shown["u, month [%]"] = 100 * table["month"]
+    shown["u, year [%]"] = 100 * table["year"]
     shown[f"cost [{money}]"] = [
         "–" if low is None or pd.isna(low) else f"{low:,.0f} to {high:,.0f}"
         for low, high in zip(table["cost_low"], table["cost_high"], strict=True)
     ]
     shown[f"net value [{money}]"] = table["net"].astype(float)
-    shown["note"] = np.where(table["trend_only"], "trend only", "")
-    digits = {f"net value [{money}]": 0, "outside limits [%]": 1}
+    digits = {f"net value [{money}]": 0, "outside [%]": 1}
     return table_or(
         shown,
-        "Options that fit, best first; u is the standard uncertainty to be expected, outside "
-        "limits a share of the volume",
+        "Options that fit, best first; u is the standard uncertainty to be expected, outside the "
+        "share of the volume beyond published limits",
         "",
         digits={**dict.fromkeys(shown.columns, 2), **digits},
     )

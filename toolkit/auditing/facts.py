@@ -17,38 +17,15 @@ from toolkit.auditing.evidence import Evidence, credited
 from toolkit.auditing.inputs import Inputs, local_dates
 from toolkit.case import Case
 from toolkit.case_models_uses import records_of
-from toolkit.charges import InvoiceFacts, RegisterFace, Schedule
+from toolkit.charges import BilledInvoice, InvoiceFacts, RegisterFace, Schedule
 from toolkit.charges.figures import CONTEXT, LITRES
 from toolkit.units import from_si, to_si
 
-__all__ = ["Known", "known_of", "printed_face"]
+__all__ = ["printed_bills", "printed_face"]
 
 ACCUSED = 0.01
 """Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
 ZERO = Decimal(0)
-
-
-@dataclass(frozen=True)
-class Known:
-    """What is known of one invoice.
-
-    Parameters
-    ----------
-    facts : InvoiceFacts
-        What it is priced from [billing unit].
-    tolerance : Decimal
-        Half width of the interval of its metered volume; zero where it follows from reads at
-        exactly the instants of the invoice [billing unit].
-    printed_reads : tuple
-        Previous and current read as printed, None where there is none [counts].
-    own_reads : tuple of Decimal, optional
-        The site's own register reads at the same instants [counts].
-    """
-
-    facts: InvoiceFacts
-    tolerance: Decimal
-    printed_reads: tuple[Decimal | None, Decimal | None]
-    own_reads: tuple[Decimal, Decimal] | None
 
 
 @dataclass(frozen=True)
@@ -103,8 +80,8 @@ def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
     return RegisterFace(_per_count(inputs.schedule, dial.unit, dial.multiplier, unit), digits)
 
 
-def known_of(case: Case, inputs: Inputs, evidence: Evidence) -> list[Known]:
-    """What is known of every invoice.
+def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[BilledInvoice]:
+    """Every invoice as printed, beside what it should have been priced from.
 
     Parameters
     ----------
@@ -117,20 +94,50 @@ def known_of(case: Case, inputs: Inputs, evidence: Evidence) -> list[Known]:
 
     Returns
     -------
-    list of Known
+    list of BilledInvoice
         In the order of the invoices [billing unit].
     """
     frame = inputs.invoices.frame
     dates, face = local_dates(case, frame), printed_face(case, inputs)
-    found = []
-    for row in range(len(frame)):
-        printed, own = _printed(frame.iloc[row]), _own_reads(case, inputs, row)
-        volumes, tolerance = _volumes(case, inputs, evidence, row, face)
-        facts = _facts(case, inputs, row, dates.iloc[row], volumes)
-        if face is not None:
-            facts = facts.but(reads=_as_volumes(case, own or printed, face))
-        found.append(Known(facts, tolerance, printed, own))
-    return found
+    return [_bill(case, inputs, evidence, row, dates.iloc[row], face) for row in range(len(frame))]
+
+
+def _bill(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    row: int,
+    dates: pd.Series,
+    face: RegisterFace | None,
+) -> BilledInvoice:
+    invoice, lines = inputs.invoices.frame.iloc[row], inputs.invoices.lines.iloc[row]
+    printed, own = _printed(invoice), _own_reads(case, inputs, row)
+    volumes, spread = _volumes(case, inputs, evidence, row, face)
+    facts = _facts(case, inputs, row, dates, volumes)
+    if face is not None:
+        facts = facts.but(reads=_as_volumes(case, own or printed, face))
+    return BilledInvoice(
+        facts,
+        {str(name): amount for name, amount in lines.items() if isinstance(amount, Decimal)},
+        invoice["total"],
+        str(invoice["read_type"]),
+        *printed,
+        own,
+        tolerance=spread * _largest_share(inputs.schedule),
+        uses=tuple(u.name for u in case.data.use if not credited(u) and u.name in volumes),
+    )
+
+
+def _largest_share(schedule: Schedule) -> Decimal:
+    """Largest share of a metered volume that any version of the schedule charges."""
+    rules = [version.invoiced_volume for version in schedule.version]
+    shares = [
+        share
+        for rule in rules
+        if rule is not None
+        for share in (rule.return_factor, *rule.return_factor_by_month.values())
+    ]
+    return max(shares, default=Decimal(1))
 
 
 def _as_volumes(case: Case, reads: tuple, face: RegisterFace) -> dict[str, tuple]:

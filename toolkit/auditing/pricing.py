@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -11,10 +10,18 @@ import numpy as np
 import pandas as pd
 
 from toolkit.auditing.evidence import Evidence
-from toolkit.auditing.facts import Known, known_of
+from toolkit.auditing.facts import printed_bills
 from toolkit.auditing.inputs import Inputs
 from toolkit.case import Case
-from toolkit.charges import InvoiceFacts, PricedInvoice, Schedule, price, price_draws
+from toolkit.charges import (
+    BilledInvoice,
+    InvoiceFacts,
+    PricedInvoice,
+    Schedule,
+    price,
+    price_draws,
+    recompute,
+)
 from toolkit.units import to_si
 
 __all__ = ["Pricing", "price_invoices"]
@@ -26,8 +33,11 @@ class Pricing:
 
     Parameters
     ----------
-    facts : tuple of InvoiceFacts
-        What each is priced from [-].
+    bills : tuple of BilledInvoice
+        As printed, with what each is priced from [-].
+    due : tuple of Decimal or None
+        Volume each should have charged: from the reads, or the stated one where the reads cannot
+        tell it from theirs; None without reads [billing unit].
     stated : tuple of PricedInvoice
         Priced on the volume the invoice states [money].
     by_rules : tuple of PricedInvoice or None
@@ -37,16 +47,19 @@ class Pricing:
         by the rules, differences [money].
     schedule : Schedule
         The rates [-].
-    known : tuple of Known
-        Reads and tolerance behind the facts of each [-].
     """
 
-    facts: tuple[InvoiceFacts, ...]
+    bills: tuple[BilledInvoice, ...]
+    due: tuple[Decimal | None, ...]
     stated: tuple[PricedInvoice, ...]
     by_rules: tuple[PricedInvoice | None, ...]
     lines: pd.DataFrame
     schedule: Schedule
-    known: tuple[Known, ...]
+
+    @property
+    def facts(self) -> tuple[InvoiceFacts, ...]:
+        """What each invoice is priced from [-]."""
+        return tuple(bill.facts for bill in self.bills)
 
     @property
     def recomputed(self) -> list[PricedInvoice]:
@@ -92,12 +105,13 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     """
     if inputs.schedule is None:
         return None
-    known = known_of(case, inputs, evidence)
-    facts = [each.facts for each in known]
-    stated = [price(inputs.schedule, each) for each in facts]
+    schedule = inputs.schedule
+    bills = printed_bills(case, inputs, evidence)
+    due = [_due(schedule, bill) for bill in bills]
+    stated = [price(schedule, bill.facts) for bill in bills]
     by_rules = [
-        _by_rules(inputs.schedule, each, printed)
-        for each, printed in zip(known, stated, strict=True)
+        _by_rules(schedule, bill, volume, printed)
+        for bill, volume, printed in zip(bills, due, stated, strict=True)
     ]
     lines = pd.concat(
         [
@@ -106,35 +120,27 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
         ],
         ignore_index=True,
     )
-    return Pricing(
-        tuple(facts), tuple(stated), tuple(by_rules), lines, inputs.schedule, tuple(known)
-    )
+    return Pricing(tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule)
 
 
-def _by_rules(schedule: Schedule, known: Known, stated: PricedInvoice) -> PricedInvoice | None:
-    """Priced from the reads; the stated volume stands where the reads cannot tell it from theirs.
+def _due(schedule: Schedule, bill: BilledInvoice) -> Decimal | None:
+    """The stated volume stands where the reads cannot tell it from theirs.
 
     Reads at other instants than the invoice's give its volume to a tolerance only, and a right
     invoice is not corrected by interpolation.
     """
-    facts = known.facts
-    if not facts.volumes:
+    again = recompute(schedule, bill)
+    return bill.facts.billed_volume if again.stands else again.due
+
+
+def _by_rules(
+    schedule: Schedule, bill: BilledInvoice, due: Decimal | None, stated: PricedInvoice
+) -> PricedInvoice | None:
+    if not bill.facts.volumes:
         return None
-    again = price(schedule, facts.but(billed_volume=None))
-    if known.tolerance == 0 or facts.billed_volume is None:
-        return again
-    low, high = (
-        sum(float(v.value) for v in price(schedule, _shifted(facts, shift)).volumes)
-        for shift in (-known.tolerance, known.tolerance)
-    )
-    billed = sum(float(volume.value) for volume in stated.volumes)
-    return stated if low <= billed <= high else again
-
-
-def _shifted(facts: InvoiceFacts, shift: Decimal) -> InvoiceFacts:
-    name = "discharge" if "discharge" in facts.volumes else "intake"
-    moved = max(facts.volumes[name] + shift, Decimal(0))
-    return facts.but(billed_volume=None, volumes={**facts.volumes, name: moved})
+    if due is not None and due == bill.facts.billed_volume:
+        return stated
+    return price(schedule, bill.facts.but(billed_volume=None))
 
 
 def _lines(
@@ -195,8 +201,5 @@ def charged_by_rules(pricing: Pricing, unit: str) -> np.ndarray:
     array (invoices,)
         NaN where there are no reads [m3].
     """
-    volumes: Sequence[float] = [
-        np.nan if priced is None else sum(float(v.value) for v in priced.volumes)
-        for priced in pricing.by_rules
-    ]
+    volumes = [np.nan if due is None else float(due) for due in pricing.due]
     return np.asarray(to_si(np.array(volumes), unit, "volume"))

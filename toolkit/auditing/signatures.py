@@ -8,12 +8,11 @@ from decimal import Decimal
 import numpy as np
 import pandas as pd
 
-from toolkit.auditing.evidence import credited
-from toolkit.auditing.facts import Known, printed_face
+from toolkit.auditing.facts import printed_face
 from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.pricing import Pricing, charged_by_rules
 from toolkit.case import Case
-from toolkit.charges import BilledInvoice, Signature, find_signatures
+from toolkit.charges import Signature, find_signatures
 
 __all__ = ["corrected_volumes", "signature_sheet", "signature_table"]
 
@@ -74,9 +73,8 @@ def signature_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.D
     """
     if pricing is None:
         return pd.DataFrame(columns=list(COLUMNS))
-    bills = [_billed(case, inputs, row, known) for row, known in enumerate(pricing.known)]
     others = _neighbour_reads(inputs)
-    found = find_signatures(pricing.schedule, bills, printed_face(case, inputs), others)
+    found = find_signatures(pricing.schedule, pricing.bills, printed_face(case, inputs), others)
     return pd.DataFrame([_row(each) for each in found], columns=list(COLUMNS))
 
 
@@ -93,24 +91,6 @@ def _row(found: Signature) -> list[object]:
         list(found.look_alikes),
         found.evidence_that_separates,
     ]
-
-
-def _billed(case: Case, inputs: Inputs, row: int, known: Known) -> BilledInvoice:
-    """One invoice as printed, beside what it should have been priced from."""
-    invoice, lines = inputs.invoices.frame.iloc[row], inputs.invoices.lines.iloc[row]
-    idle = [u.name for u in case.data.use if not credited(u) and u.name in known.facts.volumes]
-    previous, current = known.printed_reads
-    return BilledInvoice(
-        known.facts,
-        {str(name): amount for name, amount in lines.items() if isinstance(amount, Decimal)},
-        invoice["total"],
-        str(invoice["read_type"]),
-        previous,
-        current,
-        known.own_reads,
-        tolerance=known.tolerance,
-        uses=tuple(idle),
-    )
 
 
 def _neighbour_reads(inputs: Inputs) -> dict[str, list[tuple[Decimal | None, Decimal | None]]]:

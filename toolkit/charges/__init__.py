@@ -23,6 +23,7 @@ from toolkit.charges.lines import PricedLine
 from toolkit.charges.loading import load_rates, parse_rates
 from toolkit.charges.pricing import PricedInvoice, price, price_draws
 from toolkit.charges.schedule import Schedule
+from toolkit.charges.series_signatures import Recomputed, recompute
 from toolkit.charges.signatures import find_signatures
 from toolkit.charges.strengths import charged_strength, read_samples, samples_used
 from toolkit.charges.terms import PricedTerm
@@ -42,6 +43,7 @@ __all__ = [
     "PricedInvoice",
     "PricedLine",
     "PricedTerm",
+    "Recomputed",
     "RegisterFace",
     "Sample",
     "Schedule",
@@ -58,6 +60,7 @@ __all__ = [
     "read_earlier_use",
     "read_payments",
     "read_samples",
+    "recompute",
     "samples_used",
     "winter_average",
     "work_out_claim",

@@ -33,6 +33,8 @@ class Recomputed:
         Total by the rules; on the stated volume where the due one is not known [currency].
     volume_agrees : bool
         Whether the billed volume is the due one, to rounding and tolerance [-].
+    stands : bool
+        Whether the billed volume is kept: it agrees, and the due one has a tolerance [-].
     lines_off : mapping, optional
         Lines that differ from the schedule at the billed volume, invoiced less recomputed
         [currency].
@@ -42,6 +44,7 @@ class Recomputed:
     due: Decimal | None
     by_rules: Decimal
     volume_agrees: bool
+    stands: bool = False
     lines_off: Mapping[str, Decimal] | None = None
 
     @property
@@ -73,7 +76,7 @@ def recompute(schedule: Schedule, bill: BilledInvoice) -> Recomputed:
     # inside the tolerance the printed volume stands: a clean invoice is not corrected by noise
     stands = agrees and billed is not None and bill.tolerance > 0
     facts = bill.facts if stands else bill.facts.but(billed_volume=None)
-    return Recomputed(bill, due, price(schedule, facts).total, agrees)
+    return Recomputed(bill, due, price(schedule, facts).total, agrees, stands)
 
 
 def series_signatures(

@@ -12,7 +12,18 @@ from toolkit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
 from toolkit.errors import ReportFailed
 from toolkit.units import from_si
 
-__all__ = ["decision_picture", "invoices_against_evidence", "line_differences"]
+__all__ = [
+    "decision_picture",
+    "difference_origins",
+    "invoices_against_evidence",
+    "line_differences",
+    "ratio_picture",
+]
+
+PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 1.2}  # behind words that lines cross
+NARROW_TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.5, 1.7, 2, 2.5, 3, 4, 5)
+# what a difference comes from: colour (palette of toolkit.charts) and hatching
+ORIGIN_LOOKS = (("#0072B2", ""), ("#E69F00", "//"), ("#CC79A7", "xx"))
 
 
 @styled
@@ -141,6 +152,114 @@ def line_differences(differences: pd.DataFrame, money: str = "USD") -> Picture:
         f"together {np.nansum(values):+,.2f} {money}."
     )
     return Picture(figure, alt)
+
+
+@styled
+def difference_origins(origins: pd.DataFrame, money: str = "USD") -> Picture:
+    """What the difference of each invoice comes from, as bars to both sides of zero.
+
+    Parameters
+    ----------
+    origins : DataFrame
+        Index: invoices; columns: origins; values billed less recomputed [`money`].
+    money : str
+        Name of the currency [text].
+
+    Returns
+    -------
+    Picture
+        One row an invoice; to the right too much was billed [`money`].
+    """
+    rows = np.arange(len(origins), dtype=float)
+    figure, axes = canvas(1.6 + 0.30 * len(rows))
+    ends = np.zeros((2, len(rows)))  # how far each side is filled
+    for name, (colour, hatch) in zip(origins.columns, ORIGIN_LOOKS, strict=True):
+        values = origins[name].to_numpy(dtype=float)
+        side = (values > 0).astype(int)
+        left = ends[side, rows.astype(int)]
+        look = {"color": colour, "hatch": hatch, "edgecolor": "white", "linewidth": 0.6}
+        axes.barh(rows, values, left=left, height=0.66, label=name, **look)
+        ends[side, rows.astype(int)] += values
+    total = origins.sum(axis=1).to_numpy(dtype=float)
+    reach = max(float(np.abs(ends).max()), 0.01)
+    for row, value in zip(rows, total, strict=True):
+        text = "0" if abs(value) < 0.005 else f"{value:+,.2f}"
+        side = 0 if value < 0 else 1
+        place = ends[side, int(row)] + (2 * side - 1) * 0.015 * reach
+        look = {"va": "center", "ha": ("right", "left")[side], "fontsize": 8.5}
+        axes.text(place, row, text, bbox=PLAIN, **look)
+    axes.set_xlim(min(ends[0].min() - 0.22 * reach, 0), max(ends[1].max() + 0.22 * reach, 0))
+    axes.axvline(0, color=INK, linewidth=1.2)
+    axes.set_yticks(rows, [str(name) for name in origins.index])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.grid(axis="x")
+    axes.tick_params(length=0, axis="y")
+    axes.xaxis.set_major_formatter(_ticks)
+    axes.set_xlabel(f"billed less recomputed [{money}]; right of zero too much was billed")
+    axes.set_title("What each difference comes from")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=3)
+    wrong = [f"{n} {v:+,.2f}" for n, v in zip(origins.index, total, strict=True) if abs(v) > 0.005]
+    parts = [f"{name} {origins[name].sum():+,.2f}" for name in origins.columns]
+    alt = (
+        f"Origin of the differences [{money}]: {', '.join(parts)}. By invoice: "
+        f"{', '.join(wrong) or 'none differs'}."
+    )
+    return Picture(figure, alt)
+
+
+@styled
+def ratio_picture(ratios: pd.DataFrame, known: Mapping[str, float]) -> Picture:
+    """Billed over due volume of each invoice, with the ratios that known errors leave.
+
+    Parameters
+    ----------
+    ratios : DataFrame
+        invoice, ratio, low, high, named [-].
+    known : mapping of str to float
+        Error in words to the ratio it leaves; those near a figure are shown [-].
+
+    Returns
+    -------
+    Picture
+        One row an invoice; 1 is a right volume; the scale is logarithmic [-].
+    """
+    rows, ratio = np.arange(len(ratios), dtype=float), ratios["ratio"].to_numpy(dtype=float)
+    figure, axes = canvas(2.2 + 0.28 * len(rows))
+    axes.axvline(1, color=INK, linewidth=1.4)
+    low, high = min(ratio.min(), 0.8) / 1.12, max(ratio.max(), 1.25) * 1.12
+    near = {w: v for w, v in known.items() if np.abs(np.log(ratio / v)).min() < 0.02}
+    for number, (words, value) in enumerate(sorted(near.items(), key=lambda item: item[1])):
+        style = ("--", ":", "-.")[number % 3]
+        axes.axvline(value, color=SOFT, linestyle=style, zorder=1, label=f"{value:.4g}: {words}")
+    axes.hlines(rows, ratios["low"], ratios["high"], color="#0072B2", linewidth=3)
+    right = (ratios["named"] == "").to_numpy()
+    look = {"markersize": 6.5, "markeredgecolor": INK, "markeredgewidth": 0.8}
+    axes.plot(ratio[right], rows[right], "o", color="white", label="as due", **look)
+    axes.plot(ratio[~right], rows[~right], "D", color="#0072B2", label="differs", **look)
+    for row, value, named in zip(rows, ratio, ratios["named"], strict=True):
+        if named:
+            text = f"  {value:.4f}  {named.replace('-', ' ')}"
+            axes.text(value, row, text, va="center", fontsize=8.5, bbox=PLAIN, zorder=1.8)
+    high *= (high / low) ** 0.35  # room for the words
+    axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    ticks = [t for t in NARROW_TICKS if low <= t <= high]
+    if high / low < 6:
+        axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
+    else:
+        axes.xaxis.set_major_formatter(lambda value, _: f"{value:.3g}")
+    axes.set_xticks([], minor=True)
+    axes.set_yticks(rows, [str(name) for name in ratios["invoice"]])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.tick_params(length=0, axis="y")
+    axes.grid(axis="x")
+    axes.set_xlabel("billed over due volume [1], logarithmic")
+    axes.set_title("Billed volume over the volume due by the rules")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=2)
+    wrong = ratios[~right]
+    told = [f"{r.invoice} {r.ratio:.4f} ({r.named})" for r in wrong.itertuples()]
+    alt = f"Billed over due volume of {len(ratios)} invoices: {int(right.sum())} as due"
+    return Picture(figure, f"{alt}; {', '.join(told) or 'none differs'}.")
 
 
 @styled

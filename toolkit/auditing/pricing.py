@@ -17,6 +17,7 @@ from toolkit.charges import (
     BilledInvoice,
     InvoiceFacts,
     PricedInvoice,
+    Recomputed,
     Schedule,
     price,
     price_draws,
@@ -107,11 +108,10 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
         return None
     schedule = inputs.schedule
     bills = printed_bills(case, inputs, evidence)
-    due = [_due(schedule, bill) for bill in bills]
+    again = [recompute(schedule, bill) for bill in bills]
     stated = [price(schedule, bill.facts) for bill in bills]
     by_rules = [
-        _by_rules(schedule, bill, volume, printed)
-        for bill, volume, printed in zip(bills, due, stated, strict=True)
+        _by_rules(schedule, each, printed) for each, printed in zip(again, stated, strict=True)
     ]
     lines = pd.concat(
         [
@@ -120,27 +120,20 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
         ],
         ignore_index=True,
     )
+    due = [each.billed if each.stands else each.due for each in again]
     return Pricing(tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule)
 
 
-def _due(schedule: Schedule, bill: BilledInvoice) -> Decimal | None:
-    """The stated volume stands where the reads cannot tell it from theirs.
+def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> PricedInvoice | None:
+    """Priced from the reads; the stated volume stands where the reads cannot tell it from theirs.
 
     Reads at other instants than the invoice's give its volume to a tolerance only, and a right
     invoice is not corrected by interpolation.
     """
-    again = recompute(schedule, bill)
-    return bill.facts.billed_volume if again.stands else again.due
-
-
-def _by_rules(
-    schedule: Schedule, bill: BilledInvoice, due: Decimal | None, stated: PricedInvoice
-) -> PricedInvoice | None:
-    if not bill.facts.volumes:
+    facts = again.bill.facts
+    if not facts.volumes:
         return None
-    if due is not None and due == bill.facts.billed_volume:
-        return stated
-    return price(schedule, bill.facts.but(billed_volume=None))
+    return stated if again.stands else price(schedule, facts.but(billed_volume=None))
 
 
 def _lines(

@@ -27,6 +27,7 @@ from toolkit.charges.series_signatures import Recomputed, recompute
 from toolkit.charges.signatures import find_signatures
 from toolkit.charges.strengths import charged_strength, read_samples, samples_used
 from toolkit.charges.terms import PricedTerm
+from toolkit.charges.wording import rates_of
 
 __all__ = [
     "PROOFS",
@@ -57,6 +58,7 @@ __all__ = [
     "price",
     "price_draws",
     "rate_between",
+    "rates_of",
     "read_earlier_use",
     "read_payments",
     "read_samples",

@@ -12,7 +12,13 @@ import toolkit.charts_record as record
 import toolkit.charts_uncertainty as uncertainty
 from toolkit.charts import EVIDENCE, Picture, drawing, show
 from toolkit.charts_balance import water_balance
-from toolkit.charts_invoices import decision_picture, invoices_against_evidence, line_differences
+from toolkit.charts_invoices import (
+    decision_picture,
+    difference_origins,
+    invoices_against_evidence,
+    line_differences,
+    ratio_picture,
+)
 from toolkit.errors import ReportFailed
 
 
@@ -65,7 +71,20 @@ def explained() -> pd.DataFrame:
     return pd.DataFrame({"explanation": ["wrong unit", "multiplier"], "probability": [0.9, 0.1]})
 
 
+def origins() -> pd.DataFrame:
+    columns = {"volume": [12.5, 0.0, -3.0], "rates": [0.0, 2.0, 0.0], "sum": [0.0, 0.5, 0.0]}
+    return pd.DataFrame(columns, index=["A1", "A2", "A3"])
+
+
+def ratios() -> pd.DataFrame:
+    rows = [("A1", 1.0, 1.0, 1.0, ""), ("A2", 1.3368, 1.33, 1.34, "unit-swap")]
+    return pd.DataFrame(rows, columns=["invoice", "ratio", "low", "high", "named"])
+
+
+KNOWN = {"CCF was taken as kgal": 1.33681, "far away": 4.0}
 PICTURES = {
+    "origins": lambda: difference_origins(origins()),
+    "ratios": lambda: ratio_picture(ratios(), KNOWN),
     "invoices": lambda: invoices_against_evidence(invoices(), "kgal"),
     "lines": lambda: line_differences(pd.DataFrame({"fixed": [0, 2.5], "total": [-1, np.nan]})),
     "decision": lambda: decision_picture(np.linspace(900, 1000, 1001), 1000.0, 0.05, "m3"),
@@ -107,7 +126,7 @@ def test_texts_tell_the_figures(pictures):
     # 4000 m3 are 1056.69 thousand US gallons (1 gal = 231 cubic inches, NIST SP 811, app. B.8)
     assert "4 invoices, billed 1,057 kgal" in pictures["invoices"].alt
     assert "1 too high, 1 cannot be decided, 2 supported" in pictures["invoices"].alt
-    assert "2 of 4 differ, together +1.50 USD" in pictures["lines"].alt
+    assert "2 of 4 differ; totals together -1.00 USD" in pictures["lines"].alt
     assert "between 902 and 998 m3 (95 % interval)" in pictures["decision"].alt
     assert "Probability 50.0 %" in pictures["decision"].alt
     assert "between 50.0 % (invoice A1) and 90.0 %" in pictures["quality"].alt
@@ -182,3 +201,10 @@ def test_nothing_to_draw_is_said():
 def test_gaps_break_the_line(pictures):
     line = pictures["hydrograph"].figure.axes[0].lines[0]
     assert np.isnan(line.get_ydata()).sum() == 1
+
+
+def test_origins_and_ratios_tell_each_invoice(pictures):
+    assert "A1 +12.50, A2 +2.50, A3 -3.00" in pictures["origins"].alt
+    assert "1 as due; A2 1.3368 (unit-swap)" in pictures["ratios"].alt
+    words = [text.get_text() for text in pictures["ratios"].figure.legends[0].get_texts()]
+    assert "1.337: CCF was taken as kgal" in words and not any("far" in word for word in words)

@@ -147,9 +147,11 @@ def line_differences(differences: pd.DataFrame, money: str = "USD") -> Picture:
     axes.set_xlabel("charge line")
     axes.set_title(f"Billed less recomputed from the rate schedule [{money}]")
     wrong = int((np.abs(np.nan_to_num(values)) >= 0.005).sum())
+    there = differences.columns[-1] == "total"  # which holds the lines once more
+    whole, what = (values[:, -1], "totals together") if there else (values, "together")
     alt = (
-        f"Differences between billed and recomputed charge lines: {wrong} of {values.size} differ, "
-        f"together {np.nansum(values):+,.2f} {money}."
+        f"Differences between billed and recomputed charge lines: {wrong} of {values.size} differ; "
+        f"{what} {np.nansum(whole):+,.2f} {money}."
     )
     return Picture(figure, alt)
 

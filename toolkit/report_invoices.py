@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -11,7 +12,7 @@ from toolkit.charges import rates_of
 from toolkit.charges.figures import plain
 from toolkit.charges.volume_guesses import UNIT_RATIOS
 from toolkit.errors import AuditError
-from toolkit.report_words import Words
+from toolkit.report_words import Words, counted
 
 __all__ = [
     "chosen_invoice",
@@ -62,12 +63,33 @@ def _place(result: Any, invoice: str) -> int:
     return [str(name) for name in result.invoices["invoice"]].index(invoice)
 
 
-def _shown(value: Decimal | None, least: int = 0) -> str:
+def _exact(value: Decimal | None, least: int = 0) -> Decimal | None:
     """A figure to six decimals at most, and to some at least."""
     if value is None:
-        return "–"
+        return None
     short = plain(round(value, 6))
-    return f"{short:,.{max(least, -short.as_tuple().exponent)}f}"
+    return short.quantize(Decimal(1).scaleb(-max(least, -short.as_tuple().exponent)))
+
+
+def period(result: Any, invoice: str) -> str:
+    """The service period of an invoice in words.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+    invoice : str
+        Its number [text].
+
+    Returns
+    -------
+    str
+        Such as "2025-05-13 to 2025-06-12, 30 days" [text].
+    """
+    row, words = result.invoices.iloc[_place(result, invoice)], Words.of(result)
+    first, last = words.day(row["start"]), words.day(row["end"])
+    days = (date.fromisoformat(last) - date.fromisoformat(first)).days
+    return f"{first} to {last}, {counted(days, 'day')}"
 
 
 def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
@@ -109,14 +131,14 @@ def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
     if due and facts.billed_volume is not None:
         share = facts.billed_volume / due
         rows.append(("billed over due", round(share, 5), "1", "1 if the volume is right"))
-    kept = [(step, _shown(v), u, how) for step, v, u, how in rows if v is not None]
+    kept = [(step, _exact(v), u, how) for step, v, u, how in rows if v is not None]
     return pd.DataFrame(kept, columns=["step", "figure", "unit", "how"])
 
 
 def _how_known(bill: Any) -> str:
     if bill.tolerance == 0:
         return "from reads at the invoice's own instants"
-    return f"interpolated; known to within {_shown(bill.tolerance)}"
+    return f"interpolated; known to within {_exact(bill.tolerance):,f}"
 
 
 def _how_due(result: Any, place: int) -> str:
@@ -180,10 +202,10 @@ def terms_table(result: Any, invoice: str) -> pd.DataFrame:
         {
             "line": line.name,
             "term": term.name,
-            "quantity": _shown(term.quantity),
+            "quantity": _exact(term.quantity),
             "unit": term.unit,
-            f"rate [{money}]": _shown(term.rate, 2),
-            f"product [{money}]": _shown(term.amount, 2),
+            f"rate [{money}]": _exact(term.rate, 2),
+            f"product [{money}]": _exact(term.amount, 2),
             "the line, rounded": f"{line.amount:,.2f} ({line.rounding})" if not number else "",
         }
         for line in priced.lines
@@ -218,10 +240,10 @@ def line_steps(result: Any, invoice: str) -> pd.DataFrame:
         {
             "line": rows["line"],
             f"printed [{money}]": printed,
-            f"on the printed volume [{money}]": stated,
-            f"by the rules [{money}]": ruled,
-            f"of rates and sums [{money}]": printed - stated,
-            f"of the volume [{money}]": stated - ruled,
+            f"recomputed [{money}]": stated,
+            f"by rules [{money}]": ruled,
+            f"rates [{money}]": printed - stated,
+            f"volume [{money}]": stated - ruled,
         }
     ).reset_index(drop=True)
 
@@ -334,9 +356,10 @@ def difference_table(result: Any) -> pd.DataFrame:
     for row in result.signatures.itertuples():
         for name in row.invoices:
             codes.setdefault(str(name), []).append(row.code.replace("-", " "))
-    table = parts.rename(columns={name: f"{name} [{money}]" for name in ORIGINS})
+    heads = (f"volume [{money}]", f"rates [{money}]", f"sum [{money}]")
+    table = parts.rename(columns=dict(zip(ORIGINS, heads, strict=True)))
     table.insert(0, "invoice", table.index)
-    table[f"billed less recomputed [{money}]"] = parts.sum(axis=1)
+    table[f"together [{money}]"] = parts.sum(axis=1)
     table["named"] = [", ".join(codes[name]) or "not named" for name in parts.index]
     total = {"invoice": "sum", "named": ""}
     total |= {name: table[name].sum() for name in table if name not in total}

@@ -8,9 +8,16 @@ from typing import Any
 from IPython.display import display
 
 from toolkit import report_frames as frames
+from toolkit import report_invoices as steps
 from toolkit.charts import Picture, show
 from toolkit.charts_balance import water_balance
-from toolkit.charts_invoices import decision_picture, invoices_against_evidence, line_differences
+from toolkit.charts_invoices import (
+    decision_picture,
+    difference_origins,
+    invoices_against_evidence,
+    line_differences,
+    ratio_picture,
+)
 from toolkit.charts_record import hydrograph, record_quality, weekly_pattern
 from toolkit.charts_uncertainty import explanations_ranking, uncertainty_budget, zero_error_curve
 from toolkit.report_show import say
@@ -58,6 +65,22 @@ def _lines(result: Any) -> Picture | None:
 
 def _differs(grid: Any) -> bool:
     return bool((grid.abs() >= 0.005).any(axis=None)) or bool(grid.isna().any(axis=None))
+
+
+def _origins(result: Any) -> Picture | None:
+    if result.pricing is None:
+        return None
+    found = steps.origins(result)
+    if (found.abs() < 0.005).all(axis=None):
+        return None
+    return difference_origins(found, Words.of(result).currency)
+
+
+def _ratios(result: Any) -> Picture | None:
+    ratios = None if result.pricing is None else steps.volume_ratios(result)
+    if ratios is None or ratios.empty:
+        return None
+    return ratio_picture(ratios, steps.known_ratios(result))
 
 
 def _decision(result: Any) -> Picture | None:
@@ -139,6 +162,8 @@ NO_AUDITED = "There is no audited volume to show: no estimate, or two that contr
 PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "invoices": ("There is no invoice.", _invoices),
     "lines": (NO_DIFFERENCE, _lines),
+    "origins": ("No invoice differs from the rules, or the case holds no rate schedule.", _origins),
+    "ratios": ("No reads tell which volume was due.", _ratios),
     "decision": (NO_AUDITED, _decision),
     "quality": (NO_RECORD, _quality),
     "hydrograph": (NO_RECORD, _hydrograph),

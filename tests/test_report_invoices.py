@@ -1,0 +1,181 @@
+"""The check of invoices in tables and words: one invoice by hand, all of them against the truth."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pandas as pd
+import pytest
+from make_samples import truth
+
+from toolkit import audit, load_case, sample_case
+from toolkit import report_invoice_words as words
+from toolkit import report_invoices as steps
+from toolkit.charges import parse_rates, rates_of
+from toolkit.errors import AuditError
+from toolkit.report_run import run_notebook
+
+D = Decimal
+
+
+@pytest.fixture(scope="module")
+def result():
+    return audit(load_case(sample_case()), draws=300, seed=1)
+
+
+@pytest.fixture(scope="module")
+def hotel():
+    return audit(load_case(sample_case("manning")), draws=300, seed=1)
+
+
+def test_the_invoice_that_differs_most_is_chosen(result):
+    assert steps.chosen_invoice(result) == "K2506"
+    assert steps.chosen_invoice(result, "K2509") == "K2509"
+    with pytest.raises(AuditError, match="no invoice 'K9'; the case has K2504"):
+        steps.chosen_invoice(result, "K9")
+
+
+def test_the_steps_of_a_volume_can_be_followed_by_hand(result):
+    table = steps.volume_steps(result, "K2506").set_index("step")["figure"]
+    counts = table["current read, as printed"] - table["previous read, as printed"]
+    assert counts * D("0.1") == table["metered: intake"]  # one count is 100 gal
+    net = table["metered: intake"] - table["metered: deduct"]
+    assert round(net * D("0.9"), 1) == table["should have been charged"]
+    assert str(table["should have been charged"]) == truth().right_volumes["K2506"]
+    assert table["billed over due"] == D("1.33681")
+
+
+def test_products_add_up_to_the_right_total(result):
+    for name, total in truth().right_totals.items():
+        table = steps.terms_table(result, name)
+        lines = table.groupby("line", sort=False)["product [USD]"].sum()
+        assert sum(round(float(x), 2) for x in lines) == pytest.approx(float(total), abs=0.011)
+
+
+def test_two_recomputations_part_volume_from_rates(result):
+    table = steps.line_steps(result, "K2512").set_index("line")
+    assert table.loc["total", "rates [USD]"] == pytest.approx(3392.68)
+    assert table.loc["total", "volume [USD]"] == 0
+    table = steps.line_steps(result, "K2506").set_index("line")
+    assert table.loc["total", "rates [USD]"] == 0
+    assert table.loc["total", "volume [USD]"] == pytest.approx(21016.15)
+
+
+def test_each_origin_is_that_of_the_planted_fault(result):
+    """The truth is that of the maker of the sample; the toolkit never sees it."""
+    parts = steps.origins(result)
+    kinds = {
+        "invoice arithmetic": "sum of the lines",
+        "wrong rate version": "rates and lines",
+    }
+    for name, row in parts.iterrows():
+        fault = truth().faults.get(name)
+        found = row.index[row.abs() > 0.005].tolist()
+        assert found == ([] if fault is None else [kinds.get(fault, "volume")]), name
+
+
+def test_differences_are_named_and_summed(result):
+    table = steps.difference_table(result)
+    assert set(table["invoice"]) == {*truth().faults, "sum"}
+    assert "not named" not in table["named"].tolist()
+    shown = table.set_index("invoice")["together [USD]"]
+    assert shown["sum"] == pytest.approx(shown.drop("sum").sum())
+
+
+def test_a_change_of_rates_shows_both_editions(result):
+    table = steps.rates_table(result, "K2601")
+    assert table["edition"].unique().tolist() == ["leaflet 2024", "leaflet 2026"]
+    assert table.groupby("edition")["days of this invoice"].first().sum() == 33
+
+
+def test_words_of_a_case_with_and_without_differences(result, hotel):
+    assert "8 of 12 invoices differ" in words.summary(result).plain
+    assert "every one follows" in words.summary(hotel).plain
+    assert "No amount is in question" in words.claim_sentence(hotel).plain
+    assert "tell them apart" in words.look_alikes(hotel).plain
+    assert steps.difference_table(hotel).empty
+
+
+def test_look_alikes_are_told_with_what_would_separate_them(result):
+    table = pd.DataFrame(
+        [
+            {
+                "invoices": ["A1", "A2"],
+                "code": "unit-swap",
+                "look_alikes": ["return-factor-missing"],
+                "evidence_needed": "the unit on the register's face",
+            }
+        ]
+    )
+
+    class Other:
+        signatures = table
+
+    text = words.look_alikes(Other()).plain
+    assert text.startswith("- A1, A2: unit swap, or return factor missing.")
+    assert "the unit on the register's face" in text
+
+
+CHARGES = [
+    (
+        'kind = "fixed"\nby_meter_size = { "2 in" = 96.15, "3 in" = 188.2 }\nper = "month"\n'
+        'proration = "standard days"\nstandard_days = 30',
+        "by meter size (2 in USD 96.15; 3 in USD 188.20) per month, by days of a month of 30",
+    ),
+    (
+        'kind = "fixed"\namount = 4\ncount = "impervious area"\ncount_per = 1000',
+        "USD 4.00 per bill for each 1000 impervious area",
+    ),
+    (
+        'kind = "volume"\nblocks = [{ to = 100, rate = 3.1 }, { rate = 2.755 }]\nallowance = 5',
+        "per kgal, in blocks per bill: USD 3.10 up to 100, USD 2.755 above, 5 free per bill",
+    ),
+    ('kind = "percent"\nrate = "4.5 %"\nof = "all"', "4.5 % of every line above"),
+    (
+        'kind = "minimum"\namount = 20\nof = ["first"]',
+        "what first falls short of USD 20.00 per bill",
+    ),
+    (
+        'kind = "strength"\nparameter = "BOD"\nthreshold = 250\nrate = 0.3\nrate_per = "lb"\n'
+        'load = { constant = 8.34, volume = "MG", mass = "lb" }',
+        "USD 0.30 per lb of BOD above 250 mg/L, 8.34 lb in a MG of 1 mg/L",
+    ),
+    (
+        'kind = "strength bands"\nparameter = "COD"\nthreshold = 600\nunit = "m3"\nband = 200\n'
+        "rate = 0.17",
+        "USD 0.17 per m3 for each 200 mg/L of COD, or part, above 600 mg/L",
+    ),
+    (
+        'kind = "strength share"\nparameter = "TKN"\nthreshold = 60\nof = ["first"]',
+        "first times (TKN less 60 mg/L) / 60 mg/L, if above zero",
+    ),
+    (
+        'kind = "trade effluent"\nunit = "m3"\nconveyance = 0.3093\ntreatment = 0.3488\n'
+        "biological = 0.2308\nsolids = 0.2693\nstandard_oxygen_demand = 260\n"
+        "standard_solids = 240",
+        "per m3: USD 0.6581 + 0.2308 COD / 260 + 0.2693 TSS / 240",
+    ),
+]
+
+
+@pytest.mark.parametrize("keys, text", CHARGES)
+def test_every_kind_of_charge_is_told_in_words(keys, text):
+    schedule = parse_rates(
+        '[schedule]\nname = "x"\ncurrency = "USD"\nrate_change = "by end"\nend_day_counts = false\n'
+        "line_rounding = { to = 0.01 }\ntotal_rounding = { to = 0.01 }\n"
+        '[[version]]\neffective = 2020-01-01\n[[version.volume]]\nname = "sewer"\nunit = "kgal"\n'
+        'basis = "intake"\n[[version.charge]]\nname = "first"\nkind = "fixed"\namount = 1\n'
+        f'[[version.charge]]\nname = "second"\n{keys}\n'
+    )
+    version = schedule.version[0]
+    assert rates_of(version.charge[1], version, "USD") == text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["manning", "area_velocity"])
+def test_the_notebook_runs_on_any_case(name):
+    from toolkit.report import notebook_file
+
+    case = str(sample_case(name))
+    done = run_notebook(notebook_file("invoice_check"), {"case": case, "draws": 300}, False)
+    assert all(cell.get("execution_count") for cell in done.cells if cell.cell_type == "code")

@@ -48,7 +48,10 @@ def refreshed(path: Path):
 
 
 def _outputs(cell):
-    return [output for output in cell.outputs if output.get("name") != "stderr"]
+    kept = [output for output in cell.outputs if output.get("name") != "stderr"]
+    for output in kept:  # a view without its kernel shows an error; its text stays
+        output.get("data", {}).pop("application/vnd.jupyter.widget-view+json", None)
+    return kept
 
 
 def main(names: list[str]) -> None:

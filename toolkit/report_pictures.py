@@ -19,7 +19,9 @@ from toolkit.charts_invoices import (
     ratio_picture,
 )
 from toolkit.charts_record import hydrograph, record_quality, weekly_pattern
+from toolkit.charts_screening import screening_picture
 from toolkit.charts_uncertainty import explanations_ranking, uncertainty_budget, zero_error_curve
+from toolkit.report_screening import screened_level, screening_stretches
 from toolkit.report_show import say
 from toolkit.report_words import Words
 
@@ -100,6 +102,16 @@ def _quality(result: Any) -> Picture | None:
     return record_quality(frames.status_shares(result), smallest)
 
 
+def _screening(result: Any) -> Picture | None:
+    by_hand = result.case.data.effluent is not None and (
+        result.case.data.effluent.form == "hand readings"
+    )
+    if result.inputs.logger is None or result.evidence.series is None or by_hand:
+        return None
+    stretches = screening_stretches(result)
+    return screening_picture(screened_level(result), stretches, str(result.case.zone))
+
+
 def _hydrograph(result: Any) -> Picture | None:
     if result.evidence.series is None:
         return None
@@ -166,6 +178,7 @@ PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "ratios": ("No reads tell which volume was due.", _ratios),
     "decision": (NO_AUDITED, _decision),
     "quality": (NO_RECORD, _quality),
+    "screening": ("This case holds no record of a logger.", _screening),
     "hydrograph": (NO_RECORD, _hydrograph),
     "week": (NO_RECORD, _week),
     "effluent budget": (NO_RECORD, _budget("effluent")),

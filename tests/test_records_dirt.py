@@ -295,6 +295,23 @@ def test_13_clock_set_by_hand_shows_both_ways(write):
     assert flag(told, "clock corrected").data["rows"] == 134
 
 
+@pytest.mark.parametrize("hours", [1, -1])
+def test_13_a_clock_set_back_or_forward_for_a_while(write, hours):
+    """The stamps of the wrong stretch also stand, rightly, in the rows before or after it."""
+    right = pd.date_range("2026-01-10 00:00", periods=80, freq="15min")
+    wrong = right[30:50] - pd.Timedelta(hours=hours)
+    rows = [
+        f"{t:%Y-%m-%d %H:%M},3.{n:02d}" for n, t in enumerate([*right[:30], *wrong, *right[50:]])
+    ]
+    path = write(log(rows))
+    with pytest.raises(InputRefused, match="the time goes back by 2700 s"):
+        read(path)
+    given = ClockCorrection(str(wrong[0]), str(wrong[-1]), hours * 3600.0)
+    told = read(path, corrections=[given])
+    assert (told.frame["time"].dt.tz_convert("UTC").diff().dropna() == right.freq).all()
+    assert inches(told) == pytest.approx([3 + n / 100 for n in range(80)])
+
+
 def test_14_end_of_day_as_24_00(write):
     """24:00 is the next day's 00:00 (XML Schema dateTime and ISO 8601:2004, from public notes)."""
     rows = ["2026-02-28 23:55,3.0", "2026-02-28 24:00,3.1", "2026-03-01 00:05,3.2"]

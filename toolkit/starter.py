@@ -18,6 +18,8 @@ CASE = """\
 #   { expanded = "2 %", coverage_factor = 2 }
 # each with source = "where the figure comes from". Everything but [case] and [invoices] is
 # optional: what is missing narrows the questions the audit can answer, and it says so.
+# A line that begins with "# " and a key is an example: take the "# " away to use it.
+# Columns are named here as the file names them; none is guessed from its name.
 
 [case]
 title = "Name of the site and what is audited"
@@ -31,22 +33,37 @@ discharge = "gpm"
 head = "in"
 money = "USD"
 
-[invoices]
+[invoices]                         # CSV or XLSX, one row per invoice; further columns are lines
 file = "invoices.csv"
 volume_unit = "kgal"
 read_hour = "08:00"                # local hour of the reads, where the file holds dates only
 end_day_counts = false             # true if a period includes the whole day of its end date
+# day_first = false                # order of dates such as 03/04/2026; refused until it is stated
+# decimal = "."                    # or ",", where the numbers do not tell
+# columns = { invoice = "invoice", billed_volume = "billed_volume" }   # ours = "the file's"
+# A correction or a credit is a row of its own: columns kind (corrected, credit) and replaces
+# (number of the invoice it stands against).
 
 [rates]
 file = "rates.toml"
 
 [[intake]]
 meter = "main"
-file = "main_meter.csv"
+file = "main_meter.csv"            # or several: ["2025.csv", "2026.csv"]
 unit = "gal"
 multiplier = 100                   # what one count of the register stands for, in units
 digits = 6                         # so that a roll-over is recognised
 error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, date" }
+# Further columns tell a change of meter (event = change-out, or another meter number), a change
+# of multiplier (multiplier), and estimated reads (read_type). Interval data in Green Button form:
+#   form = "green button"          # and neither multiplier, digits nor columns
+
+# The second register of a compound meter is added; a meter behind this one is taken off.
+# [[intake.further_register]]
+# name = "low-flow register"
+# file = "low_flow_register.csv"
+# unit = "gal"
+# sign = "add"                     # or "take off"
 
 # Water that never reaches the sewer: a deduct meter, a fraction of a meter, or so much per day.
 # [[use]]
@@ -57,15 +74,50 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 # error = { expanded = "3 %", coverage_factor = 2, source = "judgement: meter not tested" }
 
 [effluent]
-file = "effluent_log.csv"
+file = "effluent_log.csv"          # or several exports, overlapping or not: ["a.csv", "b.csv"]
 method = "parshall flume"          # 'sewer-audit discharge list' names every method and its keys
 throat = "6 in"
 reference_distance = "36 in"       # sensor face to the datum (here the crest), plumb
 longest_bridge = "30 min"          # readings further apart are a gap, filled and marked as such
+# The record comes as a table. Two other forms:
+#   form = "waterml"               # WaterML 2.0; columns: head = { name = "id of the series" }
+#   form = "hand readings"         # a ruler: columns time, head, remark; no reference_distance
+# time_zone = "UTC-06:00"          # the logger's clock, where it did not follow the site's zone
+# stamp = "instant"                # or "interval start", "interval end" for means
+# missing_marks = ["-999", "no echo"]        # words or numbers written where there is no value
+# round_stamps_to = "5 min"        # moves stamps such as 10:04:59 onto the step
+# conflicts = "reject"             # rows of one time that differ: or keep the "first", the "last"
+# back_steps = "refuse"            # a clock that goes back: or "sort", or "reject" the repetition
+# missing_hour = "refuse"          # stamps in the hour that spring leaves out: or "reject"
+# blanking_distance = "12 in"      # from the sensor's data sheet
+# allow_missing_periods = false    # true estimates an invoice's period without any reading
 
 [effluent.columns]
-time = "time"
+time = "time"                      # or ["Date", "Time"], or a column for each part of the date
 distance = { name = "distance", unit = "in" }
+# rain = { name = "rain", unit = "in" }
+# zone = "tz"                      # a column of zone words, settled under zone_offsets
+# utc = "UTC time"                 # a second column of stamps, only compared
+
+# [effluent.zone_offsets]
+# CST = "UTC-06:00"
+# CDT = "UTC-05:00"
+
+# Stamps known to be wrong, because the clock was set by hand.
+# [[effluent.clock_correction]]
+# start = "2026-03-08 03:00"
+# end = "2026-03-09 11:15"
+# shift = "60 min"                 # positive where the clock was slow
+
+# Rain in a file of its own.
+# [effluent.rain_gauge]
+# file = "rain.csv"
+# columns = { time = "time", rain = { name = "rain", unit = "in" } }
+
+# Screening: every rule has defaults with reasons ('sewer-audit report' lists them).
+# [effluent.screening]
+# spike = { smallest = "2 in" }
+# "flat line" = "mark"             # or "off", "reject"
 
 # Each visit: the head read by hand beside the head the instrument showed.
 # [[effluent.visit]]
@@ -77,9 +129,19 @@ distance = { name = "distance", unit = "in" }
 [rule]                             # stated before the result is known
 tolerance = "5 %"                  # a billed volume is contested only beyond this
 coverage = 0.95
+# smallest_coverage_of_record = "75 %"       # below it a finding is "cannot be decided"
 # look_back = "36 months"          # claim window of the local code
 # dispute_days = 60                # days after an invoice within which it may be disputed
 # decided_on = 2026-04-20          # date the windows are counted from
+
+# What the schedule prices beside the volume, and what was paid.
+# [account]
+# meter_size = "2 in"
+# customer_class = "industrial"
+
+# [claim]
+# payments = "payments.csv"        # invoice, paid_on, amount
+# back_bill = "36 months"
 """
 
 RATES = """\

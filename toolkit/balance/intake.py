@@ -183,6 +183,9 @@ def _usable(times: Any, cumulative_m3: Any, meter: str) -> tuple[np.ndarray, np.
     reads, register = as_seconds(times), np.asarray(cumulative_m3, dtype=float)
     keep = np.isfinite(register) & np.isfinite(reads)
     reads, register = reads[keep], register[keep]
+    # the last read of one meter and the first of the next, at one time: the same cumulative volume
+    again = (np.diff(reads, prepend=-np.inf) == 0) & (np.diff(register, prepend=np.nan) == 0)
+    reads, register = reads[~again], register[~again]
     if len(reads) < 2:
         raise AuditError(f"{meter}: {len(reads)} usable reads; a volume needs at least two")
     if not np.all(np.diff(reads) > 0):

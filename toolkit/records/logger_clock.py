@@ -10,9 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from toolkit.records.corrections import corrected
 from toolkit.records.exports import Export
 from toolkit.records.model import ClockCorrection, Findings
-from toolkit.records.stamps import Clock, StampFault, parse_stamp, parse_stamps
+from toolkit.records.stamps import Clock, parse_stamps
 from toolkit.records.zones import to_utc, zone_of
 
 __all__ = ["TimeSource", "Times", "read_times"]
@@ -115,7 +116,7 @@ def read_times(export: Export, source: TimeSource, findings: Findings) -> Times:
             rows=clock.end_of_day,
         )
     naive = _midnights(naive, findings)
-    naive = _corrected(naive, source, findings)
+    naive = corrected(naive, source.corrections, source.day_first, findings)
     offset = _offsets(export, source, clock, order, findings)
     if offset is not None:
         moved = naive - (np.nan_to_num(offset) * 1e6).astype("timedelta64[us]")
@@ -226,30 +227,6 @@ def _midnights(naive: np.ndarray, findings: Findings) -> np.ndarray:
             "next day's",
             rows=len(wrong),
         )
-    return naive
-
-
-def _corrected(naive: np.ndarray, source: TimeSource, findings: Findings) -> np.ndarray:
-    for given in source.corrections:
-        try:
-            start, end = (
-                np.datetime64(parse_stamp(text, source.day_first).moment, "us")
-                for text in (given.start, given.end)
-            )
-        except StampFault as fault:
-            findings.add(str(fault), fault.remedy, column="clock corrections", code="time")
-            continue
-        inside = (naive >= start) & (naive <= end)
-        naive = naive.copy()
-        naive[inside] += np.timedelta64(round(given.shift * 1e6), "us")
-        if inside.any():
-            findings.flag(
-                "clock corrected",
-                f"{int(inside.sum())} stamps from {given.start} to {given.end} were moved by "
-                f"{given.shift:.0f} s as the case states",
-                rows=int(inside.sum()),
-                shift_s=given.shift,
-            )
     return naive
 
 

@@ -20,6 +20,7 @@ OF_VERDICT = ("billed-too-low", "under-invoiced-by-the-rules", "single-balance",
 OF_VERDICT += ("finding-near", "no-tolerance", "trend-grade")
 OF_RECORD = ("screening", "gaps", "readings", "period-without-record", "repeated hour", "visit")
 OF_RECORD += ("below-head", "above-head", "missing hour", "time order", "same time")
+OF_RECORD += ("installation",)
 OF_RECORD += ("gap", "fast-scheme", "clock", "step", "zero", "drift", "ponding", "level", "echo")
 
 

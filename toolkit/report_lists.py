@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from toolkit.hydraulics.notes import rules_of
+from toolkit.effluent import assess_checklist
 from toolkit.report_frames import budget_of
 from toolkit.report_manifest import versions
 from toolkit.report_tables import with_units
@@ -69,22 +69,19 @@ def checklist(result: Any) -> pd.DataFrame:
         return pd.DataFrame()
     series = result.evidence.series
     ranged = series is not None and series.reference_distance is not None
-    rules = element.notes.rules + (rules_of("echo") if ranged else ())
-    given = {key.strip().lower(): answer for key, answer in table.checklist.items()}
-    rows = [
-        {
-            "subject": rule.subject,
-            "asked for": rule.text,
-            "answer of the case": given.pop(rule.subject.lower(), "NOT ANSWERED"),
-            "source": rule.source,
-        }
-        for rule in rules
-    ]
-    others = [
-        {"subject": key, "asked for": "", "answer of the case": answer, "source": "the case"}
-        for key, answer in given.items()
-    ]
-    return pd.DataFrame([*rows, *others])
+    points = assess_checklist(element, table.checklist, ranged).points
+    return pd.DataFrame(
+        [
+            {
+                "subject": point.subject,
+                "asked for": point.asked,
+                "answer of the case": point.answer or "NOT ANSWERED",
+                "what follows": f"{point.status}: {point.effect}".removeprefix("open: "),
+                "source": point.source,
+            }
+            for point in points
+        ]
+    )
 
 
 def reading_counts(result: Any) -> pd.DataFrame:

@@ -86,13 +86,13 @@ echo_time = {{ name = "Echo time (ms)", unit = "ms" }}
 air_temperature = {{ name = "Air temperature (degC)", unit = "degC" }}
 
 [effluent.checklist]               # what the method asks of the installation; seen 2026-03-10
-"head measurement" = "sensor above the side wall, two thirds of its length from the crest; taped"
-"tailwater measurement" = "no gauge; the flume spills freely, no backwater seen at any visit"
-"floor" = "level within 1/16 in lengthways and across, spirit level"
-"straight run" = "14 ft of straight channel above the flume, no drop or bend; surface tranquil"
-"dimensions" = "throat 6.0 in at floor and top, walls plumb, steel rule; sheet in the book"
-"blanking" = "highest surface 25 in below the sensor, its manual asks for 12 in"
-"temperature" = "on the bracket beside the path of the echo, shaded by the cover, no warm pipe near"
+"head measurement" = "yes; above the side wall, two thirds of its length from the crest; taped"
+"tailwater measurement" = "no; no gauge, the flume spills freely, no backwater seen at any visit"
+"floor" = "yes; level within 1/16 in lengthways and across, spirit level"
+"straight run" = "yes; 14 ft of straight channel above it, no drop or bend; surface tranquil"
+"dimensions" = "yes; throat 6.0 in at floor and top, walls plumb, steel rule; sheet in the book"
+"blanking" = "yes; highest surface 25 in below the sensor, its manual asks for 12 in"
+"temperature" = "yes; on the bracket beside the path of the echo, shaded, no warm pipe near"
 
 # Visits (maintenance book): the head on the flume's own gauge, read by hand to 0.05 in, beside
 # the head the display showed. When they differed by more than 0.10 in the bracket was moved until

@@ -43,8 +43,8 @@ depth = { name = "Depth (in)", unit = "in" }
 velocity = { name = "Velocity (ft/s)", unit = "ft/s" }
 
 [effluent.checklist]
-"straight run" = "30 ft of straight pipe upstream; invert clean at both visits"
-"velocity" = "factor 1.00 from one profile of point velocities, the whole width at one depth"
+"straight run" = "yes; 30 ft of straight pipe upstream; invert clean at both visits"
+"velocity" = "yes; factor 1.00 by one profile of point velocities, whole width, one depth"
 
 [[effluent.visit]]
 time = "2025-09-10 11:00"
@@ -139,7 +139,7 @@ time = "time"
 depth = { name = "depth_in", unit = "in" }
 
 [effluent.checklist]
-"slope" = "drawing of 1998, checked with a level between two manholes; not surveyed over the reach"
+"slope" = "no; drawing of 1998, levelled between two manholes; not surveyed over the reach"
 
 [[effluent.visit]]
 time = "2025-05-14 11:30"

@@ -29,10 +29,12 @@ from toolkit.case import Case
 from toolkit.case_models import CAUSES
 from toolkit.case_models_uses import records_of
 from toolkit.effluent import (
+    CauseSet,
     DischargeSeries,
     EffluentVolumes,
     Periods,
     assemble,
+    assess_checklist,
     discharge_series,
     hand_volumes,
     period_volumes,
@@ -180,7 +182,7 @@ def _effluent(
         reference_distance=table.reference_distance,
         name=", ".join(table.files),
     )
-    causes = assemble(device, _stated(case), series.reference_distance is not None)
+    causes = _causes(case, series.reference_distance is not None, flags)
     if table.form == "hand readings":
         by_hand = hand_volumes(series, device, periods, causes, draws, table.allow_missing_periods)
         flags += [*series.flags, *by_hand.flags]
@@ -221,6 +223,13 @@ def _supply(inputs: Inputs, epoch: pd.Timestamp) -> list[tuple[np.ndarray, np.nd
         )
         for record in inputs.meters.values()
     ]
+
+
+def _causes(case: Case, echo: bool, flags: list[Flag]) -> CauseSet:
+    """Defaults, what the checklist changes of them, and what the case states."""
+    checked = assess_checklist(case.device, case.data.effluent.checklist, echo)  # type: ignore[union-attr]
+    flags += checked.flags
+    return checked.applied(assemble(case.device, _stated(case), echo))
 
 
 def _air_shift(series: DischargeSeries, air: Cause | None) -> float:

@@ -12,6 +12,7 @@ from toolkit.auditing.evidence import Evidence
 from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.pricing import Pricing, charged_by_rules
 from toolkit.case import Case
+from toolkit.effluent import NO_MEASUREMENT
 from toolkit.errors import Flag
 from toolkit.uncertainty import TOO_LOW as TOO_LOW_WORDS
 from toolkit.uncertainty import UNDECIDED, DecisionRule, Verdicts, judge, summarise
@@ -37,10 +38,13 @@ def verdicts(case: Case, evidence: Evidence, billed: np.ndarray) -> Verdicts | N
     Returns
     -------
     Verdicts or None
-        None where there is no estimate, or where the two conflict [-].
+        None where there is no estimate, where the two conflict, or where the checklist says that
+        the installation measures nothing [-].
     """
     audited = evidence.audited
     if audited is None or not np.isfinite(audited).all():
+        return None
+    if any(flag.code == NO_MEASUREMENT for flag in evidence.flags):
         return None
     rule = case.data.rule
     return judge(audited, billed, rule.tolerance, rule.coverage, rule.guard_factor)

@@ -149,7 +149,8 @@ def explanations_ranking(explanations: pd.DataFrame) -> Picture:
     look = {"color": "#56B4E9", "edgecolor": INK, "linewidth": 0.5}
     axes.barh(rows, shares, height=0.62, **look)
     for row, share in zip(rows, shares, strict=True):
-        axes.text(share + 0.8, row, f"{share:.1f} %", va="center", fontsize=8.5)
+        text = f"{share:.1f} %" if share >= 0.05 else "< 0.1 %"
+        axes.text(share + 0.8, row, text, va="center", fontsize=8.5)
     axes.set_yticks(rows, [fill(str(name), 44) for name in ranked["explanation"]])
     axes.set_ylim(len(ranked) - 0.4, -0.6)
     axes.set_xlim(0, 112)

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.effluent import assess_checklist
+from toolkit.report_balance import explanations
 from toolkit.report_frames import budget_of
 from toolkit.report_manifest import versions
 from toolkit.report_tables import with_units
@@ -228,33 +229,6 @@ def signatures(result: Any) -> pd.DataFrame:
             "how well": found["exactness"],
             f"billed less recomputed [{money}]": found["difference"].astype(float),
             "what would settle it": found["evidence_needed"],
-        }
-    )
-
-
-def explanations(result: Any) -> pd.DataFrame:
-    """Candidate explanations of the whole series, most probable first.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        One row a candidate; empty if none was tried [-].
-    """
-    found, words = result.explanations, Words.of(result)
-    if found.empty:
-        return pd.DataFrame()
-    return pd.DataFrame(
-        {
-            "explanation": found["name"],
-            "most probable form": found["detail"].replace("", "–"),
-            "probability": [words.sign(value) for value in found["posterior"]],
-            "likelihood below the first by": [f"{v:,.3g}" for v in found["factor_below_best"]],
-            "what would settle it": found["evidence"],
         }
     )
 

@@ -10,7 +10,12 @@ from IPython.display import display
 from toolkit import report_frames as frames
 from toolkit import report_invoices as steps
 from toolkit.charts import Picture, show
-from toolkit.charts_balance import water_balance
+from toolkit.charts_balance import (
+    differences,
+    discharge_if_true,
+    estimates_side_by_side,
+    water_balance,
+)
 from toolkit.charts_invoices import (
     decision_picture,
     difference_origins,
@@ -153,9 +158,36 @@ def _balance(result: Any) -> Picture | None:
         return None
     total = result.total
     measured = {part: total.get(f"effluent_{part}") for part in ("mean", "low", "high")}
-    known = all(value is not None for value in measured.values())
+    parts = ("standard_uncertainty", "low", "high")
+    expected = {part: total.get(f"balance_{part}") for part in parts}
+    shown = [
+        each if all(value is not None for value in each.values()) else None
+        for each in (measured, expected)
+    ]
+    return water_balance(frames.flows(result), Words.of(result).volume_unit, *shown)
+
+
+def _estimates(result: Any) -> Picture | None:
+    if result.evidence.effluent is None and result.evidence.balance is None:
+        return None
     unit = Words.of(result).volume_unit
-    return water_balance(frames.flows(result), unit, measured if known else None)
+    return estimates_side_by_side(result.invoices, unit, result.rule.coverage)
+
+
+def _differences(result: Any) -> Picture | None:
+    found = result.evidence.reconciliation
+    if found is None:
+        return None
+    names = [str(name) for name in result.invoices["invoice"]]
+    return differences(names, found.z, found.critical_z, found.chi_square, found.dof, found.p_value)
+
+
+def _if_true(result: Any) -> Picture | None:
+    table = result.explanations
+    if table.empty or not table["corrected_discharge_m3"].notna().any():
+        return None
+    unit, rule = Words.of(result).volume_unit, result.rule
+    return discharge_if_true(table, result.total["billed_m3"], rule.tolerance, unit)
 
 
 def _explanations(result: Any) -> Picture | None:
@@ -165,6 +197,7 @@ def _explanations(result: Any) -> Picture | None:
     return explanations_ranking(table)
 
 
+NOT_TWO = "There are not two estimates of the same discharge to test against each other."
 NO_RECORD = "This case holds no record of the effluent."
 NO_DIFFERENCE = (
     "No charge line differs from what the schedule gives, or the case holds no rate schedule."
@@ -185,6 +218,9 @@ PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "balance budget": ("This case holds no balance with uncertain terms.", _budget("balance")),
     "zero": ("This case holds no record of a method with a level.", _zero),
     "balance": ("This case holds no reads of a supply meter.", _balance),
+    "estimates": ("This case holds no estimate of the discharge.", _estimates),
+    "differences": (NOT_TWO, _differences),
+    "discharge if true": ("No explanation was ranked with a discharge of its own.", _if_true),
     "explanations": ("No explanation was ranked: nothing is discrepant.", _explanations),
 }
 """Name of a figure: what is said where the case does not hold it, and how it is drawn."""

@@ -58,6 +58,7 @@ def audit(case: Case, draws: int | Literal["adaptive"] = 20_000, seed: int = 1) 
     table, total = invoice_table(case, inputs, evidence, judged, pricing)
     basis = basis_answer(case, evidence, pricing)
     budget = budget_table(evidence, columns, case.data.rule.coverage)
+    signatures = signature_table(case, inputs, pricing)
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [
@@ -75,8 +76,8 @@ def audit(case: Case, draws: int | Literal["adaptive"] = 20_000, seed: int = 1) 
         total,
         budget,
         cause_table(evidence),
-        explanation_table(case, inputs, evidence, table),
-        signature_table(case, inputs, pricing),
+        explanation_table(case, inputs, evidence, table, pricing, signatures),
+        signatures,
         claim_table(case, inputs, pricing),
         answered_questions(case, evidence, pricing, basis),
         tuple({(flag.code, flag.message): flag for flag in flags}.values()),

@@ -13,6 +13,7 @@ import pandas as pd
 from toolkit.auditing.claim import claim_sums
 from toolkit.auditing.result import Audit
 from toolkit.auditing.signatures import signature_sheet
+from toolkit.auditing.uses import use_table
 
 __all__ = ["as_findings", "as_tables", "plain"]
 
@@ -89,6 +90,8 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "first_order": result.first_order,
             "stability": None if result.stability is None else vars(result.stability),
             "explanations": result.explanations,
+            "ranking": dict(result.explanations.attrs),
+            "uses": use_table(result.case, result.evidence),
             "signatures": result.signatures,
             "claim": {"invoices": result.claim, **claim_sums(result.claim)},
             "agreement": _agreement(result),
@@ -192,6 +195,7 @@ def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
         tables["gaps"] = result.evidence.effluent.gaps
     if result.inputs.logger is not None and result.inputs.logger.screening is not None:
         tables["screening"] = result.inputs.logger.screening
+    tables["uses"] = use_table(result.case, result.evidence)
     if result.evidence.balance is not None:
         tables["balance"] = balance_frame(result)
     tables["notes"] = pd.DataFrame(

@@ -104,7 +104,9 @@ def _on_curve(observed: Observations, errors: np.ndarray) -> np.ndarray:
     return np.maximum(curve(inside) / recorded, 0.02)
 
 
-def _drowned_pattern(observed: Observations) -> np.ndarray:
+def _drowned_pattern(observed: Observations, which: str = "") -> np.ndarray:
+    if which:
+        return observed.drowned_patterns[which]
     if observed.drowned_share is not None:
         return observed.drowned_share
     rate = np.nan_to_num(observed.effluent_mean) / observed.lengths
@@ -112,13 +114,18 @@ def _drowned_pattern(observed: Observations) -> np.ndarray:
 
 
 def _drowned_variants(observed: Observations) -> list[Variant]:
-    if not _both(observed) or not np.any(_drowned_pattern(observed) > 0):
+    if not _both(observed):
         return []
-    return [Variant("", 1.0)]
+    names = list(observed.drowned_patterns) or [""]
+    return [
+        Variant(name, 1.0, name) for name in names if np.any(_drowned_pattern(observed, name) > 0)
+    ]
 
 
 def _drowned(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    excess = values[:, None] * _drowned_pattern(observed)
+    """The size is the excess in the most drowned period; the others follow their share of it."""
+    pattern = _drowned_pattern(observed, data or "")
+    excess = values[:, None] * pattern / (max(float(pattern.max()), 1e-9) if data else 1.0)
     corrected = state.effluent_scaled(np.maximum(1.0 - excess, 0.05))
     return corrected.effluent_moved(0 * excess, _loosely(excess * state.effluent, "drowned"))
 

@@ -68,6 +68,9 @@ class Observations:
         `head_sensitivity` is a first-order figure [m3].
     drowned_share : array (invoices,), optional
         Share of the volume that passed at heads where tailwater may drown the device [-].
+    drowned_patterns : mapping of str to array (invoices,)
+        The same for several heads from which the tailwater may act, each counted by how far the
+        discharge rises above that at this head; used instead where given [-].
     device_ratios : mapping, optional
         Name of another device size or angle to its discharge over the assumed one's [-].
     rain_m : array (invoices,), optional
@@ -100,6 +103,7 @@ class Observations:
     zero_offsets_m: np.ndarray | None = None
     zero_volumes_m3: np.ndarray | None = None
     drowned_share: np.ndarray | None = None
+    drowned_patterns: Mapping[str, np.ndarray] = field(default_factory=dict)
     device_ratios: Mapping[str, float] = field(default_factory=dict)
     rain_m: np.ndarray | None = None
     year_fraction: np.ndarray | None = None
@@ -127,6 +131,9 @@ class Observations:
                 raise AuditError("zero_offsets_m needs at least four increasing offsets")
             object.__setattr__(self, "zero_offsets_m", offsets)
             self._check("zero_volumes_m3", (len(offsets), len(billed)))
+        for name, pattern in self.drowned_patterns.items():
+            if np.shape(pattern) != (len(billed),):
+                raise AuditError(f"pattern {name!r} has the form {np.shape(pattern)}")
         if not 0 < self.return_factor <= 2:
             raise AuditError(f"return factor {self.return_factor!r}; a share of the intake")
 
@@ -188,4 +195,8 @@ class Observations:
             chosen[name] = None if chosen[name] is None else chosen[name][np.ix_(keep, keep)]
         if self.zero_volumes_m3 is not None:
             chosen["zero_volumes_m3"] = self.zero_volumes_m3[:, keep]
+        for name in ("drowned_patterns", "device_ratios"):
+            given = getattr(self, name)
+            chosen[name] = {key: each if np.ndim(each) == 0 else each[keep]
+                            for key, each in given.items()}  # fmt: skip
         return Observations(**chosen)

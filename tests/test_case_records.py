@@ -6,6 +6,8 @@ read. Volumes of the different forms are compared with the same readings in a pl
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -521,3 +523,43 @@ def test_a_visit_with_an_unreadable_time_is_told_by_inspect(site):
     visit = 'visit = [{ time = "noon", hand = "3 in", instrument = "3 in" }]'
     site.effluent(keys=visit)
     assert "visit time 'noon' cannot be read" in str(inspect_file(site.folder))
+
+
+# --- conservation ---------------------------------------------------------------------------------
+
+
+def invoices_at(*dates):
+    rows = [f"A{n},{start},{end},300,1" for n, (start, end) in enumerate(pairwise(dates))]
+    return "\n".join(["invoice,start,end,billed_volume,total", *rows]) + "\n"
+
+
+def test_totals_do_not_depend_on_where_invoices_or_files_are_cut(site):
+    """Two months with a clock change, a month end and gaps, as one invoice and as several.
+
+    The cuts lie before the day of 23 hours, and inside a gap of three days at a month's end.
+    """
+    times = pd.date_range("2026-02-15", "2026-04-16", freq="15min", tz="America/Chicago")
+    heads = 3.0 + np.round(np.sin(np.arange(len(times)) / 15.3) ** 2, 2)
+    lost = (times >= "2026-03-30") & (times < "2026-04-02")
+    lost |= (times >= "2026-03-08 00:30") & (times < "2026-03-08 05:00")
+    times, heads = times[~lost].tz_convert("UTC"), heads[~lost]
+    half = len(times) // 2
+    for name, part in (("a.csv", slice(0, half + 300)), ("b.csv", slice(half, None))):
+        site.put(name, table(times[part], heads[part], zone="America/Chicago"))
+    site.put("log.csv", table(times, heads, zone="America/Chicago"))
+    cuts = ["2026-03-08", "2026-04-01"]
+    totals = []
+    for files, dates in (('"log.csv"', []), ('"log.csv"', cuts), ('["b.csv", "a.csv"]', cuts)):
+        site.put("invoices.csv", invoices_at("2026-02-16", *dates, "2026-04-15"))
+        site.effluent(files)
+        text = (site.folder / "case.toml").read_text().replace("Regina", "Chicago")
+        site.put("case.toml", text)
+        effluent = site.audit(200).evidence.effluent
+        quality = effluent.quality
+        parts = quality[["measured_s", "interpolated_s", "estimated_s"]].sum(axis=1)
+        assert parts.to_numpy() == pytest.approx(quality["seconds"].to_numpy())
+        totals.append(
+            [effluent.model.evaluate(None, {}, 1).sum(), effluent.gaps["volume_m3"].sum()]
+        )
+    assert totals[1] == pytest.approx(totals[0])
+    assert totals[2] == pytest.approx(totals[0])

@@ -208,6 +208,23 @@ def test_09_zone_in_a_column(write):
         read(path, zone_column="tz", offsets={"EDT": "UTC-04:00"})
 
 
+@pytest.mark.parametrize(
+    ("zone", "stamps"), [("UTC-05:00", 0), ("America/New_York", 1), ("UTC-06:00", 2)]
+)
+def test_09_zone_in_the_header(write, zone, stamps):
+    """The header names the offset the logger kept, the case states a zone (an open record)."""
+    rows = ["2026-01-10 00:00,3.0", "2026-07-10 00:00,3.1"]
+    record = read(
+        write(log(rows, "Date Time GMT-05:00,head")), zone=zone, time="Date Time GMT-05:00"
+    )
+    told = [p for p in record.problems if p.code == "time zone"]
+    assert len(told) == (stamps > 0)
+    if told:
+        assert f"reads {stamps} of 2 stamps as {zone}" in told[0].found
+        assert "State time_zone = 'UTC-05:00'" in told[0].remedy
+        assert told[0].severity == "warning"
+
+
 def test_10_inverted_sign_of_etc_zones(write):
     """ "Etc/GMT-6" is six hours east of Greenwich (a script beside an open record)."""
     path = write(log(["2026-01-01 12:00,3.0", "2026-01-01 12:05,3.1"]))

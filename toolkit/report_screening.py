@@ -10,7 +10,7 @@ import pandas as pd
 from toolkit.report_words import Words
 from toolkit.units import from_si
 
-__all__ = ["screened_level", "screening_stretches", "screening_table"]
+__all__ = ["record_by_invoice", "screened_level", "screening_stretches", "screening_table"]
 
 SHOWN_IN = {"m": "mm", "s": "min", "K": "degC", "1": "", "m/s": "m/s"}
 NO_ROWS = "no reading at all"
@@ -62,6 +62,35 @@ def _value(value: float, unit: str, parameter: str) -> str:
         dimension = {"m": "length", "s": "time", "K": "temperature"}[unit]
         value = from_si(value, shown, dimension)
     return f"{value:.4g} {shown}".strip()
+
+
+def record_by_invoice(result: Any) -> pd.DataFrame:
+    """How much of every service period the record covers, its longest gap and what was filled.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        One row per invoice, in the units people read; empty without a record [-].
+    """
+    effluent = result.evidence.effluent
+    if effluent is None:
+        return pd.DataFrame()
+    quality, unit = effluent.quality, Words.of(result).volume_unit
+    share = 100 * quality["estimated_s"] / quality["seconds"]
+    return pd.DataFrame(
+        {
+            "invoice": quality["invoice"],
+            "covered by readings [%]": 100 * quality["record_coverage"],
+            "longest gap [h]": quality["longest_gap_s"] / 3600,
+            "filled [% of the time]": share,
+            f"filled [{unit}]": from_si(quality["estimated_m3"].to_numpy(float), unit, "volume"),
+        }
+    )
 
 
 def screening_stretches(result: Any) -> pd.DataFrame:

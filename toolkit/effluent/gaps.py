@@ -125,15 +125,19 @@ def _share_of_hours(record: HourlyRecord, start: float, end: float) -> tuple[sli
     return slice(low, high), np.maximum(seconds, 0.0)
 
 
-def fill_gap(record: HourlyRecord, start: float, end: float) -> float:
-    """Volume of a gap from the weekly pattern scaled by its neighbourhood.
+def fill_gap(
+    record: HourlyRecord, start: float, end: float, whole: tuple[float, float] | None = None
+) -> float:
+    """Volume of a gap, or of a part of it, from the weekly pattern scaled by its neighbourhood.
 
     Parameters
     ----------
     record : HourlyRecord
         The condensed record [-].
     start, end : float
-        The gap [s].
+        The gap, or the part of it that is wanted [s].
+    whole : tuple of float, optional
+        The whole gap, whose neighbourhood scales every part of it, so that parts add up [s].
 
     Returns
     -------
@@ -150,9 +154,10 @@ def fill_gap(record: HourlyRecord, start: float, end: float) -> float:
     ----------
     Common practice, no source.
     """
-    reach = max(NEIGHBOURHOOD, end - start)
+    first, last = whole or (start, end)
+    reach = max(NEIGHBOURHOOD, last - first)
     measured, expected, beside = 0.0, 0.0, []
-    for left, right in ((start - reach, start), (end, end + reach)):
+    for left, right in ((first - reach, first), (last, last + reach)):
         hours, seconds = _share_of_hours(record, left, right)
         whole = (seconds >= HOUR - 1) & (record.covered[hours] > 0)
         measured += float(record.volume[hours][whole].sum())
@@ -162,7 +167,8 @@ def fill_gap(record: HourlyRecord, start: float, end: float) -> float:
     hours, seconds = _share_of_hours(record, start, end)
     beyond = (end - start) - float(seconds.sum())  # part before or after the record
     usual = float(record.pattern.mean())
-    scale *= followed(record.intake, record.pattern, seconds, hours, beside)
+    gap_hours, gap_seconds = _share_of_hours(record, first, last)
+    scale *= followed(record.intake, record.pattern, gap_seconds, gap_hours, beside)
     return scale * (float((record.pattern[hours] * seconds).sum()) + beyond * usual)
 
 

@@ -129,7 +129,8 @@ def period_volumes(
     hours = hourly_record(series.time, series.discharge, longest_bridge, bins)
     hourly = hours.start + 3600.0 * np.arange(len(bins) + 1)
     with_intake = replace(hours, intake=intake_course(hourly, registers, bins))
-    fills = [_fills(series, hours, with_intake, span, longest_bridge) for span in spans]
+    whole = find_gaps(series.time, spans.min(), spans.max(), longest_bridge)
+    fills = [_fills(hours, with_intake, whole, span) for span in spans]
     model = _model(series, rating, table, pieces, spans, causes, zero, fills)
     check = check_against_brute_force(
         model, rating, series.level, series.carrier, series.time, pieces, edges, draws
@@ -308,20 +309,21 @@ def _hours_of_week(series: DischargeSeries, zone: str) -> np.ndarray:
 
 
 def _fills(
-    series: DischargeSeries,
-    hours: HourlyRecord,
-    with_intake: HourlyRecord,
-    span: np.ndarray,
-    longest_bridge: float,
+    hours: HourlyRecord, with_intake: HourlyRecord, gaps: np.ndarray, span: np.ndarray
 ) -> list[GapFill]:
+    """Parts of the gaps that lie in one period; the whole gap sets their scale."""
     found = []
-    for start, end in find_gaps(series.time, span[0], span[1], longest_bridge):
+    for gap in gaps[(gaps[:, 1] > span[0]) & (gaps[:, 0] < span[1])]:
+        start, end = max(gap[0], span[0]), min(gap[1], span[1])
         record, error, follows = hours, hold_out_error(hours, end - start), False
         if with_intake.intake is not None:
-            other = hold_out_error(with_intake, end - start)
-            if other < BETTER * error:
-                record, error, follows = with_intake, other, True
-        found.append(GapFill(start, end, fill_gap(record, start, end), error, follows))
+            whole = gap[1] - gap[0]
+            better = hold_out_error(with_intake, whole) < BETTER * hold_out_error(hours, whole)
+            if better:
+                record, follows = with_intake, True
+                error = hold_out_error(with_intake, end - start)
+        volume = fill_gap(record, start, end, (gap[0], gap[1]))
+        found.append(GapFill(start, end, volume, error, follows))
     return found
 
 

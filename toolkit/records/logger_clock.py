@@ -19,6 +19,7 @@ from toolkit.records.zones import to_utc, zone_of
 __all__ = ["TimeSource", "Times", "read_times"]
 
 PARTS = ("year", "month", "day", "hour", "minute", "second")
+_OFFSET = re.compile(r"\b(?:UTC|GMT)(?:\s*([+-])\s*(\d{1,2})(?::?(\d{2}))?)?\b")
 _DAY = np.timedelta64(86_400_000_000, "us")
 
 
@@ -124,6 +125,7 @@ def read_times(export: Export, source: TimeSource, findings: Findings) -> Times:
         time = moved
     else:
         time, rejected = _localised(naive, export, order, source, findings)
+    _compare_header(source, naive - time, export, findings)
     _compare_utc(export, source, order, time, findings)
     _back_steps(time, export, order, source, rejected, findings)
     _sign_of_zone(source.zone, findings)
@@ -314,6 +316,28 @@ def _missing_hour(naive, time, missing, export, order, source, rejected, finding
         code="missing hour",
     )
     time[rows] = np.datetime64("NaT", "us")
+
+
+def _compare_header(
+    source: TimeSource, used: np.ndarray, export: Export, findings: Findings
+) -> None:
+    """Where the name of a time column states an offset, the case should read it by that offset."""
+    for name in source.columns:
+        match = _OFFSET.search(name)
+        if match is None:
+            continue
+        minutes = int(match[2] or 0) * 60 + int(match[3] or 0)
+        named = np.timedelta64(-minutes if match[1] == "-" else minutes, "m")
+        offset = f"UTC{match[1] or '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+        other = ~np.isnat(used) & (used != named)
+        if other.any():
+            findings.warn(
+                f"the header names {match[0]!r}, the case reads {int(other.sum())} of {len(used)} "
+                f"stamps as {source.zone} with another offset",
+                f"State time_zone = {offset!r} if the header is right",
+                column=name,
+                code="time zone",
+            )
 
 
 def _compare_utc(export, source: TimeSource, order, time, findings: Findings) -> None:

@@ -108,7 +108,8 @@ _RECORDS = (
         f"{JUDGEMENT}; makeup meter 2 %, blowdown by conductivity 10 to 20 %",
         "makeup meter and weighed or metered condensate return",
         "makeup meter, conductivity log of boiler and feedwater, statement where condensate goes",
-        "condensate let to a drain is sewered, and so is its tempering water",
+        "condensate let to a drain is sewered, and so is its tempering water; traps and receivers "
+        "lose 1 to 3 % of the steam made",
         ("UFC 3-240-13FN 3-1.5", "Water-planning guide, worked case", "MIL-HDBK-1003/6 10.7.2"),
     ),
     UseRecord(
@@ -199,7 +200,8 @@ _RECORDS = (
         JUDGEMENT,
         "the record of hours with all water shut off, in a dry and in a wet season",
         "night minimum with production stopped, level of the ground water, camera of the pipe",
-        "use that follows a season looks the same; a leaking valve runs at night as well",
+        "use that follows a season looks the same; a leaking valve runs at night as well; up to "
+        "120 gal per head and day in dry weather, large industry left out, is not called excessive",
         (
             "Municipal infiltration estimate 2004-2006",
             "EPA brochure May 1985; 40 CFR 35.2005(b)(28)",

@@ -245,7 +245,10 @@ def test_strength_surcharges_are_summed_by_quarter(whole, sample):
         whole.pricing,
         lines=pd.concat([whole.pricing.lines, lines]),
         schedule=schedule.model_copy(update={"version": versions}),
-        facts=tuple(each.but(strengths={"BOD": Decimal(300)}) for each in whole.pricing.facts),
+        bills=tuple(
+            replace(bill, facts=bill.facts.but(strengths={"BOD": Decimal(300)}))
+            for bill in whole.pricing.bills
+        ),
     )
     table = review(replace(whole, pricing=pricing)).strengths
     assert list(table["quarter"]) == list(sample.places)

@@ -10,6 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
+from toolkit.command_brief import add_brief
 from toolkit.command_options import add_command, add_run_options
 from toolkit.command_plan import add_plan
 from toolkit.command_review import add_review
@@ -59,7 +60,8 @@ def _parser() -> argparse.ArgumentParser:
         "schedule. Exit codes: 0 done, 1 input refused, 2 wrong usage.",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for build in (_start, _inspect, _report, add_review, add_plan, _discharge, _recheck):
+    builders = (_start, _inspect, _report, add_review, add_brief, add_plan, _discharge, _recheck)
+    for build in builders:
         build(commands)
     return parser
 

@@ -17,6 +17,8 @@ ADDRESSES = ("src", "srcset", "data", "poster", "background", "action", "formact
 NO_TEXT = "No description has been provided"  # what nbconvert fills in where there is none
 LONG_TABLE = 22
 WIDE_TABLE = 9
+FEW_CHAPTERS = 8
+"""A page with fewer chapters is printed closely and without contents [-]."""
 
 
 def finish_page(page: str) -> str:
@@ -153,4 +155,6 @@ def _contents(soup: BeautifulSoup, main: Tag) -> None:
             top.find_all("li", recursive=False)[-1].append(inner)
         inner.append(item)
     chapters = main.find_all("h2")
+    if len(chapters) < FEW_CHAPTERS:
+        main["class"] = ["few"]
     (chapters[1] if len(chapters) > 1 else parts[0]).insert_before(nav)

@@ -292,9 +292,10 @@ def show_verdict(finding: str, amount: str, facts: Mapping[str, str]) -> Shown:
         f"<div><dt>{html.escape(label)}</dt><dd>{html.escape(value)}</dd></div>"
         for label, value in facts.items()
     )
+    listed = f"<dl>{listed}</dl>" if listed else ""
     markup = (
         f'<div class="verdict"><p class="finding">{html.escape(finding)}</p>'
-        f'<p class="amount">{html.escape(amount)}</p><dl>{listed}</dl></div>'
+        f'<p class="amount">{html.escape(amount)}</p>{listed}</div>'
     )
     plain = "\n".join([finding, amount, *(f"{label}: {value}" for label, value in facts.items())])
     return Shown(markup, plain)

@@ -74,12 +74,17 @@ def make_world(rng: np.random.Generator) -> World:
     flow = usual_flow(days, rng, 2 * float(rated(kind, np.array(head0))))
     seconds = np.arange(len(flow)) * STEP
     stated = {"zero": 0.002, "drift": 0.0015, "noise": 0.0015, "gauge": 0.0008, "hand": 0.001}
+    stated |= {"width": 0.0005, "angle": 0.0022}
     stated |= {"coefficient": 0.03 if kind == "flume" else 0.01, "meter": 0.01, "share": 0.008}
     scale = 1 + (
         rng.uniform(-1, 1) * stated["coefficient"]
         if kind == "flume"
         else rng.standard_normal() * stated["coefficient"] / 2
     )
+    if kind == "flume":  # width of a 6 in throat; for the notch d tan(a/2) / tan(a/2) = d a / sin a
+        scale *= 1 + stated["width"] / 0.1524 * rng.standard_normal()
+    else:
+        scale *= 1 + stated["angle"] * rng.standard_normal()
     grid = np.linspace(0, 2.0, 20001)
     head = np.interp(flow / scale, rated(kind, grid), grid)
     walk = stated["drift"] * np.sqrt(STEP / (30 * DAY)) * rng.standard_normal(len(flow))
@@ -137,6 +142,9 @@ def audited(world: World, wrong: float, seed: int) -> dict[str, np.ndarray]:
         Cause("gauge datum", told["gauge"], unit="m"),
         Cause("head noise", told["noise"], unit="m", persistence="each reading"),
         Cause("discharge coefficient", told["coefficient"] / divisor, shape=shape),
+        Cause("throat width", told["width"] / 0.1524)
+        if world.kind == "flume"
+        else Cause("notch angle", told["angle"], unit="rad"),
     ]
     causes = assemble(device, stated, False)
     start = (series.epoch - EPOCH) / pd.Timedelta(seconds=1)

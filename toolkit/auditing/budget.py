@@ -12,7 +12,7 @@ from toolkit.auditing.evidence import Evidence
 from toolkit.effluent import OFFSET
 from toolkit.uncertainty import BudgetTable, Cause, Draws, variance_budget
 
-__all__ = ["budget_table", "cause_table"]
+__all__ = ["budget_table", "cause_table", "persistence_of"]
 
 
 def budget_table(evidence: Evidence, draws: Draws, coverage: float = 0.95) -> pd.DataFrame:
@@ -52,8 +52,7 @@ def budget_table(evidence: Evidence, draws: Draws, coverage: float = 0.95) -> pd
 
 
 def _lines(evidence: Evidence, draws: Draws, coverage: float) -> Iterator[tuple[str, str, dict]]:
-    lasting = {c.name: c.persistence for c in (*evidence.causes, *_effluent_causes(evidence))}
-    lasting[OFFSET] = "between visits"
+    lasting = persistence_of(evidence)
     jobs: list[tuple[str, Callable, Sequence[str], np.ndarray]] = []
     if evidence.effluent is not None:
         model = evidence.effluent.model
@@ -72,6 +71,24 @@ def _lines(evidence: Evidence, draws: Draws, coverage: float) -> Iterator[tuple[
         for place, (invoice, table) in enumerate([*tables, ("total", budget.total)]):
             for line in _of(table, lasting):
                 yield estimate, invoice, {**line, **widths.at(line["cause"], place)}
+
+
+def persistence_of(evidence: Evidence) -> dict[str, str]:
+    """How long every cause keeps its value.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        What was gathered [m3].
+
+    Returns
+    -------
+    dict of str to str
+        Cause to persistence; what is not listed acts anew in every reading [text].
+    """
+    lasting = {c.name: c.persistence for c in (*evidence.causes, *_effluent_causes(evidence))}
+    lasting[OFFSET] = "between visits"
+    return {name: kind or "whole record" for name, kind in lasting.items()}
 
 
 @dataclass

@@ -56,6 +56,24 @@ VELOCITY_NOISE = (
     "judgement: reported velocity scatters by 0.03 m/s (0.1 ft/s) from reading to reading; what "
     "does not average out belongs to the velocity factor",
 )
+WIDTH_STANDARD = 0.0005
+"""Standard uncertainty of a width measured with a steel rule to the millimetre [m]."""
+WIDTHS = {"throat width": "throat", "crest length": "crest_length"}
+WIDTH_SOURCE = "judgement: width measured with a steel rule within 1 mm; replace by a measurement"
+# size of the device: (standard uncertainty, SI unit, source)
+SIZES = {
+    "notch angle": (
+        0.0022,
+        "rad",
+        "judgement: angle from top width and depth within a quarter of a degree",
+    ),
+    "diameter": (
+        0.005,
+        "1",
+        "judgement: inside diameter of a laid pipe within 1 % of the stated one",
+    ),
+    "slope": (0.05, "1", "judgement: slope from levels at two manholes within 10 %"),
+}
 AIR_DEFAULT = (
     1.0,
     "K",
@@ -155,6 +173,7 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
             causes.append(_cause("air temperature", *AIR_DEFAULT))
     else:
         causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
+    causes += _sizes(device)
     if "velocity" in device.columns:
         causes.append(_cause("velocity noise", *VELOCITY_NOISE))
     for accuracy in device.notes.accuracy:
@@ -171,6 +190,20 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
                 default=True,
             )
         )
+    return causes
+
+
+def _sizes(device: Any) -> list[Cause]:
+    """Sizes of the device that its volume depends on, as far as they are usually measured."""
+    causes = []
+    for name in {**device.scale_causes, **device.shape_causes}:
+        size = getattr(device, device.shape_causes.get(name, WIDTHS.get(name, "")), None)
+        if name in WIDTHS and size:
+            relative = WIDTH_STANDARD / float(size)
+            causes.append(_cause(name, relative, "1", "normal", "whole record", WIDTH_SOURCE))
+        elif name in SIZES:
+            standard, unit, source = SIZES[name]
+            causes.append(_cause(name, standard, unit, "normal", "whole record", source))
     return causes
 
 

@@ -31,6 +31,10 @@ class ZeroPath:
         Visits that contradict the stated uncertainty [-].
     visited : bool
         Whether hand readings have corrected the zero [-].
+    visits : tuple of Visit
+        The hand readings [m].
+    air_shift : float
+        Standard uncertainty of the level from the air temperature [m].
     """
 
     edges: np.ndarray
@@ -38,6 +42,47 @@ class ZeroPath:
     posterior: ZeroPosterior
     flags: tuple[Flag, ...]
     visited: bool = False
+    visits: tuple[Visit, ...] = ()
+    air_shift: float = 0.0
+
+    def with_more(
+        self, causes: CauseSet, instants: Sequence[float] = (), nodes: Sequence[float] = ()
+    ) -> ZeroPath | None:
+        """The same zero under other causes, after further visits that bring no surprise.
+
+        Parameters
+        ----------
+        causes : CauseSet
+            Zero error, drift and gauge datum [m].
+        instants : sequence of float
+            Instants of further visits; each hand reading finds what is expected there, so that the
+            mean stays and only the spread shrinks [s].
+        nodes : sequence of float
+            Further instants at which an interval is to end [s].
+
+        Returns
+        -------
+        ZeroPath or None
+            None for a method without a level [m].
+        """
+        ends = np.repeat(self.edges, 2)[1:-1]
+        expected = self.offset.mean + self.posterior.shared_mean
+        taken = {visit.time for visit in self.visits}
+        usual = float(np.median([v.standard for v in self.visits])) if self.visits else 0.001
+        further = [
+            Visit(time, float(np.interp(time, ends, expected)), usual, False, "further")
+            for time in instants
+            if time not in taken
+        ]
+        visits = sorted([*self.visits, *further], key=lambda visit: visit.time)
+        return zero_path(
+            visits,
+            float(self.edges[0]),
+            float(self.edges[-1]),
+            causes,
+            air_shift=self.air_shift,
+            nodes=[*self.edges[1:-1], *nodes],
+        )
 
 
 def zero_path(
@@ -99,4 +144,12 @@ def zero_path(
         covariance,
         f"{len(visits)} visits" if visits else "stated zero error and drift; no visit",
     )
-    return ZeroPath(posterior.edges, offset, posterior, posterior.flags, bool(visits))
+    return ZeroPath(
+        posterior.edges,
+        offset,
+        posterior,
+        posterior.flags,
+        bool(visits),
+        tuple(visits),
+        air_shift,
+    )

@@ -30,7 +30,7 @@ class Linear:
     Parameters
     ----------
     inputs : tuple of str
-        Every input, one entry per independent column [text].
+        Key of every input, once for each of its independent columns [text].
     value : array (results,)
         At the stated values of all inputs [result unit].
     effects : array (inputs, results)
@@ -48,6 +48,20 @@ class Linear:
     def standard_uncertainty(self) -> np.ndarray:
         """Combined standard uncertainty of every result [result unit]."""
         return np.sqrt(np.sum(self.effects**2, axis=0))
+
+    def by_input(self) -> dict[str, np.ndarray]:
+        """Standard uncertainty of every result from each input alone.
+
+        Returns
+        -------
+        dict of str to array (results,)
+            The columns of one key together [result unit].
+        """
+        keys = np.array(self.inputs)
+        return {
+            key: np.sqrt(np.sum(self.effects[keys == key] ** 2, axis=0))
+            for key in dict.fromkeys(self.inputs)
+        }
 
     def with_total(self) -> Linear:
         """The same with the sum of all results as one more.
@@ -125,7 +139,7 @@ def linearise(compute: Callable[[Draws], Results]) -> dict[str, Linear]:
     probe = _Probe(2 * len(columns) + 2, 0, 0, {name: k for k, name in enumerate(columns)})
     results = compute(probe)
     dofs = np.array([first.asked[column] for column in columns])
-    names = tuple(key if place == 0 else f"{key} ({place + 1})" for key, place in columns)
+    names = tuple(key for key, _ in columns)
     found = {}
     for name, rows in results.items():
         rows = np.asarray(rows, dtype=float)

@@ -143,6 +143,8 @@ class ZeroPosterior:
         Probability of at least that statistic [-].
     flags : tuple of Flag
         Visits that contradict the stated uncertainty [-].
+    shared_mean : float
+        Best value of the error all hand readings share, after the visits [m].
     """
 
     edges: np.ndarray
@@ -155,6 +157,7 @@ class ZeroPosterior:
     statistic: float
     probability: float
     flags: tuple[Flag, ...]
+    shared_mean: float = 0.0
 
     @property
     def standard(self) -> np.ndarray:
@@ -270,6 +273,7 @@ def condition_zero(
         result.statistic,
         result.probability,
         _flags(visits, result, coverage),
+        float(result.mean[1]),
     )
 
 

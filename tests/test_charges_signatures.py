@@ -15,6 +15,7 @@ from toolkit.charges import (
     BilledInvoice,
     InvoiceFacts,
     RegisterFace,
+    UsePeriod,
     find_signatures,
     parse_rates,
     price,
@@ -266,3 +267,113 @@ def test_confusion_table(spread):
     told = {name: row["named"] + row["as look-alike"] for name, row in table.items()}
     assert min(told.values()) >= (45 if spread == 0 else 35), told
     assert simulation.accused(cases=500, spread=spread) <= 5
+
+
+RULES = """
+[schedule]
+name = "example"
+currency = "USD"
+rate_change = "by end"
+end_day_counts = false
+line_rounding = { to = 0.01 }
+total_rounding = { to = 0.01 }
+[[version]]
+effective = 2020-01-01
+[[version.volume]]
+name = "sewer"
+unit = "kgal"
+basis = "intake"
+return_factor = 0.85
+rounding = { to = 0.1 }
+[[version.charge]]
+name = "volume"
+kind = "volume"
+rate = 6.40
+[[version]]
+effective = 2024-01-01
+[[version.volume]]
+name = "sewer"
+unit = "kgal"
+basis = "BASIS"
+return_factor = 0.90
+rounding = { to = 0.1 }
+MORE
+[[version.charge]]
+name = "volume"
+kind = "volume"
+rate = 6.40
+"""
+
+
+@pytest.mark.parametrize(
+    "basis, more, billed, code, words",
+    [
+        ("intake", "", "800.1", "return-factor-missing", "0.85 was applied in place of 0.9"),
+        ("intake", 'allowance = "7 kgal"', "847.2", "allowance-missing", "free volume of 7 kgal"),
+        (
+            "lower of actual and winter average",
+            "winter = { months = [1, 2] }",
+            "847.2",
+            "winter-average-missing",
+            "actual use was charged",
+        ),
+        ("intake", "", "1694.3", "counted-twice", "metered volume was counted twice"),
+        ("intake", "", "870.1", "period-length", "one day more than there were"),
+        ("intake", "", "874.2", "transcription", "847.2 was copied as 874.2"),
+    ],
+)
+def test_volume_errors_of_rules_and_days(basis, more, billed, code, words):
+    """Computed by hand from 941.3 kgal: x 0.90 is 847.17, x 0.85 is 800.105, x 38/37 is 870.07."""
+    text = RULES.replace("BASIS", basis).replace("MORE", more)
+    rates = parse_rates(text)
+    facts = InvoiceFacts(
+        "one",
+        date(2025, 3, 3),
+        date(2025, 4, 9),
+        "kgal",
+        {"intake": D("941.3")},
+        winter=(UsePeriod(D("700.4")),),
+    ).but(billed_volume=D(billed))
+    printed = price(rates, facts)
+    (found,) = find_signatures(rates, [BilledInvoice(facts, printed.by_column, printed.total)])
+    assert code in (found.code, *found.look_alikes), found.sentence
+    assert words in found.sentence and found.exactness == "exact"
+
+
+def test_the_flow_of_a_day_taken_for_that_of_the_month():
+    """MGD for MG in a surcharge: a factor of the days of the period."""
+    surcharge = (
+        '[[version.charge]]\nname = "BOD"\nkind = "strength"\nparameter = "BOD"\nthreshold = 250\n'
+        'rate = 0.3\nrate_per = "lb"\nload = { constant = 8.34, volume = "MG", mass = "lb" }\n'
+    )
+    text = RULES.replace("BASIS", "intake").replace("MORE", "") + surcharge
+    rates = parse_rates(text)
+    facts = InvoiceFacts(
+        "one",
+        date(2025, 3, 1),
+        date(2025, 4, 1),
+        "kgal",
+        {"intake": D("941.3")},
+        strengths={"BOD": D(640)},
+    ).but(billed_volume=D("847.2"))
+    printed = price(rates, facts)
+    lines = dict(printed.by_column)
+    # 0.8472 MG x 8.34 x 390 mg/L x 0.30, over 31 days
+    lines["BOD"] = (D("0.8472") * D("8.34") * 390 * D("0.3") / 31).quantize(D("0.01"))
+    (found,) = find_signatures(rates, [BilledInvoice(facts, lines, sum(lines.values()))])
+    assert (found.code, found.exactness) == ("surcharge-basis", "exact")
+    assert "flow of a day" in found.sentence
+
+
+def test_differences_that_cancel_by_chance_are_no_misread():
+    """Own reads that agree with the printed ones clear the read between two wrong invoices."""
+    rates = schedule()
+    bills = []
+    for month, off in ((4, "5"), (5, "-5")):
+        right = bill(rates, month, None)
+        wrong = str(right.facts.billed_volume + D(off))
+        reads = (D(1000 * month), D(1000 * month + 1000))
+        more = {"previous_read": reads[0], "current_read": reads[1], "own_reads": reads}
+        bills.append(bill(rates, month, wrong, **more))
+    codes = {found.code for found in find_signatures(rates, bills, FACE)}
+    assert "misread" not in codes

@@ -413,6 +413,37 @@ def arithmetic(rng, rates, months):
     return places
 
 
+def twice(rng, rates, months):
+    places = some(rng, months)
+    for k in places:
+        net = 2 * months[k].intake - months[k].deduct
+        months[k].billed = charged(rates, net * rates.factor)
+    return places
+
+
+def odd_days(rng, rates, months):
+    """The use of the days there were, billed as that of a month of 30 days."""
+    places = some(rng, months)
+    for k in places:
+        month = months[k]
+        net = (month.intake - month.deduct) * 30 / (month.end - month.start).days
+        month.billed = charged(rates, net * rates.factor)
+    return places
+
+
+def copied_wrong(rng, rates, months):
+    """Two digits of the billed volume change places."""
+    k = int(rng.integers(len(months)))
+    digits = list(str(int(due(rates, months[k]) / rates.step)))
+    places = [n for n in range(len(digits) - 1) if digits[n] != digits[n + 1]]
+    if len(digits) < 4 or not places:
+        return []
+    n = int(rng.choice(places))
+    digits[n], digits[n + 1] = digits[n + 1], digits[n]
+    months[k].billed = int("".join(digits)) * rates.step
+    return [k]
+
+
 def none_of_these(rng, rates, months):
     places = [int(rng.integers(len(months)))]
     for k in places:
@@ -443,6 +474,9 @@ PLANTS: dict[str, tuple[Plant, str]] = {
     "another account": (foreign, "another-account"),
     "sum of lines": (arithmetic, "invoice-arithmetic"),
     "none of these": (none_of_these, "unexplained-volume"),
+    "counted twice": (twice, "counted-twice"),
+    "scaled to 30 days": (odd_days, "period-length"),
+    "volume copied wrong": (copied_wrong, "transcription"),
 }
 
 
@@ -569,10 +603,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=50)
     parser.add_argument("--clean", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=1, help="a seed no guess was tried on")
     parser.add_argument("--spread", type=float, default=0.0, help="half width of the supply meter")
     given = parser.parse_args()
-    table = confusion(given.cases, spread=given.spread)
-    print(markdown(table, given.clean, accused(given.clean, spread=given.spread)))
+    table = confusion(given.cases, given.seed, given.spread)
+    wrong = accused(given.clean, given.seed + 1, given.spread)
+    print(markdown(table, given.clean, wrong))
 
 
 if __name__ == "__main__":

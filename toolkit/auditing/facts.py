@@ -250,7 +250,8 @@ def _registered(
 def _by_printed_reads(
     inputs: Inputs, row: int, face: RegisterFace, own: _Metered | None
 ) -> _Metered | None:
-    """The printed reads of a period, where both are actual and the site's own do not object.
+    """The printed reads of a period, where both are actual, connect with those of the invoices
+    beside it, and the site's own do not object.
 
     Where the site has reads at exactly these instants, those stand: they show a misread.
     """
@@ -262,7 +263,7 @@ def _by_printed_reads(
         before is not None and before["read_type"] == "estimated"
     )
     reads = _printed(frame.iloc[row])
-    if estimated or None in reads:
+    if estimated or None in reads or not _connects(frame, row):
         return own
     first, last = reads
     counts = last - first if last >= first else last + Decimal(10) ** face.digits - first
@@ -270,6 +271,17 @@ def _by_printed_reads(
     if own is not None and abs(volume - own.volume) > own.spread:
         return own
     return _Metered(volume, ZERO)
+
+
+def _connects(frame: pd.DataFrame, row: int) -> bool:
+    """Whether the invoices before and after print the same reads at the shared instants."""
+    for one, other in ((row - 1, row), (row, row + 1)):
+        if one < 0 or other >= len(frame) or frame["end"].iloc[one] != frame["start"].iloc[other]:
+            continue
+        before, after = _printed(frame.iloc[one])[1], _printed(frame.iloc[other])[0]
+        if before is not None and after is not None and before != after:
+            return False
+    return True
 
 
 def _count_at(record: Any, moment: pd.Timestamp) -> Decimal | None:

@@ -39,7 +39,6 @@ OF_LINES = {
     "surcharge-basis",
     "invoice-arithmetic",
     "rounding",
-    "period-length",
     "unexplained-line",
 }
 """Classes that leave the billed volume as it is."""

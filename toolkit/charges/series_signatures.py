@@ -286,8 +286,10 @@ def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature
     other bills too little."""
     found: list[Signature] = []
     taken: set[str] = set()
-    for one, other in pairwise(series):
+    for place, (one, other) in enumerate(pairwise(series)):
         pair = (one, other)
+        if not _may_carry(series, place):
+            continue
         if one.bill.invoice in taken or any(e.volume_agrees or e.billed is None for e in pair):
             continue
         if one.bill.current_read is None or one.bill.current_read != other.bill.previous_read:
@@ -305,6 +307,20 @@ def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature
             found.append(_signature("misread", pair, sentence, evidence))
             taken |= {one.bill.invoice, other.bill.invoice}
     return found
+
+
+def _may_carry(series: Sequence[Recomputed], place: int) -> bool:
+    """Whether the read between an invoice and the next may have been wrong.
+
+    The site's own read there decides; without one, only a pair that stands alone between right
+    invoices may be such: in a series that is wrong throughout two differences cancel by chance.
+    """
+    one, other = series[place].bill, series[place + 1].bill
+    own = [reads[end] for reads, end in ((one.own_reads, 1), (other.own_reads, 0)) if reads]
+    if own:
+        return any(read != one.current_read for read in own)
+    beside = (*series[max(place - 1, 0) : place], *series[place + 2 : place + 3])
+    return all(each.volume_agrees for each in beside)
 
 
 def _of_neighbour(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.comparing import Comparison, compare
-from toolkit.charges.figures import plain
+from toolkit.charges.figures import EXACT, Rounding, plain
 from toolkit.charges.hidden_rates import HiddenRate, hidden_rates
 from toolkit.charges.line_guesses import LineGuess, line_guesses
 from toolkit.charges.pricing import price
@@ -42,6 +42,10 @@ _ORDER = (
     "never-reaches-sewer",
     "unit-swap",
     "register-multiplier",
+    "counted-twice",
+    "allowance-missing",
+    "winter-average-missing",
+    "transcription",
     "wrong-rate-version",
     "wrong-class",
     "surcharge-threshold",
@@ -65,6 +69,10 @@ _SEPARATES = {
     frozenset({"return-factor-missing", "deduct-missing"}): "a month in which the deduct meter "
     "registered another share of the intake",
 }
+
+# a volume of fewer steps of its rounding differs from too many others by one digit
+_FEWEST_STEPS = 1000
+_WHOLE = Rounding(Decimal(1), "half up")
 
 Exactness = Literal["exact", "within interval", "not explained"]
 Match = tuple[str, str]  # class, error in words
@@ -145,7 +153,19 @@ def _volume_matches(
         if abs(guess.volume - each.billed) <= half + guess.spread:
             exactness = "exact" if each.bill.tolerance == 0 else "within interval"
             found.setdefault((guess.code, guess.what), exactness)
+    slip = _copied_wrong(each, half)
+    if slip and not found:
+        found[("transcription", slip)] = "exact"
     return found
+
+
+def _copied_wrong(each: Recomputed, half: Decimal) -> str:
+    """The slip of digits that makes the billed volume of the due one, where it has many digits."""
+    if each.bill.tolerance or each.due is None or each.due < _FEWEST_STEPS * 2 * half:
+        return ""
+    billed, due = (EXACT.rounded(v / (2 * half), _WHOLE) for v in (each.billed, each.due))
+    slip = slip_of(billed, due)
+    return slip and f"{slip} in the billed volume: {plain(each.due)} was copied as {each.billed}"
 
 
 def _line_matches(

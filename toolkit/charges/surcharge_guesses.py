@@ -7,6 +7,7 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from toolkit.charges.figures import CONTEXT
 from toolkit.charges.kinds import Strength, StrengthCharge
 
 if TYPE_CHECKING:
@@ -89,7 +90,10 @@ def _samples(schedule: Schedule, facts: InvoiceFacts, parameters: set[str]) -> I
 
 
 def _factors(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Any]:
-    for what, factor in _CONSTANTS.items():
+    days = Decimal((facts.end - facts.start).days)
+    daily = {"the flow of a day was taken for that of the period": CONTEXT.divide(Decimal(1), days)}
+    daily["the flow of the period was taken for that of a day"] = days
+    for what, factor in {**_CONSTANTS, **daily}.items():
         versions = []
         for version in schedule.version:
             charges = tuple(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from toolkit.charges.basis import charged_volume
 from toolkit.charges.billed import BilledInvoice, RegisterFace
 from toolkit.charges.figures import CONTEXT, EXACT, LITRES, plain
-from toolkit.charges.periods import parts_of
+from toolkit.charges.periods import days_between, parts_of
 from toolkit.errors import InputRefused
 
 if TYPE_CHECKING:
@@ -148,6 +148,8 @@ def volume_guesses(
     found = [
         *_scaled(schedule, bill, rule, due),
         *_shares(schedule, bill, rule, due),
+        *_other_rules(schedule, bill, rule),
+        *_days(schedule, bill, rule),
         *_uses(schedule, bill, rule),
     ]
     if register is not None:
@@ -165,6 +167,7 @@ def _scaled(
     factors += [
         ("register-multiplier", f"a factor of {w} was applied", f) for w, f in _TENS.items()
     ]
+    factors.append(("counted-twice", "the metered volume was counted twice", Decimal(2)))
     loose = bill.tolerance
     for code, what, factor in factors:
         for names in {(rule.metered,), tuple(n for n, v in whole.items() if v)}:
@@ -224,6 +227,52 @@ def _shares(
         if volume is not None:
             scale = CONTEXT.divide(volume, due) if due else Decimal(1)
             yield VolumeGuess(code, what, volume, bill.tolerance * max(scale, Decimal(1)))
+
+
+def _other_rules(
+    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule
+) -> Iterator[VolumeGuess]:
+    """The share of another edition or season; a free volume or a winter average left out."""
+    factor = rule.return_factor_by_month.get(bill.facts.end.month, rule.return_factor)
+    tries: list[tuple[str, str, dict[str, Any]]] = []
+    rules = [version.invoiced_volume for version in schedule.version]
+    others = {share for other in rules if other is not None for share in shares_of(other)}
+    for share in sorted(others - {factor, Decimal(1)}):
+        what = f"the return factor of {plain(share)} was applied in place of {plain(factor)}"
+        change = {"return_factor": share, "return_factor_by_month": {}}
+        tries.append(("return-factor-missing", what, change))
+    if rule.allowance is not None:
+        what = f"the free volume of {rule.allowance} was not taken off"
+        tries.append(("allowance-missing", what, {"allowance": None}))
+    if rule.winter is not None:
+        what = "the actual use was charged in place of the winter average"
+        tries.append(("winter-average-missing", what, {"basis": "intake", "winter": None}))
+    for code, what, change in tries:
+        volume = _charged(schedule, bill, rule.model_copy(update=change), None)
+        if volume is not None:
+            yield VolumeGuess(code, what, volume, bill.tolerance)
+
+
+def shares_of(rule: VolumeRule) -> set[Decimal]:
+    """Every share of the metered volume a rule charges, over the months."""
+    return {rule.return_factor, *rule.return_factor_by_month.values()}
+
+
+def _days(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+    """The use of the days there were, scaled to days there were not."""
+    days = days_between(bill.facts.start, bill.facts.end, schedule.schedule.end_day_counts)
+    lengths = {f"a period of {text} days": Decimal(text) for text in ("28", "30", "30.42", "31")}
+    lengths["one day more than there were"] = Decimal(days + 1)
+    lengths["one day less than there were"] = Decimal(days - 1)
+    for words, length in lengths.items():
+        if length in (days, 0) or days < 1:
+            continue
+        scale = CONTEXT.divide(length, Decimal(days))
+        known = {name: _known(bill, name) * scale for name in (rule.metered, *rule.deduct)}
+        volume = _charged(schedule, bill, rule, {**bill.facts.volumes, **known})
+        if volume is not None:
+            what = f"the use was scaled to {words}"
+            yield VolumeGuess("period-length", what, volume, bill.tolerance * scale)
 
 
 def _uses(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:

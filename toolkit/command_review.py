@@ -1,4 +1,4 @@
-"""``sewer-audit review``: one quarter of a case beside the quarters before it."""
+"""``sewer-audit review``: one quarter of a case beside those before it, or many cases at once."""
 
 from __future__ import annotations
 
@@ -19,9 +19,21 @@ def add_review(commands) -> None:
     """
     about = "review one quarter: volumes, cost, flags, forecast, savings, actions"
     command = add_command(commands, "review", run_review, about)
-    command.add_argument("case", metavar="CASE", help="case.toml, or the folder that holds it")
+    command.add_argument(
+        "case",
+        metavar="CASE",
+        nargs="+",
+        help="case.toml or the folder that holds it; several, or a pattern such as "
+        "'cases/*/case.toml', are reviewed side by side",
+    )
     command.add_argument(
         "--quarter", metavar="2026Q1", default="", help="the last one with an invoice if left out"
+    )
+    command.add_argument(
+        "--jobs", type=int, metavar="N", help="cases at once, -1 for one a core; many cases only"
+    )
+    command.add_argument(
+        "--pages", action="store_true", help="a page for every site too; many cases only"
     )
     add_run_options(command, "review folder")
 
@@ -39,10 +51,13 @@ def run_review(given: argparse.Namespace) -> int:
     int
         Exit code [-].
     """
+    cases = _expanded(given.case)
+    if len(cases) > 1 or given.jobs is not None or given.pages:
+        return _many(cases, given)
     from toolkit.report import write_report
 
     result = write_report(
-        given.case,
+        cases[0],
         given.out,
         "quarterly_review",
         {"quarter": given.quarter},
@@ -56,3 +71,39 @@ def run_review(given: argparse.Namespace) -> int:
     for line in result.lines:
         print(line)
     return 0
+
+
+def _expanded(words: list[str]) -> list[str]:
+    """Patterns replaced by the files they match, in order of their names."""
+    from glob import glob
+
+    from toolkit.errors import InputRefused, Problem
+
+    cases: list[str] = []
+    for word in words:
+        found = sorted(glob(word, recursive=True)) if set(word) & set("*?[") else [word]
+        if not found:
+            remedy = "Quote the pattern and check the folder it starts from"
+            raise InputRefused(Problem(word, "no case matches this pattern", remedy))
+        cases += found
+    return list(dict.fromkeys(cases))
+
+
+def _many(cases: list[str], given: argparse.Namespace) -> int:
+    """Review many cases side by side; 1 if any gave no result."""
+    from toolkit.many_sites import review_sites
+
+    result = review_sites(
+        cases,
+        given.out,
+        quarter=given.quarter or None,
+        jobs=given.jobs or 1,
+        draws=given.draws,
+        seed=given.seed,
+        progress=not given.quiet,
+        pages=given.pages,
+    )
+    done = len(result.table) - result.failed
+    print(f"review of {len(cases)} sites written: {result.folder}")
+    print(f"{done} reviewed, {result.failed} without a result; open sites.html in that folder")
+    return 1 if result.failed else 0

@@ -1,0 +1,168 @@
+"""The summary of many sites as one page that stands alone; every name from a case is escaped."""
+
+from __future__ import annotations
+
+import html
+from typing import Any
+
+import pandas as pd
+
+__all__ = ["summary_page"]
+
+STYLE = """
+body { font: 15px/1.5 Georgia, serif; color: #1d2730; max-width: 72rem; margin: 2rem auto;
+       padding: 0 1rem; }
+h1, h2, table, .bar { font-family: "DejaVu Sans", Verdana, sans-serif; }
+h1 { font-size: 1.5rem; } h2 { font-size: 1.1rem; border-top: 2px solid #1f5f6b; padding-top: .6rem;
+       margin-top: 2rem; }
+table { border-collapse: collapse; width: 100%; font-size: .8rem; }
+caption { text-align: left; color: #55636e; padding: .3rem 0; }
+th, td { text-align: left; vertical-align: top; padding: .35rem .5rem;
+       border-bottom: 1px solid #cfd6da; }
+th { border-bottom: 2px solid #55636e; } .number { text-align: right; white-space: nowrap; }
+.bar { display: block; height: .45rem; background: #0072b2; margin-top: .2rem; min-width: 1px; }
+.bar.owed { background: repeating-linear-gradient(45deg, #e69f00 0 3px, #fff 3px 5px);
+       border: 1px solid #8a6100; }
+.note { color: #55636e; max-width: 48rem; }
+@media print { body { margin: 0; max-width: none; } a { color: inherit; } }
+"""
+HEADS = (
+    ("rank", "number"),
+    ("site", ""),
+    ("expected recovery", "number"),
+    ("interval", "number"),
+    ("by the rules", "number"),
+    ("invoiced", "number"),
+    ("finding of the sum", ""),
+    ("invoices", "number"),
+    ("too high", "number"),
+    ("too low", "number"),
+    ("first to pursue", ""),
+)
+
+
+def summary_page(table: pd.DataFrame, quarter: str | None, draws: int, seed: int) -> str:
+    """One page over many sites.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Ranked sites [m3, money].
+    quarter : str or None
+        Quarter reviewed; every invoice if None [text].
+    draws, seed : int
+        Monte Carlo draws and their seed [-].
+
+    Returns
+    -------
+    str
+        HTML; nothing in it is loaded from elsewhere [text].
+    """
+    reviewed = table[table["status"] == "reviewed"]
+    what = f"Quarter {html.escape(quarter)}" if quarter else "Every invoice of each case"
+    parts = [
+        "<h1>Sites ranked by expected recovery</h1>",
+        f"<p>{what}: {len(reviewed)} of {len(table)} sites reviewed, "
+        f"{len(table) - len(reviewed)} not. {draws:,} draws, seed {seed}.</p>",
+        '<p class="note">Expected recovery is the invoiced total less the price of what the '
+        "schedule should have billed on, over the invoices inside the claim window; undercharges "
+        "count against it, so it can be below zero: raising that account can raise the bill. "
+        "“Rules only” marks a case without evidence on the volume: what stands there follows "
+        "from reads and schedule alone. All of it is "
+        "engineering evidence and no advice on law; rights and deadlines belong to counsel.</p>",
+    ]
+    for currency, sites in reviewed.groupby("currency", sort=True):
+        parts.append(f"<h2>Accounts in {html.escape(str(currency))}</h2>")
+        parts.append(_table(sites, str(currency)))
+    lost = table[table["status"] != "reviewed"]
+    if len(lost):
+        parts.append("<h2>Without a result</h2>" + _lost(lost))
+    body = "\n".join(parts)
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        "<title>Sites ranked by expected recovery</title>\n"
+        f"<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+    )
+
+
+def _table(sites: pd.DataFrame, currency: str) -> str:
+    amounts = pd.to_numeric(sites["expected_recovery"])
+    largest = float(amounts.abs().max()) if amounts.notna().any() else 0.0
+    head = "".join(
+        f'<th scope="col"{f" class={kind!r}" if kind else ""}>{html.escape(name)}</th>'
+        for name, kind in HEADS
+    )
+    rows = "".join(_row(site, largest) for site in sites.to_dict("records"))
+    caption = (
+        f"Amounts in {html.escape(currency)}; intervals at the coverage of each case; "
+        "the hatched bar stands for an undercharge."
+    )
+    return (
+        f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{rows}</tbody></table>"
+    )
+
+
+def _row(site: dict[str, Any], largest: float) -> str:
+    amount = _number(site["expected_recovery"])
+    share = 0.0 if amount is None or largest == 0 else 100 * abs(amount) / largest
+    kind = "bar owed" if amount is not None and amount < 0 else "bar"
+    bar = "" if amount is None else f'<span class="{kind}" style="width:{share:.1f}%"></span>'
+    low, high = _number(site["recovery_low"]), _number(site["recovery_high"])
+    span = "rules only" if low is None and amount is not None else _span(low, high)
+    warned = str(site["problems"] or "")
+    note = f"<br>Stops a verdict: {html.escape(warned)}" if warned else ""
+    rank = "–" if pd.isna(site["rank"]) else f"{int(site['rank'])}"
+    cells = (
+        (rank, "number"),
+        (f"{_link(site)}{note}", ""),
+        (f"{_money(amount)}{bar}", "number"),
+        (span, "number"),
+        (_money(_number(site["by_the_rules"])), "number"),
+        (_money(_number(site["invoiced_total"])), "number"),
+        (html.escape(str(site["finding"] or "–")), ""),
+        (_count(site["invoices"]), "number"),
+        (_count(site["too_high"]), "number"),
+        (_count(site["too_low"]), "number"),
+        (html.escape(str(site["first_to_pursue"] or "")), ""),
+    )
+    return f"<tr>{''.join(_cell(text, kind) for text, kind in cells)}</tr>"
+
+
+def _link(site: dict[str, Any]) -> str:
+    place = html.escape(f"{site['site']}/{site['file']}", quote=True)
+    return f'<a href="{place}">{html.escape(str(site["title"]))}</a>'
+
+
+def _cell(text: str, kind: str) -> str:
+    return f'<td class="{kind}">{text}</td>' if kind else f"<td>{text}</td>"
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or pd.isna(value) else float(value)
+
+
+def _money(value: float | None) -> str:
+    return "–" if value is None else f"{value:,.2f}"
+
+
+def _span(low: float | None, high: float | None) -> str:
+    return "–" if low is None or high is None else f"{low:,.0f} to {high:,.0f}"
+
+
+def _count(value: Any) -> str:
+    return "–" if value is None or pd.isna(value) else f"{int(value)}"
+
+
+def _lost(lost: pd.DataFrame) -> str:
+    rows = "".join(
+        f"<tr><td>{html.escape(str(site['site']))}</td><td>{html.escape(str(site['status']))}</td>"
+        f"<td>{html.escape(str(site['problems']))}</td></tr>"
+        for site in lost.to_dict("records")
+    )
+    return (
+        "<table><caption>These cases stopped; the others did not wait for them.</caption>"
+        '<thead><tr><th scope="col">case</th><th scope="col">status</th>'
+        f'<th scope="col">why</th></tr></thead><tbody>{rows}</tbody></table>'
+    )

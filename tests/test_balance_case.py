@@ -272,3 +272,64 @@ def test_rain_without_a_record_is_refused(folder):
         parts(folder, text)
     with pytest.raises(InputRefused, match="needs a rain record"):
         parts(folder, '[[inflow]]\nname = "roof"\nkind = "rain"\n')
+
+
+RATES = """\
+[schedule]
+name = "Invented tariff"
+currency = "USD"
+source = "invented"
+rate_change = "by end"
+end_day_counts = false
+line_rounding = { to = 0.01, rule = "half up" }
+total_rounding = { to = 0.01, rule = "half up" }
+
+[[version]]
+name = "2025"
+effective = 2025-01-01
+source = "invented"
+
+[[version.volume]]
+name = "sewer"
+unit = "kgal"
+basis = "intake less deduct"
+return_factor = 1.00
+rounding = { to = 0.1, rule = "half up" }
+
+[[version.charge]]
+name = "sewer volume charge"
+kind = "volume"
+volume = "sewer"
+rate = 10.00
+"""
+TOWER = 'kind = "cooling tower"\nfile = "makeup.csv"\nunit = "gal"\ncredited = true\n'
+
+
+@pytest.mark.parametrize(
+    ("use", "credit"),
+    [
+        (f"{TOWER}cycles_of_concentration = {{ value = 4, standard = 0.4 }}", 0.75 * 152_064),
+        (f'{TOWER}drain = {{ file = "drain.csv", unit = "gal" }}', 128_304),
+        ('kind = "deduct meter"\nfile = "makeup.csv"\nunit = "gal"\n'
+         'drain = { file = "drain.csv", unit = "gal" }', 128_304),
+        ('kind = "per day"\ncredited = true\nper_day = "10 kgal/day"', 10_000),
+        ('kind = "fraction"\ncredited = true\nfraction_of = "main"\nfraction = "5 %"', 10_000),
+    ],
+)  # fmt: skip
+def test_a_credit_is_priced_as_the_schedule_takes_it_off(folder, use, credit):
+    """Right invoices of an account with an agreed credit show no error; without the use they do."""
+    kgal = [round((200_000 - credit) * days / 1000, 1) for days in DAYS]
+    rows = [f"{n},{a},{b},{v:.1f},{10 * v:.2f},{10 * v:.2f}" for n, a, b, v in zip(
+        "ABC", ("2026-01-01", "2026-02-01", "2026-03-01"),
+        ("2026-02-01", "2026-03-01", "2026-04-01"), kgal, strict=True)]  # fmt: skip
+    head = "invoice,start,end,billed_volume,sewer volume charge,total"
+    (folder / "invoices.csv").write_text("\n".join([head, *rows]) + "\n")
+    (folder / "rates.toml").write_text(RATES)
+    rates = '\n[rates]\nfile = "rates.toml"\n'
+    result = parts(folder, f'{rates}\n[[use]]\nname = "it"\n{use}\n')
+    lost = result.invoices["invoiced_total"] - result.invoices["recomputed_total"]
+    assert lost.abs().max() <= 0.01
+    assert result.signatures.empty
+    other = parts(folder, rates)
+    gap = other.invoices["recomputed_total"] - other.invoices["invoiced_total"]
+    assert gap.to_numpy() == pytest.approx([credit * d / 100 for d in DAYS], rel=1e-2)

@@ -65,13 +65,36 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 # unit = "gal"
 # sign = "add"                     # or "take off"
 
-# Water that never reaches the sewer: a deduct meter, a fraction of a meter, or so much per day.
+# Water that never reaches the sewer. Each kind is known in one of several ways; the keys say which:
+#   deduct meter         file (and drain = { file, unit } for what runs back to the sewer)
+#   cooling tower        file and drain; file and cycles_of_concentration, or conductivity and
+#                        conductivity_of_feed; circulation, cooling_range and running; heat, running
+#   boiler and steam     file and drain; file, cycles_of_concentration (or both conductivities) and
+#                        condensate_share; steam and condensate_return
+#   humidification       file and drain; outdoor_air, moisture_indoors, moisture_outdoors, running
+#   water in product     file or log, and water_share; batches_per_day, water_per_batch; fraction
+#   laundry evaporation  log or dry_mass, and retained
+#   irrigation           file; reference_evapotranspiration, area, plant_factor,
+#                        irrigation_efficiency
+#   tank evaporation     area, water_temperature, air_temperature, relative_humidity; area and
+#                        pan_depth
+#   trucked waste        log = { file, unit } of the manifests; loads_per_day, volume_per_load
+#   fraction, per day    fraction_of and fraction; per_day
+# What changes with the season stands as twelve values, January first: monthly = { running = [...] }
 # [[use]]
 # name = "irrigation"
 # kind = "deduct meter"
 # file = "irrigation_meter.csv"
 # unit = "gal"
 # error = { expanded = "3 %", coverage_factor = 2, source = "judgement: meter not tested" }
+
+# Water that reaches the sewer without passing a supply meter, by meter, per_day, rain, a
+# neighbour's return or ground water. A private well is an [[intake]] with role = "well".
+# [[inflow]]
+# name = "roof of the loading dock"
+# kind = "rain"                    # on the record's own rain, or log = { file, unit }
+# area = "2000 ft2"                # without it: found by how the record follows the rain
+# runoff_share = { value = "90 %", standard = "5 %" }
 
 [effluent]
 file = "effluent_log.csv"          # or several exports, overlapping or not: ["a.csv", "b.csv"]

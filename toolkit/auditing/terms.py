@@ -338,11 +338,22 @@ def credit_volumes(grounds: Grounds, terms: Mapping[str, list[Term]]) -> dict[st
     for use in grounds.case.data.use:
         if credited(use):
             found[use.name] = known[use.name][0]
+            if use.way.name == "so much per day":
+                # a schedule counts calendar days, also where the clock is changed in between
+                found[use.name] = found[use.name] * _calendar_days(grounds.periods) / spans.days
             if use.kind == "deduct meter":
                 drain = grounds.registers.get(f"{use.name}: drain")
                 back = 0.0 if drain is None else drain.volume_m3
                 found[use.name] = grounds.registers[use.name].volume_m3 - back
     return found
+
+
+def _calendar_days(periods: Periods) -> np.ndarray:
+    """Length of each period by the local dates of its reads, hours of the day as they are [d]."""
+    walls = [
+        each.tz_convert(periods.zone).tz_localize(None) for each in (periods.start, periods.end)
+    ]
+    return np.asarray((walls[1] - walls[0]) / pd.Timedelta(days=1), dtype=float)
 
 
 def credited(use: UseTable) -> bool:

@@ -17,6 +17,8 @@ from toolkit.auditing import inspect_file
 from toolkit.auditing.inputs import read_inputs
 from toolkit.case import load_case
 from toolkit.errors import InputRefused
+from toolkit.report_pictures import PICTURES
+from toolkit.report_screening import screening_stretches
 
 TIMES = pd.date_range("2026-01-05 06:00", "2026-01-19 06:00", freq="15min", tz="UTC")
 HEADS = 3.0 + np.round(1.5 * np.sin(np.arange(len(TIMES)) / 15.0) ** 2, 2)
@@ -439,6 +441,42 @@ def test_what_would_be_passed_over_is_refused(site, tables, said):
         load_case(site.folder)
     assert said in str(caught.value)
     assert all(problem.remedy for problem in caught.value.problems)
+
+
+def test_a_misspelled_key_of_the_record_is_not_taken_for_a_size_of_the_device(site):
+    site.effluent(keys='time_zon = "UTC"')
+    with pytest.raises(InputRefused) as caught:
+        load_case(site.folder)
+    (problem,) = caught.value.problems
+    text = (site.folder / "case.toml").read_text().splitlines()
+    assert text[problem.line - 1] == 'time_zon = "UTC"'
+    assert problem.found == "unknown key 'time_zon'"
+    assert "of the device, throat" in problem.remedy
+    assert "time_zone" in problem.remedy
+
+
+def test_a_flow_meter_in_a_full_pipe_needs_no_level(site):
+    """The rules for flow and totaliser are applied, those for levels find nothing."""
+    flow, total = 30 + HEADS, np.cumsum(30 + HEADS) * 15
+    flow[300], total[600:640] = -20.0, total[600]
+    rows = [
+        f"{t:%Y-%m-%d %H:%M},{q:.2f},{v:.0f}"
+        for t, q, v in zip(TIMES.tz_convert("America/Regina"), flow, total, strict=True)
+    ]
+    site.put("log.csv", "\n".join(["time,gpm,gal", *rows]) + "\n")
+    site.put(
+        "case.toml",
+        CASE + '\n[effluent]\nfile = "log.csv"\nmethod = "full pipe meter"\n'
+        'accuracy = "2 %"\ncolumns = { time = "time", flow = { name = "gpm", unit = "gpm" }, '
+        'totaliser = { name = "gal", unit = "gal" } }\n',
+    )
+    result = site.audit()
+    assert result.invoices["record_coverage"][0] == pytest.approx(1)
+    assert PICTURES["screening"][1](result).figure.axes[0].get_ylabel() == "flow [m3/h]"
+    found = screening_stretches(result).groupby(["kind", "reason"])["readings"].sum()
+    assert found["rejected", "out of range"] == 1
+    assert 35 <= found["marked", "totaliser stands still"] <= 40
+    assert len(found) == 2
 
 
 def test_line_of_a_fault_in_the_second_of_two_registers(site):

@@ -260,6 +260,9 @@ def _line_of_text(text: str, fragment: str) -> int | None:
 
 
 def _device_problems(case: Case, text: str) -> list[Problem]:
+    strange = _strange_keys(case, text)
+    if strange:
+        return strange
     if case.device_fault is not None:
         head, mark, tail = case.device_fault.partition("; ")
         remedy = tail[:1].upper() + tail[1:] if mark else "Correct the device's sizes"
@@ -285,4 +288,29 @@ def _device_problems(case: Case, text: str) -> list[Problem]:
             line_of(text, ["effluent", "columns"]),
             "effluent.columns",
         )
+    ]
+
+
+def _strange_keys(case: Case, text: str) -> list[Problem]:
+    """Keys of [effluent] that are neither of a record nor of its device."""
+    effluent = case.data.effluent
+    if effluent is None:
+        return []
+    from toolkit.hydraulics.registry import find_kind
+
+    try:
+        sizes = find_kind(effluent.method).sizes
+    except AuditError:
+        return []
+    known = sorted(type(effluent).model_fields)
+    return [
+        Problem(
+            case.file.name,
+            f"unknown key {key!r}",
+            f"Known here are, of the device, {', '.join(sizes)}; of the record, {', '.join(known)}",
+            line_of(text, ["effluent", key]),
+            f"effluent.{key}",
+        )
+        for key in effluent.sizes
+        if key not in sizes
     ]

@@ -25,7 +25,8 @@ def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
     record : LoggerRecord
         As read [SI].
     level : array (readings,)
-        Level of every reading [m].
+        Level of every reading; zero for a method without one, which the rules for levels then
+        leave alone [m].
 
     Returns
     -------
@@ -39,8 +40,6 @@ def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
     """
     table = case.data.effluent
     assert table is not None
-    if case.device.level_column is None:
-        return record
     rules = screening_rules(
         table.screening,
         blanking_distance=table.blanking_distance,

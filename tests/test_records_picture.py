@@ -1,0 +1,117 @@
+"""What was rejected and why: stretches, the table of rules, the record by invoice, the picture."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import matplotlib.colors as colours
+import numpy as np
+import pandas as pd
+import pytest
+
+from toolkit import audit
+from toolkit.case import load_case, sample_case
+from toolkit.charts import drawing
+from toolkit.charts_screening import KINDS, screening_picture
+from toolkit.records import ColumnSpec, read_logger, screen, screening_rules
+from toolkit.records.rules import DEFAULT_RULES
+from toolkit.report_pictures import PICTURES
+from toolkit.report_screening import (
+    record_by_invoice,
+    screened_level,
+    screening_stretches,
+    screening_table,
+)
+
+
+@pytest.fixture(scope="module")
+def result():
+    return audit(load_case(sample_case()), draws=200)
+
+
+def test_every_rejected_reading_stands_in_exactly_one_stretch(result):
+    stretches = screening_stretches(result)
+    counts = result.inputs.logger.counts
+    by_kind = stretches.groupby("kind")["readings"].sum()
+    assert by_kind["rejected"] == counts["rejected"] > 0
+    marked = result.inputs.logger.screening.drop_duplicates("rule")["marked"].sum()
+    assert by_kind["marked"] == marked
+    assert (stretches["start"] <= stretches["end"]).all()
+
+
+def test_readings_that_are_not_there_are_not_counted_as_rejected_ones(tmp_path):
+    """Two rows never written, two marks between readings: a gap of two and a rejection of two."""
+    times = pd.date_range("2026-01-01", periods=60, freq="5min")
+    rows = [f"{t:%Y-%m-%d %H:%M},{3 + n % 3}" for n, t in enumerate(times)]
+    rows[20] = rows[20][:16] + ",-999"
+    rows[21] = rows[21][:16] + ",---"
+    del rows[40:42]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time,head", *rows]) + "\n")
+    record = read_logger(path, zone="UTC", columns={"head": ColumnSpec("head", "in")})
+    record = screen(record, record.frame["head"].to_numpy(), screening_rules())
+    case = SimpleNamespace(inputs=SimpleNamespace(logger=record))
+    found = screening_stretches(case).set_index("kind")["readings"]
+    assert found["rejected"] == 2
+    assert found["missing"] == 2
+
+
+def test_the_table_states_every_parameter_with_its_reason_and_count(result):
+    table = screening_table(result)
+    wanted = {(rule.name, name) for rule in DEFAULT_RULES for name in rule.parameters}
+    assert set(zip(table["rule"], table["looks at"], strict=True)) == wanted
+    assert table["reason"].str.len().min() > 5
+    spike = table[table["rule"] == "spike"].iloc[0]
+    assert (spike["value"], spike["readings"]) == ("50 mm", "12")
+    assert spike["what became of them"] == "rejected"
+    unused = table[table["rule"] == "wet weather"].iloc[0]
+    assert (unused["readings"], unused["what became of them"]) == (
+        "",
+        "not applied: no rain recorded",
+    )
+
+
+def test_the_record_by_invoice_agrees_with_the_findings(result):
+    table = record_by_invoice(result)
+    found = [row["record_coverage"] for row in result.findings()["invoices"]]
+    assert table["covered by readings [%]"].to_numpy() == pytest.approx(100 * np.array(found))
+    gaps = result.evidence.effluent.gaps.groupby("invoice")["hours"].max()
+    longest = table.set_index("invoice")["longest gap [h]"]
+    assert longest[longest > 0].to_dict() == pytest.approx(gaps.to_dict())
+
+
+def test_the_picture_shows_all_reasons_and_says_so(result):
+    picture = PICTURES["screening"][1](result)
+    top, below = picture.figure.axes
+    assert top.get_ylabel() == "level [in]"
+    assert below.get_xlabel() == "time (America/Chicago)"
+    names = [label.get_text() for label in below.get_yticklabels()]
+    assert "spike: 12 rejected" in names
+    assert all(name.split(":")[0] in picture.alt for name in names)
+    assert f"{result.inputs.logger.counts['rejected']} were rejected" in picture.alt
+    assert drawing(picture.figure).startswith(b"\x89PNG")
+
+
+def test_kinds_differ_without_colour():
+    grey = []
+    for colour, hatch, _, _ in KINDS.values():
+        red, green, blue = colours.to_rgb(colour)
+        grey.append((0.299 * red + 0.587 * green + 0.114 * blue, hatch))
+    for one, other in ((0, 1), (0, 2), (1, 2)):
+        lighter = abs(grey[one][0] - grey[other][0])
+        assert lighter > 0.15 or grey[one][1] != grey[other][1]
+
+
+def test_a_clean_record_and_one_without_a_level(result):
+    level = pd.DataFrame(
+        {
+            "time": pd.date_range("2026-01-01", periods=10, freq="h", tz="UTC"),
+            "value": 1.0,
+            "status": "measured",
+        }
+    )
+    nothing = pd.DataFrame({name: [] for name in ("reason", "kind", "start", "end", "readings")})
+    picture = screening_picture(level, nothing)
+    assert picture.alt == "Of 10 readings 0 were rejected. No reading was rejected or marked."
+    assert drawing(picture.figure)
+    assert screened_level(result).attrs["axis"] == "level [in]"

@@ -258,3 +258,42 @@ def test_comma_decimals_and_day_first(tmp_path):
     )
     assert record.frame["billed_volume"].iloc[0] == Decimal("1234.5")
     assert record.frame["start"].iloc[0] == pd.Timestamp("2026-01-31 23:00", tz="UTC")
+
+
+def test_invoices_of_several_files_are_one_account(tmp_path):
+    """A year a file; the last invoice of one year repeated in the next, corrected across files."""
+    head = "invoice,start,end,billed_volume,kind,replaces,fixed,{line}total"
+    first = [
+        "A1,2025-11-01,2025-12-01,100,,,12.50,12.50",
+        "A2,2025-12-01,2026-01-01,110,,,12.50,12.50",
+    ]
+    second = [
+        "A2,2025-12-01,2026-01-01,110,,,12.50,,12.50",
+        "A3,2026-01-01,2026-02-01,120,,,12.50,3.00,15.50",
+        "A1b,2025-11-01,2025-12-01,90,corrected,A1,12.50,,12.50",
+    ]
+    for name, line, rows in (("25.csv", "", first), ("26.csv", "penalty,", second)):
+        (tmp_path / name).write_text("\n".join([head.format(line=line), *rows]) + "\n")
+    paths = [tmp_path / "25.csv", tmp_path / "26.csv"]
+    record = read_invoices(paths, zone="America/Chicago", volume_unit="kgal")
+    assert record.frame["invoice"].tolist() == ["A1b", "A2", "A3"]
+    assert record.frame["line"].tolist() == [4, 3, 3]
+    assert record.lines["penalty"].tolist() == [0, 0, Decimal("3.00")]
+    assert record.superseded["fate"].tolist() == ["replaced by A1b"]
+    (twice,) = record.problems
+    assert (twice.file, twice.line) == ("26.csv", 2)
+    assert "stands twice with the same figures" in twice.found
+
+
+def test_faults_between_two_files_name_both(tmp_path):
+    head = "invoice,start,end,billed_volume,total\n"
+    (tmp_path / "a.csv").write_text(head + "A1,2026-01-01,2026-02-01,100,12.50\n")
+    (tmp_path / "b.csv").write_text(head + "A2,2026-01-20,2026-03-01,100,12.50\n")
+    with pytest.raises(InputRefused) as caught:
+        read_invoices([tmp_path / "a.csv", tmp_path / "b.csv"], zone="UTC", volume_unit="kgal")
+    (problem,) = caught.value.problems
+    assert (problem.file, problem.line) == ("b.csv", 2)
+    assert "'A1' of line 2 of a.csv ends 2026-02-01" in problem.found
+    (tmp_path / "b.csv").write_text(head + "A1,2026-02-01,2026-03-01,90,12.50\n")
+    with pytest.raises(InputRefused, match=r"b.csv, line 2: .*already stands in line 2 of a\.csv"):
+        read_invoices([tmp_path / "a.csv", tmp_path / "b.csv"], zone="UTC", volume_unit="kgal")

@@ -87,7 +87,7 @@ class Case:
     def named_files(self) -> list[tuple[str, str]]:
         """(key, file name) of every input the case names, in the order of the case [text]."""
         data = self.data
-        named = [("invoices.file", data.invoices.file)]
+        named = [("invoices.file", file) for file in data.invoices.files]
         if data.rates is not None:
             named.append(("rates.file", data.rates.file))
         for intake in data.intake:

@@ -111,7 +111,6 @@ class TextFile(NamedFiles):
 class InvoicesTable(TextFile):
     """[invoices]: one row per invoice; columns kind and replaces tell corrections and credits."""
 
-    file: str
     volume_unit: str
     end_day_counts: bool
     read_hour: str = "00:00"

@@ -34,7 +34,7 @@ head = "in"
 money = "USD"
 
 [invoices]                         # CSV or XLSX, one row per invoice; further columns are lines
-file = "invoices.csv"
+file = "invoices.csv"              # or several: ["2025.csv", "2026.csv"]
 volume_unit = "kgal"
 read_hour = "08:00"                # local hour of the reads, where the file holds dates only
 end_day_counts = false             # true if a period includes the whole day of its end date

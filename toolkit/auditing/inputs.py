@@ -157,7 +157,7 @@ class _Reader:
         return record
 
     def invoices(self) -> InvoiceRecord | None:
-        file = self.case.data.invoices.file
+        file = ", ".join(self.case.data.invoices.files)
         return self.call(
             lambda record: f"{file}: {len(record.frame)} invoices",
             lambda: invoice_record(self.case),

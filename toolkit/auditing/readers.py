@@ -53,7 +53,7 @@ def invoice_record(case: Case) -> InvoiceRecord:
     """
     table = case.data.invoices
     return read_invoices(
-        case.path(table.file),
+        _paths(case, table.files),
         zone=case.data.case.time_zone,
         volume_unit=table.volume_unit,
         read_hour=table.read_hour,
@@ -62,7 +62,7 @@ def invoice_record(case: Case) -> InvoiceRecord:
         day_first=table.day_first,
         decimal=table.decimal,
         sheet=table.sheet,
-        shown_as=table.file,
+        shown_as=table.files,
     )
 
 

@@ -71,8 +71,8 @@ def _periods(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:
         if after.start < before.end:
             findings.add(
                 f"invoice {after.invoice!r} starts {_day(after.start, zone)}, before invoice "
-                f"{before.invoice!r} of line {before.line} ends {_day(before.end, zone)}: the two "
-                "overlap",
+                f"{before.invoice!r} of {findings.place(int(before.line))} ends "
+                f"{_day(before.end, zone)}: the two overlap",
                 "Correct the dates; if one replaces the other, name that one in a column replaces",
                 line=int(after.line),
                 column="start",

@@ -38,7 +38,7 @@ READ_TYPES = {
 
 
 def read_invoices(
-    path: str | Path,
+    path: str | Path | Sequence[str | Path],
     *,
     zone: str,
     volume_unit: str,
@@ -48,14 +48,14 @@ def read_invoices(
     day_first: bool | None = None,
     decimal: str | None = None,
     sheet: str | None = None,
-    shown_as: str | None = None,
+    shown_as: str | Sequence[str] | None = None,
 ) -> InvoiceRecord:
-    """Read a table of invoices.
+    """Read a table of invoices, or several tables of one account.
 
     Parameters
     ----------
-    path : str or Path
-        CSV or XLSX file [-].
+    path : str, Path or sequence of them
+        CSV or XLSX files; a row that stands in two of them is read once [-].
     zone : str
         Time zone of the dates, IANA name or fixed offset [text].
     volume_unit : str
@@ -72,8 +72,8 @@ def read_invoices(
         Decimal mark, "." or ","; told from the numbers if not given [text].
     sheet : str, optional
         Sheet of a workbook [text].
-    shown_as : str, optional
-        Name of the file in messages [text].
+    shown_as : str or sequence of str, optional
+        Names of the files in messages [text].
 
     Returns
     -------
@@ -91,37 +91,28 @@ def read_invoices(
     Every column that is not known by name is a charge line if it holds amounts, and is left out
     as a remark if none of its cells is a number.
     """
-    findings = Findings(shown_as or Path(path).name)
+    paths = [path] if isinstance(path, (str, Path)) else list(path)
+    shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
+    files = [*shown, *(Path(one).name for one in paths[len(shown) :])]
+    findings = Findings(files[0])
     names = {name: (columns or {}).get(name, name) for name in (*INVOICE_COLUMNS, *OPTIONAL)}
-    expected = [names[name] for name in INVOICE_COLUMNS]
-    table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
+    dated = {"day_first": day_first, "read_hour": read_hour, "end_day_counts": end_day_counts}
+    parts = []
+    for one, file in zip(paths, files, strict=True):
+        findings.file = file
+        expected = [names[name] for name in INVOICE_COLUMNS]
+        table = table_of(one, findings, sheet=sheet, expected=expected, decimal=decimal)
+        findings.raise_if_refused()
+        parts.append(_one_table(table, names, zone, dated, findings))
     findings.raise_if_refused()
-    places = {name: column_place(table, names[name], findings) for name in INVOICE_COLUMNS}
-    silent = Findings(findings.file)
-    places |= {name: column_place(table, names[name], silent) for name in OPTIONAL}
-    moments = {
-        which: read_moments(
-            [row[places[which]] for row in table.rows],  # type: ignore[index]
-            table.lines,
-            zone_of(zone),
-            findings,
-            column=names[which],
-            day_first=day_first,
-            read_hour=read_hour,
-            extra_days=1 if which == "end" and end_day_counts else 0,
-        )
-        for which in ("start", "end")
-    }
-    frame = _frame(table, places, names, moments, findings)
-    lines = _lines(table, places, findings)
-    findings.raise_if_refused()
+    frame, lines = _together(parts, files, findings)
     frame["billed_m3"] = [to_si(float(v), volume_unit, "volume") for v in frame["billed_volume"]]
     frame, lines, superseded = settle_replacements(frame, lines, findings)
     check_invoices(frame, lines, zone_of(zone), findings)
     findings.raise_if_refused()
-    shown = [name for name in COLUMNS if name in frame]
+    frame["line"] %= findings.STRIDE
     return InvoiceRecord(
-        frame[shown],
+        frame[[name for name in COLUMNS if name in frame]],
         lines,
         superseded,
         findings.summary(),
@@ -142,6 +133,49 @@ COLUMNS = (
     "total",
     "line",
 )
+
+
+def _one_table(
+    table: Table,
+    names: Mapping[str, str],
+    zone: str,
+    dated: Mapping[str, Any],
+    findings: Findings,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Invoices of one file and their charge lines."""
+    places = {name: column_place(table, names[name], findings) for name in INVOICE_COLUMNS}
+    silent = Findings(findings.file)
+    places |= {name: column_place(table, names[name], silent) for name in OPTIONAL}
+    moments = {
+        which: read_moments(
+            [row[places[which]] for row in table.rows],  # type: ignore[index]
+            table.lines,
+            zone_of(zone),
+            findings,
+            column=names[which],
+            day_first=dated["day_first"],
+            read_hour=dated["read_hour"],
+            extra_days=1 if which == "end" and dated["end_day_counts"] else 0,
+        )
+        for which in ("start", "end")
+    }
+    frame = _frame(table, places, names, moments, findings)
+    return frame, _lines(table, places, findings)
+
+
+def _together(
+    parts: list[tuple[pd.DataFrame, pd.DataFrame]], files: Sequence[str], findings: Findings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of all files; a charge line that one file does not have is no charge there."""
+    if len(parts) == 1:
+        return parts[0]
+    findings.file, findings.files = ", ".join(dict.fromkeys(files)), tuple(files)
+    for number, (frame, _) in enumerate(parts):
+        frame["line"] = frame["line"] + number * findings.STRIDE
+    frame = pd.concat([frame for frame, _ in parts], ignore_index=True)
+    names = list(dict.fromkeys(name for _, lines in parts for name in lines.columns))
+    whole = [lines.reindex(columns=names, fill_value=Decimal(0)) for _, lines in parts]
+    return frame, pd.concat(whole, ignore_index=True)
 
 
 def _frame(

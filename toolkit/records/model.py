@@ -240,9 +240,12 @@ class Findings:
     """Problems and flags of one file as they are found; raised together."""
 
     LIMIT = 20
+    STRIDE = 10_000_000
+    """Added to the lines of each further file where the rows of several stand in one table [-]."""
 
     def __init__(self, file: str):
         self.file = file
+        self.files: tuple[str, ...] = ()
         self.problems: list[Problem] = []
         self.flags: list[Flag] = []
         self._seen: dict[tuple[str, str | None], int] = {}
@@ -258,11 +261,20 @@ class Findings:
         severity: str = "refused",
     ) -> None:
         """Note one problem; beyond a limit per code and column only the count goes on."""
+        file = self.file
+        if self.files and line is not None:
+            file, line = self.files[line // self.STRIDE], line % self.STRIDE
         key = (code, column)
         self._seen[key] = self._seen.get(key, 0) + 1
         if self._seen[key] <= self.LIMIT:
-            problem = Problem(self.file, found, remedy, line, column, severity, code)  # type: ignore[arg-type]
+            problem = Problem(file, found, remedy, line, column, severity, code)  # type: ignore[arg-type]
             self.problems.append(problem)
+
+    def place(self, line: int) -> str:
+        """A line in words, with its file where the rows of several files stand together [text]."""
+        if not self.files:
+            return f"line {line}"
+        return f"line {line % self.STRIDE} of {self.files[line // self.STRIDE]}"
 
     def warn(self, found: str, remedy: str, **place) -> None:
         """Note one warning."""

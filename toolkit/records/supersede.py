@@ -132,8 +132,8 @@ def _same_rows_once(
                 )
             else:
                 findings.add(
-                    f"invoice {number!r} already stands in line {int(frame.at[first, 'line'])} "
-                    "with other figures",
+                    f"invoice {number!r} already stands in "
+                    f"{findings.place(int(frame.at[first, 'line']))} with other figures",
                     "Give the correction a number of its own and name the first in replaces",
                     line=line,
                     code="duplicate invoice",

@@ -333,3 +333,27 @@ def test_a_credit_is_priced_as_the_schedule_takes_it_off(folder, use, credit):
     other = parts(folder, rates)
     gap = other.invoices["recomputed_total"] - other.invoices["invoiced_total"]
     assert gap.to_numpy() == pytest.approx([credit * d / 100 for d in DAYS], rel=1e-2)
+
+
+def test_other_sources_reach_the_balance_but_not_the_bill(folder):
+    """A well and a neighbour's return raise what reaches the sewer; the schedule bills supply."""
+    kgal = [round(200.0 * days, 1) for days in DAYS]
+    dates = ("2026-01-01", "2026-02-01", "2026-03-01", "2026-04-01")
+    rows = [
+        f"{name},{dates[k]},{dates[k + 1]},{volume:.1f},{10 * volume:.2f},{10 * volume:.2f}"
+        for k, (name, volume) in enumerate(zip("ABC", kgal, strict=True))
+    ]
+    head = "invoice,start,end,billed_volume,sewer volume charge,total"
+    (folder / "invoices.csv").write_text("\n".join([head, *rows]) + "\n")
+    (folder / "rates.toml").write_text(RATES)
+    text = '[rates]\nfile = "rates.toml"\n\n[[intake]]\nmeter = "well"\nrole = "well"\n'
+    text += f'file = "boiler.csv"\nunit = "gal"\n{EXACT}\n\n[[inflow]]\nname = "yard next door"\n'
+    text += f'kind = "neighbour\'s return"\nfile = "drain.csv"\nunit = "gal"\n{EXACT}\n'
+    result = parts(folder, text)
+    expected = (200_000 + 38_273 + 23_760) * GALLON * np.array(DAYS)
+    assert result.evidence.balance.draws.mean(axis=0) == pytest.approx(expected, rel=1e-4)
+    assert result.signatures.empty
+    assert result.evidence.basis.mean(axis=0)[0] == pytest.approx(200_000 * GALLON * 31, rel=1e-4)
+    told = {use["name"]: use for use in result.findings()["uses"]}
+    assert told["well"]["role"] == "intake" and "permit" in told["well"]["evidence"]
+    assert told["yard next door"]["role"] == "inflow"

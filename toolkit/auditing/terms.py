@@ -289,7 +289,7 @@ def _wet(table: Quantified, rain: pd.Series, grounds: Grounds) -> Term:
         raise InputRefused([problem])
     records = [grounds.inputs.meters[meter].frame for meter in meters]
     found, volumes = wet_excess(grounds.series, records, rain, grounds.periods)
-    grounds.flags += found.flags
+    grounds.flags.extend(found.flags)
     grounds.flags.append(
         Flag(
             "inflow-from-the-record",

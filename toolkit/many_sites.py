@@ -42,8 +42,8 @@ class ReviewedSites:
     table : DataFrame
         One row a site, ranked by expected recovery within its currency [m3, money].
     log : DataFrame
-        site, seconds, peak memory and number of the worker's process: they differ from run to run
-        and are not written [s, MB].
+        site, seconds by the clock and of computing, peak memory and number of the worker's
+        process: they differ from run to run and are not written [s, MB].
     """
 
     folder: Path
@@ -113,8 +113,10 @@ def review_sites(
         {
             "site": names,
             "seconds": [found[place][1] for place in range(len(names))],
-            "peak_memory_mb": [found[place][2] for place in range(len(names))],
-            "process": [found[place][3] for place in range(len(names))],
+            **{
+                name: [found[place][2 + k] for place in range(len(names))]
+                for k, name in enumerate(("cpu_seconds", "peak_memory_mb", "process"))
+            },
         }
     )
     table = ranked_table(records)
@@ -155,7 +157,7 @@ def _refuse_target(folder: Path) -> None:
 
 def _run(
     tasks: list[tuple], names: list[str], jobs: int, progress: bool
-) -> dict[int, tuple[dict[str, Any], float, float, int]]:
+) -> dict[int, tuple[dict[str, Any], float, float, float, int]]:
     """Every task once; a worker that dies costs its own site only."""
     from joblib import Parallel, delayed
 
@@ -165,8 +167,8 @@ def _run(
         run = Parallel(
             n_jobs=count, return_as="generator_unordered", batch_size=1, pre_dispatch="2*n_jobs"
         )
-        for place, record, seconds, peak, process in run(delayed(_one)(task) for task in chosen):
-            found[place] = (record, seconds, peak, process)
+        for place, record, seconds, *rest in run(delayed(_one)(task) for task in chosen):
+            found[place] = (record, seconds, *rest)
             tell(place, record, seconds)
 
     try:
@@ -177,7 +179,7 @@ def _run(
                 collect([task], 2)  # alone in a process of its own
             except Exception as error:
                 record = _failure("failed", [f"its worker ended ({type(error).__name__})"])
-                found[task[0]] = (record, float("nan"), float("nan"), 0)
+                found[task[0]] = (record, *[float("nan")] * 3, 0)
                 tell(task[0], record, float("nan"))
     return found
 
@@ -195,10 +197,10 @@ class _Teller:
             print(f"{line} ({seconds:.1f} s)", file=sys.stderr, flush=True)
 
 
-def _one(task: tuple) -> tuple[int, dict[str, Any], float, float, int]:
+def _one(task: tuple) -> tuple[int, dict[str, Any], float, float, float, int]:
     """One site from case file to record; whatever goes wrong becomes part of the record."""
     place, file, folder, quarter, draws, seed, pages, memory = task
-    begin = time.perf_counter()
+    begin, used = time.perf_counter(), time.process_time()
     try:
         with _bounded(memory):
             record = site_record(file, folder, quarter, draws, seed, pages)
@@ -212,7 +214,8 @@ def _one(task: tuple) -> tuple[int, dict[str, Any], float, float, int]:
         first = (str(error).splitlines() or ["no message"])[0]
         record = _failure("failed", [f"{type(error).__name__}: {first}"])
     gc.collect()
-    return place, record, time.perf_counter() - begin, _peak_memory(), os.getpid()
+    passed, used = time.perf_counter() - begin, time.process_time() - used
+    return place, record, passed, used, _peak_memory(), os.getpid()
 
 
 def _failure(status: str, problems: list[str]) -> dict[str, Any]:

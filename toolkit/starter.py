@@ -149,6 +149,12 @@ distance = { name = "distance", unit = "in" }
 # instrument = "3.0 in"
 # rezeroed = false
 
+# What the method asks of the installation ('sewer-audit plan' prints the subjects), answered with
+# yes, no or open, then a semicolon and what was measured. Published figures widen or narrow the
+# stated uncertainty by it; what is open stays visible in the report.
+# [effluent.checklist]
+# "straight run" = "yes; 14 ft of straight channel above the flume"
+
 [rule]                             # stated before the result is known
 tolerance = "5 %"                  # a billed volume is contested only beyond this
 coverage = 0.95
@@ -165,6 +171,33 @@ coverage = 0.95
 # [claim]
 # payments = "payments.csv"        # invoice, paid_on, amount
 # back_bill = "36 months"
+
+# Before a logger: 'sewer-audit plan' compares what could be installed. Leave [effluent] out then.
+# [plan]
+# diameter = "10 in"               # of the pipe at the measuring point
+# slope = "0.6 %"
+# available_drop = "22 in"         # from the incoming to the outgoing invert
+# largest_depth = "9 in"           # deepest water that harms nothing upstream
+# approach_width = "4 ft"          # inside width of the chamber
+# solids = "some"                  # or "none", "heavy"
+# interval = "5 min"
+# visit_every = "45 days"
+# months = 12
+# shortfall = { value = "9 %", standard = "6 %", source = "judgement" }  # billed above true
+# future_months = 24               # over which a corrected basis is counted
+# chance_of_refund = 0.6
+# chance_of_credit = 0.8
+# chance_of_higher_bill = 1.0
+# drift_share = "10 %"             # of a month's variance, that drift may take between visits
+# [plan.flow]
+# minimum = "45 gpm"
+# mean = "80 gpm"
+# peak = "300 gpm"
+# [[plan.cost]]
+# family = "parshall flume"        # one table for each kind of measurement
+# install = { low = 9500, high = 15000 }
+# per_month = { low = 60, high = 120 }
+# per_visit = { low = 250, high = 400 }
 """
 
 RATES = """\

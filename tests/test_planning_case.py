@@ -1,0 +1,173 @@
+"""A plan from case file to folder: keys, refusals, the command, echo, figures."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from toolkit import load_case, sample_case
+from toolkit import report_planning as story
+from toolkit.__main__ import main
+from toolkit.errors import InputRefused
+from toolkit.hydraulics import build_device
+from toolkit.planning import (
+    PipeSite,
+    Schedule,
+    expected_precision,
+    flow_between,
+    make_plan,
+    ranking_table,
+)
+from toolkit.report import recheck
+from toolkit.report_planning_pictures import PICTURES
+from toolkit.starter import write_starter
+
+SOURCE = sample_case("before_a_logger")
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return make_plan(load_case(SOURCE), draws=500)
+
+
+def changed(folder: Path, *swaps: tuple[str, str]) -> Path:
+    text = SOURCE.read_text()
+    for old, new in swaps:
+        assert old in text
+        text = text.replace(old, new)
+    for name in ("invoices.csv", "rates.toml"):
+        (folder / name).write_bytes((SOURCE.parent / name).read_bytes())
+    (folder / "case.toml").write_text(text)
+    return folder / "case.toml"
+
+
+@pytest.mark.parametrize(
+    ("swap", "said"),
+    [
+        (('diameter = "10 in"', "diameter = 10"), "has no unit"),
+        (('diameter = "10 in"', 'diameter = "0 in"'), "greater than zero"),
+        (('slope = "0.6 %"', 'slope = "0.6 in"'), "ratio"),
+        (('minimum = "45 gpm"', 'minimum = "90 gpm"'), "do not rise"),
+        (('family = "h flume"', 'family = "hflume"'), "h flume"),
+        (('family = "h flume"', 'family = "v-notch weir"'), "stated twice"),
+        (
+            ("install = { low = 9500, high = 15000 }", "install = { low = 2, high = 1 }"),
+            "Low comes",
+        ),
+        (("chance_of_refund = 0.6", "chance_of_refund = 1.6"), "no share"),
+        (('drift_share = "10 %"', 'drift_share = "0 %"'), "drift_share"),
+        (('solids = "some"', 'solids = "a few"'), "heavy"),
+        (('name = "meter error"', 'name = "meter eror"'), "not known"),
+        (("months = 12", "months = 0"), "greater than or equal to 1"),
+        (('visit_every = "45 days"', 'visits = "45 days"'), "unknown key 'visits'"),
+    ],
+)
+def test_what_is_wrong_in_a_plan_is_refused_with_its_place(tmp_path, swap, said):
+    with pytest.raises(InputRefused) as refused:
+        load_case(changed(tmp_path, swap))
+    text = str(refused.value)
+    assert said in text and re.search(r"case\.toml, line \d+", text), text
+
+
+def test_the_sample_is_planned_to_the_end(plan):
+    table = ranking_table(plan)
+    assert len(table) > 5 and table["net"].iloc[0] == table["net"].max()
+    assert table["trend_only"].iloc[-1] and table["net"].isna().iloc[-1]
+    json.dumps(plan.findings(), allow_nan=False)
+    assert set(plan.tables()) >= {"ranking", "options", "chances", "lengths", "visits"}
+    # 24 months of look-back at 0.6 and 24 to come at 0.8, by the price of the schedule
+    price = 7.86 / 3.785411784  # USD a cubic metre: the volume charge, kgal to m3
+    assert plan.stake.price == pytest.approx(price, rel=1e-4)
+    assert plan.stake.past_months == 24
+    months = 0.6 * 24 + 0.8 * 24
+    assert plan.stake.gain == pytest.approx(plan.stake.monthly_m3 * price * months, rel=1e-4)
+
+
+def test_a_bill_on_intake_counts_no_refund(tmp_path):
+    basis = 'basis = "discharge"                # sewer ordinance'
+    plan = make_plan(load_case(changed(tmp_path, (basis, 'basis = "intake"   # by'))), draws=200)
+    assert plan.stake.past_months == 0
+    assert any("No refund of the past is counted" in flag.message for flag in plan.flags)
+
+
+def test_without_beliefs_the_ranking_follows_the_uncertainty(tmp_path):
+    line = next(each for each in SOURCE.read_text().splitlines() if each.startswith("shortfall"))
+    plan = make_plan(load_case(changed(tmp_path, (line, ""))), draws=200)
+    assert plan.belief is None and all(each.worth is None for each in plan.ranked)
+    claims = [each.planned for each in plan.ranked if not each.option.trend]
+    assert claims == sorted(claims)
+    assert "not computed" in str(story.worth(plan))
+    assert PICTURES["worth"](plan) is None
+
+
+def test_the_same_seed_gives_the_same_plan(plan):
+    again = make_plan(load_case(SOURCE), draws=500)
+    assert again.findings() == plan.findings()
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_every_figure_has_units_and_a_text(plan, name):
+    picture = PICTURES[name](plan)
+    assert re.search(r"\d", picture.alt) and len(picture.alt) < 600
+    for axes in picture.figure.axes:
+        label = axes.get_xlabel()
+        assert not label or "[" in label, label
+
+
+def test_what_is_said_names_the_best_and_what_to_mind(plan):
+    text = str(story.answers(plan))
+    assert plan.best.label in text and "Solids settle behind a weir plate" in text
+    for part in (story.ranking, story.lengths, story.drift, story.worth, story.checklists):
+        assert plan.best.label in str(part(plan)), part.__name__
+
+
+def test_an_echo_sensor_brings_the_air_temperature():
+    """0.17 % of the distance a kelvin: published speed of sound, see the echo tests."""
+    flow, site = flow_between(0.002, 0.008, 0.03), PipeSite()
+    device = build_device("parshall flume", {"throat": "6 in"})
+    far = Schedule(interval=900.0, visit_every=1e9, reference_distance=2.0)
+    echo = expected_precision(device, flow, site, far)
+    plain = expected_precision(device, flow, site, Schedule(interval=900.0, visit_every=1e9))
+    assert echo.total() > plain.total()
+    head = float(np.mean(device.head_for(flow.quantiles)))
+    shift = (2.0 - head) / (2 * 288.15)  # metres a kelvin
+    assert shift == pytest.approx(0.0017 * (2.0 - head), rel=0.03)
+
+
+def test_the_command_writes_a_folder_that_is_reproduced(tmp_path, capsys):
+    out = tmp_path / "plan"
+    code = main(["plan", str(SOURCE), "--out", str(out), "--draws", "500", "--quiet"])
+    assert code == 0 and "plan written" in capsys.readouterr().out
+    names = {path.name for path in out.iterdir()}
+    assert {"plan.html", "plan.ipynb", "findings.json", "tables.xlsx", "manifest.json"} <= names
+    page = (out / "plan.html").read_text()
+    assert "confined space" in page and str(tmp_path) not in page
+    assert recheck(out).reproduced
+
+
+def test_names_of_a_case_are_harmless_in_the_page(tmp_path):
+    title = 'title = "Larkmoor Preserves, discharge account 9 of the Village of Tollbrook"'
+    evil = "title = 'Mill <script>alert(1)</script> $5 *x*'"
+    source = 'source = "bucket and watch, invoices, volumes of the cookers"'
+    bad = "source = '<img src=x onerror=alert(2)>'"
+    case = changed(tmp_path, (title, evil), (source, bad))
+    out = tmp_path / "out"
+    assert main(["plan", str(case), "--out", str(out), "--draws", "200", "--quiet"]) == 0
+    page = (out / "plan.html").read_text()
+    assert "<script" not in page and "<img src=x" not in page
+
+
+def test_the_starter_shows_a_plan_that_loads(tmp_path):
+    folder = Path(write_starter(tmp_path / "mine"))
+    text = (folder / "case.toml").read_text()
+    start = text.index("# [plan]")
+    lines = [line.removeprefix("# ") for line in text[start:].splitlines()]
+    (folder / "case.toml").write_text(text[:start] + "\n".join(lines))
+    try:
+        load_case(folder)
+    except InputRefused as refused:
+        assert "plan" not in str(refused)

@@ -139,6 +139,20 @@ def test_the_page_prints_with_numbers(page, tmp_path, monkeypatch):
     assert "Page 1 of" in text.stdout and "Billed volume too high" in text.stdout
 
 
+@pytest.mark.slow
+def test_the_library_prints_with_numbers(page, tmp_path):
+    """The real WeasyPrint, where it is installed with its system libraries."""
+    pytest.importorskip("weasyprint", reason="WeasyPrint is not installed on this machine")
+    target = tmp_path / "evidence.pdf"
+    printed = print_page(page, target)
+    assert printed.done and printed.way == "the PDF library WeasyPrint", printed.message
+    assert b"file://" not in target.read_bytes()
+    text = subprocess.run(["pdftotext", "-layout", target, "-"], capture_output=True, text=True)
+    assert "Page 1 of" in text.stdout and "Billed volume too high" in text.stdout
+    fonts = subprocess.run(["pdffonts", target], capture_output=True, text=True).stdout
+    assert "Bold" in fonts, "the finding is set in bold"
+
+
 def test_without_any_way_to_print_a_sentence_says_how(page, tmp_path, monkeypatch):
     monkeypatch.setattr(report_pdf, "_ways", list)
     printed = print_page(page, tmp_path / "evidence.pdf")

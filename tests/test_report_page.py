@@ -224,3 +224,10 @@ def test_nbconvert_finds_the_exporter():
     if not found:
         pytest.skip("the package is not installed here")
     assert next(iter(found)).load() is EvidenceExporter
+
+
+def test_figures_of_the_verdict_stay_on_one_line():
+    shown = show_verdict("a", "USD 1,234 & 5 %", {"b": "2026-01-02 to <b>"})
+    assert "USD\N{NO-BREAK SPACE}1,234 &amp; 5\N{NO-BREAK SPACE}%" in shown.markup
+    assert '<span class="whole">2026-01-02</span> to &lt;b&gt;' in shown.markup
+    assert "USD 1,234 & 5 %" in str(shown), "the plain text is as it was"

@@ -289,13 +289,20 @@ def show_verdict(finding: str, amount: str, facts: Mapping[str, str]) -> Shown:
         Displayed by a notebook as its last value [text].
     """
     listed = "".join(
-        f"<div><dt>{html.escape(label)}</dt><dd>{html.escape(value)}</dd></div>"
+        f"<div><dt>{html.escape(label)}</dt><dd>{_unbroken(value)}</dd></div>"
         for label, value in facts.items()
     )
     listed = f"<dl>{listed}</dl>" if listed else ""
     markup = (
-        f'<div class="verdict"><p class="finding">{html.escape(finding)}</p>'
-        f'<p class="amount">{html.escape(amount)}</p>{listed}</div>'
+        f'<div class="verdict"><p class="finding">{_unbroken(finding)}</p>'
+        f'<p class="amount">{_unbroken(amount)}</p>{listed}</div>'
     )
     plain = "\n".join([finding, amount, *(f"{label}: {value}" for label, value in facts.items())])
     return Shown(markup, plain)
+
+
+def _unbroken(text: str) -> str:
+    """HTML of a text whose dates, amounts and percentages stay on one line."""
+    kept = re.sub(r"(?<=\d) (?=%)|(?<=\b[A-Z]{3}) (?=[\d−])", "\N{NO-BREAK SPACE}", text)
+    safe = html.escape(kept)
+    return re.sub(r"\d{4}-\d\d-\d\d", r'<span class="whole">\g<0></span>', safe)

@@ -31,6 +31,9 @@ def verdict(result: Any) -> Shown:
         facts["Audited, all invoices"] = f"{words.volume(total['audited_mean'])}; {interval}"
         finding = str(total["finding"])
         facts["All invoices together"] = finding[:1].upper() + finding[1:]
+    if not result.claim.empty:
+        wrong = int((result.claim["by_the_rules"].abs() > 0.005).sum())
+        facts["Invoices that do not follow the rate schedule"] = f"{wrong} of {len(result.claim)}"
     if result.basis.get("answered"):
         low, high = (words.share(result.basis[f"share_{end}"]) for end in ("low", "high"))
         facts["Share of the net intake that reached the sewer"] = (

@@ -394,3 +394,41 @@ rate = 0.10
     )
     result = audit(load_case(tmp_path), draws=200, seed=1)
     assert result.pricing.stated[0].by_column["fixed"] == 90
+
+
+BY_MONTH = """
+[[version.charge]]
+name = "fixed"
+kind = "fixed"
+by_meter_size = { "2 in" = 96.15, "3 in" = 188.20 }
+per = "bill"
+"""
+
+
+def test_facts_may_change_from_invoice_to_invoice(tmp_path):
+    """A meter exchanged in May: the later invoices carry the charge of the larger one."""
+    works = Works()
+    rows = [f"A{k},2025-0{k + 2 if k < 8 else 9}-20,3 in" for k in range(10)]
+    rows[0] = "A0,,2 in"
+    works.extra["account.csv"] = "invoice,bill_date,meter_size\n" + "\n".join(rows) + "\n"
+    more = '[account]\nby_invoice = "account.csv"\n'
+    result = works.audit(tmp_path, charges=BY_MONTH, more=more, fixed="188.20")
+    assert wrong(result) == ["A0"]
+    assert codes(result) == {"A0": "wrong-class"}
+    assert result.claim["billed_on"].tolist()[:2] == [works.days[1], date(2025, 3, 20)]
+
+
+@pytest.mark.parametrize(
+    "row, message",
+    [
+        ("A0,3 March,1", r"line 2, column bill_date"),
+        ("A0,,one", r"line 2, column parcels"),
+        ("B9,,1", r"line 2, column invoice.*not invoiced"),
+        ("A0,,1\nA0,,2", r"line 3, column invoice.*twice"),
+    ],
+)
+def test_a_fact_that_cannot_be_read_is_refused(tmp_path, row, message):
+    works = Works()
+    works.extra["account.csv"] = f"invoice,bill_date,parcels\n{row}\n"
+    with pytest.raises(InputRefused, match="account.csv, " + message):
+        works.audit(tmp_path, more='[account]\nby_invoice = "account.csv"\n')

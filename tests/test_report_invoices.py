@@ -132,6 +132,10 @@ CHARGES = [
     ),
     ('kind = "percent"\nrate = "4.5 %"\nof = "all"', "4.5 % of every line above"),
     (
+        'kind = "percent"\nrate = "-100 %"\nof = ["first"]\ncount = "pans"\nagainst = ["first"]',
+        "-100 % of first, times pans, at most what first comes to",
+    ),
+    (
         'kind = "minimum"\namount = 20\nof = ["first"]',
         "what first falls short of USD 20.00 per bill",
     ),

@@ -212,7 +212,8 @@ class CaseFile(Strict):
     @property
     def account_files(self) -> list[tuple[str, str | None]]:
         """(key, file name or None) of what belongs to the account and its claims [text]."""
-        stated = [("account.samples", self.account.samples)]
+        stated = [("account.by_invoice", self.account.by_invoice)]
+        stated += [("account.samples", self.account.samples)]
         stated += [("account.earlier_use", self.account.earlier_use)]
         stated += [("claim.payments", self.claim.payments)]
         return stated + [(f"neighbour[{n.account}].file", n.file) for n in self.neighbour]

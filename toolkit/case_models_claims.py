@@ -63,6 +63,7 @@ class AccountTable(Strict):
     months: Exact | None = None  # months a bill stands for; told from its days if not stated
     counts: dict[str, Exact] = Field(default_factory=dict)
     strengths: dict[str, Strength] = Field(default_factory=dict)
+    by_invoice: str | None = None  # file: invoice, bill_date, meter_size, ..., what changes
     samples: str | None = None  # file: date, parameter, value, unit, flow
     earlier_use: str | None = None  # file: start, end, volume, for a winter average
     read_of: str | None = None  # the [[intake]] whose reads the invoices print

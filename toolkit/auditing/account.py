@@ -12,6 +12,7 @@ from toolkit.charges import (
     Sample,
     UsePeriod,
     read_earlier_use,
+    read_invoice_facts,
     read_payments,
     read_samples,
 )
@@ -30,6 +31,8 @@ class AccountRecord:
         Laboratory results [mg/L].
     earlier_use : tuple of UsePeriod
         Use before the invoices, for a winter average [unit of the invoices].
+    by_invoice : mapping of str to dict
+        Facts that change from invoice to invoice, by invoice [-].
     payments : mapping of str to tuple of Payment, or None
         By invoice; None where the case does not say what was paid [currency].
     neighbours : mapping of str to RegisterRecord
@@ -38,6 +41,7 @@ class AccountRecord:
 
     samples: tuple[Sample, ...] = ()
     earlier_use: tuple[UsePeriod, ...] = ()
+    by_invoice: Mapping[str, dict[str, Any]] = field(default_factory=dict)
     payments: Mapping[str, tuple[Payment, ...]] | None = None
     neighbours: Mapping[str, RegisterRecord] = field(default_factory=dict)
 
@@ -72,6 +76,10 @@ def read_account(
         lambda read: f"{account.earlier_use}: {len(read)} earlier periods",
         lambda: read_earlier_use(case.path(account.earlier_use), account.earlier_use),
     )
+    changing = account.by_invoice and call(
+        lambda read: f"{account.by_invoice}: facts of {len(read)} invoices",
+        lambda: read_invoice_facts(case.path(account.by_invoice), names, account.by_invoice),
+    )
     payments = None
     if claim.payments is not None:
         payments = call(
@@ -80,7 +88,11 @@ def read_account(
         )
     others = {each.account: _neighbour(case, each, call) for each in case.data.neighbour}
     return AccountRecord(
-        samples or (), earlier or (), payments, {k: v for k, v in others.items() if v is not None}
+        samples or (),
+        earlier or (),
+        changing or {},
+        payments,
+        {k: v for k, v in others.items() if v is not None},
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 from decimal import Decimal
 from statistics import NormalDist
 from typing import Any
@@ -153,23 +152,25 @@ def _facts(
     case: Case, inputs: Inputs, row: int, dates: pd.Series, volumes: Mapping[str, Decimal]
 ) -> InvoiceFacts:
     invoice, account = inputs.invoices.frame.iloc[row], case.data.account
-    stated = invoice.get("bill_date")
-    return InvoiceFacts(
+    own = dict(inputs.account.by_invoice.get(str(invoice["invoice"]), {}))
+    counts = {**account.counts, **own.pop("counts", {})}
+    facts = InvoiceFacts(
         invoice=str(invoice["invoice"]),
         start=dates["start"],
         end=dates["end"],
         volume_unit=case.data.invoices.volume_unit,
         volumes=dict(volumes),
         billed_volume=invoice["billed_volume"],
-        bill_date=stated if isinstance(stated, date) else dates["end"],
+        bill_date=dates["end"],
         months=account.months,
         meter_size=account.meter_size,
         customer_class=account.customer_class,
-        counts=account.counts,
+        counts=counts,
         strengths=account.strengths,
         samples=inputs.account.samples,
         winter=inputs.account.earlier_use,
     )
+    return facts.but(**own)
 
 
 def _volumes(

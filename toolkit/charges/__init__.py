@@ -5,7 +5,7 @@ one invoice in decimals, `price_draws` the same for a volume that is not exactly
 lays the recomputed beside the invoiced lines.
 """
 
-from toolkit.charges.account_files import read_earlier_use, read_payments
+from toolkit.charges.account_files import read_earlier_use, read_invoice_facts, read_payments
 from toolkit.charges.basis import ChargedVolume, winter_average
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from toolkit.charges.claims import (
@@ -60,6 +60,7 @@ __all__ = [
     "rate_between",
     "rates_of",
     "read_earlier_use",
+    "read_invoice_facts",
     "read_payments",
     "read_samples",
     "recompute",

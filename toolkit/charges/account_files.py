@@ -7,13 +7,13 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from toolkit.charges.claims import Payment
 from toolkit.charges.facts import UsePeriod
 from toolkit.errors import InputRefused, Problem
 
-__all__ = ["read_earlier_use", "read_payments"]
+__all__ = ["read_earlier_use", "read_invoice_facts", "read_payments"]
 
 Row = dict[str, str]
 Made = TypeVar("Made")
@@ -27,6 +27,8 @@ _REMEDIES = {
     "start": "Write it like 2025-03-31",
     "end": "Write it like 2025-03-31, after the start",
     "volume": "Write a number such as 812.4",
+    "bill_date": "Write it like 2025-03-31, or leave it empty",
+    "months": "Write a number such as 1 or 2.5, or leave it empty",
 }
 
 
@@ -69,6 +71,11 @@ def rows_of(path: str | Path, name: str, needed: tuple[str, ...]) -> list[tuple[
     if lacking:
         found = f"has no column {', '.join(lacking)}"
         raise InputRefused(Problem(name, found, f"Name the columns {', '.join(needed)}", line=1))
+    long = [line for line, row in rows if None in row]
+    if long:
+        found = f"the row has more cells than the {len(header)} columns of the header"
+        remedy = "Put text that holds a comma in quotation marks"
+        raise InputRefused([Problem(name, found, remedy, line=line) for line in long])
     return rows
 
 
@@ -106,7 +113,8 @@ def _each(
         except ValueError as error:
             column = str(error)
             found = f"{row.get(column) or ''!r} is no {column.replace('_', ' ')}"
-            problems.append(Problem(name, found, _REMEDIES[column], line=line, column=column))
+            remedy = _REMEDIES.get(column, "Write a number, or leave it empty")
+            problems.append(Problem(name, found, remedy, line=line, column=column))
     if problems:
         raise InputRefused(problems)
     return made
@@ -154,6 +162,63 @@ def read_payments(
         raise InputRefused(strange)
     ordered = {name: sorted(each, key=lambda p: p.paid_on) for name, each in found.items()}
     return {name: tuple(each) for name, each in ordered.items()}
+
+
+def read_invoice_facts(
+    path: str | Path, invoices: tuple[str, ...] | None = None, shown_as: str | None = None
+) -> Mapping[str, dict[str, Any]]:
+    """Read what changes from invoice to invoice: bill date, meter size, class, months, counts.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV with a column invoice and any of bill_date, meter_size, customer_class, months; every
+        further column is a count the schedule may name, such as "months overdue" [-].
+    invoices : tuple of str, optional
+        Numbers of the invoices; another one is refused [text].
+    shown_as : str, optional
+        Name to use for it in messages; its file name by default [text].
+
+    Returns
+    -------
+    mapping of str to dict
+        By invoice: the facts stated for it, further columns under "counts" [-].
+
+    Raises
+    ------
+    InputRefused
+        With every line that cannot be read.
+    """
+
+    def facts(row: Row) -> tuple[str, dict[str, Any]]:
+        stated: dict[str, Any] = {"counts": {}}
+        for column, read in _FACTS.items():
+            if (row.get(column) or "").strip():
+                stated[column] = _cell(row, column, read)
+        for column in row:
+            if column not in ("invoice", *_FACTS) and (row[column] or "").strip():
+                stated["counts"][column] = _cell(row, column, _amount)
+        return _cell(row, "invoice", _known), stated
+
+    found, strange = {}, []
+    for line, (invoice, stated) in _each(path, shown_as, ("invoice",), facts):
+        twice = invoice in found
+        if twice or (invoices is not None and invoice not in invoices):
+            name = shown_as or Path(path).name
+            words = f"invoice {invoice!r} is there " + ("twice" if twice else "but not invoiced")
+            strange.append(Problem(name, words, _REMEDIES["invoice"], line=line, column="invoice"))
+        found[invoice] = stated
+    if strange:
+        raise InputRefused(strange)
+    return found
+
+
+_FACTS: dict[str, Callable[[str], Any]] = {
+    "bill_date": date.fromisoformat,
+    "meter_size": _known,
+    "customer_class": _known,
+    "months": _amount,
+}
 
 
 def read_earlier_use(path: str | Path, shown_as: str | None = None) -> tuple[UsePeriod, ...]:

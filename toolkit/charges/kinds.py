@@ -153,6 +153,8 @@ class PercentCharge(Charge):
     kind: Literal["percent"]
     rate: Share
     of: tuple[str, ...] | Literal["all"]
+    count: str | None = None  # times a count of the invoice, such as its months overdue
+    against: tuple[str, ...] = ()  # a credit takes off no more than these lines come to
 
     @field_validator("of")
     @classmethod

@@ -8,7 +8,9 @@ A rate file in TOML. Numbers are exact; a share is 0.9 or "90 %", a factor 2 or 
 
 ``[schedule]``: name, currency, source, rate_change ("by start", "by end", "by bill date", "split by
 days"), split_rounding (a line that rates share by days is rounded once as a "whole line", or "each
-part" by itself), end_day_counts, line_rounding, total_rounding, conversions (``CCF = "748 gal"``).
+part" by itself), end_day_counts, line_rounding, total_rounding, estimate (how a missing read is
+estimated: "last bill", "mean of 3 bills", "mean of 12 bills", "same period last year"),
+conversions (``CCF = "748 gal"``).
 
 ``[[version]]``: effective, name, source, and below it
 
@@ -170,7 +172,8 @@ class Version(Strict):
                         f"write one of {volumes}"
                     )
             lines = getattr(charge, "of", ())
-            for line in lines if isinstance(lines, tuple) else ():
+            lines = lines if isinstance(lines, tuple) else ()
+            for line in (*lines, *getattr(charge, "against", ())):
                 if line not in above:
                     raise ValueError(
                         f"charge {charge.name!r} is on line {line!r}, which no charge above it "
@@ -217,6 +220,9 @@ class ScheduleTable(Strict):
     end_day_counts: bool
     line_rounding: RoundingTable
     total_rounding: RoundingTable
+    estimate: (
+        Literal["last bill", "mean of 3 bills", "mean of 12 bills", "same period last year"] | None
+    ) = None
     conversions: dict[str, str] = Field(default_factory=dict)
 
     @field_validator("conversions")

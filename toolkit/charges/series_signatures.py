@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from toolkit.charges.estimates import estimate_words
 from toolkit.charges.figures import CONTEXT, plain
 from toolkit.charges.pricing import price
 from toolkit.charges.volume_guesses import counted, due_volume, slip_of, step_of
@@ -249,13 +250,17 @@ def _estimated(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signatu
             continue
         if all(each.volume_agrees for each in run):
             continue
-        found.append(_estimated_run(schedule, run, after))
+        earlier = series[: series.index(run[0])]
+        found.append(_estimated_run(schedule, run, after, earlier))
         place += 1
     return found
 
 
 def _estimated_run(
-    schedule: Schedule, run: list[Recomputed], after: Recomputed | None
+    schedule: Schedule,
+    run: list[Recomputed],
+    after: Recomputed | None,
+    earlier: Sequence[Recomputed],
 ) -> Signature:
     known = after is not None and after.due is not None and after.billed is not None
     members = [*run, after] if known else run
@@ -268,16 +273,18 @@ def _estimated_run(
     names = ", ".join(each.bill.invoice for each in run)
     rest = "rest on estimated reads" if len(run) > 1 else "rests on an estimated read"
     by = f"{plain(abs(off.quantize(Decimal('0.001'))))} {unit} too {'high' if off > 0 else 'low'}"
+    told = [estimate_words(schedule, [*earlier, *run[:k]], each) for k, each in enumerate(run)]
+    how = "".join(f"; {words}" for words in told if words)
     if known and abs(off + after.billed - after.due) <= slack:
-        sentence = f"{names} {rest}, {by}; {after.bill.invoice} makes it good."
+        sentence = f"{names} {rest}, {by}; {after.bill.invoice} makes it good{how}."
         return _signature("estimated-read", members, sentence, evidence)
     if known and after.volume_agrees:
         sentence = (
             f"{names} {rest}, {by}, and {after.bill.invoice}, on an actual read, "
-            "does not make it good."
+            f"does not make it good{how}."
         )
         return _signature("missing-true-up", members, sentence, evidence)
-    sentence = f"{names} {rest}, {by}; no actual read has settled it."
+    sentence = f"{names} {rest}, {by}; no actual read has settled it{how}."
     return _signature("estimated-read", run, sentence, evidence)
 
 

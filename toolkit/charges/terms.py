@@ -162,19 +162,24 @@ def diameter_factor(charge: FixedCharge, s: Setting) -> Decimal:
 
 def counted(charge: FixedCharge, s: Setting) -> Decimal:
     """Units of a counted charge, such as equivalent units of an area."""
-    count = s.facts.counts.get(charge.count)
+    count = count_of(charge.count, charge.name, s)
+    return s.rounded_exact(count / charge.count_per, charge.count_rounding)
+
+
+def count_of(name: str, charge: str, s: Setting) -> Decimal:
+    """A count that an invoice states."""
+    count = s.facts.counts.get(name)
     if count is None:
         raise InputRefused(
             Problem(
                 "invoices",
-                f"invoice {s.facts.invoice} states no {charge.count!r}, which charge "
-                f"{charge.name!r} counts",
+                f"invoice {s.facts.invoice} states no {name!r}, which charge {charge!r} counts",
                 "State it in the case",
-                column=charge.count,
+                column=name,
                 code="fact-missing",
             )
         )
-    return s.rounded_exact(count / charge.count_per, charge.count_rounding)
+    return count
 
 
 def volume_terms(charge: VolumeCharge, s: Setting) -> list[PricedTerm]:
@@ -282,5 +287,10 @@ def percent_terms(charge: PercentCharge, s: Setting) -> list[PricedTerm]:
     n = s.number
     lines = s.lines_so_far() if charge.of == "all" else charge.of
     base = sum((s.line_amount(line) for line in lines), n(Decimal(0)))
-    rate = n(charge.rate * charge.multiplier)
-    return [PricedTerm(charge.name, base, "of lines", rate, base * rate)]
+    times = Decimal(1) if charge.count is None else count_of(charge.count, charge.name, s)
+    rate = n(charge.rate * charge.multiplier * times)
+    amount = base * rate
+    if charge.against:
+        room = sum((s.line_amount(line) for line in charge.against), n(Decimal(0)))
+        amount = s.arithmetic.maximum(amount, -s.arithmetic.maximum(room, n(Decimal(0))))
+    return [PricedTerm(charge.name, base, "of lines", rate, amount)]

@@ -112,7 +112,12 @@ def _minimum(charge: MinimumCharge, currency: str) -> str:
 
 def _percent(charge: PercentCharge, _currency: str) -> str:
     lines = "every line above" if charge.of == "all" else " and ".join(charge.of)
-    return f"{plain(charge.rate * 100)} % of {lines}"
+    text = f"{plain(charge.rate * 100)} % of {lines}"
+    if charge.count is not None:
+        text += f", times {charge.count}"
+    if charge.against:
+        text += f", at most what {' and '.join(charge.against)} comes to"
+    return text
 
 
 def _load(charge: StrengthCharge, currency: str) -> str:

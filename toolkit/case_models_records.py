@@ -306,6 +306,7 @@ KEYS_WITHOUT_MEANING = {
         *_TEXT_ONLY[3:],
         *_CLOCK_ONLY,
         *("rain_gauge", "longest_bridge", "blanking_distance", "reference_distance", "screening"),
+        "visit",
     ),
 }
 """Form of a record: keys that would be passed over, so they are refused."""

@@ -198,7 +198,7 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
     if data.rates is not None:
         file = data.rates.file
         schedule = reader.call(
-            lambda read: f"{file}: {len(read.version)} versions of the rates",
+            lambda read: f"{file}: {len(read.version)} dated editions",
             lambda: load_rates(case.path(file)),
         )
     meters = {intake.meter: reader.register(intake, intake.meter) for intake in data.intake}

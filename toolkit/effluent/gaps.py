@@ -6,7 +6,7 @@ same procedure is applied to stretches of the same record where the answer is kn
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -44,6 +44,8 @@ class HourlyRecord:
     covered: np.ndarray
     pattern: np.ndarray
     intake: np.ndarray | None = None
+    errors: dict[int, float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """Root mean square errors of hold-out gaps found so far, by their hours [m3]."""
 
 
 @dataclass(frozen=True)
@@ -189,15 +191,22 @@ def hold_out_error(record: HourlyRecord, length: float) -> float:
         cut a single hold-out gap [m3].
     """
     hours = max(int(np.ceil(length / HOUR)), 1)
+    if hours not in record.errors:
+        record.errors[hours] = _hold_out(record, hours)
+    return record.errors[hours] * length / (HOUR * hours)
+
+
+def _hold_out(record: HourlyRecord, hours: int) -> float:
+    """Error of filling gaps of whole hours [m3]."""
     whole = np.concatenate([[0], np.cumsum(record.covered >= HOUR - 1)])
     first = np.arange(len(record.covered) - hours + 1)
     good = first[whole[first + hours] - whole[first] == hours] if len(first) else first
     if len(good) == 0:
-        return 0.5 * length * float(record.pattern.mean())
+        return 0.5 * HOUR * hours * float(record.pattern.mean())
     chosen = good[np.unique(np.linspace(0, len(good) - 1, HOLD_OUTS).astype(int))]
     errors = []
     for hour in chosen:
         start = record.start + HOUR * hour
         actual = float(record.volume[hour : hour + hours].sum())
         errors.append(fill_gap(record, start, start + HOUR * hours) - actual)
-    return float(np.sqrt(np.mean(np.square(errors)))) * length / (HOUR * hours)
+    return float(np.sqrt(np.mean(np.square(errors))))

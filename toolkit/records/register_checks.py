@@ -91,8 +91,8 @@ def _true_ups(good: pd.DataFrame, findings: Findings) -> None:
     followed = int((estimated[:-1] & ~estimated[1:]).sum())
     findings.flag(
         "estimated reads",
-        f"{int(estimated.sum())} of {len(good)} reads are estimates, {followed} times followed by "
-        "an actual read: only volumes between actual reads are measured",
+        f"{int(estimated.sum())} of {len(good)} reads are estimates; an actual read follows "
+        f"{followed} of them: only volumes between actual reads are measured",
         estimated=int(estimated.sum()),
         reads=len(good),
         true_ups=followed,

@@ -90,7 +90,8 @@ def find_intervals(
         longest = gaps.loc[gaps["seconds"].idxmax()]
         findings.flag(
             "gaps",
-            f"{len(gaps)} intervals are longer than {GAP_FACTOR:g} usual steps, together "
+            f"{len(gaps)} interval{' is' if len(gaps) == 1 else 's are'} longer than "
+            f"{GAP_FACTOR:g} usual steps, together "
             f"{gaps['seconds'].sum() / 3600:.1f} h; the longest, {longest['seconds'] / 3600:.1f} "
             f"h, begins {longest['start']:%Y-%m-%d %H:%M} UTC",
             gaps=len(gaps),

@@ -266,7 +266,12 @@ def ratio_picture(ratios: pd.DataFrame, known: Mapping[str, float]) -> Picture:
 
 @styled
 def decision_picture(
-    volumes: np.ndarray, billed: float, tolerance: float, unit: str, coverage: float = 0.95
+    volumes: np.ndarray,
+    billed: float,
+    tolerance: float,
+    unit: str,
+    coverage: float = 0.95,
+    source: str = "effluent",
 ) -> Picture:
     """What the evidence says about one volume, beside the billed one and its limits.
 
@@ -282,6 +287,8 @@ def decision_picture(
         Unit of volume to show [text].
     coverage : float
         Coverage of the interval [-].
+    source : str
+        Which of :data:`toolkit.charts.EVIDENCE` the draws are [text].
 
     Returns
     -------
@@ -300,8 +307,8 @@ def decision_picture(
     mark = from_si(billed, unit, "volume")
     low, high = np.quantile(values, [(1 - coverage) / 2, (1 + coverage) / 2])
     figure, axes = canvas(3.2)
-    colour = EVIDENCE["effluent"].colour
-    axes.hist(values, bins=80, density=True, color=colour, alpha=0.55, label="evidence")
+    look = EVIDENCE[source]
+    axes.hist(values, bins=80, density=True, color=look.colour, alpha=0.6, label=look.label)
     words = f"{coverage * 100:.3g} % interval"
     base = [axes.get_ylim()[1] * 0.04] * 2
     axes.plot([low, high], base, color=INK, linewidth=3, solid_capstyle="butt", label=words)

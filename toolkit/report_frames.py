@@ -318,7 +318,7 @@ def assumptions(result: Any) -> pd.DataFrame:
     """
     causes = result.causes
     pairs = zip(causes["standard"], causes["unit"], strict=True)
-    spread = [f"{100 * s:.3g} %" if unit == "1" else f"{s:.3g} {unit}" for s, unit in pairs]
+    spread = [_spread(standard, unit) for standard, unit in pairs]
     return pd.DataFrame(
         {
             "estimate": causes["estimate"],
@@ -329,6 +329,15 @@ def assumptions(result: Any) -> pd.DataFrame:
             "source": causes["source"],
         }
     )
+
+
+def _spread(standard: float, unit: str) -> str:
+    """A standard uncertainty as people read it: shares in per cent, small lengths in mm."""
+    if unit == "1":
+        return f"{100 * standard:.3g} %"
+    if unit == "m" and abs(standard) < 0.1:
+        return f"{1000 * standard:.3g} mm"
+    return f"{standard:.3g} {unit}"
 
 
 def visits(result: Any) -> pd.DataFrame:

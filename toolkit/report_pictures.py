@@ -97,7 +97,9 @@ def _decision(result: Any) -> Picture | None:
     words, rule = Words.of(result), result.rule
     billed = result.total["billed_m3"]
     total = audited.sum(axis=1)
-    return decision_picture(total, billed, rule.tolerance, words.volume_unit, rule.coverage)
+    has = {name: getattr(result.evidence, name) is not None for name in ("effluent", "balance")}
+    source = "reconciled" if all(has.values()) else "effluent" if has["effluent"] else "balance"
+    return decision_picture(total, billed, rule.tolerance, words.volume_unit, rule.coverage, source)
 
 
 def _quality(result: Any) -> Picture | None:

@@ -19,7 +19,8 @@ def test_every_example_taken_together_is_a_case(tmp_path):
     folder = write_starter(tmp_path / "mine")
     text = with_examples(CASE)
     assert len(text) < len(CASE) - 60  # the examples were found
-    for name in ("low_flow_register", "irrigation_meter", "rain", "payments"):
+    others = ("samples", "earlier_use", "by_invoice", "neighbour")
+    for name in ("low_flow_register", "irrigation_meter", "rain", "payments", *others):
         (folder / f"{name}.csv").write_text("x\n")
     (folder / "case.toml").write_text(text, encoding="utf-8")
     case = load_case(folder)
@@ -29,6 +30,8 @@ def test_every_example_taken_together_is_a_case(tmp_path):
     assert effluent.rain_gauge.file == "rain.csv"
     assert case.data.intake[0].further_register[0].sign == "add"
     assert case.data.rule.smallest_coverage_of_record == 0.75
+    assert case.data.account.reads.digits == 6 and case.data.neighbour[0].account == "0418"
+    assert case.data.claim.interest_after == 30 * 86400
 
 
 def test_keys_of_a_record_are_all_shown(tmp_path):
@@ -38,6 +41,15 @@ def test_keys_of_a_record_are_all_shown(tmp_path):
     rare = {"sheet", "day_first", "decimal", "file_columns", "may_be_missing"}
     for key in (set(RecordTable.model_fields) | set(Register.model_fields)) - rare:
         assert re.search(rf"\b{key}\b", CASE), f"the starter does not show {key}"
+
+
+def test_keys_of_account_and_claim_are_all_shown():
+    from toolkit.case_models_claims import AccountTable, ClaimTable, NeighbourTable
+
+    rare = {"source", "columns", "day_first"}
+    for model in (AccountTable, ClaimTable, NeighbourTable):
+        for key in set(model.model_fields) - rare:
+            assert re.search(rf"\b{key}\b", CASE), f"the starter does not show {key}"
 
 
 def test_headers_hold_the_columns_the_case_names(tmp_path):

@@ -163,14 +163,36 @@ coverage = 0.95
 # dispute_days = 60                # days after an invoice within which it may be disputed
 # decided_on = 2026-04-20          # date the windows are counted from
 
-# What the schedule prices beside the volume, and what was paid.
+# What the schedule prices beside the volume, and whose reads the invoices print.
 # [account]
-# meter_size = "2 in"
+# meter_size = "2 in"              # as the rate table writes it
 # customer_class = "industrial"
+# months = 1                       # months a bill stands for; told from its days if left out
+# counts = { "equivalent units" = 12 }         # whatever else a charge counts
+# strengths = { BOD = "410 mg/L" }             # fixed by permit, or else
+# samples = "samples.csv"          # date, parameter, value, unit and, if known, flow
+# earlier_use = "earlier_use.csv"  # start, end, volume: for a winter average
+# by_invoice = "by_invoice.csv"    # invoice, bill_date, meter_size, ...: what changes between bills
+# read_of = "main"                 # the [[intake]] whose reads the invoices print
+# [account.reads]                  # or what the printed reads count in, without reads of your own
+# unit = "gal"
+# multiplier = 100
+# digits = 6
 
 # [claim]
-# payments = "payments.csv"        # invoice, paid_on, amount
-# back_bill = "36 months"
+# payments = "payments.csv"        # invoice, paid_on, amount, under_protest
+# back_bill = "36 months"          # how far undercharges may be billed back
+# counted_on = "bill date"         # or "period end", "payment"
+# interest_per_year = "3.5 %"      # simple, if the local code grants it
+# interest_after = "30 days"       # from payment until interest runs
+
+# Reads of a neighbour's meter, if its reads may have been billed here.
+# [[neighbour]]
+# account = "0418"
+# file = "neighbour.csv"
+# unit = "gal"
+# multiplier = 100
+# digits = 6
 
 # Before a logger: 'sewer-audit plan' compares what could be installed. Leave [effluent] out then.
 # [plan]

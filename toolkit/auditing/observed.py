@@ -69,6 +69,7 @@ def observations_of(
         billed_step_m3=float(to_si(10.0**-step, unit, "volume")),
         days=as_periods(table[["start", "end"]]).days,
         year_fraction=(middle.dt.day_of_year / 365).to_numpy(),
+        tolerance=case.data.rule.tolerance,
         rain_m=case_rain(case, inputs, evidence.periods),
         **_estimates(evidence),
         **_basis(case, evidence),

@@ -79,6 +79,8 @@ class Observations:
         Middle of the period as a fraction of the year from 1 January [-].
     billed_standard : float
         Relative standard uncertainty of the billing meter where no basis is given [-].
+    tolerance : float
+        Share of the billed volume that is no finding [-].
 
     Raises
     ------
@@ -108,6 +110,7 @@ class Observations:
     rain_m: np.ndarray | None = None
     year_fraction: np.ndarray | None = None
     billed_standard: float = 0.02
+    tolerance: float = 0.05
 
     def __post_init__(self) -> None:
         billed = np.asarray(self.billed_m3, dtype=float)

@@ -151,7 +151,10 @@ def _split(cells: list[_Cell], observed: Observations) -> list[_Cell]:
     for cell in cells:
         share = None
         if cell.name == NOTHING:
-            share = fair_share(observed.billed_m3, cell.estimate.discharge, cell.estimate.cov)
+            estimate = cell.estimate
+            share = fair_share(
+                observed.billed_m3, estimate.discharge, estimate.cov, observed.tolerance
+            )
         if share is None:
             split.append(cell)
             continue

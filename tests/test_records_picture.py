@@ -12,7 +12,9 @@ import pytest
 from toolkit import audit
 from toolkit.case import load_case, sample_case
 from toolkit.charts import drawing
+from toolkit.charts_hand import hand_picture, local_readings
 from toolkit.charts_screening import KINDS, screening_picture
+from toolkit.effluent.hand import hours_looked_at
 from toolkit.records import ColumnSpec, read_logger, screen, screening_rules
 from toolkit.records.rules import DEFAULT_RULES
 from toolkit.report_pictures import PICTURES
@@ -115,3 +117,18 @@ def test_a_clean_record_and_one_without_a_level(result):
     assert picture.alt == "Of 10 readings 0 were rejected. No reading was rejected or marked."
     assert drawing(picture.figure)
     assert screened_level(result).attrs["axis"] == "level [in]"
+
+
+def test_hours_nobody_looked_at_are_drawn_and_counted():
+    """Six readings at ten and at two on working days: 3 + 3 of 48 kinds of hour are seen."""
+    local = pd.DatetimeIndex(
+        [f"2026-01-{day:02d} {hour:02d}:20" for day in (5, 6, 7) for hour in (10, 14)]
+    ).tz_localize("America/Chicago")
+    seen = hours_looked_at(local)
+    assert seen == {(False, hour) for hour in (9, 10, 11, 13, 14, 15)}
+    picture = hand_picture(local_readings(local, np.full(6, 0.001)), seen, "gpm")
+    axes, below = picture.figure.axes
+    assert axes.get_ylabel() == "discharge [gpm]"
+    assert len(below.patches) == 42
+    assert "42 of 48 kinds of hour" in picture.alt
+    assert drawing(picture.figure)

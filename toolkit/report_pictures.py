@@ -16,6 +16,7 @@ from toolkit.charts_balance import (
     estimates_side_by_side,
     water_balance,
 )
+from toolkit.charts_hand import hand_picture, local_readings
 from toolkit.charts_invoices import (
     decision_picture,
     difference_origins,
@@ -26,6 +27,7 @@ from toolkit.charts_invoices import (
 from toolkit.charts_record import hydrograph, record_quality, weekly_pattern
 from toolkit.charts_screening import screening_picture
 from toolkit.charts_uncertainty import explanations_ranking, uncertainty_budget, zero_error_curve
+from toolkit.effluent.hand import hours_looked_at, local_times
 from toolkit.report_screening import screened_level, screening_stretches
 from toolkit.report_show import say
 from toolkit.report_words import Words
@@ -102,18 +104,20 @@ def _decision(result: Any) -> Picture | None:
     return decision_picture(total, billed, rule.tolerance, words.volume_unit, rule.coverage, source)
 
 
+def _by_hand(result: Any) -> bool:
+    table = result.case.data.effluent
+    return table is not None and table.form == "hand readings"
+
+
 def _quality(result: Any) -> Picture | None:
-    if result.evidence.effluent is None:
+    if result.evidence.effluent is None or _by_hand(result):
         return None
     smallest = result.case.data.rule.smallest_coverage_of_record
     return record_quality(frames.status_shares(result), smallest)
 
 
 def _screening(result: Any) -> Picture | None:
-    by_hand = result.case.data.effluent is not None and (
-        result.case.data.effluent.form == "hand readings"
-    )
-    if result.inputs.logger is None or result.evidence.series is None or by_hand:
+    if result.evidence.series is None or _by_hand(result):
         return None
     stretches = screening_stretches(result)
     return screening_picture(screened_level(result), stretches, str(result.case.zone))
@@ -122,13 +126,17 @@ def _screening(result: Any) -> Picture | None:
 def _hydrograph(result: Any) -> Picture | None:
     if result.evidence.series is None:
         return None
+    if _by_hand(result):
+        local = local_times(result.evidence.series, str(result.case.zone))
+        readings = local_readings(local, result.evidence.series.discharge)
+        return hand_picture(readings, hours_looked_at(local), Words.of(result).discharge_unit)
     bounds = sorted({*result.invoices["start"], *result.invoices["end"]})
     unit, zone = Words.of(result).discharge_unit, str(result.case.zone)
     return hydrograph(frames.daily_discharge(result), unit, bounds, zone)
 
 
 def _week(result: Any) -> Picture | None:
-    if result.evidence.series is None:
+    if result.evidence.series is None or _by_hand(result):
         return None
     pattern = frames.weekly_pattern(result)
     if pattern["middle"].isna().all():
@@ -200,6 +208,7 @@ def _explanations(result: Any) -> Picture | None:
 
 
 NOT_TWO = "There are not two estimates of the same discharge to test against each other."
+NO_LOGGER = "This case holds no record of a logger."
 NO_RECORD = "This case holds no record of the effluent."
 NO_DIFFERENCE = (
     "No charge line differs from what the schedule gives, or the case holds no rate schedule."
@@ -212,10 +221,10 @@ PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "origins": ("No invoice differs from the rules, or the case holds no rate schedule.", _origins),
     "ratios": ("No reads tell which volume was due.", _ratios),
     "decision": (NO_AUDITED, _decision),
-    "quality": (NO_RECORD, _quality),
-    "screening": ("This case holds no record of a logger.", _screening),
+    "quality": (NO_LOGGER, _quality),
+    "screening": (NO_LOGGER, _screening),
     "hydrograph": (NO_RECORD, _hydrograph),
-    "week": (NO_RECORD, _week),
+    "week": (NO_LOGGER, _week),
     "effluent budget": (NO_RECORD, _budget("effluent")),
     "balance budget": ("This case holds no balance with uncertain terms.", _budget("balance")),
     "zero": ("This case holds no record of a method with a level.", _zero),

@@ -27,7 +27,14 @@ from toolkit.effluent.zero import zero_path
 from toolkit.errors import Flag, InputRefused, Problem
 from toolkit.uncertainty import Cause, Draws
 
-__all__ = ["FEWEST", "HandSampling", "hand_sampling", "hand_volumes"]
+__all__ = [
+    "FEWEST",
+    "HandSampling",
+    "hand_sampling",
+    "hand_volumes",
+    "hours_looked_at",
+    "local_times",
+]
 
 FEWEST = 4
 """Visits below which the scatter of the flow cannot be told: its t-variance is infinite [-]."""
@@ -232,16 +239,48 @@ def _even(look: np.ndarray) -> np.ndarray:
     return 1.0 / (len(size) * size[place])
 
 
-def _unseen_share(series: DischargeSeries, zone: str) -> float:
-    """Share of the week's hours of a kind never looked at, nor the hour beside it."""
+def local_times(series: DischargeSeries, zone: str) -> pd.DatetimeIndex:
+    """Local times of the readings.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Readings [s].
+    zone : str
+        Zone whose clock counts [text].
+
+    Returns
+    -------
+    DatetimeIndex
+        One per reading [-].
+    """
     stamps = series.epoch + pd.to_timedelta(series.time, unit="s")
-    local = pd.DatetimeIndex(stamps).tz_convert(zone)
-    weekend = local.day_of_week >= 5
-    seen = {
-        (bool(kind), (int(hour) + beside) % 24)
-        for kind, hour in zip(weekend, local.hour, strict=True)
+    return pd.DatetimeIndex(stamps).tz_convert(zone)
+
+
+def hours_looked_at(local: pd.DatetimeIndex) -> set[tuple[bool, int]]:
+    """Kinds of hour that hold a reading, or lie beside one that does.
+
+    Parameters
+    ----------
+    local : DatetimeIndex
+        Local times of the readings [-].
+
+    Returns
+    -------
+    set of (bool, int)
+        Weekend or not, and hour of the day; at most 48 [-].
+    """
+    return {
+        (bool(day >= 5), (int(hour) + beside) % 24)
+        for day, hour in zip(local.day_of_week, local.hour, strict=True)
         for beside in (-1, 0, 1)
     }
+
+
+def _unseen_share(series: DischargeSeries, zone: str) -> float:
+    """Share of the week's hours of a kind never looked at, nor the hour beside it."""
+    seen = hours_looked_at(local_times(series, zone))
     return 1.0 - sum(2 / 168 if weekend else 5 / 168 for weekend, _ in seen)
 
 

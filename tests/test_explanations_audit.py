@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from toolkit import audit, load_case, report_balance, sample_case
 from toolkit.auditing.observed import observations_of, other_sizes
+from toolkit.case import home
 from toolkit.explanations import CATALOGUE, NOTHING, UNFAIR, explain
 from toolkit.report_pictures import PICTURES
 
@@ -131,3 +133,35 @@ def test_a_case_without_balance_is_ranked_against_the_record():
     assert PICTURES["differences"][1](result) is None
     assert "one estimate only" in report_balance.short_answer(result).plain
     assert isinstance(report_balance.adjustments(result), pd.DataFrame)
+
+
+@pytest.fixture(scope="module")
+def mistaken(tmp_path_factory):
+    """The sample with its flume of 6 in entered as one of 9 in."""
+    folder = tmp_path_factory.mktemp("mistaken")
+    for name in ("sample_bills", "sample_logs"):
+        shutil.copytree(home(name), folder / name)
+    case = folder / "sample_bills" / "case.toml"
+    text = case.read_text(encoding="utf-8").replace('throat = "6 in"', 'throat = "9 in"')
+    case.write_text(text, encoding="utf-8")
+    return audit(load_case(case), draws=800)
+
+
+def test_estimates_that_conflict_are_not_averaged_and_the_mistake_is_found(mistaken):
+    assert not mistaken.evidence.reconciliation.agree and mistaken.evidence.audited is None
+    first = mistaken.explanations.iloc[0]
+    assert first["name"] == "wrong device size or notch angle"
+    assert "throat 6 in instead of 9 in" in first["detail"]
+    balance = mistaken.evidence.balance.draws.sum(axis=1).mean()
+    assert first["corrected_discharge_m3"] == pytest.approx(balance, rel=0.03)
+
+
+def test_its_look_alike_is_told_by_measuring_the_device(mistaken):
+    """A factor of another cause fits nearly as well, so no cause is named."""
+    about = mistaken.explanations.attrs
+    assert about["named"] is None
+    assert "measure the device" in about["separates"]
+    assert "contradicts" in report_balance.short_answer(mistaken).plain
+    table = report_balance.adjustments(mistaken)
+    assert set(table.filter(like="joined").iloc[:, 0]) == {"–"}
+    assert set(report_balance.consistency(mistaken)["passed"]) == {"NO"}

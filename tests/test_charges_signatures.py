@@ -377,3 +377,23 @@ def test_differences_that_cancel_by_chance_are_no_misread():
         bills.append(bill(rates, month, wrong, **more))
     codes = {found.code for found in find_signatures(rates, bills, FACE)}
     assert "misread" not in codes
+
+
+def test_a_wrong_class_is_told_from_a_wrong_size():
+    text = RULES.replace("BASIS", "intake").replace("MORE", "") + (
+        '[[version.charge]]\nname = "service"\nkind = "fixed"\n'
+        'by_class = { trade = 96.15, homes = 31.40 }\nper = "bill"\n'
+    )
+    rates = parse_rates(text)
+    facts = InvoiceFacts(
+        "one",
+        date(2025, 3, 1),
+        date(2025, 4, 1),
+        "kgal",
+        {"intake": D("941.3")},
+        customer_class="homes",
+    ).but(billed_volume=D("847.2"))
+    lines = price(rates, facts).by_column | {"service": D("96.15")}
+    (found,) = find_signatures(rates, [BilledInvoice(facts, lines, sum(lines.values()))])
+    assert (found.code, found.difference) == ("wrong-class", D("64.75"))
+    assert "class 'trade' was used" in found.sentence

@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +41,10 @@ THRESHOLDS = {"BOD": D(250), "TSS": D(300)}
 
 def cents(value: Decimal) -> Decimal:
     return value.quantize(D("0.01"), ROUND_HALF_UP)
+
+
+def cut(value: Decimal) -> Decimal:
+    return value.quantize(D("0.01"), ROUND_DOWN)
 
 
 @dataclass
@@ -102,6 +106,8 @@ class Slip:
     no_allowance: bool = False
     no_threshold: bool = False
     strengths: dict[str, Decimal] | None = None
+    surcharge: Decimal = field(default_factory=lambda: D(1))
+    cut: bool = False
     total: Decimal = field(default_factory=D)
 
 
@@ -153,7 +159,8 @@ def bill(rates: Rates, month: Month, slip: Slip, volume: Decimal) -> tuple[dict,
             (max(min(used, high) - low, D(0)) * p)
             for low, high, p in zip(bounds, bounds[1:], prices, strict=False)
         )
-    lines = {"service": SIZES[slip.size or rates.size], "volume": cents(amount)}
+    rounded = cut if slip.cut else cents
+    lines = {"service": SIZES[slip.size or rates.size], "volume": rounded(amount)}
     short = max(rates.minimum - lines["volume"], D(0))
     lines["minimum"] = rates.minimum if slip.minimum_on_top else short
     strengths = slip.strengths or month.strengths
@@ -161,8 +168,9 @@ def bill(rates: Rates, month: Month, slip: Slip, volume: Decimal) -> tuple[dict,
         max(strengths[name] - (D(0) if slip.no_threshold else limit), D(0))
         for name, limit in THRESHOLDS.items()
     )
-    lines["surcharge"] = cents(volume / 1000 * D("8.34") * excess * edition[2])
-    lines["tax"] = cents(sum(lines.values()) * rates.tax)
+    load = volume / 1000 * D("8.34") * excess * slip.surcharge
+    lines["surcharge"] = rounded(load * edition[2])
+    lines["tax"] = rounded(sum(lines.values()) * rates.tax)
     return lines, sum(lines.values()) + slip.total
 
 
@@ -444,6 +452,28 @@ def copied_wrong(rng, rates, months):
     return [k]
 
 
+def basis_of_surcharge(rng, rates, months):
+    """Kilograms for pounds, the metered water, or one parameter for the other."""
+    places = some(rng, months)
+    kind = int(rng.integers(3))
+    for k in places:
+        slip = months[k].slip
+        if kind == 0:
+            slip.surcharge = D("0.45359237")
+        elif kind == 1:
+            slip.surcharge = 1 / rates.factor
+        else:
+            slip.strengths = months[k].strengths | {"BOD": months[k].strengths["TSS"]}
+    return places
+
+
+def cents_cut(rng, rates, months):
+    """Every line cut to the cent in place of rounded."""
+    for month in months:
+        month.slip.cut = True
+    return list(range(len(months)))
+
+
 def none_of_these(rng, rates, months):
     places = [int(rng.integers(len(months)))]
     for k in places:
@@ -477,6 +507,8 @@ PLANTS: dict[str, tuple[Plant, str]] = {
     "counted twice": (twice, "counted-twice"),
     "scaled to 30 days": (odd_days, "period-length"),
     "volume copied wrong": (copied_wrong, "transcription"),
+    "surcharge basis": (basis_of_surcharge, "surcharge-basis"),
+    "cents cut": (cents_cut, "rounding"),
 }
 
 
@@ -556,10 +588,12 @@ def harmless(rates: Rates, months: list[Month], places: list[int]) -> set[str]:
     return same
 
 
-def confusion(cases: int, seed: int = 1, spread: float = 0.0) -> dict[str, Counter]:
-    """Verdicts by planted error."""
+def confusion(cases: int, seed: int = 1, spread: float = 0.0, only: str = "") -> dict[str, Counter]:
+    """Verdicts by planted error; of those whose name holds `only`."""
     table: dict[str, Counter] = {}
     for number, (name, (plant, code)) in enumerate(PLANTS.items()):
+        if only not in name:
+            continue
         table[name] = Counter()
         for case in range(cases):
             rng = np.random.default_rng([seed, number, case])
@@ -605,8 +639,9 @@ def main() -> None:
     parser.add_argument("--clean", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1, help="a seed no guess was tried on")
     parser.add_argument("--spread", type=float, default=0.0, help="half width of the supply meter")
+    parser.add_argument("--only", default="", help="errors whose name holds this")
     given = parser.parse_args()
-    table = confusion(given.cases, given.seed, given.spread)
+    table = confusion(given.cases, given.seed, given.spread, given.only)
     wrong = accused(given.clean, given.seed + 1, given.spread)
     print(markdown(table, given.clean, wrong))
 

@@ -29,12 +29,12 @@ MINUTE = 60.0
 
 
 def median_time(job, runs: int) -> float:
-    """Median duration of a job [s]."""
+    """Median processor time of a job, which other work on the machine disturbs least [s]."""
     spans = []
     for _ in range(runs):
-        begin = time.perf_counter()
+        begin = time.process_time()
         job()
-        spans.append(time.perf_counter() - begin)
+        spans.append(time.process_time() - begin)
     return statistics.median(spans)
 
 
@@ -63,6 +63,35 @@ def long_record(years: int) -> pd.DataFrame:
     return pd.DataFrame({"time": stamps, "head": np.round(np.maximum(head, 0.0), 3)})
 
 
+def job_of(frame: pd.DataFrame, years: float, count: int):
+    """Volumes of a long record, with the periods they are of."""
+    device = build_device("parshall flume", {"throat": "6 in"})
+    edges = pd.date_range("2023-01-01", periods=int(12 * years) + 1, freq="30D", tz="UTC")
+    names = tuple(f"{n}" for n in range(len(edges) - 1))
+    periods = Periods(names, edges[:-1], edges[1:], "UTC")
+    end = years * 365 * 86400.0
+    visits = [Visit(end * (k + 1) / 10, 0.001, 0.001, False, str(k)) for k in range(9)]
+
+    def volumes():
+        series = discharge_series(frame, levels(frame, device, None), device)
+        causes = assemble(device, [], False)
+        nodes = np.unique(periods.seconds(series.epoch))
+        zero = zero_path(visits, 0.0, end, causes, nodes=nodes)
+        return period_volumes(series, device, periods, causes, zero, Draws(count, 1), 1800.0)
+
+    return volumes, periods
+
+
+def bench_scaling(runs: int, years: int) -> None:
+    """Time against rows, and against draws."""
+    for share, count in ((1 / 3, 20_000), (2 / 3, 20_000), (1, 20_000), (1, 10_000), (1, 2_000)):
+        frame = long_record(years).assign(status="measured")
+        frame = frame.iloc[: int(len(frame) * share)]
+        volumes, _ = job_of(frame, years * share, count)
+        spent = median_time(volumes, runs)
+        print(f"  {len(frame):>8} rows, {count:>6} draws: volumes {spent:.2f} s")
+
+
 def bench_long(runs: int, years: int) -> None:
     """Three years of one-minute heads."""
     frame = long_record(years)
@@ -71,18 +100,8 @@ def bench_long(runs: int, years: int) -> None:
         frame.to_csv(file, index=False)
         reading = median_time(lambda: pd.read_csv(file), runs)
     frame["status"] = "measured"
-    device = build_device("parshall flume", {"throat": "6 in"})
-    edges = pd.date_range("2023-01-01", periods=12 * years + 1, freq="30D", tz="UTC")
-    periods = Periods(tuple(f"{n}" for n in range(12 * years)), edges[:-1], edges[1:], "UTC")
-    draws, end = Draws(20_000, 1), years * 365 * 86400.0
-    visits = [Visit(end * (k + 1) / 10, 0.001, 0.001, False, str(k)) for k in range(9)]
-
-    def volumes():
-        series = discharge_series(frame, levels(frame, device, None), device)
-        causes = assemble(device, [], False)
-        nodes = np.unique(periods.seconds(series.epoch))
-        zero = zero_path(visits, 0.0, end, causes, nodes=nodes)
-        return period_volumes(series, device, periods, causes, zero, draws, 1800.0)
+    volumes, periods = job_of(frame, years, 20_000)
+    draws = Draws(20_000, 1)
 
     def with_budget():
         found = volumes()
@@ -95,21 +114,26 @@ def bench_long(runs: int, years: int) -> None:
     volumes()
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    slow, worst = brute(frame, periods, volumes())
+    slow, noisy, worst = brute(frame, periods, volumes())
     size = frame.memory_usage(deep=True).sum()
     print(f"{len(frame)} rows, {12 * years} invoices, 20,000 draws: read_csv {reading:.2f} s")
     print(f"  volumes {plain:.2f} s, ratio {plain / reading:.2f}")
     print(f"  with budget {whole:.2f} s, ratio {whole / reading:.2f}")
     print(f"  peak memory {peak / 1e6:.0f} MB, {peak / size:.1f} times the frame")
-    print(f"  brute force extrapolated {slow:.0f} s, {slow / plain:.0f} times as long")
+    print(f"  brute force, zero and coefficient: {slow:.0f} s, {slow / plain:.0f} times as long")
+    print(f"  and every reading's noise: {noisy:.0f} s, {noisy / plain:.0f} times as long")
     print(f"  largest disagreement with brute force {worst:.1e} (relative, {BRUTE} draws)")
 
 
 BRUTE = 20
 
 
-def brute(frame: pd.DataFrame, periods: Periods, found) -> tuple[float, float]:
-    """Seconds 20,000 draws would take reading by reading, and the disagreement of a few."""
+def brute(frame: pd.DataFrame, periods: Periods, found) -> tuple[float, float, float]:
+    """Seconds 20,000 draws would take reading by reading, and the disagreement of a few.
+
+    The zero's path and the coefficient alone first; then with the noise of every reading drawn
+    too, which the fast scheme treats by formula.
+    """
     head = frame["head"].to_numpy()
     seconds = np.arange(len(head)) * MINUTE
     draws = Draws(20_000, 1)
@@ -117,7 +141,7 @@ def brute(frame: pd.DataFrame, periods: Periods, found) -> tuple[float, float]:
     factor = (1 + draws.of(model.causes["discharge coefficient"]))[:BRUTE]
     edges = found.zero.edges
     fast = model.evaluate(offsets, {"discharge coefficient": factor - 1}, BRUTE)
-    begin, slow = time.perf_counter(), np.zeros((BRUTE, len(periods.names)))
+    begin, slow = time.process_time(), np.zeros((BRUTE, len(periods.names)))
     ends = np.searchsorted(seconds, periods.seconds(frame["time"].iloc[0]))
     for draw in range(BRUTE):
         path = np.interp(seconds, np.repeat(edges, 2)[1:-1], offsets[draw])
@@ -125,18 +149,25 @@ def brute(frame: pd.DataFrame, periods: Periods, found) -> tuple[float, float]:
         for place, (low, high) in enumerate(ends):
             part = flow[low : high + 1]
             slow[draw, place] = MINUTE * (part.sum() - (part[0] + part[-1]) / 2)
-    spent = time.perf_counter() - begin
+    spent = time.process_time() - begin
+    rng, begin = np.random.default_rng(1), time.process_time()
+    for _ in range(BRUTE):
+        rng.standard_normal(len(head))
+    noise = time.process_time() - begin
     bias = found.noise_bias * factor[:, None]
-    return spent / BRUTE * 20_000, float(np.abs((fast + bias) / slow - 1).max())
+    worst = float(np.abs((fast + bias) / slow - 1).max())
+    return spent / BRUTE * 20_000, (spent + noise) / BRUTE * 20_000, worst
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--years", type=int, default=3)
-    parser.add_argument("--only", choices=["sample", "long"])
+    parser.add_argument("--only", choices=["sample", "long", "scaling"])
     given = parser.parse_args()
-    if given.only != "long":
+    if given.only in (None, "sample"):
         bench_sample(given.runs)
-    if given.only != "sample":
+    if given.only in (None, "long"):
         bench_long(given.runs, given.years)
+    if given.only in (None, "scaling"):
+        bench_scaling(given.runs, given.years)

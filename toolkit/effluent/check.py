@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -73,15 +73,15 @@ def check_against_brute_force(
     SelfCheck
         Largest relative disagreement [-].
     """
-    offsets = model.draw_offsets(draws)
-    errors = {name: draws.of(cause, key=name)[:sample] for name, cause in model.causes.items()}
-    fast = model._factors(errors, min(sample, draws.count))
+    first = replace(draws, count=min(sample, draws.count))  # fewer draws begin as more do
+    offsets = model.draw_offsets(first)
+    errors = {name: first.of(cause, key=name) for name, cause in model.causes.items()}
+    fast = model._factors(errors, first.count)
     chosen = np.unique(np.linspace(0, len(pieces) - 1, 4).astype(int))
     largest = 0.0
     for stretch in chosen:
         piece = pieces[stretch]
-        few = None if offsets is None else offsets[:sample]
-        offset = model._offset(int(stretch), piece.interval, few, len(fast))
+        offset = model._offset(int(stretch), piece.interval, offsets, len(fast))
         table = model.table.at(int(stretch), offset)
         for draw in range(len(fast)):
             ends = None

@@ -105,9 +105,16 @@ class OffsetTable:
         Returns
         -------
         array (draws,)
-            Volume, straight-line interpolation between the tabulated offsets [m3].
+            Volume, straight-line interpolation between the tabulated offsets, which are evenly
+            spaced; that of the nearest end beyond them [m3].
         """
-        return np.interp(offset, self.offsets, self.volumes[stretch])
+        last = len(self.offsets) - 1
+        place = (offset - self.offsets[0]) * (last / (self.offsets[-1] - self.offsets[0]))
+        np.clip(place, 0.0, last, out=place)
+        cell = np.minimum(place.astype(np.intp), last - 1)
+        place -= cell
+        row = self.volumes[stretch]
+        return row[cell] + place * np.diff(row)[cell]
 
     def factor(self, cause: str, error: np.ndarray) -> np.ndarray:
         """Relative factor of a bending cause.

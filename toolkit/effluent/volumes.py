@@ -33,6 +33,9 @@ from toolkit.uncertainty import Cause, Draws
 
 __all__ = ["EffluentVolumes", "Periods", "period_volumes"]
 
+FURTHEST = 6.0
+"""Zero offsets are tabulated so many standard uncertainties to either side [-]."""
+
 
 @dataclass(frozen=True)
 class EffluentVolumes:
@@ -124,7 +127,7 @@ def period_volumes(
     pieces = stretches(series.time, spans, edges[1:-1], longest_bridge)
     _refuse_empty(pieces, periods, series, allow_missing)
     rating = _rating(series, device, causes, zero)
-    table = _table(series, rating, causes, zero, pieces, edges, draws)
+    table = _table(series, rating, causes, zero, pieces, edges)
     bins = _hours_of_week(series, periods.zone)
     hours = hourly_record(series.time, series.discharge, longest_bridge, bins)
     hourly = hours.start + 3600.0 * np.arange(len(bins) + 1)
@@ -196,7 +199,6 @@ def _table(
     zero: ZeroPath | None,
     pieces: Sequence[Stretch],
     edges: np.ndarray,
-    draws: Draws,
 ) -> OffsetTable:
     bending = [
         name for name in (*causes.sizes, "exponent", "air temperature") if name in causes.shared
@@ -210,8 +212,9 @@ def _table(
     grid = deposit(series.level, series.carrier, pieces, series.time, edges)
     low, high = 0.0, 0.0
     if zero is not None:
-        offsets = zero.offset.draw(draws)
-        low, high = float(offsets.min()), float(offsets.max())
+        reach = FURTHEST * np.sqrt(np.diag(zero.offset.covariance))
+        low = float((zero.offset.mean - reach).min())
+        high = float((zero.offset.mean + reach).max())
     return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
 
 

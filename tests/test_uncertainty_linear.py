@@ -84,6 +84,8 @@ def test_every_volume_and_charge_has_both_results():
     assert ratio.between(0.96, 1.04).all()
     away = (rows["first_order"] - rows["draws_mean"]).abs() / rows["draws_standard_uncertainty"]
     assert (away < 0.06).all()
+    shortest = table["shortest_high"] - table["shortest_low"]
+    assert (shortest <= (table["draws_high"] - table["draws_low"]) * (1 + 1e-9)).all()
     same = (table["largest_difference"] <= table["tolerance"]) == table["first_order_suffices"]
     assert same.all()
 

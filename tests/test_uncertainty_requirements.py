@@ -237,9 +237,8 @@ REQUIREMENTS: dict[int, tuple[str, str, tuple[str, ...], str]] = {
     26: (
         "A p-value is never called a probability that the bill is right",
         "-",
-        (),
-        "a rule for wording: probabilities here come from draws of the evidence; no p-value is "
-        "returned except of chi-square tests, named as such",
+        ("uncertainty_wording::test_no_accuracy_without_its_factor_and_no_p_value_for_a_bill",),
+        "",
     ),
     27: (
         "Another expert can reproduce every figure",
@@ -263,15 +262,17 @@ REQUIREMENTS: dict[int, tuple[str, str, tuple[str, ...], str]] = {
     29: (
         "Legal limits are kept apart from uncertainty",
         "-",
-        (),
-        "limits enter only as the tolerance of the rule; a permissible error becomes an input only "
-        "where the case states a half-width and a shape",
+        ("uncertainty_wording::test_a_limit_changes_verdicts_and_no_uncertainty",),
+        "",
     ),
     30: (
         "Terms as in the vocabulary; no accuracy without factor or probability",
         "JCGM 200",
-        (),
-        "a rule for wording, checked when reports are read; intervals carry coverage and kind",
+        (
+            "uncertainty_wording::test_no_accuracy_without_its_factor_and_no_p_value_for_a_bill",
+            "uncertainty_wording::test_such_sentences_would_be_found",
+        ),
+        "",
     ),
 }
 

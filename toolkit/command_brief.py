@@ -19,7 +19,12 @@ def add_brief(commands) -> None:
     """
     about = "write the uncertainty brief for management: two pages, and the folder that proves them"
     command = add_command(commands, "brief", run_brief, about)
-    command.add_argument("case", metavar="CASE", help="case.toml, or the folder that holds it")
+    command.add_argument(
+        "case",
+        metavar="CASE",
+        nargs="?",
+        help="case.toml, or the folder that holds it; the invented sample if left out",
+    )
     add_run_options(command, "brief folder")
 
 
@@ -36,10 +41,11 @@ def run_brief(given: argparse.Namespace) -> int:
     int
         Exit code [-].
     """
+    from toolkit.case import sample_case
     from toolkit.report import write_report
 
     result = write_report(
-        given.case,
+        given.case if given.case is not None else sample_case(),
         given.out,
         notebook="uncertainty_explained",
         draws=given.draws,

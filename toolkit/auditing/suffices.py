@@ -20,6 +20,7 @@ from toolkit.uncertainty import (
     Stability,
     Summary,
     compare_intervals,
+    coverage_interval,
     draws_until_stable,
     linearise,
     summarise,
@@ -46,6 +47,8 @@ COLUMNS = [
     "draws_standard_uncertainty",
     "draws_low",
     "draws_high",
+    "shortest_low",
+    "shortest_high",
     "largest_difference",
     "tolerance",
     "first_order_suffices",
@@ -92,8 +95,9 @@ def first_order_table(
     Returns
     -------
     DataFrame
-        figure, invoice ("total" for the sum), unit, both results, the largest difference of their
-        interval ends, its tolerance and the verdict; figures without any spread are left out
+        figure, invoice ("total" for the sum), unit, both results with symmetric intervals, the
+        shortest interval, the largest difference of the symmetric ends, its tolerance and the
+        verdict; figures without any spread are left out
         [m3, money].
 
     References
@@ -112,7 +116,9 @@ def first_order_table(
             summary = summarise(joint[:, place], coverage)
             unit = UNITS.get(figure, "m3")
             start = {"figure": figure, "invoice": names[place], "unit": unit}
-            rows.append({**start, **_compared(linear, int(place), summary)})
+            shortest = coverage_interval(joint[:, place], coverage, "shortest")
+            ends = {"shortest_low": float(shortest.low), "shortest_high": float(shortest.high)}
+            rows.append({**start, **_compared(linear, int(place), summary), **ends})
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

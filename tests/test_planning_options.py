@@ -163,3 +163,19 @@ def test_flows_come_from_invoices_with_a_flag_where_nothing_is_known(tmp_path):
     mean = float(to_si(42069.0, "kgal", "volume")) / (days * 86_400.0)
     assert plan.flow.mean == pytest.approx(mean, rel=2e-3)
     assert any("judgement" in flag.message for flag in plan.flags)
+
+
+def test_a_pipe_the_case_measures_in_is_known_to_the_plan():
+    plan = make_plan(load_case(sample_case("manning")), draws=200)
+    assert plan.site.diameter == pytest.approx(8 * 0.0254) and plan.site.slope is not None
+    labels = [each.candidate.label for each in plan.options]
+    assert any("Manning" in label and "installed now" in label for label in labels)
+
+
+def test_the_angle_of_a_notch_is_told_where_it_matters():
+    """1 degree is 1.7 % at 90 and 3.5 % at 30 degrees (reference of weirs, computed there)."""
+    flow = flow_between(0.002, 0.004, 0.008)
+    site = PipeSite(0.5, 0.005, drop=2.0, largest_depth=1.0, approach_width=2.0, solids="none")
+    for angle, share in (("90", "1.7%"), ("30", "3.5%"), ("22.5", "4.6%")):
+        said = " ".join(option(f"{angle} deg V-notch weir", flow, site).warnings)
+        assert share in said and ("USBR" in said) == (angle == "22.5")

@@ -135,7 +135,23 @@ def _element(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
     setting = site.setting(flow.quantiles, heads, allowed, least, "weir" in candidate.family)
     _room(notes, site, setting, candidate)
     _solids(notes, candidate, flow, site, setting)
+    if candidate.family == "v-notch weir":
+        _angle(notes, device.angle)
     return notes.made(candidate, device, three, outside, setting)
+
+
+def _angle(notes: _Notes, angle: float) -> None:
+    """What the angle as built does; dQ/Q = d(angle)/sin(angle), and the USBR's range (read)."""
+    degree = math.radians(1.0) / math.sin(angle)
+    notes.warnings.append(
+        f"One degree of the notch angle as built is {degree:.1%} of the discharge; it has to be "
+        "measured and is not counted here."
+    )
+    if not 25 <= math.degrees(angle) <= 100:
+        notes.warnings.append(
+            "The angle is inside the range of ISO 1438 but outside that of the USBR (25 to 100 "
+            "degrees)."
+        )
 
 
 def _with_crest(candidate: Candidate, flow: ExpectedFlow) -> tuple[Any, float]:

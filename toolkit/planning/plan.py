@@ -194,7 +194,7 @@ def make_plan(case: Case, draws: int = 20_000, seed: int = 1) -> Plan:
     inputs = read_inputs(case)
     evidence = gather(case, inputs, Draws(draws, seed))
     flow = expected_flow(case, inputs, evidence)
-    site, schedule, rule = PipeSite.of(table), _schedule(table), _rule(case)
+    site, schedule, rule = PipeSite.of(table, case.device), _schedule(table), _rule(case)
     stake = stake_of(case, table, inputs, price_invoices(case, inputs, evidence))
     belief = belief_of(table)
     desk = _Desk(flow, site, schedule, table, rule, stake, belief, seed)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -70,12 +71,27 @@ class PipeSite:
     solids: str | None = None
 
     @classmethod
-    def of(cls, plan: PlanTable) -> PipeSite:
-        """The site a case states [-]."""
+    def of(cls, plan: PlanTable, device: Any = None) -> PipeSite:
+        """The site a plan states; a conduit the case already measures in fills what it leaves out.
+
+        Parameters
+        ----------
+        plan : PlanTable
+            The plan of the case [-].
+        device : Device, optional
+            What the case measures with now [-].
+
+        Returns
+        -------
+        PipeSite
+            The pipe [-].
+        """
+        own = isinstance(getattr(device, "section", None), CircularSection)
+        known = isinstance(device, ManningConduit) and own and plan.slope is None
         return cls(
-            plan.diameter,
-            plan.slope,
-            plan.roughness,
+            device.section.diameter if own and plan.diameter is None else plan.diameter,
+            device.slope if known else plan.slope,
+            device.roughness if known else plan.roughness,
             plan.available_drop,
             plan.largest_depth,
             plan.approach_width,

@@ -1,0 +1,63 @@
+"""What README shows as case and rate files is what the toolkit reads."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from test_case_mapping import CASE
+
+from toolkit.case import load_case
+from toolkit.charges import InvoiceFacts, load_rates, price
+
+README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+MAPPING, RATES, ACCOUNT = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+
+
+def test_the_mapping_shown_is_the_one_that_is_read():
+    assert MAPPING.strip() == CASE.strip()
+
+
+def test_the_rate_schedule_shown_prices_an_invoice(tmp_path):
+    """By hand: 2 in meter, 30 days, 180 of 200.7 kgal after the deduct, the share and whole units.
+
+    service 96.15; volume 100 x 7.12 + 80 x 6.40 = 1,224.00; BOD 50 mg/L above the threshold:
+    50 x 8.34 x 0.180 MG = 75.06 lb at 0.31 = 23.27; fee 4 % of 1,343.42 = 53.74.
+    """
+    file = tmp_path / "rates.toml"
+    file.write_text(RATES, encoding="utf-8")
+    facts = InvoiceFacts(
+        invoice="A1",
+        start=date(2025, 9, 1),
+        end=date(2025, 10, 1),
+        volume_unit="kgal",
+        volumes={"intake": Decimal("220.7"), "deduct": Decimal(20)},
+        meter_size="2 in",
+        strengths={"BOD": Decimal(300)},
+    )
+    assert price(load_rates(file), facts).total == Decimal("1397.16")
+
+
+def test_the_account_shown_is_accepted(tmp_path):
+    for name in ("bills.csv", "samples.csv", "earlier.csv", "by_invoice.csv", "neighbour.csv"):
+        (tmp_path / name).write_text("", encoding="utf-8")
+    (tmp_path / "payments.csv").write_text("", encoding="utf-8")
+    head = CASE[: CASE.index("[[intake]]")]
+    file = tmp_path / "case.toml"
+    file.write_text(head + ACCOUNT, encoding="utf-8")
+    data = load_case(file).data
+    assert data.account.meter_size == "2 in" and data.neighbour[0].account == "0418"
+
+
+def test_the_two_commands_are_the_first_two_blocks():
+    blocks = re.findall(r"```bash\n(.*?)```", README, re.DOTALL)
+    assert len(blocks) == 2
+    assert "sewer-audit report" in blocks[0] and "pytest" in blocks[1]
+
+
+@pytest.mark.parametrize("target", re.findall(r"\]\(([^)]+)\)", README))
+def test_every_linked_file_is_there(target):
+    assert target.startswith("https://") or (Path(__file__).parent.parent / target).is_file()

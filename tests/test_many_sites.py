@@ -181,6 +181,13 @@ def test_targets_and_empty_lists_are_refused(cases, tmp_path):
     assert (tmp_path / "mine" / "letter.txt").read_text() == "keep me"
 
 
+@pytest.mark.parametrize(("option", "said"), [("--jobs", "0 jobs"), ("--memory", "0 MB")])
+def test_senseless_options_are_refused(cases, tmp_path, capsys, option, said):
+    code = main(["review", str(cases[0]), option, "0", "--out", str(tmp_path / "x")])
+    assert code == 1 and said in capsys.readouterr().err
+    assert not (tmp_path / "x").exists()
+
+
 def test_the_command_takes_a_pattern(cases, tmp_path, capsys):
     pattern = str(cases[0].parent.parent / "*" / "case.toml")
     code = main(["review", pattern, "--jobs", "1", "--draws", "500", "--out", str(tmp_path / "x")])

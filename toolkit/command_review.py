@@ -33,6 +33,12 @@ def add_review(commands) -> None:
         "--jobs", type=int, metavar="N", help="cases at once, -1 for one a core; many cases only"
     )
     command.add_argument(
+        "--memory",
+        type=float,
+        metavar="MB",
+        help="largest data memory of a worker; many cases only",
+    )
+    command.add_argument(
         "--pages", action="store_true", help="a page for every site too; many cases only"
     )
     add_run_options(command, "review folder")
@@ -52,7 +58,7 @@ def run_review(given: argparse.Namespace) -> int:
         Exit code [-].
     """
     cases = _expanded(given.case)
-    if len(cases) > 1 or given.jobs is not None or given.pages:
+    if len(cases) > 1 or given.jobs is not None or given.pages or given.memory is not None:
         return _many(cases, given)
     from toolkit.report import write_report
 
@@ -97,11 +103,12 @@ def _many(cases: list[str], given: argparse.Namespace) -> int:
         cases,
         given.out,
         quarter=given.quarter or None,
-        jobs=given.jobs or 1,
+        jobs=1 if given.jobs is None else given.jobs,
         draws=given.draws,
         seed=given.seed,
         progress=not given.quiet,
         pages=given.pages,
+        memory=given.memory,
     )
     done = len(result.table) - result.failed
     print(f"review of {len(cases)} sites written: {result.folder}")

@@ -97,7 +97,10 @@ def review_sites(
     ------
     InputRefused
         If no case is named, or the folder holds something else.
+    AuditError
+        If the number of jobs or the memory makes no sense.
     """
+    _check(jobs, memory)
     folder = Path(out).absolute()
     files = _files(cases)
     _refuse_target(folder)
@@ -125,6 +128,15 @@ def review_sites(
     _safe(table).to_csv(folder / TABLE, index=False, lineterminator="\n")
     (folder / PAGE).write_text(summary_page(table, quarter, draws, seed), encoding="utf-8")
     return ReviewedSites(folder, table, log)
+
+
+def _check(jobs: int, memory: float | None) -> None:
+    if jobs == 0 or jobs < -64:
+        raise AuditError(f"{jobs} jobs; one or more, or -1 for one a core")
+    if memory is not None and not memory >= 300:
+        raise AuditError(f"{memory:g} MB for a worker; one site needs about 250, state 300 or more")
+    if memory is not None and sys.platform == "win32":
+        raise AuditError("a memory limit needs a POSIX system; leave it out here")
 
 
 def _files(cases: Sequence[str | Path]) -> list[Path]:
@@ -233,10 +245,8 @@ def _bounded(memory: float | None) -> Iterator[None]:
     if memory is None:
         yield
         return
-    try:
-        import resource
-    except ImportError:
-        raise AuditError("a memory limit needs a POSIX system; leave it out here") from None
+    import resource
+
     soft, hard = resource.getrlimit(resource.RLIMIT_DATA)
     wanted = int(memory * 1e6)
     limit = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)

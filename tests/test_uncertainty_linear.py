@@ -114,6 +114,16 @@ def test_halving_a_cause_equals_drawing_again_with_half_of_it():
     assert width < 0.9 * rows.loc["total", "interval_width_m3"]
 
 
+def test_the_budget_says_which_way_each_cause_acts():
+    """By hand: more coefficient or throat, more volume; more water in the product, less."""
+    rows = sample().budget.query("invoice == 'total'").set_index("cause")["direction"]
+    assert rows["discharge coefficient"] == rows["throat width"] == 1
+    assert rows["zero error and drift"] == 1  # what is added to the level
+    assert rows["water in product"] == rows["cooling tower make-up: meter error"] == -1
+    assert rows["main: meter error"] == 1
+    assert rows["gap filling"] == 0 and (rows["interactions"] == 0).all()
+
+
 def test_draws_are_added_until_every_figure_is_stable():
     """JCGM 101, 7.9.4: spread over many seeds is what the tolerance allows."""
 

@@ -125,6 +125,7 @@ REQUIREMENTS: dict[int, tuple[str, str, tuple[str, ...], str]] = {
         "JCGM 100 7.2.7",
         (
             "uncertainty_propagation::test_budget_shares_against_hand_figures",
+            "uncertainty_linear::test_the_budget_says_which_way_each_cause_acts",
             "uncertainty_linear::test_halving_a_cause_equals_drawing_again_with_half_of_it",
         ),
         "",

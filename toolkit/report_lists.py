@@ -128,11 +128,13 @@ def budget_table(result: Any, estimate: str) -> pd.DataFrame:
     if budget.empty:
         return budget
     kept = budget[["cause", "share", "standard_uncertainty_m3", "persistence"]].assign(
-        narrower_if_halved_share=1 - budget["width_if_halved_m3"] / budget["interval_width_m3"]
+        larger_cause=budget["direction"].map({1: "larger volume", -1: "smaller volume"}).fillna(""),
+        narrower_if_halved_share=1 - budget["width_if_halved_m3"] / budget["interval_width_m3"],
     )
     return readable(result, kept).rename(
         columns={
             "persistence": "lasts over",
+            "larger cause": "if larger",
             "share [%]": "share of the variance [%]",
             "narrower if halved share [%]": "interval narrower if this cause were halved [%]",
         }

@@ -54,6 +54,8 @@ unit = "gal"
 multiplier = 100                   # what one count of the register stands for, in units
 digits = 6                         # so that a roll-over is recognised
 error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, date" }
+# years_since_test = 8            # without a certificate: age and share of the volume at low
+# low_flow_share = "10 %"         # flow widen the error of a meter that is not tested
 # Further columns tell a change of meter (event = change-out, or another meter number), a change
 # of multiplier (multiplier), and estimated reads (read_type). Interval data in Green Button form:
 #   form = "green button"          # and neither multiplier, digits nor columns
@@ -162,6 +164,7 @@ coverage = 0.95
 # look_back = "36 months"          # claim window of the local code
 # dispute_days = 60                # days after an invoice within which it may be disputed
 # decided_on = 2026-04-20          # date the windows are counted from
+# stable_digits = 1                # add draws until so many digits of each uncertainty stand still
 
 # What the schedule prices beside the volume, and whose reads the invoices print.
 # [account]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -31,8 +31,9 @@ def budget_table(evidence: Evidence, draws: Draws, coverage: float = 0.95) -> pd
     -------
     DataFrame
         estimate, invoice ("total" for the sum), cause, share, standard_uncertainty_m3,
-        persistence, interval_width_m3 (as it is), width_if_halved_m3 (if this cause's uncertainty
-        were half as large); the remainder is what interactions add [-].
+        persistence, direction (1 if a larger value of the cause goes with a larger volume, -1 with
+        a smaller one, 0 if neither can be said), interval_width_m3 (as it is), width_if_halved_m3
+        (if this cause's uncertainty were half as large); the remainder is what interactions add [-].
 
     Notes
     -----
@@ -48,29 +49,37 @@ def budget_table(evidence: Evidence, draws: Draws, coverage: float = 0.95) -> pd
         for estimate, invoice, line in _lines(evidence, draws, coverage)
     ]
     columns = ["estimate", "invoice", "cause", "share", "standard_uncertainty_m3", "persistence"]
-    return pd.DataFrame(rows, columns=[*columns, "interval_width_m3", "width_if_halved_m3"])
+    columns += ["direction", "interval_width_m3", "width_if_halved_m3"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _lines(evidence: Evidence, draws: Draws, coverage: float) -> Iterator[tuple[str, str, dict]]:
     lasting = persistence_of(evidence)
-    jobs: list[tuple[str, Callable, Sequence[str], np.ndarray]] = []
+    jobs: list[tuple[str, Callable, Sequence[str], np.ndarray, dict[str, np.ndarray]]] = []
     if evidence.effluent is not None:
         model = evidence.effluent.model
-        jobs.append(
-            ("effluent", lambda o: model.draw(draws, o), model.names, evidence.effluent.volumes)
-        )
+        volumes, inputs = evidence.effluent.volumes, _inputs(model.causes.values(), draws)
+        if model.zero is not None:
+            inputs[OFFSET] = model.draw_offsets(draws).mean(axis=1)  # type: ignore[union-attr]
+        jobs.append(("effluent", lambda o: model.draw(draws, o), model.names, volumes, inputs))
     if evidence.balance is not None and evidence.balance_of is not None:
         known = np.isfinite(evidence.balance.draws).all()
         if known and evidence.balance.causes:
             balance = evidence.balance
-            jobs.append(("balance", evidence.balance_of, balance.causes, balance.draws))
-    for estimate, evaluate, names, everything in jobs:
+            inputs = _inputs(evidence.causes, draws)
+            jobs.append(("balance", evidence.balance_of, balance.causes, balance.draws, inputs))
+    for estimate, evaluate, names, everything, inputs in jobs:
         widths = _Widths(evaluate, everything, coverage)
-        budget = variance_budget(widths.alone, names, all_draws=everything)
+        budget = variance_budget(widths.alone, names, inputs, all_draws=everything)
         tables = [*zip(evidence.periods.names, budget.invoices, strict=True)]
         for place, (invoice, table) in enumerate([*tables, ("total", budget.total)]):
             for line in _of(table, lasting):
                 yield estimate, invoice, {**line, **widths.at(line["cause"], place)}
+
+
+def _inputs(causes: Iterable[Cause], draws: Draws) -> dict[str, np.ndarray]:
+    """Draws of every cause that is one number, for the sign of its effect."""
+    return {cause.name: draws.of(cause) for cause in causes if cause.persistence != "each reading"}
 
 
 def persistence_of(evidence: Evidence) -> dict[str, str]:
@@ -129,12 +138,14 @@ def _of(table: BudgetTable, lasting: dict[str, str]) -> Iterator[dict]:
             "share": line.share,
             "standard_uncertainty_m3": line.standard_uncertainty,
             "persistence": lasting.get(line.name, "each reading"),
+            "direction": line.slope,
         }
     yield {
         "cause": "interactions",
         "share": table.remainder,
         "standard_uncertainty_m3": np.nan,
         "persistence": "",
+        "direction": 0,
     }
 
 

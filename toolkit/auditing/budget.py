@@ -33,7 +33,7 @@ def budget_table(evidence: Evidence, draws: Draws, coverage: float = 0.95) -> pd
         estimate, invoice ("total" for the sum), cause, share, standard_uncertainty_m3,
         persistence, direction (1 if a larger value of the cause goes with a larger volume, -1 with
         a smaller one, 0 if neither can be said), interval_width_m3 (as it is), width_if_halved_m3
-        (if this cause's uncertainty were half as large); the remainder is what interactions add [-].
+        (if this cause were half as uncertain); the remainder is what interactions add [-].
 
     Notes
     -----

@@ -14,11 +14,14 @@ import pytest
 
 from toolkit import audit
 from toolkit.auditing import inspect_file
+from toolkit.auditing.averaging import averaging_table
 from toolkit.auditing.inputs import read_inputs
+from toolkit.auditing.steps import step_table
 from toolkit.case import load_case
 from toolkit.errors import InputRefused
 from toolkit.report_pictures import PICTURES
 from toolkit.report_screening import screening_stretches
+from toolkit.uncertainty import Draws
 
 TIMES = pd.date_range("2026-01-05 06:00", "2026-01-19 06:00", freq="15min", tz="UTC")
 HEADS = 3.0 + np.round(1.5 * np.sin(np.arange(len(TIMES)) / 15.0) ** 2, 2)
@@ -601,3 +604,47 @@ def test_totals_do_not_depend_on_where_invoices_or_files_are_cut(site):
         )
     assert totals[1] == pytest.approx(totals[0])
     assert totals[2] == pytest.approx(totals[0])
+
+
+def test_what_would_narrow_hand_readings_and_what_averages_out(site, plain):
+    """Tables of the brief for hand readings: no spans shorter than an invoice, no visits."""
+    stamps = [f"2026-01-{d:02d} {h:02d}:10" for d, h in zip(range(5, 19), HOURS, strict=True)]
+    rows = [f"{stamp},{3 + number % 3}.2" for number, stamp in enumerate(stamps)]
+    site.put("hand.csv", "\n".join(["time,head", *rows]) + "\n")
+    site.effluent('"hand.csv"', 'form = "hand readings"')
+    result = site.audit()
+    spans = averaging_table(result.case, result.evidence)["span"].tolist()
+    assert spans == ["an invoice", "all invoices"]
+    steps = step_table(result.case, result.evidence, result.pricing, Draws(400, 1))
+    assert not steps["step"].str.contains("by hand monthly").any()
+    assert steps["own_width_m3"].notna().all()
+
+
+def test_a_gap_follows_an_hourly_intake_from_the_meter_to_the_table_of_gaps(site):
+    """Busy and quiet days come from the meter; the filled day is closer to what was lost."""
+    rng = np.random.default_rng(5)
+    times = pd.date_range("2026-01-05 06:00", "2026-02-16 06:00", freq="15min", tz="UTC")
+    busy = rng.uniform(0.3, 1.7, 43)[((times - times[0]).days).to_numpy()]
+    busy[(times >= "2026-01-26 06:00") & (times < "2026-01-27 06:00")] = 1.7
+    hour = ((times - times[0]) / pd.Timedelta(hours=1)).to_numpy() % 24
+    heads = np.round(2 + 3 * busy ** (1 / 1.58) * np.exp(-((hour - 12) ** 2) / 40), 2)
+    flow = 0.3812 * (heads * 0.0254) ** 1.58  # the published equation of the 6 in flume, m3/s
+    total = np.concatenate([[0.0], np.cumsum((flow[1:] + flow[:-1]) / 2 * 900)]) / 0.8
+    local = times.tz_convert("America/Regina").strftime("%Y-%m-%d %H:%M")
+    reads = [f"{stamp},{volume:.3f}" for stamp, volume in zip(local[::4], total[::4], strict=True)]
+    site.put("main.csv", "\n".join(["time,register", *reads]) + "\n")
+    lost = (times > "2026-01-26 06:00") & (times < "2026-01-27 06:00")
+    site.put("log.csv", table(times[~lost], heads[~lost]))
+    site.put("invoices.csv", invoices_at("2026-01-06", "2026-02-15"))
+    truth = total[times.get_loc("2026-01-27 06:00")] - total[times.get_loc("2026-01-26 06:00")]
+    filled = {}
+    for name, tables in (("alone", ()), ("beside", (METER, 'file = "main.csv"\nunit = "m3"\n'))):
+        site.case(*tables, EFFLUENT.format(file='"log.csv"', keys="", columns=HEAD))
+        gaps = site.audit(200).evidence.effluent.gaps
+        filled[name] = gaps[gaps["hours"] > 20].iloc[0]
+    assert filled["alone"]["filled_from"] == "weekly pattern"
+    assert filled["beside"]["filled_from"] == "weekly pattern and intake"
+    away = {name: abs(gap["volume_m3"] - 0.8 * truth) for name, gap in filled.items()}
+    assert away["beside"] < 0.5 * away["alone"]
+    spread = "standard_uncertainty_m3"
+    assert filled["beside"][spread] < 0.5 * filled["alone"][spread]

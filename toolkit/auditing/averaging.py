@@ -47,7 +47,8 @@ def averaging_table(case: Case, evidence: Evidence) -> pd.DataFrame:
     if evidence.effluent is None or evidence.series is None:
         return pd.DataFrame(columns=["span", "hours", *PERSISTENCES, "all"])
     rows = []
-    for span, length in SPANS.items():
+    by_hand = case.data.effluent.form == "hand readings"  # type: ignore[union-attr]
+    for span, length in () if by_hand else SPANS.items():  # a look by hand covers no span
         periods = _tiles(evidence, length)
         if periods is not None:
             rows.append(_row(evidence, _short_spans(case, evidence, periods), span, length))

@@ -111,7 +111,7 @@ def hand_volumes(
     zero = zero_path([], float(ends[0]), float(ends[1]), causes)
     edges = zero.edges if zero is not None else np.array(ends)
     rating = volumes._rating(series, device, causes, zero)
-    table = volumes._table(series, rating, causes, zero, sampling.pieces, edges, draws)
+    table = volumes._table(series, rating, causes, zero, sampling.pieces, edges)
     acting, additive = volumes._acting(series, table, sampling.pieces, spans, causes)
     count = len(spans)
     model = EffluentModel(

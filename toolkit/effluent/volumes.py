@@ -63,6 +63,8 @@ class EffluentVolumes:
         What the visits say about the zero [m].
     flags : tuple of Flag
         What the reader must know [-].
+    registers : sequence of (array, array)
+        Times [s] and cumulative volume [m3] of the supply meters that gaps may follow.
     """
 
     volumes: np.ndarray
@@ -75,6 +77,7 @@ class EffluentVolumes:
     sensitivity: np.ndarray
     zero: ZeroPath | None
     flags: tuple[Flag, ...]
+    registers: Sequence[tuple[np.ndarray, np.ndarray]] = ()
 
 
 def period_volumes(
@@ -150,6 +153,7 @@ def period_volumes(
         _sensitivity(model),
         zero,
         quality_flags(quality, check),
+        registers,
     )
 
 

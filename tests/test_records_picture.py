@@ -13,7 +13,7 @@ from toolkit import audit
 from toolkit.case import load_case, sample_case
 from toolkit.charts import drawing
 from toolkit.charts_hand import hand_picture, local_readings
-from toolkit.charts_screening import KINDS, screening_picture
+from toolkit.charts_screening import KINDS, _shares, screening_picture
 from toolkit.effluent.hand import hours_looked_at
 from toolkit.records import ColumnSpec, read_logger, screen, screening_rules
 from toolkit.records.rules import DEFAULT_RULES
@@ -86,7 +86,7 @@ def test_the_picture_shows_all_reasons_and_says_so(result):
     picture = PICTURES["screening"][1](result)
     top, below = picture.figure.axes
     assert top.get_ylabel() == "level [in]"
-    assert below.get_xlabel() == "time (America/Chicago)"
+    assert below.get_xlabel().startswith("time (America/Chicago)")
     names = [label.get_text() for label in below.get_yticklabels()]
     assert "spike: 12 rejected" in names
     assert all(name.split(":")[0] in picture.alt for name in names)
@@ -94,9 +94,20 @@ def test_the_picture_shows_all_reasons_and_says_so(result):
     assert drawing(picture.figure).startswith(b"\x89PNG")
 
 
+def test_a_bar_is_as_high_as_its_share_of_the_time():
+    """One reading of a hundred an hour is not drawn like an hour without any."""
+    times = pd.date_range("2026-01-01", periods=30_000, freq="min", tz="UTC")
+    origin, edges = times[0], np.linspace(0, 300 * 6000.0, 301)  # cells of a hundred minutes
+    part = pd.DataFrame({"start": times[[50, 5000]], "end": times[[50, 5199]]})
+    share = _shares(part, origin, edges, 60.0)
+    assert share[0] == pytest.approx(0.01)
+    assert share[50:52] == pytest.approx(1.0)
+    assert share.sum() * 100 == pytest.approx(201)
+
+
 def test_kinds_differ_without_colour():
     grey = []
-    for colour, hatch, _, _ in KINDS.values():
+    for colour, hatch, _ in KINDS.values():
         red, green, blue = colours.to_rgb(colour)
         grey.append((0.299 * red + 0.587 * green + 0.114 * blue, hatch))
     for one, other in ((0, 1), (0, 2), (1, 2)):

@@ -11,16 +11,18 @@ from toolkit.charts import EVIDENCE, INK, SOFT, Picture, canvas, styled
 
 __all__ = ["screening_picture"]
 
-# kind of stretch: colour, hatching, height of its bar, name in the legend
+# kind of stretch: colour, hatching, name in the legend
 KINDS = {
-    "rejected": ("#D55E00", "", 0.62, "stretch rejected"),
-    "marked": ("#F0E442", "////", 0.38, "stretch marked, and kept"),
-    "missing": ("#ffffff", "||||", 0.62, "no reading"),
+    "rejected": ("#D55E00", "", "rejected"),
+    "marked": ("#F0E442", "////", "marked, and kept"),
+    "missing": ("#ffffff", "||||", "no reading"),
 }
 COLUMNS = 1200
 """Columns the record is drawn in; a column shows its lowest and highest reading [-]."""
-NARROWEST = 0.0025
-"""Least width of a bar as a share of the axis, so that one reading can be seen [-]."""
+CELLS = 300
+"""Cells of time a row of bars is drawn in [-]."""
+LOWEST = 0.14
+"""Height of a bar for the least share, so that one reading can be seen; a row is 1 high [-]."""
 
 
 @styled
@@ -56,7 +58,7 @@ def screening_picture(level: pd.DataFrame, stretches: pd.DataFrame, zone: str = 
     _record(top, level, zone)
     _bars(below, stretches, totals, level, zone)
     top.set_title("What was rejected, what was only marked, and why")
-    below.set_xlabel(f"time ({zone})")
+    below.set_xlabel(f"time ({zone}); a bar is as high as its share of the time")
     below.tick_params(axis="x", rotation=0)
     handles, labels = top.get_legend_handles_labels()
     more = below.get_legend_handles_labels()
@@ -102,23 +104,28 @@ def _ends(
 def _bars(
     axes: Any, stretches: pd.DataFrame, totals: pd.DataFrame, level: pd.DataFrame, zone: str
 ) -> None:
-    whole = level["time"].iloc[-1] - level["time"].iloc[0]
-    least = whole * NARROWEST
+    """A row of bars for every reason; the height of a bar is the share of its time."""
+    times = level["time"]
+    edges = np.linspace(0.0, max((times.iloc[-1] - times.iloc[0]).total_seconds(), 1.0), CELLS + 1)
+    left = _local(times.iloc[0] + pd.to_timedelta(edges[:-1], unit="s"), zone)
+    step = float((times.diff() / pd.Timedelta(seconds=1)).median())
     seen: set[str] = set()
     for row, (kind, reason) in enumerate(zip(totals["kind"], totals["reason"], strict=True)):
-        colour, hatch, height, name = KINDS[kind]
+        colour, hatch, name = KINDS[kind]
         part = stretches[(stretches["kind"] == kind) & (stretches["reason"] == reason)]
-        start, end = _local(part["start"], zone), _local(part["end"], zone)
-        length = np.maximum(end - start, least)
-        axes.barh(
-            np.full(len(part), row),
-            length,
-            left=start,
-            height=height,
+        share = _shares(part, times.iloc[0], edges, 0.0 if kind == "missing" else step)
+        used = share > 0
+        height = LOWEST + (0.8 - LOWEST) * share[used]
+        axes.bar(
+            left[used],
+            height,
+            width=pd.Timedelta(seconds=edges[1]),
+            bottom=row - height / 2,
+            align="edge",
             color=colour,
             hatch=hatch,
-            edgecolor=INK if kind != "rejected" else colour,
-            linewidth=0.5,
+            edgecolor=INK if hatch else colour,
+            linewidth=0.4 if hatch else 0.0,
             label=None if kind in seen else name,
         )
         seen.add(kind)
@@ -128,6 +135,22 @@ def _bars(
     axes.tick_params(axis="y", length=0)
     if not len(names):
         axes.text(0.5, 0.5, "nothing", transform=axes.transAxes, ha="center", color=SOFT)
+
+
+def _shares(
+    stretches: pd.DataFrame, origin: pd.Timestamp, edges: np.ndarray, step: float
+) -> np.ndarray:
+    """Share of each cell of time that stretches cover, a reading standing for one step."""
+    second = pd.Timedelta(seconds=1)
+    order = np.argsort(stretches["start"].to_numpy(), kind="stable")
+    start = ((stretches["start"] - origin) / second).to_numpy(dtype=float)[order]
+    end = ((stretches["end"] - origin) / second).to_numpy(dtype=float)[order] + step
+    end = np.maximum.accumulate(end)
+    start = np.maximum(start, np.concatenate([[-np.inf], end[:-1]]))
+    total = np.cumsum(end - start)
+    knots = np.column_stack([start, end]).ravel()
+    covered = np.column_stack([total - (end - start), total]).ravel()
+    return np.clip(np.diff(np.interp(edges, knots, covered)) / np.diff(edges), 0.0, 1.0)
 
 
 def _alt(level: pd.DataFrame, totals: pd.DataFrame) -> str:

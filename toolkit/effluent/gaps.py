@@ -96,11 +96,12 @@ def hourly_record(
     hours = len(bin_of_hour)
     edges = start + HOUR * np.arange(hours + 1)
     step = np.diff(time)
-    joined = step <= longest_bridge
-    middle = (discharge[:-1] + discharge[1:]) / 2
-    volume = np.concatenate([[0.0], np.cumsum(np.where(joined, middle * step, 0.0))])
-    covered = np.concatenate([[0.0], np.cumsum(np.where(joined, step, 0.0))])
-    volume, covered = (np.diff(np.interp(edges, time, total)) for total in (volume, covered))
+    step[step > longest_bridge] = 0.0
+    volume, covered = np.zeros(len(time)), np.zeros(len(time))
+    np.cumsum(step, out=covered[1:])
+    step *= discharge[:-1] + discharge[1:]
+    np.cumsum(step, out=volume[1:])
+    volume, covered = (np.diff(np.interp(edges, time, total)) for total in (volume / 2, covered))
     return HourlyRecord(start, volume, covered, _pattern(volume, covered, bin_of_hour))
 
 

@@ -46,8 +46,8 @@ def period_quality(
     """
     length = spans[:, 1] - spans[:, 0]
     covered, bridged = np.zeros(len(spans)), np.zeros(len(spans))
-    usual = float(np.median(np.diff(series.time))) * 1.5
     step = np.diff(series.time)
+    usual = float(np.median(step)) * 1.5
     wide = np.concatenate([[0.0], np.cumsum(np.where(step > usual, step, 0.0))])
     for piece in pieces:
         covered[piece.period] += piece.covered

@@ -68,7 +68,7 @@ class Draws:
         """
         if size is None:
             return self._column(key, 0)
-        columns = np.empty((self.count, size))
+        columns = np.empty((self.count, size), order="F")  # filled column by column
         for column in range(size):
             columns[:, column] = self._column(key, column)
         return columns

@@ -144,8 +144,8 @@ def _angle(notes: _Notes, angle: float) -> None:
     """What the angle as built does; dQ/Q = d(angle)/sin(angle), and the USBR's range (read)."""
     degree = math.radians(1.0) / math.sin(angle)
     notes.warnings.append(
-        f"One degree of the notch angle as built is {degree:.1%} of the discharge; it has to be "
-        "measured and is not counted here."
+        f"One degree of the notch angle as built is {degree:.1%} of the discharge; measure "
+        "it and state what is left open as a cause."
     )
     if not 25 <= math.degrees(angle) <= 100:
         notes.warnings.append(

@@ -272,6 +272,7 @@ def _volumes(
         float(max(series.time[-1], spans.max())),
         causes,
         air_shift=_air_shift(series, level, causes),
+        nodes=np.unique(spans),
     )
     bridge = 4 * schedule.interval
     return period_volumes(series, device, periods, causes, zero, Draws(DRAWS, seed), bridge)

@@ -11,9 +11,11 @@ from make_samples import truth
 from toolkit import audit, load_case, sample_case
 from toolkit import report_invoice_words as words
 from toolkit import report_invoices as steps
+from toolkit.auditing.signatures import corrected_volumes
 from toolkit.charges import parse_rates, rates_of
 from toolkit.errors import AuditError
 from toolkit.report_run import run_notebook
+from toolkit.units import from_si
 
 D = Decimal
 
@@ -72,6 +74,36 @@ def test_each_origin_is_that_of_the_planted_fault(result):
         fault = truth().faults.get(name)
         found = row.index[row.abs() > 0.005].tolist()
         assert found == ([] if fault is None else [kinds.get(fault, "volume")]), name
+
+
+CODES = {
+    "invoice arithmetic": "invoice-arithmetic",
+    "unit swap": "unit-swap",
+    "deduct credit missing": "deduct-missing",
+    "wrong rate version": "wrong-rate-version",
+    "estimated read": "estimated-read",
+    "true-up of an estimate": "estimated-read",
+}
+
+
+def test_each_planted_fault_is_named_as_what_it_is(result):
+    """Named once, exactly, without a look-alike, and corrected to the town's own right totals."""
+    named = [(n, row) for row in result.signatures.itertuples() for n in row.invoices]
+    assert {name: row.code for name, row in named} == {
+        name: CODES[fault] for name, fault in truth().faults.items()
+    }
+    for _, row in named:
+        right = sum(D(truth().right_totals[name]) for name in row.invoices)
+        assert row.corrected_total == pytest.approx(float(right), abs=0.005)
+        assert (row.exactness, row.look_alikes) == ("exact", [])
+        assert set(row.evidence) == set(row.invoices) and row.evidence_needed
+
+
+def test_corrected_volumes_are_the_right_ones(result):
+    billed = result.invoices["billed_m3"].to_numpy()
+    found = corrected_volumes(result.signatures, result.pricing, billed, "kgal")
+    right = [float(truth().right_volumes[name]) for name in result.invoices["invoice"]]
+    assert from_si(found, "kgal", "volume") == pytest.approx(right, rel=1e-9)
 
 
 def test_differences_are_named_and_summed(result):

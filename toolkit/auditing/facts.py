@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from toolkit.auditing.evidence import Evidence, credited
 from toolkit.auditing.inputs import Inputs, local_dates
@@ -24,6 +24,8 @@ __all__ = ["printed_bills", "printed_face"]
 
 ACCUSED = 0.01
 """Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
+LEAST_VARIATION = 0.3
+"""Daily standard deviation over mean daily use that reads may hide (judgement) [-]."""
 ZERO = Decimal(0)
 
 
@@ -243,9 +245,23 @@ def _registered(
     counts = Decimal(repr(round(volume / record.count_m3, 4)))
     invoice, spread = inputs.invoices.frame.iloc[row], 0.0
     if any(_count_at(record, invoice[end]) is None for end in ("start", "end")):
-        often = NormalDist().inv_cdf(1 - ACCUSED / 2 / len(inputs.invoices.frame))
-        spread = often * float(volumes.standard_m3[row]) / record.count_m3
+        spread = _reach(record, volumes, len(inputs.invoices.frame)) * float(
+            volumes.standard_m3[row] / record.count_m3
+        )
     return _Metered(counts * one, Decimal(repr(round(spread, 4))) * one)
+
+
+def _reach(record: Any, volumes: Any, invoices: int) -> float:
+    """How many standard uncertainties of interpolation a right invoice may lie away [-].
+
+    Reads a week apart cannot show what a week is like inside, so the variability of a day is taken
+    no smaller than a usual one. Student's factor, for the variability is itself estimated.
+    """
+    kept = record.frame[record.frame["volume_m3"].notna()]
+    span = (kept["time"].iloc[-1] - kept["time"].iloc[0]) / pd.Timedelta(days=1)
+    daily = float(kept["volume_m3"].iloc[-1] - kept["volume_m3"].iloc[0]) / span
+    floor = max(1.0, LEAST_VARIATION * daily / volumes.variability)
+    return floor * float(stdtrit(max(len(kept) - 3, 2), 1 - ACCUSED / 2 / invoices))
 
 
 def _by_printed_reads(

@@ -12,9 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from itertools import chain
+from math import prod
 from typing import TYPE_CHECKING, Any, Literal
 
 from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from toolkit.charges.chance import fit_by_chance
 from toolkit.charges.comparing import Comparison, compare
 from toolkit.charges.figures import EXACT, Rounding, plain
 from toolkit.charges.hidden_rates import HiddenRate, hidden_rates
@@ -26,7 +28,7 @@ from toolkit.charges.series_signatures import (
     series_signatures,
     with_neighbours,
 )
-from toolkit.charges.volume_guesses import slip_of, step_of, volume_guesses
+from toolkit.charges.volume_guesses import VolumeGuess, slip_of, step_of, volume_guesses
 
 if TYPE_CHECKING:
     from toolkit.charges.schedule import Schedule
@@ -70,6 +72,10 @@ _SEPARATES = {
     "registered another share of the intake",
 }
 
+# shown by digits that were swapped or dropped, not by a ratio that chance may hit
+_SHOWN_BY_DIGITS = {"misread", "rollover", "transcription"}
+# above this probability a fit of ratios is said to be possible by chance
+_BY_CHANCE = 0.05
 # a volume of fewer steps of its rounding differs from too many others by one digit
 _FEWEST_STEPS = 1000
 _WHOLE = Rounding(Decimal(1), "half up")
@@ -122,19 +128,23 @@ def find_signatures(
     volumes: dict[str, dict[Match, str]] = {}
     lines: dict[str, dict[Match, str]] = {}
     off: dict[str, Recomputed] = {}
+    chances: dict[str, float] = {}
     for place, each in enumerate(series):
         bill = each.bill
         if not each.volume_agrees and bill.invoice not in named:
             read = with_neighbours(bills, place)
-            volumes[bill.invoice] = _volume_matches(schedule, each, read, register)
+            guesses = volume_guesses(schedule, read, register)
+            volumes[bill.invoice] = _volume_matches(schedule, each, guesses)
+            ratios = [guess for guess in guesses if guess.code not in _SHOWN_BY_DIGITS]
+            chances[bill.invoice] = fit_by_chance(each.due, ratios, step_of(schedule, bill))
         comparison = _compared(schedule, bill)
         if not comparison.agrees:
             differences = {line.column: line.difference for line in comparison.differing}
             off[bill.invoice] = replace(each, lines_off=differences)
             lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)
     known = {each.bill.invoice: each for each in series} | off
-    for matches, fallback in ((volumes, "unexplained-volume"), (lines, "unexplained-line")):
-        found += _covered(known, matches, fallback)
+    found += _covered(known, volumes, "unexplained-volume", chances)
+    found += _covered(known, lines, "unexplained-line", {})
     return tuple(found)
 
 
@@ -144,12 +154,12 @@ def _compared(schedule: Schedule, bill: BilledInvoice) -> Comparison:
 
 
 def _volume_matches(
-    schedule: Schedule, each: Recomputed, bill: BilledInvoice, register: RegisterFace | None
+    schedule: Schedule, each: Recomputed, guesses: Sequence[VolumeGuess]
 ) -> dict[Match, str]:
     """Errors that reproduce the billed volume, with their exactness."""
     half = step_of(schedule, each.bill)
     found: dict[Match, str] = {}
-    for guess in volume_guesses(schedule, bill, register):
+    for guess in guesses:
         if abs(guess.volume - each.billed) <= half + guess.spread:
             exactness = "exact" if each.bill.tolerance == 0 else "within interval"
             found.setdefault((guess.code, guess.what), exactness)
@@ -203,7 +213,10 @@ def _slip(comparison: Comparison) -> str:
 
 
 def _covered(
-    known: dict[str, Recomputed], matches: dict[str, dict[Match, str]], fallback: str
+    known: dict[str, Recomputed],
+    matches: dict[str, dict[Match, str]],
+    fallback: str,
+    chances: Mapping[str, float],
 ) -> list[Signature]:
     """Fewest errors that explain all these invoices, the ones that explain most first."""
     found: list[Signature] = []
@@ -215,7 +228,7 @@ def _covered(
                 cover.setdefault(match, []).append(invoice)
         if not cover:
             members = list(left)
-            found.append(_built(known, (fallback, ""), members, "not explained", {}))
+            found.append(_built(known, (fallback, ""), members, "not explained", {}, 0.0))
             break
         best = min(cover, key=lambda match: (-len(cover[match]), _rank(match)))
         members = cover[best]
@@ -226,7 +239,9 @@ def _covered(
         }
         loose = any(left[invoice][best] != "exact" for invoice in members)
         exactness: Exactness = "within interval" if loose else "exact"
-        found.append(_built(known, best, members, exactness, alike))
+        ratio = best[0] not in _SHOWN_BY_DIGITS
+        chance = prod(chances.get(name, 0.0) for name in members) if ratio else 0.0
+        found.append(_built(known, best, members, exactness, alike, chance))
         for invoice in members:
             del left[invoice]
     return found
@@ -242,16 +257,18 @@ def _built(
     members: list[str],
     exactness: Exactness,
     alike: dict[Match, list[str]],
+    chance: float,
 ) -> Signature:
     code, what = match
     rows = [known[name] for name in members]
     invoiced = sum((row.bill.total for row in rows), Decimal(0))
     corrected = sum((row.by_rules for row in rows), Decimal(0))
     others = tuple(sorted({other for other, _ in alike}, key=lambda c: _rank((c, ""))))
+    others += ("unexplained-volume",) if chance > _BY_CHANCE else ()
     return Signature(
         code=code,
         invoices=tuple(members),
-        sentence=_sentence(code, what, rows, exactness, alike),
+        sentence=_sentence(code, what, rows, exactness, alike, chance),
         evidence={row.bill.invoice: _figures(row) for row in rows},
         invoiced_amount=invoiced,
         corrected_amount=corrected,
@@ -270,7 +287,12 @@ def _separates(code: str, others: tuple[str, ...]) -> str:
 
 
 def _sentence(
-    code: str, what: str, rows: list[Recomputed], exactness: str, alike: dict[Match, list[str]]
+    code: str,
+    what: str,
+    rows: list[Recomputed],
+    exactness: str,
+    alike: dict[Match, list[str]],
+    chance: float,
 ) -> str:
     names = ", ".join(row.bill.invoice for row in rows)
     if code == "unexplained-volume":
@@ -287,17 +309,10 @@ def _sentence(
     if alike:
         text += "; equally if " + " or if ".join(dict.fromkeys(w for _, w in alike))
         text += ", which the figures cannot tell apart"
-    if len(rows) == 1 and _coarse(rows[0]):
-        text += "; one volume rounded this coarsely may fit by chance"
+    if chance > _BY_CHANCE:
+        text += "; known this coarsely it may fit by chance: some known error would fit an "
+        text += f"arbitrary wrong volume with a probability of {100 * chance:.0f} %"
     return text + "."
-
-
-def _coarse(row: Recomputed) -> bool:
-    """Whether a billed volume that is wrong has few figures, so that a ratio may fit by chance."""
-    if row.volume_agrees or not row.billed:
-        return False
-    step = Decimal(1).scaleb(int(row.billed.as_tuple().exponent))
-    return max(step, 2 * row.bill.tolerance) > abs(row.billed) / 500
 
 
 def _figures(row: Recomputed) -> dict[str, Any]:

@@ -19,6 +19,7 @@ import pytest
 from bs4 import BeautifulSoup
 from test_report_browser import browser, faults_of, needs_browser  # noqa: F401
 from test_report_sample import GUARD
+from test_report_story import without
 
 from toolkit import sample_case
 from toolkit.report import recheck, write_report
@@ -238,3 +239,18 @@ def test_the_other_samples_are_reported_and_rechecked(browser, tmp_path, sample)
     text = BeautifulSoup((folder / "evidence.html").read_text(), "html.parser").get_text(" ")
     assert ("Trend grade" in text) == ("TREND GRADE" in text) == (sample == "manning")
     assert recheck(folder).reproduced
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kept", ["invoices only", "no record", "no rates", "area_velocity"])
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=names_of)
+def test_every_notebook_runs_on_any_case(tmp_path, path, kept):
+    """Whatever a case lacks, a notebook runs to its end and says what is missing."""
+    left_out = {"invoices only": "effluent intake use rates", "no record": "effluent"}
+    left_out["no rates"] = "rates"
+    case = sample_case().parent / kept
+    if kept in left_out:
+        case = without(tmp_path, *left_out[kept].split())
+    folder = write_report(case, tmp_path / "out", path.stem, draws=500, progress=False).folder
+    text = BeautifulSoup((folder / "evidence.html").read_text(), "html.parser").get_text(" ")
+    assert not re.search(r"\bnan\b|Traceback", text, re.I)

@@ -171,7 +171,7 @@ def run_recheck(given: argparse.Namespace) -> int:
     """Recompute an evidence folder."""
     from toolkit.report import recheck
 
-    result = recheck(given.folder)
+    result = recheck(given.folder, progress=True)
     print(result)
     return 0 if result.reproduced else 1
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 from itertools import pairwise
@@ -432,3 +433,14 @@ def test_a_fact_that_cannot_be_read_is_refused(tmp_path, row, message):
     works.extra["account.csv"] = f"invoice,bill_date,parcels\n{row}\n"
     with pytest.raises(InputRefused, match="account.csv, " + message):
         works.audit(tmp_path, more='[account]\nby_invoice = "account.csv"\n')
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("every", [7, 30])
+def test_reads_of_other_instants_seldom_accuse_a_right_account(every):
+    """Sixty invented accounts of twelve right invoices each, known by interpolation only."""
+    file = Path(__file__).parent / "simulations" / "read_instants.py"
+    spec = importlib.util.spec_from_file_location("read_instants", file)
+    simulation = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(simulation)
+    assert sum(bool(simulation.accused(seed, every)) for seed in range(60)) <= 2

@@ -11,6 +11,7 @@ import pandas as pd
 from toolkit.auditing.averaging import averaging_table, reading_effects
 from toolkit.auditing.findings import plain
 from toolkit.auditing.steps import step_table
+from toolkit.report_brief_words import formula_sentence, per_cent, place_of, two_digits
 from toolkit.report_frames import budget_of
 from toolkit.report_show import Shown, say, show_table, show_verdict
 from toolkit.report_words import Words, counted
@@ -26,8 +27,8 @@ second person above. Fixed wiring, meters and plumbing are for licensed trades, 
 consent of the authority. Local codes prevail over anything said here."""
 ERROR = 0.003
 """The error of level that the brief explains by way of example [m]."""
-NOTHING = 0.005
-"""A narrowing below this is within the noise of the draws [-]."""
+NOISE = 0.7
+"""Relative noise of a narrowing, times the root of the number of draws (judgement) [-]."""
 
 
 @dataclass(frozen=True)
@@ -116,11 +117,9 @@ class Brief:
         worth = self.steps["width_amount"].iloc[0] if len(self.steps) else float("nan")
         amount = "There is no rate schedule, so no amount of money is stated."
         if np.isfinite(worth):
-            amount = (
-                f"Priced by the schedule, that width is {words.money(_two(worth), cents=False)} "
-                "of charges."
-            )
-        place = _place(from_si((high - low) / 4, words.volume_unit, "volume"))
+            priced = words.money(two_digits(worth), cents=False)
+            amount = f"Priced by the schedule, that width is {priced} of charges."
+        place = place_of(from_si((high - low) / 4, words.volume_unit, "volume"))
         shown = [from_si(v, words.volume_unit, "volume") for v in (mean, low, high)]
         middle, first, last = (f"{round(v, place):,.{max(place, 0)}f}" for v in shown)
         finding = (
@@ -197,14 +196,20 @@ class Brief:
             "As standard uncertainties, {first} is known to {f_all}, {one} to {i_all}, {last} to "
             "{l_all}. What is drawn anew in every reading falls from {f_each} to {l_each}: it "
             "averages out. What keeps its value over the whole record is {f_whole} of {first} and "
-            "{l_whole} of {last}: it never averages out, however long the record. The zero of the "
-            "level lies between: it starts anew at every visit, so over many visits it falls from "
-            "{f_visit} to {l_visit}, but not below what all hand readings share."
+            "{l_whole} of {last}: it never averages out, however long the record. "
         )
-        if not table["between visits"].any():
-            sentence = sentence.split(" The zero of the level")[0]
+        if self._visited:
+            sentence += (
+                "The zero of the level lies between: each visit tells it anew, so it falls from "
+                "{f_visit} to {l_visit}, but not below what all hand readings share."
+            )
+        elif table["between visits"].any():
+            sentence += (
+                "The zero of the level was never checked by hand here: it is {f_visit} of {first} "
+                "and still {l_visit} of {last}."
+            )
         values = {
-            f"{a}_{b}": _per_cent(row[column])
+            f"{a}_{b}": per_cent(row[column])
             for a, row in (("f", first), ("i", invoice), ("l", last))
             for b, column in (
                 ("all", "all"),
@@ -214,6 +219,11 @@ class Brief:
             )
         }
         return say(sentence, first=first["span"], one="an invoice", last=last["span"], **values)
+
+    @property
+    def _visited(self) -> bool:
+        effluent = self.result.evidence.effluent
+        return effluent is not None and effluent.zero is not None and effluent.zero.visited
 
     def budget_words(self) -> Shown:
         """The leading causes of one invoice and of the year, and why they differ.
@@ -258,7 +268,7 @@ class Brief:
         volume = from_si(steps["width_m3"].to_numpy(float), unit, "volume")
         amount = steps["width_amount"].to_numpy(float)
         less = 1 - volume / volume[0]
-        less[np.abs(less) < NOTHING] = 0.0
+        less[np.abs(less) < NOISE / np.sqrt(self.result.draws)] = 0.0
         frame = pd.DataFrame(
             {
                 "step": steps["step"],
@@ -336,39 +346,8 @@ class Brief:
             share=share,
             often=f"{100 * result.rule.coverage:.0f}",
             count=counted(len(result.invoices), "invoice"),
-            formula=_formula(result, words),
+            formula=formula_sentence(result, words),
         )
-
-
-def _place(uncertainty: float) -> int:
-    """Digits after the point at which a standard uncertainty has two significant ones."""
-    return 1 - int(np.floor(np.log10(uncertainty))) if uncertainty > 0 else 0
-
-
-def _two(value: float) -> float:
-    return round(value, _place(value)) if value else 0.0
-
-
-def _per_cent(share: float) -> str:
-    return f"{100 * share:.2g} %"
-
-
-def _formula(result: Any, words: Words) -> str:
-    """The verdict of the clause 8 comparison on the volume that counts, as one sentence."""
-    table = result.first_order
-    rows = table[(table["invoice"] == "total") & (table["unit"] == "m3")]
-    for figure in ("reconciled", "effluent", "balance"):
-        row = rows[rows["figure"] == figure]
-        if len(row):
-            figures = (row[name].iloc[0] for name in ("largest_difference", "tolerance"))
-            worst, allowed = (words.volume(_two(figure)) for figure in figures)
-            verdict = "suffices" if row["first_order_suffices"].iloc[0] else "does not suffice"
-            return (
-                f"The simple root-sum-of-squares formula {verdict} for all invoices together: its "
-                f"interval ends and those of the draws differ by up to {worst}, "
-                f"{allowed} are allowed (JCGM 101, clause 8)."
-            )
-    return "There is no volume to compare the simple root-sum-of-squares formula with."
 
 
 def make_brief(result: Any) -> Brief:

@@ -193,6 +193,13 @@ def test_an_earlier_quarter_does_not_see_later_ones(whole):
     assert set(early.savings["invoices"]) <= {"", "K2505", "K2506", "K2507, K2508, K2509"}
 
 
+def test_a_review_looks_back_as_far_as_asked(whole, sample):
+    short = review(whole, "2026Q1", back=1)
+    assert list(short.places) == ["2025Q4", "2026Q1"]
+    assert short.row["billed_m3"] == sample.row["billed_m3"]
+    assert short.limits is None and "K2506" not in " ".join(short.savings["invoices"])
+
+
 def partial(folder, *tables):
     """The sample without some of its tables."""
     source = sample_case().parent

@@ -25,8 +25,8 @@ __all__ = ["printed_bills", "printed_face"]
 ACCUSED = 0.01
 """Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
 LEAST_VARIATION = 0.47
-"""Daily standard deviation over mean daily use that reads may hide: that of a site which on two days
-of seven uses a fifth of what it uses on the others (judgement) [-]."""
+"""Daily standard deviation over mean daily use that reads may hide: that of a site which uses on
+two days of seven a fifth of what it uses on the others (judgement) [-]."""
 ZERO = Decimal(0)
 
 

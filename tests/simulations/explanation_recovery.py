@@ -6,7 +6,7 @@ storms, a working week); the explanations know none of it. Run as a module for t
     python -m tests.simulations.explanation_recovery 30 91000
 
 Seeds from 7000 on served to develop the explanations, seeds from 91000 on (and from 95000 on for
-the joined volumes) only to report; nothing was changed after they had been seen.
+the joined volumes) only to report; nothing was changed because of what they showed.
 """
 
 from __future__ import annotations

@@ -160,19 +160,19 @@ def first_order(result: Any) -> pd.DataFrame:
         each = table[table["figure"] == row["figure"]]
         money = row["unit"] == "money"
         scale = 1.0 if money else from_si(1.0, words.volume_unit, "volume")
+        unit = words.currency if money else words.volume_unit
         suffices = "yes" if row["first_order_suffices"] else "no"
         rows.append(
             {
-                "figure": row["figure"].replace("_", " "),
-                "unit": words.currency if money else words.volume_unit,
-                "first-order value": scale * row["first_order"],
-                "first-order standard uncertainty": scale * row["first_order_standard_uncertainty"],
-                "mean of the draws": scale * row["draws_mean"],
-                "standard uncertainty of the draws": scale * row["draws_standard_uncertainty"],
-                "interval ends differ by": scale * row["largest_difference"],
+                "figure": f"{row['figure'].replace('_', ' ')} [{unit}]",
+                "formula": scale * row["first_order"],
+                "its u": scale * row["first_order_standard_uncertainty"],
+                "draws": scale * row["draws_mean"],
+                "their u": scale * row["draws_standard_uncertainty"],
+                "ends differ by": scale * row["largest_difference"],
                 "allowed": scale * row["tolerance"],
-                "formula suffices": suffices + (", a close call" if row["close_call"] else ""),
-                "invoices where it suffices": f"{int(each['first_order_suffices'][:-1].sum())} of "
+                "suffices": suffices + (", a close call" if row["close_call"] else ""),
+                "for invoices": f"{int(each['first_order_suffices'][:-1].sum())} of "
                 f"{len(each) - 1}",
             }
         )

@@ -41,7 +41,6 @@ def screening_table(result: Any) -> pd.DataFrame:
                 "rule": row.rule,
                 "looks at": row.parameter,
                 "value": _value(row.value, row.unit, row.parameter),
-                "set by": "case file" if row.stated else "default of the toolkit",
                 "reason": "stated in the case" if row.stated else row.reason,
                 "readings": "" if row.remark else f"{found:,}",
                 "what became of them": row.remark or done,

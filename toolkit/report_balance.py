@@ -243,7 +243,9 @@ def explanations(result: Any) -> pd.DataFrame:
         {
             "explanation": [f"{name} ({form})" if form else name for name, form in pairs],
             "probability": [words.sign(value) for value in found["posterior"]],
-            "likelihood below the first by": [f"{v:,.3g}" for v in found["factor_below_best"]],
+            "likelihood below the first by": [
+                f"{v:,.0f}" if v >= 100 else f"{v:.3g}" for v in found["factor_below_best"]
+            ],
             f"audited discharge changes by [{unit}]": [
                 "–" if not np.isfinite(v) else f"{v:+,.0f}" for v in change
             ],

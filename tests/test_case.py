@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from toolkit.case import load_case, sample_case
+from toolkit.case import load_case, open_case, sample_case
 from toolkit.case_values import Uncertain
 from toolkit.errors import InputRefused
 
@@ -158,3 +158,24 @@ def test_the_order_of_dates_is_stated_either_way_or_left_open(tmp_path, written,
     line = f"\nday_first = {written}" if written else ""
     text = CASE.replace('file = "invoices.csv"', 'file = "invoices.csv"' + line)
     assert load_case(write(tmp_path, text)).data.invoices.day_first is expected
+
+
+@pytest.mark.parametrize(
+    ("columns", "found"),
+    [
+        ('{ time = "t", head = { name = "h", unit = "in", colour = "red" } }', "unknown key"),
+        ('{ time = { a = 1 }, head = { name = "h", unit = "in" } }', "unknown key 'a'"),
+        ('{ time = 3, head = { name = "h", unit = "in" } }', "found 3"),
+        ('{ time = "t", head = { name = 1, unit = "in" } }', "found 1"),
+    ],
+)
+def test_a_fault_inside_a_column_is_one_problem_and_stops_nothing(tmp_path, columns, found):
+    """The case goes on without the table at fault; it neither stops short nor goes round."""
+    head = CASE.index("[effluent.columns]")
+    text = CASE[:head] + f"columns = {columns}\n"
+    case, problems = open_case(write(tmp_path, text))
+    assert case is not None
+    assert case.data.effluent is None
+    assert len(problems) == 1
+    assert found in problems[0].found
+    assert problems[0].column.startswith("effluent.columns")

@@ -12,6 +12,9 @@ from toolkit.errors import Problem
 
 __all__ = ["line_of", "problems_of", "without_faults"]
 
+WAYS = ("str", "ColumnTable", "list[str]")
+"""What stands in a place for the ways in which a value may be written."""
+
 
 def problems_of(error: ValidationError, text: str, name: str) -> list[Problem]:
     """Every fault of a case file that validation found.
@@ -31,12 +34,29 @@ def problems_of(error: ValidationError, text: str, name: str) -> list[Problem]:
         With line, key and remedy [-].
     """
     problems = []
-    for detail in error.errors(include_url=False):
-        place = [part for part in detail["loc"] if part not in ("str", "ColumnTable", "list[str]")]
+    for detail in _one_way(error.errors(include_url=False)):
+        place = [part for part in detail["loc"] if part not in WAYS]
         found, remedy = _worded(detail, place)
         key = _key(place)
         problems.append(Problem(name, found, remedy, line_of(text, place), key or None))
     return list(dict.fromkeys(problems))
+
+
+def _one_way(details: list[Any]) -> list[Any]:
+    """Of a value that may be text, a list or a table, the faults of what was meant."""
+    kinds: dict[tuple[Any, ...], str] = {}
+    for detail in details:
+        way = next((part for part in detail["loc"] if part in WAYS), None)
+        if way == "str" and detail["loc"][-1] == "str":
+            given = {dict: "ColumnTable", list: "list[str]"}.get(type(detail["input"]), "str")
+            kinds[detail["loc"][:-1]] = given
+    kept = []
+    for detail in details:
+        at = next((n for n, part in enumerate(detail["loc"]) if part in WAYS), None)
+        meant = None if at is None else kinds.get(detail["loc"][:at])
+        if meant is None or detail["loc"][at] == meant:
+            kept.append(detail)
+    return kept
 
 
 def _worded(detail: dict[str, Any], place: list[Any]) -> tuple[str, str]:
@@ -55,16 +75,18 @@ def _worded(detail: dict[str, Any], place: list[Any]) -> tuple[str, str]:
 
 
 def _known_keys(place: list[Any]) -> list[str]:
-    model: Any = CaseFile
+    """Keys of the table at a place, as its model names them."""
+    annotation: Any = CaseFile
     for part in place:
+        models = [each for each in _classes(annotation) if hasattr(each, "model_fields")]
         if isinstance(part, int):
             continue
-        annotation = model.model_fields[part].annotation
-        found = [a for a in _classes(annotation) if hasattr(a, "model_fields")]
-        if not found:
+        if models and part in models[0].model_fields:
+            annotation = models[0].model_fields[part].annotation
+        elif not any(getattr(each, "__origin__", None) is dict for each in _classes(annotation)):
             return ["see 'sewer-audit start'"]
-        model = found[0]
-    return sorted(model.model_fields)
+    models = [each for each in _classes(annotation) if hasattr(each, "model_fields")]
+    return sorted(models[0].model_fields) if models else ["see 'sewer-audit start'"]
 
 
 def _classes(annotation: Any) -> list[Any]:
@@ -94,18 +116,22 @@ def without_faults(tree: dict[str, Any], error: ValidationError) -> bool:
     bool
         False where nothing can be taken out: a key that every case needs is at fault [-].
     """
-    faults = error.errors(include_url=False)
+    before = repr(tree)
+    _take_out(tree, error.errors(include_url=False))
+    return repr(tree) != before
+
+
+def _take_out(tree: dict[str, Any], faults: list[Any]) -> None:
     unknown = [detail["loc"] for detail in faults if detail["type"] == "extra_forbidden"]
-    if unknown:
+    if unknown and not any(set(place) & set(WAYS) for place in unknown):
         for place in unknown:
             _remove(tree, place)
-        return True
+        return
     parts = {detail["loc"][: 2 if _is_list(tree, detail["loc"]) else 1] for detail in faults}
     if not all(parts) or any(part[0] in ("case", "invoices") for part in parts):
-        return False
+        return
     for part in sorted(parts, key=str, reverse=True):
         _remove(tree, part)
-    return True
 
 
 def _is_list(tree: dict[str, Any], place: tuple[Any, ...]) -> bool:

@@ -44,7 +44,7 @@ the_case = load_case(case) if case else None
 SHOW = """\
 from matplotlib.figure import Figure
 from toolkit.charts import show
-from toolkit.report_show import say, show_table, show_verdict
+from toolkit.report.show import say, show_table, show_verdict
 
 figure = Figure(figsize=(3, 2))
 figure.subplots().plot([1, 2])
@@ -55,7 +55,7 @@ if the_case is not None:
     display(say("The case is **{title}**.", title=the_case.title))
 """
 DELIVER = """\
-from toolkit.report_deliver import deliver
+from toolkit.report.delivery import deliver
 if deliver_to:
     deliver(Result(the_case), deliver_to)
 """

@@ -9,7 +9,7 @@ import pytest
 from toolkit import audit, load_case
 from toolkit.auditing import inspect_inputs
 from toolkit.balance import FORMULAS, USES
-from toolkit.case_models_ways import INFLOW_WAYS, WAYS
+from toolkit.case.models_ways import INFLOW_WAYS, WAYS
 from toolkit.errors import InputRefused
 
 GALLON = 3.785411784e-3

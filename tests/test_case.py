@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from toolkit.case import load_case, open_case, sample_case
-from toolkit.case_values import Uncertain
+from toolkit.case.values import Uncertain
 from toolkit.errors import InputRefused
 
 CASE = """\

@@ -19,8 +19,8 @@ from toolkit.auditing.inputs import read_inputs
 from toolkit.auditing.steps import step_table
 from toolkit.case import load_case
 from toolkit.errors import InputRefused
-from toolkit.report_pictures import PICTURES
-from toolkit.report_screening import screening_stretches
+from toolkit.report.pictures import PICTURES
+from toolkit.report.screening import screening_stretches
 from toolkit.uncertainty import Draws
 
 TIMES = pd.date_range("2026-01-05 06:00", "2026-01-19 06:00", freq="15min", tz="UTC")

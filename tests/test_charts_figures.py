@@ -8,11 +8,11 @@ import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-import toolkit.charts_record as record
-import toolkit.charts_uncertainty as uncertainty
+import toolkit.charts.record as record
+import toolkit.charts.uncertainty as uncertainty
 from toolkit.charts import EVIDENCE, Picture, drawing, show
-from toolkit.charts_balance import water_balance
-from toolkit.charts_invoices import (
+from toolkit.charts.balance import water_balance
+from toolkit.charts.invoices import (
     decision_picture,
     difference_origins,
     invoices_against_evidence,

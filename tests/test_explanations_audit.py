@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit import audit, load_case, report_balance, sample_case
+from toolkit import audit, load_case, sample_case
 from toolkit.auditing.observed import observations_of, other_sizes
 from toolkit.case import home
 from toolkit.explanations import CATALOGUE, NOTHING, UNFAIR, explain
-from toolkit.report_pictures import PICTURES
+from toolkit.report import balance as report_balance
+from toolkit.report.pictures import PICTURES
 
 
 @pytest.fixture(scope="module")

@@ -20,8 +20,6 @@ FLOORS = {
     "uncertainty": 1,
     "records": 2,
     "case": 2,
-    "case_models": 2,
-    "case_values": 2,
     "effluent": 3,
     "balance": 3,
     "charges": 3,
@@ -30,7 +28,7 @@ FLOORS = {
     "charts": 5,
     "report": 5,
     "starter": 5,
-    "command": 5,
+    "commands": 5,
     "planning": 4.7,  # runs audits of records that it simulates
     "many_sites": 5,
     "__main__": 5,

@@ -17,8 +17,8 @@ from toolkit import audit, load_case, many_sites
 from toolkit.__main__ import main
 from toolkit.errors import InputRefused
 from toolkit.many_sites import review_sites
-from toolkit.many_sites_page import summary_page
-from toolkit.many_sites_rows import expected_recovery, ranked_table
+from toolkit.many_sites.page import summary_page
+from toolkit.many_sites.rows import expected_recovery, ranked_table
 
 EVIL = 'Mill <script>alert(1)</script> & \\"sons\\"'
 

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from toolkit import load_case, sample_case
-from toolkit import report_planning as story
 from toolkit.__main__ import main
 from toolkit.errors import InputRefused
 from toolkit.hydraulics import build_device
@@ -22,8 +21,9 @@ from toolkit.planning import (
     make_plan,
     ranking_table,
 )
+from toolkit.report import planning as story
 from toolkit.report import recheck
-from toolkit.report_planning_pictures import PICTURES
+from toolkit.report.planning_pictures import PICTURES
 from toolkit.starter import write_starter
 
 SOURCE = sample_case("before_a_logger")

@@ -9,7 +9,7 @@ from toolkit import audit, load_case, sample_case
 from toolkit.effluent import NO_MEASUREMENT, assemble, assess_checklist
 from toolkit.hydraulics import build_device
 from toolkit.hydraulics.tables import rows_of
-from toolkit.report_lists import checklist
+from toolkit.report.lists import checklist
 from toolkit.uncertainty import Cause
 
 PARSHALL = build_device("parshall flume", {"throat": "6 in"})

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from toolkit.case_models_plan import PlanCost, Range
+from toolkit.case.models_plan import PlanCost, Range
 from toolkit.effluent import Periods, assemble, discharge_series, period_volumes, zero_path
 from toolkit.errors import AuditError
 from toolkit.hydraulics import build_device

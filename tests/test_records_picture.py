@@ -12,13 +12,13 @@ import pytest
 from toolkit import audit
 from toolkit.case import load_case, sample_case
 from toolkit.charts import drawing
-from toolkit.charts_hand import hand_picture, local_readings
-from toolkit.charts_screening import KINDS, _shares, screening_picture
+from toolkit.charts.hand import hand_picture, local_readings
+from toolkit.charts.screening import KINDS, _shares, screening_picture
 from toolkit.effluent.hand import hours_looked_at
 from toolkit.records import ColumnSpec, read_logger, screen, screening_rules
 from toolkit.records.rules import DEFAULT_RULES
-from toolkit.report_pictures import PICTURES
-from toolkit.report_screening import (
+from toolkit.report.pictures import PICTURES
+from toolkit.report.screening import (
     record_by_invoice,
     screened_level,
     screening_stretches,

@@ -12,11 +12,11 @@ import pandas as pd
 import pytest
 from test_charts_figures import PICTURES
 
-from toolkit import report_pdf
 from toolkit.charts import drawing
-from toolkit.report_export import EvidenceExporter
-from toolkit.report_pdf import print_page
-from toolkit.report_show import show_table, show_verdict
+from toolkit.report import pdf as report_pdf
+from toolkit.report.export import EvidenceExporter
+from toolkit.report.pdf import print_page
+from toolkit.report.show import show_table, show_verdict
 
 BROWSER = shutil.which("chromium") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")

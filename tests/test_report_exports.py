@@ -23,7 +23,7 @@ from test_report_story import without
 
 from toolkit import sample_case
 from toolkit.report import recheck, write_report
-from toolkit.report_export import EvidenceExporter
+from toolkit.report.export import EvidenceExporter
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))

@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 from test_report_story import without
 
-from toolkit import audit, load_case, report_flow, sample_case
-from toolkit.report_show import Shown
-from toolkit.report_slider import told_of, zero_slider, zero_volumes
-from toolkit.report_words import Words
+from toolkit import audit, load_case, sample_case
+from toolkit.report import flow as report_flow
+from toolkit.report.show import Shown
+from toolkit.report.slider import told_of, zero_slider, zero_volumes
+from toolkit.report.words import Words
 
 SAID = ["in_short", "one_reading", "recorded", "volume_table", "zero_shares"]
 GALLON = 231 * 0.0254**3  # US gallon, by definition [m3]

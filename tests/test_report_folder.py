@@ -13,11 +13,11 @@ import nbformat
 import pytest
 from report_fakes import CASE, INVOICES, write_case, write_notebook
 
-import toolkit.report_recheck
+import toolkit.report.rechecking
 from toolkit.case import load_case
 from toolkit.errors import InputRefused, ReportFailed
 from toolkit.report import recheck, write_report
-from toolkit.report_pack import pack_inputs
+from toolkit.report.pack import pack_inputs
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +37,7 @@ def notebook(written):
 def same_findings(written, monkeypatch):
     """What a new run gives, without running."""
     findings = json.loads((written.folder / "findings.json").read_text())
-    monkeypatch.setattr(toolkit.report_recheck, "_recomputed", lambda *_: findings)
+    monkeypatch.setattr(toolkit.report.rechecking, "_recomputed", lambda *_: findings)
 
 
 @pytest.fixture

@@ -9,12 +9,12 @@ import pytest
 from make_samples import truth
 
 from toolkit import audit, load_case, sample_case
-from toolkit import report_invoice_words as words
-from toolkit import report_invoices as steps
 from toolkit.auditing.signatures import corrected_volumes
 from toolkit.charges import parse_rates, rates_of
 from toolkit.errors import AuditError
-from toolkit.report_run import run_notebook
+from toolkit.report import invoice_words as words
+from toolkit.report import invoices as steps
+from toolkit.report.running import run_notebook
 from toolkit.units import from_si
 
 D = Decimal

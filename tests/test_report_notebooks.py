@@ -9,7 +9,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from toolkit.report_run import check_parameters
+from toolkit.report.running import check_parameters
 
 FOLDER = Path(__file__).parent.parent / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))

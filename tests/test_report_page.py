@@ -11,10 +11,10 @@ import pytest
 from bs4 import BeautifulSoup
 
 from toolkit.errors import ReportFailed
-from toolkit.report_equations import equation_svg
-from toolkit.report_export import EvidenceExporter, refuse_unfinished
-from toolkit.report_page import finish_page
-from toolkit.report_show import figure_of, markdown_text, say, show_table, show_verdict
+from toolkit.report.equations import equation_svg
+from toolkit.report.export import EvidenceExporter, refuse_unfinished
+from toolkit.report.page import finish_page
+from toolkit.report.show import figure_of, markdown_text, say, show_table, show_verdict
 
 DOT = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJ"
 DOT += "RU5ErkJggg=="

@@ -7,12 +7,13 @@ import json
 import pytest
 from test_report_story import without
 
-from toolkit import audit, load_case, report_review, sample_case
+from toolkit import audit, load_case, sample_case
 from toolkit.__main__ import main
 from toolkit.auditing.quarters import review
-from toolkit.charts_review import control_chart, quarter_costs, quarter_volumes
+from toolkit.charts.review import control_chart, quarter_costs, quarter_volumes
 from toolkit.report import recheck
-from toolkit.report_show import Shown
+from toolkit.report import review as report_review
+from toolkit.report.show import Shown
 
 SAID = [
     "actions",

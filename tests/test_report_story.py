@@ -11,14 +11,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit import audit, load_case, report_frames, report_lists, report_story, sample_case
+from toolkit import audit, load_case, sample_case
 from toolkit.errors import Flag
-from toolkit.report_flags import flag_sentences
-from toolkit.report_letter import cover_letter
-from toolkit.report_pictures import PICTURES
-from toolkit.report_show import Shown
-from toolkit.report_tables import invoice_lines, with_units, write_tables
-from toolkit.report_words import Words, counted, joined
+from toolkit.report import frames as report_frames
+from toolkit.report import lists as report_lists
+from toolkit.report import story as report_story
+from toolkit.report.flags import flag_sentences
+from toolkit.report.letter import cover_letter
+from toolkit.report.pictures import PICTURES
+from toolkit.report.show import Shown
+from toolkit.report.tables import invoice_lines, with_units, write_tables
+from toolkit.report.words import Words, counted, joined
 
 WORDS = Words("kgal", "gpm", "in", "USD", ZoneInfo("America/Chicago"), 0.95)
 STORIES = [

@@ -11,7 +11,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from toolkit.report_workbook import harmless, write_workbook
+from toolkit.report.workbook import harmless, write_workbook
 
 LINES = pd.DataFrame(
     {

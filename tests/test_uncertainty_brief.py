@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from toolkit import audit, load_case, sample_case
-from toolkit import report_brief_zero as zero
 from toolkit.__main__ import main
-from toolkit.report_brief import make_brief
+from toolkit.report import brief_zero as zero
+from toolkit.report.brief import make_brief
 from toolkit.uncertainty import PERSISTENCES
 
 SAMPLE = Path(__file__).parent.parent / "sample_bills"

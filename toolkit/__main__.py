@@ -10,10 +10,10 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from toolkit.command_brief import add_brief
-from toolkit.command_options import add_command, add_run_options
-from toolkit.command_plan import add_plan
-from toolkit.command_review import add_review
+from toolkit.commands.brief import add_brief
+from toolkit.commands.options import add_command, add_run_options
+from toolkit.commands.plan import add_plan
+from toolkit.commands.review import add_review
 from toolkit.errors import AuditError, InputRefused
 
 __all__ = ["main"]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from toolkit.balance import intake_volumes
 from toolkit.case import Case
-from toolkit.case_models_uses import records_of
+from toolkit.case.models_uses import records_of
 from toolkit.effluent.integrate import stretches
 from toolkit.errors import AuditError, Problem
 

@@ -26,8 +26,8 @@ from toolkit.balance import (
     reconcile,
 )
 from toolkit.case import Case
-from toolkit.case_models import CAUSES
-from toolkit.case_models_uses import records_of
+from toolkit.case.models import CAUSES
+from toolkit.case.models_uses import records_of
 from toolkit.effluent import (
     CauseSet,
     DischargeSeries,

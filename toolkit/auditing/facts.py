@@ -15,7 +15,7 @@ from scipy.special import stdtrit
 from toolkit.auditing.evidence import Evidence, credited
 from toolkit.auditing.inputs import Inputs, local_dates
 from toolkit.case import Case
-from toolkit.case_models_uses import records_of
+from toolkit.case.models_uses import records_of
 from toolkit.charges import BilledInvoice, InvoiceFacts, RegisterFace, Schedule
 from toolkit.charges.figures import CONTEXT, LITRES
 from toolkit.units import from_si, to_si

@@ -20,8 +20,8 @@ from toolkit.auditing.readers import (
     register_record,
 )
 from toolkit.case import Case, open_case
-from toolkit.case_models import EffluentTable, Register
-from toolkit.case_models_uses import DatedLog, records_of
+from toolkit.case.models import EffluentTable, Register
+from toolkit.case.models_uses import DatedLog, records_of
 from toolkit.charges import Schedule, load_rates
 from toolkit.effluent import levels
 from toolkit.errors import AuditError, Flag, InputRefused, Problem

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from toolkit.case import Case
-from toolkit.case_models import ColumnTable, EffluentTable
-from toolkit.case_models_records import OneRegister, RainGaugeTable, Register
-from toolkit.case_models_uses import DatedLog
-from toolkit.case_models_ways import log_dimension
+from toolkit.case.models import ColumnTable, EffluentTable
+from toolkit.case.models_records import OneRegister, RainGaugeTable, Register
+from toolkit.case.models_uses import DatedLog
+from toolkit.case.models_ways import log_dimension
 from toolkit.records import (
     AmountRecord,
     ClockCorrection,

@@ -29,9 +29,9 @@ from toolkit.balance import (
     month_seconds,
 )
 from toolkit.case import Case
-from toolkit.case_models_uses import Quantified, UseTable
-from toolkit.case_models_ways import INPUTS
-from toolkit.case_values import Uncertain
+from toolkit.case.models_uses import Quantified, UseTable
+from toolkit.case.models_ways import INPUTS
+from toolkit.case.values import Uncertain
 from toolkit.effluent import DischargeSeries, Periods
 from toolkit.errors import Flag, InputRefused, Problem
 from toolkit.uncertainty import Cause

@@ -11,7 +11,7 @@ from toolkit.auditing.evidence import Evidence
 from toolkit.auditing.terms import credited
 from toolkit.balance import FORMULAS, USES, UseRecord
 from toolkit.case import Case
-from toolkit.case_models_uses import Quantified, UseTable
+from toolkit.case.models_uses import Quantified, UseTable
 
 __all__ = ["use_table"]
 

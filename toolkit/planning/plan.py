@@ -12,7 +12,7 @@ from toolkit.auditing.evidence import gather
 from toolkit.auditing.inputs import read_inputs
 from toolkit.auditing.pricing import price_invoices
 from toolkit.case import Case
-from toolkit.case_models_plan import PlanTable
+from toolkit.case.models_plan import PlanTable
 from toolkit.errors import Flag
 from toolkit.planning.catalogue import candidates
 from toolkit.planning.expected import ExpectedFlow, expected_flow

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.case_models import CAUSES
-from toolkit.case_models_plan import PlanCause, PlanTable
+from toolkit.case.models import CAUSES
+from toolkit.case.models_plan import PlanCause, PlanTable
 from toolkit.effluent import (
     CauseSet,
     EffluentVolumes,

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from toolkit.case_models_plan import PlanTable
+from toolkit.case.models_plan import PlanTable
 from toolkit.errors import AuditError
 from toolkit.hydraulics import CircularSection, ManningConduit
 

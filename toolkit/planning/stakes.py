@@ -9,7 +9,7 @@ import numpy as np
 from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.pricing import Pricing
 from toolkit.case import Case
-from toolkit.case_models_plan import PlanTable
+from toolkit.case.models_plan import PlanTable
 from toolkit.errors import Flag
 from toolkit.planning.expected import ExpectedFlow
 from toolkit.planning.precision import MONTH

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from toolkit.case_models_plan import PlanCost, Range
+from toolkit.case.models_plan import PlanCost, Range
 from toolkit.errors import AuditError
 from toolkit.planning.power import chances_of_total
 from toolkit.uncertainty import DecisionRule

@@ -1,0 +1,91 @@
+"""Tables of a case file for the account, its payments and claims, and meters of other accounts."""
+
+from __future__ import annotations
+
+from decimal import Decimal, InvalidOperation
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, field_validator
+
+from toolkit.case.values import Duration, Months, Ratio, Strict
+from toolkit.units import parse, to_si
+
+__all__ = ["AccountTable", "ClaimTable", "NeighbourTable", "PrintedReads"]
+
+
+def _exact(value: Any) -> Decimal:
+    """A number as written: the shortest text of a float is what stood in the file."""
+    if isinstance(value, Decimal):
+        return value
+    text = repr(value) if isinstance(value, float) else str(value).strip()
+    try:
+        number = Decimal(text)
+    except InvalidOperation:
+        number = Decimal("NaN")
+    if isinstance(value, bool) or not number.is_finite():
+        raise ValueError(f"{value!r} is no number; write for example 12 or 2.5")
+    return number
+
+
+def _strength(value: Any) -> Decimal:
+    """A concentration with its unit, exact in milligrams a litre."""
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} has no unit; a strength is written as text, '320 mg/L'")
+    return Decimal(f"{1000 * parse(value, 'concentration'):.9g}")
+
+
+Exact = Annotated[Decimal, BeforeValidator(_exact)]
+Strength = Annotated[Decimal, BeforeValidator(_strength)]
+
+
+class PrintedReads(Strict):
+    """[account.reads]: what one count of the printed reads stands for, where no [[intake]] says.
+
+    With it the volume follows from the reads the invoices print, without reads of the site's own.
+    """
+
+    unit: str
+    multiplier: Exact = Decimal(1)
+    digits: int | None = Field(default=None, ge=2, le=12)
+
+    @field_validator("unit")
+    @classmethod
+    def _volume(cls, unit: str) -> str:
+        to_si(1.0, unit, "volume")
+        return unit
+
+
+class AccountTable(Strict):
+    """[account]: what the schedule prices beside the volume, and whose reads the invoices print."""
+
+    meter_size: str | None = None
+    customer_class: str | None = None
+    months: Exact | None = None  # months a bill stands for; told from its days if not stated
+    counts: dict[str, Exact] = Field(default_factory=dict)
+    strengths: dict[str, Strength] = Field(default_factory=dict)
+    by_invoice: str | None = None  # file: invoice, bill_date, meter_size, ..., what changes
+    samples: str | None = None  # file: date, parameter, value, unit, flow
+    earlier_use: str | None = None  # file: start, end, volume, for a winter average
+    read_of: str | None = None  # the [[intake]] whose reads the invoices print
+    reads: PrintedReads | None = None
+    source: str = ""
+
+
+class ClaimTable(Strict):
+    """[claim]: payments made, and what the local code says of windows and interest."""
+
+    payments: str | None = None  # file: invoice, paid_on, amount, under_protest
+    back_bill: Months | None = None  # how far undercharges may be billed back; no limit if absent
+    counted_on: Literal["bill date", "period end", "payment"] = "bill date"
+    interest_after: Duration = 0.0  # from payment until interest runs
+    interest_per_year: Ratio | None = None  # simple; in place of the one under [rule]
+    source: str = ""
+
+
+class NeighbourTable(PrintedReads):
+    """[[neighbour]]: reads of a meter of another account, whose reads may have been billed here."""
+
+    account: str
+    file: str
+    columns: dict[str, str] = Field(default_factory=dict)
+    day_first: bool | None = None

@@ -1,0 +1,1 @@
+"""The words of ``sewer-audit``, one module each; nothing heavy is imported before it is needed."""

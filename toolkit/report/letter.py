@@ -1,0 +1,104 @@
+"""The draft of a cover letter with the figures filled in and blanks for names."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from toolkit.report.show import Shown, markdown_text
+from toolkit.report.words import Words, counted, joined
+
+__all__ = ["cover_letter"]
+
+BLANKS = "[date]\n\n[name and office of the billing authority]\n\n[address]"
+OPENING = """Concerning: sewer account [account number], invoices of {first} to {last}
+
+Dear [name],
+
+We have audited {count} of this account against {sources}. The enclosed evidence holds every \
+input, every step and the uncertainty of every figure, so that your engineer can recompute it."""
+LAW = (
+    "This letter is written to settle figures between engineers. It states no legal position; "
+    "time limits, form and every legal step are for counsel of both sides."
+)
+CLOSING = "Yours sincerely,\n\n[name], [position], [telephone]"
+
+
+def cover_letter(result: Any) -> Shown:
+    """A draft to be read, corrected and signed by a person.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3, money].
+
+    Returns
+    -------
+    Shown
+        Paragraphs with blanks in square brackets [text].
+    """
+    paragraphs = [BLANKS, *_body(result), LAW, CLOSING]
+    plain = "\n\n".join(paragraphs)
+    quoted = [f"> {markdown_text(line)}" if line else ">" for line in plain.split("\n")]
+    return Shown("\n".join(quoted), plain, "text/markdown")
+
+
+def _body(result: Any) -> list[str]:
+    words = Words.of(result)
+    table = result.invoices
+    sources = [
+        name
+        for name, there in (
+            ("the rate schedule", result.pricing is not None),
+            ("the effluent record", result.evidence.effluent is not None),
+            ("the reads of the supply meters", result.evidence.balance is not None),
+        )
+        if there
+    ]
+    opening = OPENING.format(
+        first=words.day(table["start"].min()),
+        last=words.day(table["end"].max()),
+        count=counted(len(table), "invoice"),
+        sources=joined(sources) or "themselves",
+    )
+    return [opening, *_errors(result, words), *_basis(result, words), *_requests(result)]
+
+
+def _errors(result: Any, words: Words) -> list[str]:
+    if result.claim.empty:
+        return []
+    wrong = result.claim[result.claim["by_the_rules"].abs() > 0.005]
+    if wrong.empty:
+        return ["We found no invoice that departs from the reads and the schedule."]
+    named = [f"{row.invoice}: {words.money(row.by_the_rules)}" for row in wrong.itertuples()]
+    net = words.money(float(wrong["by_the_rules"].sum()))
+    low = wrong[wrong["by_the_rules"] < 0]
+    text = (
+        "These invoices do not follow from the reads and the schedule (billed less recomputed): "
+        f"{'; '.join(named)}. The net amount is {net}. Please correct them, or show us the reading "
+        "sheet and the calculation they rest on."
+    )
+    if len(low):
+        text += " We name the errors in our own favour as plainly as the others."
+    return [text]
+
+
+def _basis(result: Any, words: Words) -> list[str]:
+    basis = result.basis
+    if not basis.get("answered") or basis["fair"]:
+        return []
+    share, factor = words.share(basis["share_mean"]), words.share(basis["return_factor"])
+    low, high = words.share(basis["share_low"]), words.share(basis["share_high"])
+    return [
+        f"Apart from errors, the schedule bills {factor} of the net intake. On this site {share} "
+        f"reached the sewer ({low} to {high}, {words.interval_name}). We ask which credit, deduct "
+        "meter or other basis your code provides for such a site, and from when."
+    ]
+
+
+def _requests(result: Any) -> list[str]:
+    if not result.next_proof:
+        return []
+    listed = "\n".join(
+        f"{number}. {text}" for number, text in enumerate(result.next_proof, start=1)
+    )
+    return ["To settle what a calculation cannot, we propose, and invite you to attend:", listed]

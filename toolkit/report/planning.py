@@ -1,0 +1,221 @@
+"""What the monitoring plan says and shows, in the units people read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.planning import ranking_table
+from toolkit.planning.catalogue import NOT_RATED
+from toolkit.report.planning_tables import (
+    checklists,
+    drift,
+    lengths,
+    looked_at,
+    settings,
+    worth,
+)
+from toolkit.report.show import Shown, say
+from toolkit.report.story import bullets, table_or
+from toolkit.report.words import counted
+from toolkit.units import from_si
+
+__all__ = [
+    "answers",
+    "case_keys",
+    "checklists",
+    "drift",
+    "flags",
+    "lengths",
+    "looked_at",
+    "not_rated",
+    "ranking",
+    "settings",
+    "worth",
+]
+
+
+def answers(plan: Any) -> Shown:
+    """The plan in a few sentences.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    best = plan.best
+    if best is None or best.option.trend:
+        return bullets(
+            [
+                "Nothing that carries a claim fits the flows and limits stated; the table below "
+                "says for each size what speaks against it."
+            ],
+            "",
+        )
+    year = 100 * best.precision.total(12)
+    said = [
+        f"What to install: {best.label}. It would know a year's volume within {year:.2g} % and a "
+        f"month's within {100 * best.precision.month:.2g} % (standard uncertainty).",
+        _how_long(plan, best),
+        _how_often(plan),
+        _is_it_worth(plan, best),
+        *(f"To mind: {each}" for each in best.option.warnings),
+        *(f"Open: {each}." for each in best.option.open),
+    ]
+    return bullets([each for each in said if each], "")
+
+
+def _how_long(plan: Any, best: Any) -> str:
+    mine = plan.lengths[plan.lengths["option"] == best.label]
+    found = mine[mine["months_needed"].notna()]
+    least = 100 * float(mine["smallest_shortfall"].iloc[0])
+    text = (
+        f"How long: a shortfall below {least:.3g} % is not found with a chance of 90 % however "
+        "long the record, because what decides does not average out."
+    )
+    if len(found):
+        first = found.iloc[0]
+        text += (
+            f" One of {100 * first['shortfall']:.3g} % is found after "
+            f"{counted(int(first['months_needed']), 'month')}."
+        )
+    return text
+
+
+def _how_often(plan: Any) -> str:
+    if plan.visits.empty:
+        return "How often to visit: the method has no level, so there is no zero to check."
+    days, share = plan.days_between_visits, 100 * plan.table.drift_share
+    if days is None:
+        return (
+            f"How often to visit: even weekly re-zeroing leaves drift more than {share:.3g} % of a "
+            "month's variance; a steadier bracket is worth more than visits."
+        )
+    return (
+        f"How often to visit: re-zeroing every {days} days or more often keeps drift below "
+        f"{share:.3g} % of a month's variance ({plan.visits_of})."
+    )
+
+
+def _is_it_worth(plan: Any, best: Any) -> str:
+    money = plan.case.data.display.money
+    if best.worth is None:
+        return "Is it worth it: not computed; the case lacks a cost, a price or an expectation."
+    low, high = best.worth.net_range
+    even = best.worth.break_even
+    text = (
+        f"Is it worth it: expected net value {best.worth.net:,.0f} {money} ({low:,.0f} to "
+        f"{high:,.0f} over the range of costs). No evidence could be worth more than "
+        f"{best.worth.perfect:,.0f} {money}, the value of perfect information. "
+    )
+    if even is None:
+        return text + "It does not pay at any shortfall."
+    return text + f"It pays if the true discharge lies {100 * even:.3g} % or more below the billed."
+
+
+def ranking(plan: Any) -> Shown:
+    """Options that fit, best first.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A table [-].
+    """
+    head, money = plan.case.data.display.head, plan.case.data.display.money
+    table = ranking_table(plan)
+    if table.empty:
+        return say("Nothing fits.")
+    shown = pd.DataFrame({"option": table["option"]})
+    heads = [
+        from_si(table[f"head_{name}"].astype(float).to_numpy(), head, "length")
+        for name in ("minimum", "mean", "peak")
+    ]
+    shown[f"head, low / mean / peak [{head}]"] = [
+        "–" if np.isnan(three[0]) else " / ".join(f"{each:.3g}" for each in three)
+        for three in zip(*heads, strict=True)
+    ]
+    shown["outside [%]"] = 100 * table["outside_limits"]
+    shown["u, month [%]"] = 100 * table["month"]
+    shown["u, year [%]"] = 100 * table["year"]
+    shown[f"cost [{money}]"] = [
+        "–" if low is None or pd.isna(low) else f"{low:,.0f} to {high:,.0f}"
+        for low, high in zip(table["cost_low"], table["cost_high"], strict=True)
+    ]
+    shown[f"net value [{money}]"] = table["net"].astype(float)
+    digits = {f"net value [{money}]": 0, "outside [%]": 1}
+    return table_or(
+        shown,
+        "Options that fit, best first; u is the standard uncertainty to be expected, outside the "
+        "share of the volume beyond published limits",
+        "",
+        digits={**dict.fromkeys(shown.columns, 2), **digits},
+    )
+
+
+def case_keys(plan: Any) -> Shown:
+    """How the best option is written in a case file.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        Text [text].
+    """
+    best = plan.best
+    if best is None:
+        return say("Nothing fits.")
+    candidate = best.option.candidate
+    sizes = dict(candidate.sizes)
+    crest = getattr(best.option.device, "crest_height", None)
+    if crest is not None:
+        sizes["crest_height"] = f"{crest:.3f} m"
+    pairs = [f"method = {candidate.method!r}", *(f"{k} = {v!r}" for k, v in sizes.items())]
+    return say("In the case file, under [effluent]: {keys}", keys=", ".join(pairs))
+
+
+def not_rated(plan: Any) -> Shown:
+    """Kinds a plan cannot size.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    return bullets(list(NOT_RATED), "")
+
+
+def flags(plan: Any) -> Shown:
+    """What the reader must know.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    return bullets([flag.message for flag in plan.flags], "Nothing further.")

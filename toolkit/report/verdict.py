@@ -1,0 +1,216 @@
+"""The first page of the evidence: verdict, amount, and the three questions kept apart."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from toolkit.report.show import Shown, bullets, say, show_verdict
+from toolkit.report.words import Words, counted, joined
+
+__all__ = ["conclusions", "fairness", "rule_source", "verdict"]
+
+
+def verdict(result: Any) -> Shown:
+    """The box that opens the report: finding, amount, the few figures behind them.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        HTML [text].
+    """
+    words, total = Words.of(result), result.total
+    facts = {"Billed, all invoices": words.volume(total["billed_m3"])}
+    if _known(total, "audited_mean"):
+        interval = words.volume_interval(total["audited_low"], total["audited_high"])
+        facts["Audited, all invoices"] = f"{words.volume(total['audited_mean'])}; {interval}"
+        finding = str(total["finding"])
+        facts["All invoices together"] = finding[:1].upper() + finding[1:]
+    if not result.claim.empty:
+        wrong = int((result.claim["by_the_rules"].abs() > 0.005).sum())
+        facts["Invoices that do not follow the rate schedule"] = f"{wrong} of {len(result.claim)}"
+    if result.basis.get("answered"):
+        low, high = (words.share(result.basis[f"share_{end}"]) for end in ("low", "high"))
+        facts["Share of the net intake that reached the sewer"] = (
+            f"{words.share(result.basis['share_mean'])}; {low} to {high} ({words.interval_name}); "
+            f"the schedule bills {words.share(result.basis['return_factor'])}"
+        )
+    if _known(result.basis, "amount_mean") and not result.basis["fair"]:
+        saved = words.money(result.basis["amount_mean"], cents=False)
+        span = words.money_interval(result.basis["amount_low"], result.basis["amount_high"])
+        facts["Less if billed on the discharge (a question of the basis, not an error)"] = (
+            f"{saved}; {span}"
+        )
+    device = result.case.device
+    if device is not None and device.notes.trend_grade:
+        facts["Class of the effluent record"] = "Trend grade: it carries no claim alone"
+    starts, ends = result.invoices["start"], result.invoices["end"]
+    facts["Invoices"] = (
+        f"{len(result.invoices)}, {words.day(starts.min())} to {words.day(ends.max())}"
+    )
+    return show_verdict(_findings(result), _amount(result, words), facts)
+
+
+def _known(row: Any, name: str) -> bool:
+    value = row.get(name)
+    return value is not None and math.isfinite(value)
+
+
+def _findings(result: Any) -> str:
+    counts = result.invoices["finding"].value_counts()
+    order = ("too high", "too low", "supported", "cannot be decided")
+    parts = []
+    for kind in order:
+        number = int(sum(n for finding, n in counts.items() if kind in finding))
+        if number:
+            parts.append(f"{kind} in {number}")
+    return f"Billed volume of {counted(len(result.invoices), 'invoice')}: {', '.join(parts)}"
+
+
+def _amount(result: Any, words: Words) -> str:
+    if result.claim.empty:
+        return "No amount can be stated: the case holds no rate schedule."
+    amounts = result.claim["by_the_rules"]
+    over, under = float(amounts[amounts > 0].sum()), float(-amounts[amounts < 0].sum())
+    if not over and not under:
+        return "Every invoice follows from the rate schedule to the cent."
+    text = f"Invoiced beyond the rate schedule: {words.money(over)}"
+    if under:
+        text += f"; invoiced below it: {words.money(under)}; net {words.money(over - under)}"
+    return text
+
+
+def conclusions(result: Any) -> Shown:
+    """The verdict in sentences, the three questions kept apart.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    words = Words.of(result)
+    return bullets(
+        [
+            *_rules_sentences(result, words),
+            *_volume_sentences(result),
+            *_basis_sentences(result, words),
+        ],
+        "The evidence answers none of the three questions yet.",
+    )
+
+
+def _rules_sentences(result: Any, words: Words) -> list[str]:
+    if result.claim.empty:
+        return []
+    claim = result.claim
+    wrong = claim[claim["by_the_rules"].abs() > 0.005]
+    head = "By the rules: "
+    if wrong.empty:
+        return [head + "reads, rates and sums of every invoice agree with the schedule."]
+    named = [f"{r.invoice} ({words.money(r.by_the_rules)})" for r in wrong.itertuples()]
+    return [
+        f"{head}{counted(len(wrong), 'invoice')} of {len(claim)} do not follow from the reads and "
+        f"the schedule, as billed less recomputed: {joined(named)}. Such an error asks for a "
+        "correction or a refund."
+    ]
+
+
+def _volume_sentences(result: Any) -> list[str]:
+    table, head = result.invoices, "Volume: "
+    if result.evidence.audited is None:
+        reason = "there is neither an effluent record nor a balance of supply reads"
+        if result.evidence.reconciliation is not None:
+            reason = "the two estimates contradict each other, and they are not averaged"
+        return [f"{head}cannot be judged, for {reason}."]
+    sentences = []
+    for kind in ("too high", "too low"):
+        names = table.loc[table["finding"].str.contains(kind), "invoice"].astype(str).tolist()
+        if names:
+            sentences.append(f"{head}the billed volume is {kind} in {joined(names)}.")
+            sentences[-1] += _of_the_basis(result, names)
+    if not sentences:
+        sentences = [head + "no billed volume is shown to be wrong by the stated rule."]
+    return sentences
+
+
+def _of_the_basis(result: Any, wrong: list[str]) -> str:
+    """Which of the wrong volumes are as the schedule asks, so that no error was made."""
+    if result.case.data.case.basis != "intake" or result.claim.empty:
+        return ""
+    right = result.claim[result.claim["by_the_rules"].abs() <= 0.005]
+    names = [name for name in wrong if name in set(right["invoice"].astype(str))]
+    if not names:
+        return ""
+    which = "All of them follow" if len(names) == len(wrong) else f"Of these {joined(names)} follow"
+    return (
+        f" {which} the schedule, which bills a share of the intake: there the basis is at issue, "
+        "not the invoice."
+    )
+
+
+def _basis_sentences(result: Any, words: Words) -> list[str]:
+    basis, head = result.basis, "Basis: "
+    if not basis.get("answered"):
+        return []
+    low, high = words.share(basis["share_low"]), words.share(basis["share_high"])
+    text = (
+        f"{head}{words.share(basis['share_mean'])} of the net intake reached the sewer "
+        f"({low} to {high}, {words.interval_name}), where the schedule bills "
+        f"{words.share(basis['return_factor'])}. "
+    )
+    if basis["fair"]:
+        return [text + "That share describes this site within what the evidence can tell."]
+    text += "That share does not describe this site"
+    if _known(basis, "amount_mean"):
+        span = words.money_interval(basis["amount_low"], basis["amount_high"])
+        amount = words.money(basis["amount_mean"], cents=False)
+        text += (
+            f"; billed on the discharge, these invoices would have cost less by {amount}, {span}"
+        )
+    return [text + ". That is no error of an invoice: it asks for a credit or another basis."]
+
+
+def fairness(result: Any) -> Shown:
+    """The answer to the third question as a sentence.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        A sentence [text].
+    """
+    sentences = _basis_sentences(result, Words.of(result))
+    if not sentences:
+        return say("The third question, whether the basis is fair, is not answered by this case.")
+    return say("{sentence}", sentence=sentences[0].removeprefix("Basis: "))
+
+
+def rule_source(result: Any) -> str:
+    """Where the decision rule comes from, as the case states it.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    str
+        Words to follow "The decision rule" [text].
+    """
+    source = result.case.data.rule.source.strip().rstrip(".")
+    return f", {source}" if source else " (the case file names no source for it)"

@@ -24,9 +24,6 @@ __all__ = ["printed_bills", "printed_face"]
 
 ACCUSED = 0.01
 """Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
-LEAST_VARIATION = 0.47
-"""Daily standard deviation over mean daily use that reads may hide: that of a site which uses on
-two days of seven a fifth of what it uses on the others (judgement) [-]."""
 ZERO = Decimal(0)
 
 
@@ -246,23 +243,19 @@ def _registered(
     counts = Decimal(repr(round(volume / record.count_m3, 4)))
     invoice, spread = inputs.invoices.frame.iloc[row], 0.0
     if any(_count_at(record, invoice[end]) is None for end in ("start", "end")):
-        spread = _reach(record, volumes, len(inputs.invoices.frame)) * float(
+        spread = _reach(record, len(inputs.invoices.frame)) * float(
             volumes.standard_m3[row] / record.count_m3
         )
     return _Metered(counts * one, Decimal(repr(round(spread, 4))) * one)
 
 
-def _reach(record: Any, volumes: Any, invoices: int) -> float:
+def _reach(record: Any, invoices: int) -> float:
     """How many standard uncertainties of interpolation a right invoice may lie away [-].
 
-    Reads a week apart cannot show what a week is like inside, so the variability of a day is taken
-    no smaller than a usual one. Student's factor, for the variability is itself estimated.
+    Student's factor, for the variability is itself estimated.
     """
-    kept = record.frame[record.frame["volume_m3"].notna()]
-    span = (kept["time"].iloc[-1] - kept["time"].iloc[0]) / pd.Timedelta(days=1)
-    daily = float(kept["volume_m3"].iloc[-1] - kept["volume_m3"].iloc[0]) / span
-    floor = max(1.0, LEAST_VARIATION * daily / volumes.variability)
-    return floor * float(stdtrit(max(len(kept) - 3, 2), 1 - ACCUSED / 2 / invoices))
+    kept = int(record.frame["volume_m3"].notna().sum())
+    return float(stdtrit(max(kept - 3, 2), 1 - ACCUSED / 2 / invoices))
 
 
 def _by_printed_reads(

@@ -1,9 +1,10 @@
 """Volume through a metered pipe in each service period, from register reads at other instants.
 
 A register between two reads is interpolated in a straight line. How far that can be from the truth
-follows from the site's own day-to-day variability: between two reads the difference behaves like a
-Brownian bridge. The same error sits at the end of one period and at the start of the next, so what
-one period gains the other loses, and a year is hardly touched.
+follows from the site's own day-to-day variability and from the week that reads may hide: between
+two reads the difference behaves like a Brownian bridge. The same error sits at the end of one
+period and at the start of the next, so what one period gains the other loses, and a year is hardly
+touched.
 """
 
 from __future__ import annotations
@@ -21,6 +22,9 @@ __all__ = ["IntakeVolumes", "day_variability", "intake_volumes"]
 
 DEFAULT_VARIATION = 0.3
 """Daily standard deviation over mean daily use where the reads cannot tell it (judgement) [-]."""
+HIDDEN_VARIATION = 0.47
+"""Daily standard deviation over mean daily use that reads may hide: that of a site which uses on
+two days of seven a fifth of what it uses on the others, sqrt(10) 0.8 / 5.4 (judgement) [-]."""
 FEWEST_STEPS = 4
 """Intervals between reads needed to judge the variability from them [-]."""
 LONGEST_REACH = 3 * DAY
@@ -40,7 +44,7 @@ class IntakeVolumes:
     periods : Periods
         The periods and their instants [s].
     variability : float
-        Standard deviation of a day's volume about the usual [m3/d^0.5].
+        Standard deviation of a day's volume about the usual, hidden weeks included [m3/d^0.5].
     flags : tuple of Flag
         What the reader must know [-].
     """
@@ -103,8 +107,9 @@ def day_variability(times: Any, cumulative_m3: Any) -> float:
     -----
     With rates r_i over intervals of t_i days,
     s^2 = mean of (r_i+1 - r_i)^2 / (1/t_i + 1/t_i+1): the mean square successive difference, which
-    a slow season does not inflate. Use is taken as independent from day to day; a regular week
-    makes the figure larger than needed, never smaller.
+    a slow season does not inflate. Use is taken as independent from day to day. A regular week is
+    not: reads on the same weekday show nothing of it, others a part, so the figure is too small
+    for instants inside the week; `intake_volumes` adds what reads may hide.
 
     References
     ----------
@@ -156,7 +161,8 @@ def intake_volumes(
     Notes
     -----
     Between reads at t0 and t1 the register is V0 + (V1 - V0)(t - t0)/(t1 - t0) with standard
-    uncertainty s sqrt((t - t0)(t1 - t)/(t1 - t0)), s from `day_variability`; it vanishes at a read.
+    uncertainty s sqrt((t - t0)(t1 - t)/(t1 - t0)); it vanishes at a read. s^2 is the square of
+    `day_variability` plus that of 0.47 mean days, for a week that the reads may hide (judgement).
     Two instants between the same reads share part of it, s^2 (a - t0)(t1 - b)/(t1 - t0) for a < b.
     Beyond the reads, up to 3 days or one usual interval, the rate of the nearest reads goes on.
 
@@ -168,11 +174,9 @@ def intake_volumes(
     """
     reads, register = _usable(times, cumulative_m3, meter)
     periods = as_periods(period_instants)
-    variability = day_variability(reads, register)
-    flags = _flags(register, variability, meter)
-    if not np.isfinite(variability):
-        daily = (register[-1] - register[0]) / (reads[-1] - reads[0]) * DAY
-        variability = DEFAULT_VARIATION * abs(daily)
+    shown = day_variability(reads, register)
+    flags = _flags(register, shown, meter)
+    variability = _with_hidden(reads, register, shown)
     at, covariance = _interpolate(reads, register, periods.instants, variability, resolution_m3)
     volume = periods.between(at)
     flags += _reach_flags(reads, periods, volume, meter)
@@ -191,6 +195,14 @@ def _usable(times: Any, cumulative_m3: Any, meter: str) -> tuple[np.ndarray, np.
     if not np.all(np.diff(reads) > 0):
         raise AuditError(f"{meter}: the reads are not in order of time; sort them, each time once")
     return reads, register
+
+
+def _with_hidden(reads: np.ndarray, register: np.ndarray, shown: float) -> float:
+    """Variability of a day with what reads may hide; the two are independent [m3/d^0.5]."""
+    daily = abs(register[-1] - register[0]) / (reads[-1] - reads[0]) * DAY
+    if not np.isfinite(shown):
+        shown = DEFAULT_VARIATION * daily
+    return float(np.hypot(shown, HIDDEN_VARIATION * daily))
 
 
 def _reach(reads: np.ndarray) -> float:
@@ -248,9 +260,10 @@ def _flags(register: np.ndarray, variability: float, meter: str) -> list[Flag]:
         )
         flags.append(Flag("register-falls", message, "stops verdict", {"times": count}))
     if not np.isfinite(variability):
+        assumed = np.hypot(DEFAULT_VARIATION, HIDDEN_VARIATION)
         message = (
             f"{meter}: {len(register)} reads are too few to judge how much use varies from day to "
-            f"day; {DEFAULT_VARIATION:.0%} of the mean day is assumed (judgement)"
+            f"day; {assumed:.0%} of the mean day is assumed (judgement)"
         )
         flags.append(Flag("variability-assumed", message, "note", {"reads": len(register)}))
     return flags

@@ -163,6 +163,8 @@ def intake_volumes(
     Between reads at t0 and t1 the register is V0 + (V1 - V0)(t - t0)/(t1 - t0) with standard
     uncertainty s sqrt((t - t0)(t1 - t)/(t1 - t0)); it vanishes at a read. s^2 is the square of
     `day_variability` plus that of 0.47 mean days, for a week that the reads may hide (judgement).
+    A site wholly idle at weekends, read weekly on the same weekday, may hide more: in simulations
+    its 95 % intervals held 89 to 92 % of the volumes; read monthly, or less idle, 94 % or more.
     Two instants between the same reads share part of it, s^2 (a - t0)(t1 - b)/(t1 - t0) for a < b.
     Beyond the reads, up to 3 days or one usual interval, the rate of the nearest reads goes on.
 

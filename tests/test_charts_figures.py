@@ -128,7 +128,7 @@ def test_texts_tell_the_figures(pictures):
     assert "1 too high, 1 cannot be decided, 2 supported" in pictures["invoices"].alt
     assert "2 of 4 differ; totals together -1.00 USD" in pictures["lines"].alt
     assert "between 902 and 998 m3 (95 % interval)" in pictures["decision"].alt
-    assert "Probability 50.0 %" in pictures["decision"].alt
+    assert "probability is 50.0 %" in pictures["decision"].alt
     assert "between 50.0 % (invoice A1) and 90.0 %" in pictures["quality"].alt
     assert "1 days without readings" in pictures["hydrograph"].alt
     assert "highest on Monday at 23:00" in pictures["week"].alt

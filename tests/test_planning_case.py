@@ -125,6 +125,19 @@ def test_what_is_said_names_the_best_and_what_to_mind(plan):
         assert plan.best.label in str(part(plan)), part.__name__
 
 
+def test_what_is_said_is_in_the_units_of_the_case(plan):
+    """The keys a reader copies from the page build the device that was rated, within 0.1 mm."""
+    flows = str(story.flow_source(plan))
+    assert flows.count(" gpm") == 3 and "m3/h" not in flows
+    said = str(story.case_keys(plan)).split("[effluent]: ")[1]
+    keys = dict(re.findall(r"(\w+) = '([^']*)'", said))
+    assert not [text for text in keys.values() if text.endswith(" m")]
+    rated, copied = plan.best.option.device, build_device(keys.pop("method"), keys)
+    for name in keys:
+        if isinstance(getattr(rated, name), float):
+            assert getattr(copied, name) == pytest.approx(getattr(rated, name), abs=1e-4), name
+
+
 def test_an_echo_sensor_brings_the_air_temperature():
     """0.17 % of the distance a kelvin: published speed of sound, see the echo tests."""
     flow, site = flow_between(0.002, 0.008, 0.03), PipeSite()

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from toolkit import audit, load_case, sample_case
+from toolkit.charts.invoices import decision_picture
 from toolkit.errors import Flag
 from toolkit.report import frames as report_frames
 from toolkit.report import lists as report_lists
@@ -190,6 +191,17 @@ def test_the_letter_has_blanks_and_defers_to_counsel(whole):
     for blank in ("[date]", "[account number]", "[name]", "[position]"):
         assert blank in text
     assert "for counsel" in text
+    assert "Ask the city" not in text  # what the facility is told is not told to the city
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(1.0, "more than 99.9 %"), (0.0, "less than 0.1 %"), (0.5, "the probability is 50.0 %")],
+)
+def test_no_figure_rounds_a_probability_to_certainty(share, words):
+    draws = np.where(np.arange(1000) < 1000 * share, 80.0, 100.0) + np.linspace(-1, 1, 1000)
+    alt = decision_picture(draws, 100.0, 0.05, "m3").alt
+    assert words in alt and "100.0 %" not in alt and " 0.0 %" not in alt
 
 
 def test_tables_carry_units(whole, tmp_path):

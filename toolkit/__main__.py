@@ -94,7 +94,9 @@ def _report(commands) -> None:
 def _discharge(commands) -> None:
     about = "one discharge from a hand reading: value, validity, source, accuracy"
     command = add_command(commands, "discharge", run_discharge, about)
-    command.add_argument("device", metavar="DEVICE", help="for example: parshall")
+    command.add_argument(
+        "device", metavar="DEVICE", help="for example: parshall; list names them all"
+    )
     command.add_argument(
         "pairs",
         metavar="key=value",

@@ -89,6 +89,7 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 # file = "irrigation_meter.csv"
 # unit = "gal"
 # error = { expanded = "3 %", coverage_factor = 2, source = "judgement: meter not tested" }
+# credited = true                  # whether the schedule takes it off the billed volume
 
 # Water that reaches the sewer without passing a supply meter, by meter, per_day, rain, a
 # neighbour's return or ground water. A private well is an [[intake]] with role = "well".
@@ -100,7 +101,8 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 
 [effluent]
 file = "effluent_log.csv"          # or several exports, overlapping or not: ["a.csv", "b.csv"]
-method = "parshall flume"          # 'sewer-audit discharge list' names every method and its keys
+method = "parshall flume"          # 'sewer-audit discharge list' names the methods; with the word
+                                   # of one alone it says which keys are missing
 throat = "6 in"
 reference_distance = "36 in"       # sensor face to the datum (here the crest), plumb
 longest_bridge = "30 min"          # readings further apart are a gap, filled and marked as such
@@ -150,8 +152,18 @@ distance = { name = "distance", unit = "in" }
 # hand = "3.1 in"
 # instrument = "3.0 in"
 # rezeroed = false
+# hand_standard = "1 mm"           # standard uncertainty of the hand reading
+# note = "what was found and done"
 
-# What the method asks of the installation ('sewer-audit plan' prints the subjects), answered with
+# An uncertain cause in place of a default; the report lists all with their defaults.
+# [[effluent.cause]]
+# name = "discharge coefficient"
+# half_width = "3 %"
+# shape = "rectangular"
+# persistence = "whole record"     # or "between visits", "each reading"
+# source = "where the figure comes from"
+
+# What the method asks of the installation (the rules 'sewer-audit discharge' prints), answered with
 # yes, no or open, then a semicolon and what was measured. Published figures widen or narrow the
 # stated uncertainty by it; what is open stays visible in the report.
 # [effluent.checklist]
@@ -160,6 +172,8 @@ distance = { name = "distance", unit = "in" }
 [rule]                             # stated before the result is known
 tolerance = "5 %"                  # a billed volume is contested only beyond this
 coverage = 0.95
+# source = "who stated the rule, and when"
+# guard_factor = 1.0               # times the half width of the interval, for a finding
 # smallest_coverage_of_record = "75 %"       # below it a finding is "cannot be decided"
 # look_back = "36 months"          # claim window of the local code
 # dispute_days = 60                # days after an invoice within which it may be disputed
@@ -205,10 +219,13 @@ coverage = 0.95
 # largest_depth = "9 in"           # deepest water that harms nothing upstream
 # approach_width = "4 ft"          # inside width of the chamber
 # solids = "some"                  # or "none", "heavy"
+# roughness = 0.013                # of the pipe, for Manning's equation
 # interval = "5 min"
+# hand_standard = "1 mm"           # standard uncertainty of a hand reading at a visit
 # visit_every = "45 days"
 # months = 12
 # shortfall = { value = "9 %", standard = "6 %", source = "judgement" }  # billed above true
+# price = { amount = 7.35, per = "kgal" }      # of a volume, where there is no rate schedule
 # future_months = 24               # over which a corrected basis is counted
 # chance_of_refund = 0.6
 # chance_of_credit = 0.8
@@ -223,6 +240,10 @@ coverage = 0.95
 # install = { low = 9500, high = 15000 }
 # per_month = { low = 60, high = 120 }
 # per_visit = { low = 250, high = 400 }
+# [[plan.cause]]
+# name = "throat width"            # in place of the default of what is planned
+# standard = "0.3 %"
+# source = "judgement: measured after installation"
 """
 
 RATES = """\

@@ -129,14 +129,15 @@ def next_proofs(
     if evidence.balance is not None:
         meters = " and ".join(intake.meter for intake in case.data.intake)
         proofs.append(
-            f"Have the supply meter ({meters}) tested, the city's engineer present: in municipal "
-            "law its registration is usually taken as right until a test shows otherwise."
+            f"Have the supply meter ({meters}) tested, the city's engineer present: its "
+            "registration is commonly taken as right until a test shows otherwise."
         )
     proofs += [_for_cause(cause) for cause in _leading(budget, "effluent") if _for_cause(cause)]
     if evidence.effluent is None:
         proofs.append(
             "Set a level logger at a flume or weir in the last manhole, or an area-velocity "
-            "meter, for at least one billing period; it would answer the second question."
+            "meter, for at least one billing period, by people trained for confined spaces; it "
+            "would answer the second question."
         )
     if evidence.balance is None:
         proofs.append("Read the supply registers on the city's read days: it opens the balance.")
@@ -152,12 +153,15 @@ def _leading(budget: pd.DataFrame, estimate: str) -> list[str]:
 def _for_cause(cause: str) -> str:
     return {
         "zero error and drift": "Visit the manhole at low flow, read the head at the staff gauge "
-        "beside the instrument, before and after any adjustment; monthly while the dispute lasts.",
+        "beside the instrument (from above where it can be read from there), before and after any "
+        "adjustment; monthly while the dispute lasts.",
         "discharge coefficient": "Measure throat width and floor level of the device, and agree "
-        "with the city on a second measurement (dilution, or a portable meter) at two flows.",
+        "with the city on a second measurement (dilution, or a portable meter) at two flows; work "
+        "below ground is for people trained and equipped for confined spaces.",
         "air temperature": "Compare the logger's air temperature with a thermometer on the path "
         "of the echo.",
-        "velocity factor": "Take a velocity profile across the pipe at two depths.",
+        "velocity factor": "Have people trained for confined spaces take a velocity profile "
+        "across the pipe at two depths.",
         "roughness": "Replace the Manning estimate by a flow element: it shows trends only.",
         "meter error": "Have the full-pipe meter tested.",
     }.get(cause, "")

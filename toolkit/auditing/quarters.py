@@ -53,7 +53,7 @@ class Review:
     news : DataFrame
         What this quarter brought: invoice, what, whether for the first time [text].
     savings : DataFrame
-        What is worth pursuing, in order of the amount that can be counted on [money].
+        What is worth pursuing, in order of its cautious figure [money].
     actions : DataFrame
         What to do; owner and date are blank [text].
     notes : tuple of str

@@ -26,7 +26,7 @@ BASIS = "Billing on the discharge instead of a share of the intake"
 
 
 def saving_table(result: Audit, places: Sequence[int]) -> pd.DataFrame:
-    """Amounts worth pursuing, in order of what can be counted on.
+    """Amounts worth pursuing, in order of their cautious figure.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ def news_table(result: Audit, this: Sequence[int], ratios: pd.DataFrame) -> pd.D
     rows = [*_news_signatures(result, names, earlier), *_news_findings(result, names, earlier)]
     for name in names:
         if name in outside:
-            what = "billed over measured volume lies outside the control limits"
+            what = "billed over audited volume lies outside the control limits"
             rows.append((name, what, _before([n for n in earlier if n in outside])))
     rows += _news_flags(result, names, earlier)
     order = {name: place for place, name in enumerate(names)}

@@ -7,6 +7,7 @@ from textwrap import fill
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from toolkit.charts import EVIDENCE, INK, RULE, SOFT, WASH, Picture, canvas, styled
 from toolkit.errors import ReportFailed
@@ -252,7 +253,7 @@ def _billed(axes, total: float, tolerance: float) -> None:
 
 @styled
 def discharge_if_true(
-    table: pd.DataFrame, billed: float, tolerance: float, unit: str, coverage_factor: float = 1.96
+    table: pd.DataFrame, billed: float, tolerance: float, unit: str, coverage: float = 0.95
 ) -> Picture:
     """Discharge of all invoices as each explanation would correct it, beside what was billed.
 
@@ -266,8 +267,8 @@ def discharge_if_true(
         Share of it that is no finding [-].
     unit : str
         Unit of volume to show [text].
-    coverage_factor : float
-        Standard uncertainties to each end of the bars [-].
+    coverage : float
+        Coverage of the bars, taken as those of normal distributions [-].
 
     Returns
     -------
@@ -286,9 +287,9 @@ def discharge_if_true(
     longest = max((len(name.splitlines()) for name in names), default=1)
     figure, axes = canvas(1.5 + (0.14 + 0.16 * longest) * len(shown))
     _billed(axes, total, tolerance)
-    reach, look = coverage_factor * spread, EVIDENCE["reconciled"]
+    reach, look = float(ndtri((1 + coverage) / 2)) * spread, EVIDENCE["reconciled"]
     axes.hlines(rows, mean - reach, mean + reach, color=look.colour, linewidth=2.6)
-    label = "discharge if true, with 95 % interval"
+    label = f"discharge if true, with {100 * coverage:.4g} % interval"
     axes.plot(mean, rows, look.marker, color=look.colour, label=label, **MARKS)
     axes.set_yticks(rows, names)
     axes.set_ylim(len(shown) - 0.4, -0.6)

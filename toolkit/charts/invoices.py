@@ -327,10 +327,18 @@ def decision_picture(
     below, above = (values < limits[0]).mean(), (values > limits[1]).mean()
     alt = (
         f"Billed {mark:,.0f} {unit}; the evidence lies between {low:,.0f} and {high:,.0f} {unit} "
-        f"({words}). Probability {below * 100:.1f} % that the volume is below the billed one by "
-        f"more than {tolerance * 100:.3g} %, {above * 100:.1f} % that it is above."
+        f"({words}). By these draws the probability is {_chance(below)} that the volume is below "
+        f"the billed one by more than {tolerance * 100:.3g} %, {_chance(above)} that it is above "
+        "it by more."
     )
     return Picture(figure, alt)
+
+
+def _chance(share: float) -> str:
+    """A share of the draws in per cent, never rounded to certainty."""
+    if share > 0.999:
+        return "more than 99.9 %"
+    return "less than 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
 
 
 def _ticks(value: float, _place: int) -> str:

@@ -139,7 +139,7 @@ def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
             Flag(
                 "gap-estimated",
                 f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
-                f"were estimated from the weekly pattern ({row.estimated_m3:.1f} m3).",
+                f"were estimated ({row.estimated_m3:.1f} m3).",
                 "note",
                 {
                     "invoice": row.invoice,

@@ -39,7 +39,8 @@ BILL_EXPLANATIONS: tuple[Explanation, ...] = (
         "two meters in series both billed", "bill", 0.01,
         form.two_meters, act.scale,
         evidence="the list of meters on the account and the plan of the pipes",
-        visit="follow the pipe from one meter to the next; close one valve and watch both",
+        visit="follow the pipe from one meter to the next; have a plumber close one valve, "
+        "never one of a fire line, and watch both",
         source="double charge through two meters, a reported case",
     ),
     Explanation(

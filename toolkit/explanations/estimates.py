@@ -203,9 +203,16 @@ def _leak(state: Estimates, observed: Observations, data: Any, values: np.ndarra
 def _season_variants(observed: Observations) -> list[Variant]:
     if observed.year_fraction is None or not _both(observed):
         return []
-    found = [Variant(f"warm season, peak at {peak:.0%} of the year", 0.16, peak) for peak in SUMMER]
+    found = [
+        Variant(f"warm season, peak at {100 * peak:.0f} % of the year", 0.16, peak)
+        for peak in SUMMER
+    ]
     return found + [
-        Variant(f"cold season, or warm season in the south, peak at {at:.0%} of the year", 0.1, at)
+        Variant(
+            f"cold season, or warm season in the south, peak at {100 * at:.0f} % of the year",
+            0.1,
+            at,
+        )
         for at in WINTER
     ]
 
@@ -286,7 +293,7 @@ ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
         "submergence of the device", "estimates", 0.03, _drowned_variants, _drowned,
         Parameter("excess at the most drowned", SMALLEST, 0.7),
         evidence="a second head downstream of the throat or weir at peak flow",
-        visit="look for standing water below the device at peak flow; read both heads",
+        visit="look from above for standing water below the device at peak flow; read both heads",
         source="free-flow rating used at drowned heads reads high",
     ),
     Explanation(
@@ -327,13 +334,14 @@ ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
         "seasonal use not accounted for", "estimates", 0.05, _season_variants, _seasonal,
         Parameter("share of the mean intake at the peak", SMALLEST, 1.0),
         evidence="a meter on irrigation and on every tower's makeup and blowdown",
-        visit="list towers, irrigation and humidifiers; read or fit their meters",
+        visit="list towers, irrigation and humidifiers; read their meters, or have some fitted",
         source="evaporation and irrigation follow the season",
     ),
     Explanation(
         "rain or ground water in the monitored line", "estimates", 0.03, _wet_variants, _wet, SHARE,
         evidence="the record on wet and on dry days beside a rain gauge",
-        visit="dye or smoke test of roof drains; watch the channel in rain",
+        visit="dye or smoke test of roof drains, the authority and the fire service told before; "
+        "watch the channel in rain from above",
         source="effluent above intake in step with rain",
     ),
     Explanation(

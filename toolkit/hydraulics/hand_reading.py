@@ -126,7 +126,11 @@ class HandReading:
         lines += [f"  flag       {flag}: {FLAG_MEANINGS[flag].text}" for flag in self.flags]
         lines.append(f"  datum      {self.datum}")
         if self.limits_m is not None:
-            lines.append(f"  limits     {self.limits_m[0]:.4g} to {self.limits_m[1]:.4g} m")
+            low, high = (from_si(each, "inch", "length") for each in self.limits_m)
+            lines.append(
+                f"  limits     {self.limits_m[0]:.4g} to {self.limits_m[1]:.4g} m"
+                f" = {low:.4g} to {high:.4g} in"
+            )
         lines.append(f"  equation   {self.equation}")
         lines.append(f"  source     {self.source}")
         for each in self.accuracy:

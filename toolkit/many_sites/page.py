@@ -69,7 +69,10 @@ def summary_page(table: pd.DataFrame, quarter: str | None, draws: int, seed: int
         "count against it, so it can be below zero: raising that account can raise the bill. "
         "“Rules only” marks a case without evidence on the volume: what stands there follows "
         "from reads and schedule alone. All of it is "
-        "engineering evidence and no advice on law; rights and deadlines belong to counsel.</p>",
+        "engineering evidence and no advice on law; rights and deadlines belong to counsel. Steps "
+        "at a manhole are work at a confined space beside traffic, where sewer gas kills without "
+        "warning: the local rules on entry come first, and wiring, meters and plumbing are for "
+        "licensed trades.</p>",
     ]
     for currency, sites in reviewed.groupby("currency", sort=True):
         parts.append(f"<h2>Accounts in {html.escape(str(currency))}</h2>")

@@ -154,6 +154,16 @@ def _angle(notes: _Notes, angle: float) -> None:
         )
 
 
+def _long(length: float) -> str:
+    """A length in both systems; the reader knows which is his."""
+    return f"{length:.3f} m ({length / 0.0254:.3g} in)"
+
+
+def _fast(velocity: float) -> str:
+    """A velocity in both systems."""
+    return f"{velocity:.3g} m/s ({velocity / 0.3048:.3g} ft/s)"
+
+
 def _with_crest(candidate: Candidate, flow: ExpectedFlow) -> tuple[Any, float]:
     """The device with the crest height its published limits ask for [m]."""
     device = candidate.device()
@@ -183,7 +193,7 @@ def _validity(notes: _Notes, device: Any, flow: ExpectedFlow, **readings: np.nda
                 notes.warnings.append(meaning.text)
             continue
         outside |= where
-        said = f"{meaning.text} This concerns {share:.1%} of the volume."
+        said = f"{meaning.text} This concerns {100 * share:.1f} % of the volume."
         low = flag == "below head limit" and share <= SMALL
         (notes.warnings if low else notes.refused).append(said)
     return flow.share(outside)
@@ -194,24 +204,24 @@ def _room(notes: _Notes, site: PipeSite, setting: Setting, candidate: Candidate)
     if math.isnan(setting.fall):
         notes.open.append("diameter and slope of the pipe are not stated: tailwater not examined")
     elif site.drop is None:
-        notes.open.append(f"available_drop is not stated; {setting.fall:.3f} m of fall are needed")
+        notes.open.append(f"available_drop is not stated; {_long(setting.fall)} of fall are needed")
     ceiling = site.ceiling
     if ceiling is None:
         notes.open.append("largest_depth and diameter are not stated: headroom not examined")
     elif setting.depth > ceiling:
         notes.refused.append(
-            f"At peak flow the water stands {setting.depth:.3f} m over the incoming invert, "
-            f"{ceiling:.3f} m are allowed."
+            f"At peak flow the water stands {_long(setting.depth)} over the incoming invert, "
+            f"{_long(ceiling)} are allowed."
         )
     if setting.backwater > 0.02:
         notes.warnings.append(
-            f"It backs the water up by {setting.backwater:.3f} m at peak flow; the approach is "
+            f"It backs the water up by {_long(setting.backwater)} at peak flow; the approach is "
             "slower than without it."
         )
     if setting.raised > 0.001 and "weir" not in candidate.family:
         notes.warnings.append(
-            f"The floor has to stand {setting.raised:.3f} m over the incoming invert to stay free "
-            "of tailwater."
+            f"The floor has to stand {_long(setting.raised)} over the incoming invert to stay "
+            "free of tailwater."
         )
 
 
@@ -231,8 +241,8 @@ def _solids(
     speed = flow.peak / area if area > 0 else math.inf
     if speed < SELF_CLEANSING:
         notes.warnings.append(
-            f"Even at peak flow the approach runs at {speed:.2f} m/s, below {SELF_CLEANSING} m/s "
-            "(common practice): solids will settle in it."
+            f"Even at peak flow the approach runs at {_fast(speed)}, below "
+            f"{_fast(SELF_CLEANSING)}, too slow by common practice: solids will settle in it."
         )
 
 
@@ -252,7 +262,7 @@ def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
         shallow = flow.share(depth < SHALLOWEST)
         if shallow > 0:
             said = (
-                f"{shallow:.1%} of the volume passes less than {1000 * SHALLOWEST:.0f} mm deep, "
+                f"{100 * shallow:.1f} % of the volume passes less than {_long(SHALLOWEST)} deep, "
                 "where a velocity sensor is not relied on (common practice)."
             )
             (notes.warnings if shallow <= SMALL else notes.refused).append(said)
@@ -271,19 +281,19 @@ def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Opti
     slow = flow.share(velocity < SLOWEST)
     if velocity[-1] > FASTEST:
         notes.refused.append(
-            f"At peak flow the meter runs at {velocity[-1]:.1f} m/s, above {FASTEST:g} m/s "
-            "(common practice)."
+            f"At peak flow the meter runs at {_fast(velocity[-1])}, above {_fast(FASTEST)}, the "
+            "limit by common practice."
         )
     if slow > 0:
         said = (
-            f"{slow:.1%} of the volume passes at less than {SLOWEST:g} m/s, where the meter's "
-            "error grows (common practice); its certificate decides."
+            f"{100 * slow:.1f} % of the volume passes at less than {_fast(SLOWEST)}, where by "
+            "common practice the meter's error grows; its certificate decides."
         )
         (notes.warnings if slow <= SMALL else notes.refused).append(said)
     if velocity[-1] < SELF_CLEANSING and site.solids != "none":
         notes.warnings.append(
-            f"Even at peak flow it runs below {SELF_CLEANSING} m/s (common practice): solids "
-            "settle in the trap."
+            f"Even at peak flow it runs below {_fast(SELF_CLEANSING)}, too slow by common "
+            "practice: solids settle in the trap."
         )
     loss = BENDS * velocity[-1] ** 2 / (2 * 9.80665)
     normal = site.depth(flow.quantiles)

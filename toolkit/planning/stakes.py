@@ -119,7 +119,7 @@ def flags_of(
         "on them. State them under [plan.flow], or watch the flow for a few days first.": (
             flow.assumed
         ),
-        "No visits are stated; one every 60 days is assumed (judgement).": (
+        "No visit_every is stated under [plan]; a visit every 60 days is assumed (judgement).": (
             table.visit_every is None
         ),
         "Nothing looked at fits the flows and limits stated.": not fits,

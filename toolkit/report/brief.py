@@ -341,7 +341,7 @@ class Brief:
             "- The interval is no tolerance of an instrument, no limit of a law and no range in "
             "which every value is equally likely: the middle is likelier than the ends.\n"
             "- {count} are judged at once, so each finding asks for more than its own interval; "
-            "the rule was stated beforehand.\n"
+            "a rule is fair only if it was stated beforehand.\n"
             "- {formula}",
             share=share,
             often=f"{100 * result.rule.coverage:.0f}",

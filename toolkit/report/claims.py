@@ -42,7 +42,7 @@ def claim_frame(result: Any) -> pd.DataFrame:
         columns[f"interest [{money}]"] = _summed(frame["interest"])
     asked = [*(YES_NO.get(v, "not stated") for v in frame["in_look_back"]), ""]
     columns["within its window"] = asked
-    columns["lost from"] = [*(words.day(v) for v in frame["lapses_on"]), ""]
+    columns["out of window from"] = [*(words.day(v) for v in frame["lapses_on"]), ""]
     columns["dispute until"] = [*(words.day(v) for v in frame["dispute_until"]), ""]
     columns["still open"] = [*(YES_NO.get(v, "not stated") for v in frame["open"]), ""]
     if not frame["exact"].all():

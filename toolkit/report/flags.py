@@ -83,4 +83,4 @@ def _gaps(found: list[Flag], words: Words) -> str:
         f"{data['invoice']} {data['hours']:.1f} h ({words.volume(data['volume_m3'])})"
         for data in (flag.data for flag in found)
     ]
-    return f"Hours without accepted readings, estimated from the weekly pattern: {joined(parts)}."
+    return f"Hours without accepted readings, estimated as the table of gaps says: {joined(parts)}."

@@ -318,7 +318,8 @@ def assumptions(result: Any) -> pd.DataFrame:
     """
     causes = result.causes
     pairs = zip(causes["standard"], causes["unit"], strict=True)
-    spread = [_spread(standard, unit) for standard, unit in pairs]
+    head = Words.of(result).head_unit
+    spread = [_spread(standard, unit, head) for standard, unit in pairs]
     return pd.DataFrame(
         {
             "estimate": causes["estimate"],
@@ -331,12 +332,15 @@ def assumptions(result: Any) -> pd.DataFrame:
     )
 
 
-def _spread(standard: float, unit: str) -> str:
-    """A standard uncertainty as people read it: shares in per cent, small lengths in mm."""
+def _spread(standard: float, unit: str, head: str) -> str:
+    """A standard uncertainty as people read it: shares in per cent, small lengths as heads."""
     if unit == "1":
         return f"{100 * standard:.3g} %"
     if unit == "m" and abs(standard) < 0.1:
-        return f"{1000 * standard:.3g} mm"
+        millimetres = f"{1000 * standard:.3g} mm"
+        if head == "mm":
+            return millimetres
+        return f"{from_si(standard, head, 'length'):.2g} {head} ({millimetres})"
     return f"{standard:.3g} {unit}"
 
 

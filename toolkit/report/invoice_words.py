@@ -125,5 +125,8 @@ def claim_sentence(result: Any) -> Shown:
         interest = words.money(sums["interest"])
         sentences.append(f"Interest at the stated rate, to {sums['decided_on']}: {interest}.")
     if sums["next_deadline"] is not None:
-        sentences.append(f"The first of these amounts is lost on {sums['next_deadline']}.")
+        sentences.append(
+            "The first of these amounts leaves the window the case states on "
+            f"{sums['next_deadline']}."
+        )
     return bullets(sentences, "")

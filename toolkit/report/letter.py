@@ -20,6 +20,12 @@ LAW = (
     "This letter is written to settle figures between engineers. It states no legal position; "
     "time limits, form and every legal step are for counsel of both sides."
 )
+OURS = ("Ask ", "The two estimates conflict")
+"""How proposals begin that are for the facility alone; the letter asks in its own words [text]."""
+SAFE = (
+    "Work at a manhole, a meter or its pipes follows the local rules on confined spaces, traffic, "
+    "electricity and licensed trades; nobody enters a manhole alone or untrained."
+)
 CLOSING = "Yours sincerely,\n\n[name], [position], [telephone]"
 
 
@@ -60,7 +66,13 @@ def _body(result: Any) -> list[str]:
         count=counted(len(table), "invoice"),
         sources=joined(sources) or "themselves",
     )
-    return [opening, *_errors(result, words), *_basis(result, words), *_requests(result)]
+    return [
+        opening,
+        *_errors(result, words),
+        *_basis(result, words),
+        *_estimated(result),
+        *_requests(result),
+    ]
 
 
 def _errors(result: Any, words: Words) -> list[str]:
@@ -95,10 +107,16 @@ def _basis(result: Any, words: Words) -> list[str]:
     ]
 
 
-def _requests(result: Any) -> list[str]:
-    if not result.next_proof:
+def _estimated(result: Any) -> list[str]:
+    if not (result.invoices["read_type"] == "estimated").any():
         return []
-    listed = "\n".join(
-        f"{number}. {text}" for number, text in enumerate(result.next_proof, start=1)
-    )
-    return ["To settle what a calculation cannot, we propose, and invite you to attend:", listed]
+    return ["Where a read was estimated, please take an actual one and true the invoices up."]
+
+
+def _requests(result: Any) -> list[str]:
+    asked = [text for text in result.next_proof if not text.startswith(OURS)]
+    if not asked:
+        return []
+    listed = "\n".join(f"{number}. {text}" for number, text in enumerate(asked, start=1))
+    head = "To settle what a calculation cannot, we propose these steps, and invite you to attend:"
+    return [head, listed, SAFE]

@@ -197,7 +197,7 @@ def _if_true(result: Any) -> Picture | None:
     if table.empty or not table["corrected_discharge_m3"].notna().any():
         return None
     unit, rule = Words.of(result).volume_unit, result.rule
-    return discharge_if_true(table, result.total["billed_m3"], rule.tolerance, unit)
+    return discharge_if_true(table, result.total["billed_m3"], rule.tolerance, unit, rule.coverage)
 
 
 def _explanations(result: Any) -> Picture | None:

@@ -28,6 +28,7 @@ __all__ = [
     "checklists",
     "drift",
     "flags",
+    "flow_source",
     "lengths",
     "looked_at",
     "not_rated",
@@ -61,8 +62,8 @@ def answers(plan: Any) -> Shown:
         )
     year = 100 * best.precision.total(12)
     said = [
-        f"What to install: {best.label}. It would know a year's volume within {year:.2g} % and a "
-        f"month's within {100 * best.precision.month:.2g} % (standard uncertainty).",
+        f"What to install: {best.label}{_so_far(best)}. The standard uncertainty to be expected is "
+        f"{year:.2g} % for a year's volume and {100 * best.precision.month:.2g} % for a month's.",
         _how_long(plan, best),
         _how_often(plan),
         _is_it_worth(plan, best),
@@ -72,18 +73,26 @@ def answers(plan: Any) -> Shown:
     return bullets([each for each in said if each], "")
 
 
+def _so_far(best: Any) -> str:
+    """What limits the advice while points are open."""
+    return ", as far as it could be examined; first settle what is open below" * bool(
+        best.option.open
+    )
+
+
 def _how_long(plan: Any, best: Any) -> str:
     mine = plan.lengths[plan.lengths["option"] == best.label]
     found = mine[mine["months_needed"].notna()]
     least = 100 * float(mine["smallest_shortfall"].iloc[0])
     text = (
-        f"How long: a shortfall below {least:.3g} % is not found with a chance of 90 % however "
-        "long the record, because what decides does not average out."
+        f"How long: a shortfall below {least:.3g} % is not found with a chance of 90 % within "
+        f"{counted(int(plan.power['months'].max()), 'month')}, because what decides does not "
+        "average out."
     )
     if len(found):
         first = found.iloc[0]
         text += (
-            f" One of {100 * first['shortfall']:.3g} % is found after "
+            f" One of {100 * first['shortfall']:.3g} % is found with that chance after "
             f"{counted(int(first['months_needed']), 'month')}."
         )
     return text
@@ -117,7 +126,10 @@ def _is_it_worth(plan: Any, best: Any) -> str:
     )
     if even is None:
         return text + "It does not pay at any shortfall."
-    return text + f"It pays if the true discharge lies {100 * even:.3g} % or more below the billed."
+    return text + (
+        "By the costs and chances stated it pays if the true discharge lies "
+        f"{100 * even:.3g} % or more below the billed."
+    )
 
 
 def ranking(plan: Any) -> Shown:
@@ -180,13 +192,41 @@ def case_keys(plan: Any) -> Shown:
     best = plan.best
     if best is None:
         return say("Nothing fits.")
-    candidate = best.option.candidate
+    candidate, unit = best.option.candidate, plan.case.data.display.head
     sizes = dict(candidate.sizes)
-    crest = getattr(best.option.device, "crest_height", None)
-    if crest is not None:
-        sizes["crest_height"] = f"{crest:.3f} m"
+    for name in ("channel_width", "diameter", "crest_height"):
+        size = getattr(best.option.device, name, None)
+        if size is not None and (name in sizes or name == "crest_height"):
+            sizes[name] = f"{from_si(float(size), unit, 'length'):.4g} {unit}"
     pairs = [f"method = {candidate.method!r}", *(f"{k} = {v!r}" for k, v in sizes.items())]
     return say("In the case file, under [effluent]: {keys}", keys=", ".join(pairs))
+
+
+def flow_source(plan: Any) -> Shown:
+    """Where the expected flow comes from, and its three figures.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan [-].
+
+    Returns
+    -------
+    Shown
+        Two sentences [text].
+    """
+    unit, flow = plan.case.data.display.discharge, plan.flow
+    low, mean, high = (
+        f"{from_si(float(each), unit, 'discharge'):.3g} {unit}"
+        for each in (flow.minimum, flow.mean, flow.peak)
+    )
+    return say(
+        "Source: {source}. Minimum {low}, mean {mean}, peak {high}.",
+        source=flow.source,
+        low=low,
+        mean=mean,
+        high=high,
+    )
 
 
 def not_rated(plan: Any) -> Shown:

@@ -133,7 +133,7 @@ def lengths(plan: Any) -> Shown:
     return table_or(
         shown,
         "Months of record for a chance of 90 % of the finding “too high”, by the true shortfall; "
-        "last, the least shortfall that any length finds",
+        f"last, the least shortfall that {longest} months find",
         "",
         digits=1,
     )

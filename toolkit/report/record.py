@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.report.show import Shown, say, show_table
-from toolkit.report.words import Words, counted
+from toolkit.report.words import Words, counted, joined
 
 __all__ = ["agreement", "device", "quality_sentence", "self_check"]
 
@@ -79,14 +79,20 @@ def quality_sentence(result: Any) -> Shown:
     return say(
         "Of {rows} readings {accepted} were accepted and {rejected} rejected, each with its "
         "reason. They cover {covered} of the service periods; {gaps} longer than bridged were "
-        "filled from the weekly pattern, {estimated} of the time, with their own uncertainty.",
+        "filled from the {pattern}, {estimated} of the time, with their own uncertainty.",
         rows=len(logger.frame),
         accepted=len(series.time),
         rejected=rejected,
         covered=f"{100 * _mean_share(quality, 'record_coverage'):.2f} %",
         gaps=counted(len(effluent.gaps), "gap"),
+        pattern=_filled_from(effluent.gaps),
         estimated=f"{100 * quality['estimated_s'].sum() / quality['seconds'].sum():.2f} %",
     )
+
+
+def _filled_from(gaps: pd.DataFrame) -> str:
+    """What gaps were filled from, each once."""
+    return joined(list(dict.fromkeys(map(str, gaps["filled_from"])))) or "weekly pattern"
 
 
 def _mean_share(quality: pd.DataFrame, column: str) -> float:
@@ -112,7 +118,8 @@ def agreement(result: Any) -> Shown:
     outcome = (
         "They agree within their uncertainties and were joined by weighted least squares."
         if joint.agree
-        else "They contradict each other. They are not averaged: one of them is wrong."
+        else "They contradict each other. They are not averaged: at least one of them, or its "
+        "stated uncertainty, is wrong."
     )
     return say(
         "The measured effluent less the balance is {difference} over all invoices, {z} of its "

@@ -34,7 +34,7 @@ def news(found: Any) -> Shown:
 
 
 def savings(found: Any) -> Shown:
-    """What is worth pursuing, in order of the amount that can be counted on.
+    """What is worth pursuing, in order of its cautious figure.
 
     Parameters
     ----------
@@ -58,7 +58,10 @@ def savings(found: Any) -> Shown:
             "note": frame["note"],
         }
     )
-    caption = f"Savings by what can be counted on, the lower end of the {words.interval_name}"
+    caption = (
+        "Savings by their cautious figure: the exact amount, or the lower end of the "
+        f"{words.interval_name}"
+    )
     return show_table(table, caption, digits={f"amount [{words.currency}]": 0})
 
 

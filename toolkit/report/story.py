@@ -130,7 +130,7 @@ def _claim_caption(result: Any) -> str:
     if result.claim["paid"].isna().all():
         words.append("as if every invoice had been paid in full: the case states no payments")
     if sums["next_deadline"] is not None:
-        words.append(f"the first amount is lost on {sums['next_deadline']}")
+        words.append(f"the first amount leaves its window on {sums['next_deadline']}")
     return "; ".join(words)
 
 

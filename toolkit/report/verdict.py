@@ -119,9 +119,9 @@ def _rules_sentences(result: Any, words: Words) -> list[str]:
         return [head + "reads, rates and sums of every invoice agree with the schedule."]
     named = [f"{r.invoice} ({words.money(r.by_the_rules)})" for r in wrong.itertuples()]
     return [
-        f"{head}{counted(len(wrong), 'invoice')} of {len(claim)} do not follow from the reads and "
-        f"the schedule, as billed less recomputed: {joined(named)}. Such an error asks for a "
-        "correction or a refund."
+        f"{head}{len(wrong)} of {counted(len(claim), 'invoice')} "
+        f"{'does' if len(wrong) == 1 else 'do'} not follow from the reads and the schedule, as "
+        f"billed less recomputed: {joined(named)}. Such an error asks for a correction or a refund."
     ]
 
 

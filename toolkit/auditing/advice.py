@@ -129,8 +129,8 @@ def next_proofs(
     if evidence.balance is not None:
         meters = " and ".join(intake.meter for intake in case.data.intake)
         proofs.append(
-            f"Have the supply meter ({meters}) tested, the city's engineer present: its "
-            "registration is commonly taken as right until a test shows otherwise."
+            f"Have the supply meter ({meters}) tested, the city's engineer present: a test "
+            "settles what no calculation can."
         )
     proofs += [_for_cause(cause) for cause in _leading(budget, "effluent") if _for_cause(cause)]
     if evidence.effluent is None:

@@ -109,7 +109,8 @@ def _how_often(plan: Any) -> str:
         )
     return (
         f"How often to visit: re-zeroing every {days} days or more often keeps drift below "
-        f"{share:.3g} % of a month's variance ({plan.visits_of})."
+        f"{share:.3g} % of a month's variance ({plan.visits_of}). Costs and uncertainties "
+        f"here count a visit every {plan.schedule.visit_every / 86_400:.3g} days."
     )
 
 

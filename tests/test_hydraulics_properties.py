@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from toolkit.errors import OutOfRange
-from toolkit.hydraulics import DEVICES, FLAG_MEANINGS, build_device
+from toolkit.hydraulics import DEVICES, FLAG_MEANINGS, build_device, kernels
 from toolkit.hydraulics.parshall import parshall_sizes
 from toolkit.units import from_si, to_si
 
@@ -303,3 +303,15 @@ def test_full_pipe_passes_the_flow_on():
     assert meter.notes.accuracy[0].source == "certificate"
     with pytest.raises(OutOfRange, match="has no head"):
         meter.head_for(0.1)
+
+
+def test_a_long_record_shared_by_the_cores_equals_its_pieces():
+    """More heads than one core works on, against the same heads a thousand at a time."""
+    device = build_device(
+        "circular-pipe", {"diameter": "0.5 m", "slope": "0.4 %", "roughness": "0.013"}
+    )
+    heads = np.linspace(-0.01, 0.51, kernels.LONG + 12_345)
+    heads[[7, kernels.LONG // 2, -1]] = np.nan
+    whole = device.rating(heads)
+    pieces = np.concatenate([device.rating(part) for part in np.array_split(heads, 2_013)])
+    assert np.array_equal(whole, pieces, equal_nan=True)

@@ -4,7 +4,8 @@
 
 Closed-form devices must stay within twice the time of ``C * h**n``. Each is timed next to its own
 power, the best of several rounds of both, so that a busy machine disturbs them alike. Solved
-devices (critical depth) and tables are printed for information.
+devices (critical depth) and tables are printed for information. The cores share so long an array;
+the plain power has one of them.
 """
 
 from __future__ import annotations

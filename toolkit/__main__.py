@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from toolkit.commands.brief import add_brief
-from toolkit.commands.options import add_command, add_run_options
+from toolkit.commands.options import add_command, add_run_options, write_page
 from toolkit.commands.plan import add_plan
 from toolkit.commands.review import add_review
 from toolkit.errors import AuditError, InputRefused
@@ -134,20 +134,8 @@ def run_inspect(given: argparse.Namespace) -> int:
 def run_report(given: argparse.Namespace) -> int:
     """Write the evidence folder."""
     from toolkit.case import sample_case
-    from toolkit.report import write_report
 
-    result = write_report(
-        given.case if given.case is not None else sample_case(),
-        given.out,
-        draws=given.draws,
-        seed=given.seed,
-        progress=not given.quiet,
-        pdf=given.pdf,
-    )
-    print(f"evidence written: {result.folder}")
-    for line in result.lines:
-        print(line)
-    return 0
+    return write_page(given, sample_case() if given.case is None else given.case, "evidence")
 
 
 def run_discharge(given: argparse.Namespace) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from toolkit.commands.options import add_command, add_run_options
+from toolkit.commands.options import add_command, add_run_options, write_page
 
 __all__ = ["add_brief", "run_brief"]
 
@@ -42,19 +42,6 @@ def run_brief(given: argparse.Namespace) -> int:
         Exit code [-].
     """
     from toolkit.case import sample_case
-    from toolkit.report import write_report
 
-    result = write_report(
-        given.case if given.case is not None else sample_case(),
-        given.out,
-        notebook="uncertainty_explained",
-        draws=given.draws,
-        seed=given.seed,
-        progress=not given.quiet,
-        pdf=given.pdf,
-        name="brief",
-    )
-    print(f"brief written: {result.folder}")
-    for line in result.lines:
-        print(line)
-    return 0
+    case = sample_case() if given.case is None else given.case
+    return write_page(given, case, "brief", notebook="uncertainty_explained")

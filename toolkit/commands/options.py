@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
-__all__ = ["DRAWS", "SEED", "add_command", "add_run_options", "whole_count"]
+__all__ = ["DRAWS", "SEED", "add_command", "add_run_options", "whole_count", "write_page"]
 
 DRAWS, SEED = 20_000, 1
 
@@ -76,3 +78,40 @@ def whole_count(text: str) -> int:
     if not 100 <= count <= 10_000_000:
         raise argparse.ArgumentTypeError("between 100 and 10000000 draws")
     return count
+
+
+def write_page(given: argparse.Namespace, case: str | Path, name: str, **how: Any) -> int:
+    """Run the notebook behind a command, write its folder and say where.
+
+    Parameters
+    ----------
+    given : argparse.Namespace
+        The parsed arguments, with those of :func:`add_run_options` [-].
+    case : str or Path
+        The case file, or the folder that holds it [-].
+    name : str
+        What the folder and its page are called [text].
+    **how
+        Notebook and its further parameters, for :func:`toolkit.report.write_report` [-].
+
+    Returns
+    -------
+    int
+        Exit code [-].
+    """
+    from toolkit.report import write_report
+
+    result = write_report(
+        case,
+        given.out,
+        draws=given.draws,
+        seed=given.seed,
+        progress=not given.quiet,
+        pdf=given.pdf,
+        name=name,
+        **how,
+    )
+    print(f"{name} written: {result.folder}")
+    for line in result.lines:
+        print(line)
+    return 0

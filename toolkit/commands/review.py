@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from toolkit.commands.options import add_command, add_run_options
+from toolkit.commands.options import add_command, add_run_options, write_page
 
 __all__ = ["add_review", "run_review"]
 
@@ -60,23 +60,8 @@ def run_review(given: argparse.Namespace) -> int:
     cases = _expanded(given.case)
     if len(cases) > 1 or given.jobs is not None or given.pages or given.memory is not None:
         return _many(cases, given)
-    from toolkit.report import write_report
-
-    result = write_report(
-        cases[0],
-        given.out,
-        "quarterly_review",
-        {"quarter": given.quarter},
-        draws=given.draws,
-        seed=given.seed,
-        progress=not given.quiet,
-        pdf=given.pdf,
-        name="review",
-    )
-    print(f"review written: {result.folder}")
-    for line in result.lines:
-        print(line)
-    return 0
+    quarter = {"quarter": given.quarter}
+    return write_page(given, cases[0], "review", notebook="quarterly_review", parameters=quarter)
 
 
 def _expanded(words: list[str]) -> list[str]:

@@ -46,8 +46,9 @@ class _OwnKernelManager(AsyncKernelManager):
         if (checkout / "pyproject.toml").exists():  # not installed: the kernel must find it too
             paths = [str(checkout), *filter(None, [os.environ.get("PYTHONPATH")])]
             environment["PYTHONPATH"] = os.pathsep.join(paths)
+        quiet = "--log-level=CRITICAL"  # an idle kernel calls being told to end an error
         return KernelSpec(
-            argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+            argv=[sys.executable, "-m", "ipykernel_launcher", quiet, "-f", "{connection_file}"],
             env=environment,
             display_name="Python 3",
             language="python",

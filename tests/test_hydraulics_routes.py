@@ -28,6 +28,7 @@ from toolkit.hydraulics import (
     villemonte_ratio,
 )
 from toolkit.hydraulics.critical import TrapezoidThroat, UThroat, critical_flow
+from toolkit.hydraulics.throated import smaller_root
 from toolkit.units import GRAVITY
 
 
@@ -323,3 +324,12 @@ def test_moist_air_is_faster_by_the_published_span():
         ratio = speed_of_sound(celsius + 273.15, 1.0) / speed_of_sound(celsius + 273.15)
         assert 1.001 < ratio < 1.0075
     assert speed_of_sound(293.15, 0.5) < speed_of_sound(293.15, 1.0)
+
+
+def test_approach_velocity_factor_solves_its_equation_up_to_a_critical_approach():
+    """x = 1 + 4/27 a^2 x^3 of ISO 4359 (Cv = x^1.5), put back into itself; 3/2 where a is 1."""
+    share = np.linspace(0.0, 1.0, 2_001)
+    root = share.copy()
+    smaller_root(root, np.empty_like(share), np.empty_like(share))
+    np.testing.assert_allclose(root, 1 + 4 / 27 * share**2 * root**3, rtol=1e-14)
+    assert root[0] == 1 and root[-1] == pytest.approx(1.5, rel=1e-7) and np.all(np.diff(root) > 0)

@@ -62,7 +62,7 @@ OTHER = {
         {"diameter": "0.3 m", "throat_length": "0.9 m", "approach_width": "0.6 m"},
     ),
 }
-ROUNDS = 7
+ROUNDS = 15
 
 
 def once(work) -> float:

@@ -23,7 +23,7 @@ __all__ = ["BLOCK", "evaluate", "power_law", "three_halves"]
 BLOCK = 8_192
 """Values worked on at a time [-]."""
 
-LONG, SHARED = 2_000_000, 65_536
+LONG, SHARED = 2_000_000, 49_152
 """From so many values on the cores share the work, in blocks of so many values [-]."""
 
 Kernel = Callable[..., None]

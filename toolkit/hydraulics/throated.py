@@ -18,34 +18,33 @@ from toolkit.units import GRAVITY
 
 __all__ = ["RectangularThroatedFlume", "UThroatedFlume"]
 
+# 3 sin(t/3)/t as a series in t^2
+SINE = [(-1) ** k / math.factorial(2 * k + 1) / 9**k for k in range(7)]
 
-def smaller_root(ratio: np.ndarray, out: np.ndarray, spare: np.ndarray) -> None:
-    """Write the smaller root of x = 1 + ratio x^3: its series, then three Newton steps.
+
+def smaller_root(share: np.ndarray, angle: np.ndarray, square: np.ndarray) -> None:
+    """Overwrite a by the smaller root of x = 1 + 4/27 a^2 x^3, which is 3/a sin(asin(a)/3).
+
+    The sine of at most 30 degrees is its series, which is quicker and as exact.
 
     Parameters
     ----------
-    ratio : array
-        Between 0 and 4/27, where the approach itself turns critical [-].
-    out : array
-        Receives the root, between 1 and 3/2 [-].
-    spare : array
+    share : array
+        The a, between 0 and 1, where the approach itself turns critical [-].
+    angle, square : array
         Overwritten [-].
     """
-    np.multiply(ratio, 12.0, out=out)
-    out += 3.0
-    out *= ratio
-    out += 1.0
-    out *= ratio
-    out += 1.0
-    for _ in range(3):
-        np.multiply(out, out, out=spare)
-        spare *= ratio
-        out *= spare
-        out *= -2.0
-        out += 1.0
-        spare *= -3.0
-        spare += 1.0
-        out /= spare
+    np.minimum(share, 1.0, out=share)
+    np.maximum(share, 1e-9, out=share)  # below it the root is 1 to the last digit
+    np.arcsin(share, out=angle)
+    np.divide(angle, share, out=share)
+    np.multiply(angle, angle, out=square)
+    np.multiply(square, SINE[-1], out=angle)
+    for term in SINE[-2:0:-1]:
+        angle += term
+        angle *= square
+    angle += SINE[0]
+    share *= angle
 
 
 class _LongThroated(Device):
@@ -221,20 +220,20 @@ class RectangularThroatedFlume(_LongThroated):
         layer = 0.003 * self.throat_length
         whole = (2 / 3) ** 1.5 * math.sqrt(GRAVITY) * self.throat_width * smooth
         # with a = CD b h/(B (h + p)) the equation of Cv is x = 1 + 4/27 a^2 x^3, Cv = x^1.5
-        share = 4 / 27 * (self.throat_width * smooth / self.approach_width) ** 2
+        share = self.throat_width * smooth / self.approach_width
 
         def kernel(head: np.ndarray, out: np.ndarray, *blocks: np.ndarray) -> None:
             thin, ratio, spare = blocks
             np.subtract(head, layer, out=thin)
             np.maximum(thin, 0.0, out=thin)  # thin^1.5 is h^1.5 (1 - 0.003 L/h)^1.5
-            np.maximum(head, 1e-99, out=spare)
-            np.add(spare, self.hump, out=out)
-            np.divide(thin, out, out=out)
-            np.multiply(out, out, out=ratio)
-            np.divide(thin, spare, out=out)
-            ratio *= out
+            np.maximum(head, 1e-99, out=out)
+            np.divide(thin, out, out=ratio)
+            np.sqrt(ratio, out=ratio)
+            ratio *= thin
             ratio *= share
-            smaller_root(ratio, out, spare)
+            out += self.hump
+            np.divide(ratio, out, out=out)
+            smaller_root(out, ratio, spare)
             out *= thin
             np.sqrt(out, out=ratio)
             out *= ratio

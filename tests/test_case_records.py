@@ -12,12 +12,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit import audit
+from toolkit import audit, records
 from toolkit.auditing import inspect_file
 from toolkit.auditing.averaging import averaging_table
 from toolkit.auditing.inputs import read_inputs
 from toolkit.auditing.steps import step_table
-from toolkit.case import load_case
+from toolkit.case import load_case, models_records
 from toolkit.errors import InputRefused
 from toolkit.report.pictures import PICTURES
 from toolkit.report.screening import screening_stretches
@@ -648,3 +648,8 @@ def test_a_gap_follows_an_hourly_intake_from_the_meter_to_the_table_of_gaps(site
     assert away["beside"] < 0.5 * away["alone"]
     spread = "standard_uncertainty_m3"
     assert filled["beside"][spread] < 0.5 * filled["alone"][spread]
+
+
+def test_the_case_and_the_readers_know_the_same_columns():
+    """Neither imports the other, so each has its own list."""
+    assert models_records.ROLES == records.ROLES

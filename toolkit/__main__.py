@@ -10,9 +10,8 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from toolkit.commands.brief import add_brief
-from toolkit.commands.options import add_command, add_run_options, write_page
-from toolkit.commands.plan import add_plan
+from toolkit.commands.options import add_command
+from toolkit.commands.pages import add_brief, add_plan, add_report
 from toolkit.commands.review import add_review
 from toolkit.errors import AuditError, InputRefused
 
@@ -60,7 +59,7 @@ def _parser() -> argparse.ArgumentParser:
         "schedule. Exit codes: 0 done, 1 input refused, 2 wrong usage.",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    builders = (_start, _inspect, _report, add_review, add_brief, add_plan, _discharge, _recheck)
+    builders = (_start, _inspect, add_report, add_review, add_brief, add_plan, _discharge, _recheck)
     for build in builders:
         build(commands)
     return parser
@@ -77,18 +76,6 @@ def _inspect(commands) -> None:
     about = "read and screen every input and print every problem; computes nothing"
     command = add_command(commands, "inspect", run_inspect, about)
     command.add_argument("case", metavar="CASE", help="case.toml, or the folder that holds it")
-
-
-def _report(commands) -> None:
-    about = "audit the case and write the evidence folder"
-    command = add_command(commands, "report", run_report, about)
-    command.add_argument(
-        "case",
-        metavar="CASE",
-        nargs="?",
-        help="case.toml, or the folder that holds it; the invented sample if left out",
-    )
-    add_run_options(command, "evidence folder")
 
 
 def _discharge(commands) -> None:
@@ -129,13 +116,6 @@ def run_inspect(given: argparse.Namespace) -> int:
     inspection = inspect_file(given.case)
     print(inspection)
     return 1 if inspection.refused else 0
-
-
-def run_report(given: argparse.Namespace) -> int:
-    """Write the evidence folder."""
-    from toolkit.case import sample_case
-
-    return write_page(given, sample_case() if given.case is None else given.case, "evidence")
 
 
 def run_discharge(given: argparse.Namespace) -> int:

@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.effluent import volumes
 from toolkit.effluent.check import check_against_brute_force
 from toolkit.effluent.defaults import CauseSet
 from toolkit.effluent.integrate import Stretch
@@ -22,6 +21,12 @@ from toolkit.effluent.model import EffluentModel, Independent
 from toolkit.effluent.periods import Periods
 from toolkit.effluent.quality import gap_frame
 from toolkit.effluent.series import DischargeSeries
+from toolkit.effluent.shared import (
+    acting_causes,
+    record_rating,
+    record_table,
+    zero_sensitivity,
+)
 from toolkit.effluent.volumes import EffluentVolumes
 from toolkit.effluent.zero import zero_path
 from toolkit.errors import Flag, InputRefused, Problem
@@ -110,9 +115,9 @@ def hand_volumes(
     ends = min(series.time[0], spans.min()), max(series.time[-1], spans.max())
     zero = zero_path([], float(ends[0]), float(ends[1]), causes)
     edges = zero.edges if zero is not None else np.array(ends)
-    rating = volumes._rating(series, device, causes, zero)
-    table = volumes._table(series, rating, causes, zero, sampling.pieces, edges)
-    acting, additive = volumes._acting(series, table, sampling.pieces, spans, causes)
+    rating = record_rating(series, device, causes, zero)
+    table = record_table(series, rating, causes, zero, sampling.pieces, edges)
+    acting, additive = acting_causes(series, table, sampling.pieces, spans, causes)
     count = len(spans)
     model = EffluentModel(
         table,
@@ -138,7 +143,7 @@ def hand_volumes(
         causes,
         check,
         np.zeros(count),
-        volumes._sensitivity(model),
+        zero_sensitivity(model),
         zero,
         sampling.flags,
     )

@@ -26,15 +26,19 @@ from toolkit.effluent.periods import Periods
 from toolkit.effluent.quality import gap_frame, period_quality, quality_flags
 from toolkit.effluent.rating import UncertainRating
 from toolkit.effluent.series import DischargeSeries
-from toolkit.effluent.table import OffsetTable, deposit, tabulate
+from toolkit.effluent.shared import (
+    acting_causes,
+    known_integral,
+    record_rating,
+    record_table,
+    zero_sensitivity,
+)
+from toolkit.effluent.table import OffsetTable
 from toolkit.effluent.zero import ZeroPath
 from toolkit.errors import Flag, InputRefused, Problem
 from toolkit.uncertainty import Cause, Draws
 
 __all__ = ["EffluentVolumes", "Periods", "period_volumes"]
-
-FURTHEST = 6.0
-"""Zero offsets are tabulated so many standard uncertainties to either side [-]."""
 
 
 @dataclass(frozen=True)
@@ -129,8 +133,8 @@ def period_volumes(
     edges = zero.edges if zero is not None else series.time[[0, -1]]
     pieces = stretches(series.time, spans, edges[1:-1], longest_bridge)
     _refuse_empty(pieces, periods, series, allow_missing)
-    rating = _rating(series, device, causes, zero)
-    table = _table(series, rating, causes, zero, pieces, edges)
+    rating = record_rating(series, device, causes, zero)
+    table = record_table(series, rating, causes, zero, pieces, edges)
     bins = _hours_of_week(series, periods.zone)
     hours = hourly_record(series.time, series.discharge, longest_bridge, bins)
     hourly = hours.start + 3600.0 * np.arange(len(bins) + 1)
@@ -150,7 +154,7 @@ def period_volumes(
         causes,
         check,
         _per_period(model, table.noise_bias * model.noise_variance),
-        _sensitivity(model),
+        zero_sensitivity(model),
         zero,
         quality_flags(quality, check),
         registers,
@@ -178,50 +182,6 @@ def _refuse_empty(
         )
 
 
-def _rating(
-    series: DischargeSeries, device: Any, causes: CauseSet, zero: ZeroPath | None
-) -> UncertainRating:
-    relative = {name: causes.shared[name].unit == "1" for name in causes.sizes}
-    limits = device.notes.head_limits
-    known = limits is not None and limits[0] > 0
-    pivot = float(np.sqrt(limits[0] * limits[1])) if known else 0.1
-    return UncertainRating(
-        device,
-        causes.sizes,
-        relative,
-        pivot,
-        series.reference_distance,
-        series.air_temperature,
-        float(series.level.mean()) if zero is not None and zero.visited else None,
-    )
-
-
-def _table(
-    series: DischargeSeries,
-    rating: UncertainRating,
-    causes: CauseSet,
-    zero: ZeroPath | None,
-    pieces: Sequence[Stretch],
-    edges: np.ndarray,
-) -> OffsetTable:
-    bending = [
-        name for name in (*causes.sizes, "exponent", "air temperature") if name in causes.shared
-    ]
-    if series.reference_distance is None:
-        bending = [name for name in bending if name != "air temperature"]
-    bent = {
-        name: rating.bent(name, causes.shared[name].standard, causes.shared[name].value)
-        for name in dict.fromkeys(bending)
-    }
-    grid = deposit(series.level, series.carrier, pieces, series.time, edges)
-    low, high = 0.0, 0.0
-    if zero is not None:
-        reach = FURTHEST * np.sqrt(np.diag(zero.offset.covariance))
-        low = float((zero.offset.mean - reach).min())
-        high = float((zero.offset.mean + reach).max())
-    return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
-
-
 def _model(
     series: DischargeSeries,
     rating: UncertainRating,
@@ -233,10 +193,10 @@ def _model(
     fills: Sequence[Sequence[GapFill]],
 ) -> EffluentModel:
     count = len(spans)
-    measured = _integral(series.discharge, pieces, count)
+    measured = known_integral(series.discharge, pieces, count)
     filled = np.array([sum(fill.volume for fill in each) for each in fills])
     spread = np.array([sum(f.standard_uncertainty**2 for f in each) for each in fills]) ** 0.5
-    acting, additive = _acting(series, table, pieces, spans, causes)
+    acting, additive = acting_causes(series, table, pieces, spans, causes)
     independent = [
         Independent(_gap_cause(spread, measured + filled), spread),
         sampling_error(series, pieces, spans),
@@ -265,34 +225,6 @@ def _model(
         np.where(measured > 0, 0.0, filled),
         variance,
     )
-
-
-def _integral(values: np.ndarray, pieces: Sequence[Stretch], count: int) -> np.ndarray:
-    """Time integral of something known at every reading, per period."""
-    total = np.zeros(count)
-    for piece in pieces:
-        total[piece.period] += float(piece.weights @ values[piece.readings])
-    return total
-
-
-def _acting(
-    series: DischargeSeries,
-    table: OffsetTable,
-    pieces: Sequence[Stretch],
-    spans: np.ndarray,
-    causes: CauseSet,
-) -> tuple[dict[str, Cause], dict[str, np.ndarray]]:
-    """Shared causes that act on this record, and those of them that add a volume per unit."""
-    acting = {n: c for n, c in causes.shared.items() if n in (*causes.scales, *table.factors)}
-    additive = {}
-    if "clock" in causes.shared:
-        acting["clock"] = causes.shared["clock"]
-        flow = np.interp(spans, series.time, series.discharge)
-        additive["clock"] = flow[:, 1] - flow[:, 0]
-    if "velocity offset" in causes.shared and series.area is not None:
-        acting["velocity offset"] = causes.shared["velocity offset"]
-        additive["velocity offset"] = _integral(series.area, pieces, len(spans))
-    return acting, additive
 
 
 def _gap_cause(spread: np.ndarray, total: np.ndarray) -> Cause:
@@ -336,12 +268,3 @@ def _fills(
 
 def _per_period(model: EffluentModel, values: np.ndarray) -> np.ndarray:
     return np.bincount(model.period, values, model.periods)
-
-
-def _sensitivity(model: EffluentModel) -> np.ndarray:
-    if model.zero is None:
-        return np.zeros(model.periods)
-    small = 5e-4
-    mean = model.zero.mean
-    moved = model.evaluate(np.stack([mean + small, mean - small]), {}, 2)
-    return (moved[0] - moved[1]) / (2 * small) / model.evaluate(None, {}, 1)[0]

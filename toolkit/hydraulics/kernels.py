@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from typing import Any
 
@@ -69,6 +68,8 @@ def _side_by_side(work: Callable[[int, int, int], None], size: int) -> None:
 
     Larger blocks than alone, because each step of a block hands the interpreter over.
     """
+    from concurrent.futures import ThreadPoolExecutor  # seldom needed, so not at start-up
+
     count = min(os.cpu_count() or 1, 4)
     edges = [size * k // count for k in range(count + 1)]
     with ThreadPoolExecutor(count) as pool:

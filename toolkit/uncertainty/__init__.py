@@ -36,9 +36,7 @@ from toolkit.uncertainty.higher_order import second_order_variance
 from toolkit.uncertainty.intervals import Interval, Summary, coverage_interval, summarise
 from toolkit.uncertainty.linear import Linear, linearise
 from toolkit.uncertainty.montecarlo import (
-    Adaptive,
     Validation,
-    adaptive_draws,
     compare_intervals,
     draw_causes,
     monte_carlo,
@@ -66,7 +64,7 @@ from toolkit.uncertainty.propagation import (
 from toolkit.uncertainty.rounding import Rounded, rounded
 from toolkit.uncertainty.rule import FINDINGS, SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED, DecisionRule
 from toolkit.uncertainty.sampling import gap_fill_standard, snapshot_standard
-from toolkit.uncertainty.stability import Stability, draws_until_stable
+from toolkit.uncertainty.stability import Adaptive, Stability, adaptive_draws, draws_until_stable
 from toolkit.uncertainty.type_a import (
     LineFit,
     MeanOfReadings,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,13 +11,11 @@ import numpy as np
 from toolkit.errors import AuditError
 from toolkit.uncertainty.causes import Cause, shaped
 from toolkit.uncertainty.draws import Draws
-from toolkit.uncertainty.intervals import Interval, Summary, coverage_interval, summarise
+from toolkit.uncertainty.intervals import Interval, Summary, summarise
 from toolkit.uncertainty.propagation import Correlations, Model, input_covariance
 
 __all__ = [
-    "Adaptive",
     "Validation",
-    "adaptive_draws",
     "compare_intervals",
     "draw_causes",
     "monte_carlo",
@@ -74,37 +72,6 @@ class Validation:
             f"significant digit{'s' if self.digits > 1 else ''}: the linear formula {verdict}"
             f"{doubt}."
         )
-
-
-@dataclass(frozen=True)
-class Adaptive:
-    """Draws taken until the figures to be printed no longer change.
-
-    Parameters
-    ----------
-    draws : array (all draws,)
-        Every draw made [result unit].
-    summary : Summary
-        Figures from all of them [result unit].
-    blocks : int
-        Number of blocks [-].
-    stable : bool
-        False if the largest number of draws was reached first [-].
-    tolerance : float
-        Numerical tolerance that was to be met [result unit].
-    mean_error, standard_uncertainty_error, low_error, high_error : float
-        Standard deviations of the averages over blocks [result unit].
-    """
-
-    draws: np.ndarray
-    summary: Summary
-    blocks: int
-    stable: bool
-    tolerance: float
-    mean_error: float
-    standard_uncertainty_error: float
-    low_error: float
-    high_error: float
 
 
 def draw_causes(
@@ -297,82 +264,3 @@ def smallest_block(coverage: float) -> int:
     JCGM 101:2008, 7.9.4 b).
     """
     return max(math.ceil(100.0 / (1.0 - coverage) - 1e-6), 10_000)
-
-
-def adaptive_draws(
-    sample: Callable[[Draws], np.ndarray],
-    seed: int,
-    coverage: float = 0.95,
-    digits: int = 1,
-    kind: str = "symmetric",
-    tolerance_share: float = 1.0,
-    most_draws: int = 10_000_000,
-) -> Adaptive:
-    """Take blocks of draws until mean, standard uncertainty and interval ends are stable.
-
-    Parameters
-    ----------
-    sample : callable
-        From `Draws` to draws of the result (draws,) [result unit].
-    seed : int
-        Seed; blocks are independent streams of it [-].
-    coverage : float
-        Probability of the interval [-].
-    digits : int
-        Significant digits of the standard uncertainty to be stable, 1 or 2 [-].
-    kind : str
-        "symmetric" or "shortest" [text].
-    tolerance_share : float
-        Multiplies the numerical tolerance; 0.2 where the result is to validate the linear formula
-        [-].
-    most_draws : int
-        Where to stop in any case [-].
-
-    Returns
-    -------
-    Adaptive
-        All draws and how stable they are [result unit].
-
-    Raises
-    ------
-    AuditError
-        If a draw is not finite or the settings make no sense.
-
-    Notes
-    -----
-    After each block h, s_y^2 = sum_r (y_r - mean)^2 / (h (h - 1)) for each of the four figures;
-    done when twice the largest s is below the tolerance.
-
-    References
-    ----------
-    JCGM 101:2008, 7.9.4; 8.2 note on a tolerance of one fifth.
-    """
-    here = Draws(smallest_block(coverage), seed)
-    taken: list[np.ndarray] = []
-    figures: list[list[float]] = []
-    while True:
-        block = np.asarray(sample(here), dtype=float)
-        taken.append(block)
-        ends = coverage_interval(block, coverage, kind)
-        figures.append([block.mean(), block.std(ddof=1), float(ends.low), float(ends.high)])
-        count = len(taken)
-        if count > 1:
-            spread = _pooled(np.array(figures), here.count)
-            if spread == 0:
-                raise AuditError("the result does not vary; check that its causes have a spread")
-            tolerance = numerical_tolerance(spread, digits) * tolerance_share
-            errors = np.std(figures, axis=0, ddof=1) / math.sqrt(count)
-            stable = bool(2.0 * errors.max() < tolerance)
-            if stable or (count + 1) * here.count > most_draws:
-                break
-        here = here.next_block()
-    everything = np.concatenate(taken)
-    summary = summarise(everything, coverage, kind)
-    return Adaptive(everything, summary, count, stable, tolerance, *(float(e) for e in errors))
-
-
-def _pooled(figures: np.ndarray, size: int) -> float:
-    """Standard deviation of all draws from the means and deviations of equal blocks."""
-    mean, deviation = figures[:, 0], figures[:, 1]
-    squares = (size - 1) * np.sum(deviation**2) + size * np.sum((mean - mean.mean()) ** 2)
-    return math.sqrt(squares / (size * len(figures) - 1))

@@ -17,6 +17,7 @@ from toolkit.auditing.signatures import signature_table
 from toolkit.auditing.suffices import draws_needed, unstable_flags
 from toolkit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
 from toolkit.case import Case
+from toolkit.errors import AuditError
 from toolkit.uncertainty import DecisionRule, Draws, Stability
 
 __all__ = ["Audit", "Inspection", "audit", "inspect_file", "inspect_inputs"]
@@ -48,6 +49,8 @@ def audit(case: Case, draws: int | Literal["adaptive"] = 20_000, seed: int = 1) 
     ------
     InputRefused
         With every problem of every input that stops the work.
+    AuditError
+        If the draws are neither a number nor "adaptive".
     """
     inputs = read_inputs(case)
     draws, stability = _enough(case, inputs, draws, seed)
@@ -95,6 +98,8 @@ def _enough(
     case: Case, inputs: Inputs, draws: int | str, seed: int
 ) -> tuple[int, Stability | None]:
     """The number of draws to take, and how it was found if it was not given."""
+    if draws != "adaptive" and (isinstance(draws, (bool, str)) or draws < 2):
+        raise AuditError(f"draws {draws!r}; a whole number of at least 2, or 'adaptive'")
     digits = case.data.rule.stable_digits
     if draws != "adaptive" and digits is None:
         return int(draws), None

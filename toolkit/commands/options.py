@@ -7,7 +7,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-__all__ = ["DRAWS", "SEED", "add_command", "add_run_options", "whole_count", "write_page"]
+__all__ = [
+    "DRAWS",
+    "SEED",
+    "add_command",
+    "add_run_options",
+    "draws_wanted",
+    "whole_count",
+    "write_page",
+]
 
 DRAWS, SEED = 20_000, 1
 
@@ -36,7 +44,7 @@ def add_command(commands, name: str, run: Callable, about: str) -> argparse.Argu
     return command
 
 
-def add_run_options(command: argparse.ArgumentParser, out: str) -> None:
+def add_run_options(command: argparse.ArgumentParser, out: str, adaptive: bool = True) -> None:
     """Add the options of every command that computes and writes a folder.
 
     Parameters
@@ -45,12 +53,43 @@ def add_run_options(command: argparse.ArgumentParser, out: str) -> None:
         The command's parser [-].
     out : str
         What the folder is, for the help [text].
+    adaptive : bool
+        Whether the number of draws may be found by adding draws [-].
     """
     command.add_argument("--out", metavar="FOLDER", required=True, help=f"{out} to write")
-    command.add_argument("--draws", type=whole_count, default=DRAWS, help=f"default {DRAWS}")
+    about = f"Monte Carlo draws, default {DRAWS}"
+    if adaptive:
+        about += "; 'adaptive' adds draws until the printed figures stand still (JCGM 101, 7.9)"
+    kind = draws_wanted if adaptive else whole_count
+    command.add_argument("--draws", type=kind, default=DRAWS, metavar="NUMBER", help=about)
     command.add_argument("--seed", type=int, default=SEED, help=f"default {SEED}")
     command.add_argument("--pdf", action="store_true", help="also print the page to PDF")
     command.add_argument("--quiet", action="store_true", help="show no progress")
+
+
+def draws_wanted(text: str) -> int | str:
+    """Number of draws from the command line, or the word that leaves it to the figures.
+
+    Parameters
+    ----------
+    text : str
+        Digits, underscores allowed, or "adaptive" [text].
+
+    Returns
+    -------
+    int or str
+        Number of draws, or "adaptive" [-].
+
+    Raises
+    ------
+    argparse.ArgumentTypeError
+        If it is neither.
+    """
+    if text == "adaptive":
+        return text
+    if not text.replace("_", "").lstrip("+-").isdigit():
+        raise argparse.ArgumentTypeError(f"{text!r} is neither a whole number nor 'adaptive'")
+    return whole_count(text)
 
 
 def whole_count(text: str) -> int:

@@ -43,11 +43,19 @@ def add_plan(commands) -> None:
     """
     about = "plan a measurement: what to install, how long, how often to visit, is it worth it"
     sample = "before_a_logger"
-    _add(commands, "plan", about, "folder of the plan", "plan", "monitoring_plan", sample)
+    words = ("plan", about, "folder of the plan", "plan", "monitoring_plan")
+    _add(commands, *words, sample, adaptive=False)
 
 
 def _add(
-    commands, word: str, about: str, out: str, name: str, notebook: str, sample: str = ""
+    commands,
+    word: str,
+    about: str,
+    out: str,
+    name: str,
+    notebook: str,
+    sample: str = "",
+    adaptive: bool = True,
 ) -> None:
     def run(given: argparse.Namespace) -> int:
         from toolkit.case import sample_case
@@ -62,4 +70,4 @@ def _add(
         nargs="?",
         help="case.toml, or the folder that holds it; an invented sample if left out",
     )
-    add_run_options(command, out)
+    add_run_options(command, out, adaptive)

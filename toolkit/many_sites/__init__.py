@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pandas as pd
 
@@ -61,7 +61,7 @@ def review_sites(
     out: str | Path,
     quarter: str | None = None,
     jobs: int = 1,
-    draws: int = 20_000,
+    draws: int | Literal["adaptive"] = 20_000,
     seed: int = 1,
     progress: bool = True,
     pages: bool = False,
@@ -79,8 +79,10 @@ def review_sites(
         Quarter reviewed, such as "2026Q1"; every invoice if left out [text].
     jobs : int
         Cases at once; -1 for one a core. On a Dask cluster its workers set the pace [-].
-    draws, seed : int
-        Monte Carlo draws of every site, and their seed [-].
+    draws : int or "adaptive"
+        Monte Carlo draws of every site; "adaptive" takes as many as each site needs [-].
+    seed : int
+        Their seed [-].
     progress : bool
         Say on standard error what is done [-].
     pages : bool

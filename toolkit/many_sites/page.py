@@ -41,7 +41,7 @@ HEADS = (
 )
 
 
-def summary_page(table: pd.DataFrame, quarter: str | None, draws: int, seed: int) -> str:
+def summary_page(table: pd.DataFrame, quarter: str | None, draws: int | str, seed: int) -> str:
     """One page over many sites.
 
     Parameters
@@ -50,8 +50,10 @@ def summary_page(table: pd.DataFrame, quarter: str | None, draws: int, seed: int
         Ranked sites [m3, money].
     quarter : str or None
         Quarter reviewed; every invoice if None [text].
-    draws, seed : int
-        Monte Carlo draws and their seed [-].
+    draws : int or "adaptive"
+        Monte Carlo draws [-].
+    seed : int
+        Their seed [-].
 
     Returns
     -------
@@ -63,7 +65,7 @@ def summary_page(table: pd.DataFrame, quarter: str | None, draws: int, seed: int
     parts = [
         "<h1>Sites ranked by expected recovery</h1>",
         f"<p>{what}: {len(reviewed)} of {len(table)} sites reviewed, "
-        f"{len(table) - len(reviewed)} not. {draws:,} draws, seed {seed}.</p>",
+        f"{len(table) - len(reviewed)} not. {_drawn(draws)}, seed {seed}.</p>",
         '<p class="note">Expected recovery is the invoiced total less the price of what the '
         "schedule should have billed on, over the invoices inside the claim window; undercharges "
         "count against it, so it can be below zero: raising that account can raise the bill. "
@@ -87,6 +89,12 @@ def summary_page(table: pd.DataFrame, quarter: str | None, draws: int, seed: int
         "<title>Sites ranked by expected recovery</title>\n"
         f"<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
+
+
+def _drawn(draws: int | str) -> str:
+    if draws == "adaptive":
+        return "As many draws as the figures of each site need"
+    return f"{draws:,} draws"
 
 
 def _table(sites: pd.DataFrame, currency: str) -> str:

@@ -43,7 +43,7 @@ COLUMNS = (
 
 
 def site_record(
-    file: str, folder: str, quarter: str | None, draws: int, seed: int, pages: bool
+    file: str, folder: str, quarter: str | None, draws: Any, seed: int, pages: bool
 ) -> dict[str, Any]:
     """Audit and review one case, write its findings, hand back what the summary needs.
 
@@ -55,8 +55,10 @@ def site_record(
         Folder of this site, written [-].
     quarter : str or None
         Quarter reviewed; every invoice if None [text].
-    draws, seed : int
-        Monte Carlo draws and their seed [-].
+    draws : int or "adaptive"
+        Monte Carlo draws [-].
+    seed : int
+        Their seed [-].
     pages : bool
         Also write the review page [-].
 

@@ -12,21 +12,37 @@ import re
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import papermill
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from papermill.exceptions import PapermillExecutionError
-from pydantic import ConfigDict, ValidationError, create_model
+from pydantic import BeforeValidator, ConfigDict, ValidationError, create_model
 from traitlets.config import Config
 
 from toolkit.errors import ReportFailed
 
 __all__ = ["check_parameters", "run_notebook"]
 
-TYPES = {"int": int, "float": float, "str": str, "bool": bool}
+
+def _draws(value: Any) -> Any:
+    whole = isinstance(value, int) and not isinstance(value, bool)
+    if not whole and value != "adaptive":
+        raise ValueError("a whole number or 'adaptive' is expected")
+    return value
+
+
+DRAWS = "int, str"
+"""How a notebook marks a number of draws that may also be "adaptive" [text]."""
+TYPES = {
+    "int": int,
+    "float": float,
+    "str": str,
+    "bool": bool,
+    DRAWS: Annotated[Any, BeforeValidator(_draws)],
+}
 CELL_SECONDS = 900
 REFUSALS = ("AuditError", "InputRefused", "UnitError", "OutOfRange", "ReportFailed")
 

@@ -28,6 +28,7 @@ __all__ = [
     "next_proof",
     "quality_sentence",
     "rule_source",
+    "run_of",
     "self_check",
     "table_or",
     "verdict",
@@ -56,6 +57,38 @@ def table_or(frame: pd.DataFrame | None, caption: str, empty: str, **keywords: A
     if frame is None or frame.empty:
         return say("{sentence}", sentence=empty)
     return show_table(frame, caption, **keywords)
+
+
+def run_of(result: Any) -> Shown:
+    """Draws, seed and coverage of this run, and how the number of draws was found.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        A sentence or two [text].
+    """
+    found, how = result.stability, ""
+    if found is not None:
+        digits = f"{found.digits} significant digit{'s' if found.digits > 1 else ''}"
+        how = (
+            f" Blocks of draws were added until no volume or charge changed any more within "
+            f"{digits} of its uncertainty (JCGM 101, 7.9.4): {{enough}}."
+        )
+    enough = ""
+    if found is not None:
+        enough = f"{found.draws:,} draws" if found.stable else "not reached"
+    return say(
+        "This run: {draws} draws, seed {seed}, {coverage} coverage." + how,
+        draws=result.draws,
+        seed=result.seed,
+        coverage=f"{100 * result.rule.coverage:.4g} %",
+        enough=enough,
+    )
 
 
 def answers(result: Any) -> Shown:

@@ -87,7 +87,7 @@ def write_report(
     out: str | Path,
     notebook: str = "evidence_report",
     parameters: Mapping[str, Any] | None = None,
-    draws: int = 20_000,
+    draws: int | str = 20_000,
     seed: int = 1,
     progress: bool = True,
     pdf: bool = False,
@@ -105,8 +105,8 @@ def write_report(
         Which notebook [text].
     parameters : mapping, optional
         Further parameters of the notebook [-].
-    draws : int
-        Draws of the Monte Carlo [-].
+    draws : int or "adaptive"
+        Draws of the Monte Carlo; as :func:`toolkit.audit` takes them [-].
     seed : int
         Its seed [-].
     progress : bool

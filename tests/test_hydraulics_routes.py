@@ -197,14 +197,17 @@ def test_sections_by_quadrature_of_their_width(section):
 
 def test_circular_conveyance_is_its_closed_form():
     """A R^(2/3) with A = D^2 (t - sin t)/8 and R = A/(D t/2), t the central angle."""
-    filling = np.linspace(0.02, 1.0, 5_001)
-    angle = 2 * np.arccos(1 - 2 * filling)
+    filling = np.concatenate([np.geomspace(2e-4, 0.02, 500), np.linspace(0.02, 1.0, 5_001)])
+    angle = 2 * np.arccos(1 - 2 * filling.astype(np.longdouble))  # 19 digits where it cancels
     area = (angle - np.sin(angle)) / 8
-    closed_form = area * (2 * area / angle) ** (2 / 3)
-    np.testing.assert_allclose(CircularSection(1.0).conveyance(filling), closed_form, rtol=3e-12)
+    closed_form = area * (2 * area / angle) ** (np.longdouble(2) / 3)
+    section = CircularSection(1.0)
+    np.testing.assert_allclose(section.conveyance(filling), closed_form, rtol=5e-13)
+    np.testing.assert_allclose(section.area(filling), area, rtol=5e-13)
     small = np.array([1e-9, 1e-6, 1e-3])  # A = 4/3 u^1.5, R = 2/3 u for a shallow segment
     shallow = 4 / 3 * small**1.5 * (2 / 3 * small) ** (2 / 3)
-    np.testing.assert_allclose(CircularSection(1.0).conveyance(small), shallow, rtol=1e-3)
+    np.testing.assert_allclose(section.conveyance(small), shallow, rtol=1e-3)
+    np.testing.assert_allclose(section.conveyance(small[:2]), shallow[:2], rtol=1e-6)
     assert CircularSection(2.0).conveyance(9.0) == pytest.approx(math.pi * 0.5 ** (2 / 3))
 
 
@@ -333,3 +336,28 @@ def test_approach_velocity_factor_solves_its_equation_up_to_a_critical_approach(
     smaller_root(root, np.empty_like(share), np.empty_like(share))
     np.testing.assert_allclose(root, 1 + 4 / 27 * share**2 * root**3, rtol=1e-14)
     assert root[0] == 1 and root[-1] == pytest.approx(1.5, rel=1e-7) and np.all(np.diff(root) > 0)
+
+
+@pytest.mark.parametrize(
+    ("width", "approach", "hump"),
+    [(0.1, 0.6, 0.0), (0.3, 0.6, 0.05), (0.55, 0.6, 0.0), (0.6, 0.6, 0.02)],
+)
+def test_quick_long_throated_rating_solves_the_published_equations(width, approach, hump):
+    """Q and Cv = (1 + 4/27 a^2 x^3)^1.5 of ISO 4359 (from memory) put back into each other.
+
+    Up to an approach of 0.7 of the channel and beyond, where the quick polynomial ends.
+    """
+    sizes = {"throat_width": width, "approach_width": approach, "throat_length": 0.9, "hump": hump}
+    flume = build_device("long-throated", {key: f"{size} m" for key, size in sizes.items()})
+    head = np.linspace(0.004, 1.5, 3_001)
+    smooth = 1 - 0.006 * 0.9 / width
+    ideal = (2 / 3) ** 1.5 * math.sqrt(GRAVITY) * width * smooth * (head - 0.0027) ** 1.5
+    velocity_factor = flume.rating(head) / ideal
+    share = width * smooth / approach * (head - 0.0027) ** 1.5 / np.sqrt(head) / (head + hump)
+    inside = share <= 1  # beyond it the approach is critical and no solution exists
+    assert inside.sum() > 100 and velocity_factor.max() <= 1.5**1.5 * (1 + 1e-12)
+    np.testing.assert_allclose(
+        velocity_factor[inside] ** (2 / 3),
+        1 + 4 / 27 * share[inside] ** 2 * velocity_factor[inside] ** 2,
+        rtol=2e-12,
+    )

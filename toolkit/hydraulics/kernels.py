@@ -2,9 +2,8 @@
 
 A record of a minute for three years is 1.6 million heads, and an audit evaluates it many times.
 Blocks that fit the processor's cache, in-place operations, and ``exp(n log h)`` in place of
-``h**n`` keep every closed-form equation near the cost of a plain power in numpy. Where the
-processor computes powers in wide registers, a plain power is so quick that the longer equations
-keep near it only with the cores sharing a long array.
+``h**n`` keep every closed-form equation near the cost of a plain power in numpy, even where the
+processor computes powers in wide registers; a long array is shared by the cores besides.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, ClassVar
 
 import numpy as np
@@ -45,6 +46,35 @@ def smaller_root(share: np.ndarray, angle: np.ndarray, square: np.ndarray) -> No
         angle *= square
     angle += SINE[0]
     share *= angle
+
+
+SERIES_TO = 0.5
+"""The a^2 of the approach up to which x^3 is a polynomial; the published range ends below [-]."""
+
+
+@lru_cache(maxsize=64)
+def approach_series(share: float) -> np.ndarray:
+    """Polynomial, in r, of the x^3 that solves x = 1 + 4/27 share^2 r x^3, exact to 1e-13.
+
+    Parameters
+    ----------
+    share : float
+        CD b/B of a deep approach [-].
+
+    Returns
+    -------
+    array
+        Coefficients from the constant on, for r from 0 to 1, or to where share^2 r is 0.5 [-].
+    """
+    from numpy.polynomial import Chebyshev, Polynomial
+
+    def cube(ratio: np.ndarray) -> np.ndarray:
+        root = share * np.sqrt(ratio)
+        smaller_root(root, np.empty_like(root), np.empty_like(root))
+        return root**3
+
+    most = min(1.0, SERIES_TO / share**2)
+    return Chebyshev.interpolate(cube, 20, [0.0, most]).trim(3e-14).convert(kind=Polynomial).coef
 
 
 class _LongThroated(Device):
@@ -219,27 +249,34 @@ class RectangularThroatedFlume(_LongThroated):
         smooth = 1 - 0.006 * self.throat_length / self.throat_width
         layer = 0.003 * self.throat_length
         whole = (2 / 3) ** 1.5 * math.sqrt(GRAVITY) * self.throat_width * smooth
-        # with a = CD b h/(B (h + p)) the equation of Cv is x = 1 + 4/27 a^2 x^3, Cv = x^1.5
+        # with thin = h - layer, CD^2 h^3 is smooth^2 thin^3, and the equation of Cv is
+        # x = 1 + 4/27 a^2 x^3, Cv = x^1.5, a^2 = share^2 thin^3/(h (h + p)^2)
         share = self.throat_width * smooth / self.approach_width
+        *rest, last = approach_series(share) * whole**2
+        quickest = SERIES_TO / share**2
 
-        def kernel(head: np.ndarray, out: np.ndarray, *blocks: np.ndarray) -> None:
-            thin, ratio, spare = blocks
-            np.subtract(head, layer, out=thin)
-            np.maximum(thin, 0.0, out=thin)  # thin^1.5 is h^1.5 (1 - 0.003 L/h)^1.5
-            np.maximum(head, 1e-99, out=out)
-            np.divide(thin, out, out=ratio)
-            np.sqrt(ratio, out=ratio)
-            ratio *= thin
-            ratio *= share
-            out += self.hump
-            np.divide(ratio, out, out=out)
-            smaller_root(out, ratio, spare)
-            out *= thin
-            np.sqrt(out, out=ratio)
-            out *= ratio
-            out *= whole
+        def kernel(head: np.ndarray, out: np.ndarray, cube: np.ndarray, ratio: np.ndarray) -> None:
+            np.maximum(head, layer, out=out)
+            np.subtract(out, layer, out=cube)
+            np.multiply(cube, cube, out=ratio)
+            cube *= ratio
+            np.add(out, self.hump, out=ratio)
+            ratio *= ratio
+            ratio *= out
+            np.divide(cube, ratio, out=ratio)
+            np.multiply(ratio, last, out=out)
+            for coefficient in rest[:0:-1]:
+                out += coefficient
+                out *= ratio
+            out += rest[0]
+            if quickest < 1 and np.any(beyond := ratio > quickest):
+                root = share * np.sqrt(ratio[beyond])
+                smaller_root(root, np.empty_like(root), np.empty_like(root))
+                out[beyond] = whole**2 * root**3
+            out *= cube
+            np.sqrt(out, out=out)
 
-        return evaluate(kernel, level, spare=3)
+        return evaluate(kernel, level, spare=2)
 
     def flags(self, **readings: Any) -> dict[str, np.ndarray]:
         """Range, throat proportions and approach [-]."""

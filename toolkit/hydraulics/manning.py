@@ -14,6 +14,7 @@ from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.notes import make_notes
 from toolkit.hydraulics.sections import CircularSection, Section
 from toolkit.hydraulics.tables import rows_of
+from toolkit.units import from_si
 
 __all__ = ["ManningConduit", "Roughness", "manning_velocity", "roughness_of", "roughness_ratio"]
 
@@ -254,11 +255,11 @@ class ManningConduit(Device):
             raise OutOfRange("a negative discharge has no depth; check the sign of flow")
         if np.any(wanted > most):
             raise OutOfRange(
-                f"uniform flow in this section carries at most {most:.5g} m3/s; check flow"
+                f"uniform flow in this section carries at most {_both(most)}; check flow"
             )
         if np.any(wanted >= full * (1 + 1e-12)):
             raise OutOfRange(
-                f"discharges from {full:.5g} m3/s (full) to {most:.5g} m3/s belong to two depths, "
+                f"discharges from {_both(full)} (full) to {_both(most)} belong to two depths, "
                 "above about 0.82 full in a circular pipe; measure the depth"
             )
         low, high = np.zeros_like(wanted), np.full_like(wanted, depth)
@@ -267,3 +268,8 @@ class ManningConduit(Device):
             below = self.rating(middle) < wanted
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         return np.where(np.isnan(wanted), np.nan, 0.5 * (low + high))[()]
+
+
+def _both(flow: float) -> str:
+    """A discharge in SI and in a trade unit."""
+    return f"{flow:.5g} m3/s = {from_si(flow, 'gpm', 'discharge'):.5g} US gpm"

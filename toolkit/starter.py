@@ -54,8 +54,9 @@ unit = "gal"
 multiplier = 100                   # what one count of the register stands for, in units
 digits = 6                         # so that a roll-over is recognised
 error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, date" }
-# years_since_test = 8            # without a certificate: age and share of the volume at low
-# low_flow_share = "10 %"         # flow widen the error of a meter that is not tested
+# years_since_test = 8            # without a certificate: age (unknown counts as more than 5
+# low_flow_share = "10 %"         # years) and share of the volume at low flow widen the error
+# meter_type = "displacement"      # or class 1, class 2, compound, propeller; beside that share
 # Further columns tell a change of meter (event = change-out, or another meter number), a change
 # of multiplier (multiplier), and estimated reads (read_type). Interval data in Green Button form:
 #   form = "green button"          # and neither multiplier, digits nor columns

@@ -1,4 +1,4 @@
-"""What can be told before anything is computed: instants of visits, and how far records reach."""
+"""What can be told before anything is computed: instants, causes, and how far records reach."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import pandas as pd
 from toolkit.balance import intake_volumes
 from toolkit.case import Case
 from toolkit.case.models_uses import records_of
+from toolkit.effluent import causes_of
 from toolkit.effluent.integrate import stretches
 from toolkit.errors import AuditError, Problem
 
@@ -44,7 +45,7 @@ def stated_problems(case: Case) -> list[Problem]:
 
 
 def whole_problems(case: Case, inputs: Any) -> list[Problem]:
-    """Service periods that a record or a register does not reach.
+    """Service periods that a record or a register does not reach, and causes that cannot act.
 
     Parameters
     ----------
@@ -62,6 +63,26 @@ def whole_problems(case: Case, inputs: Any) -> list[Problem]:
     problems = _registers(case, inputs, periods)
     if inputs.logger is not None and inputs.level is not None:
         problems += _record(case, inputs, periods)
+        problems += _idle_causes(case, inputs)
+    return problems
+
+
+def _idle_causes(case: Case, inputs: Any) -> list[Problem]:
+    """Stated causes that this method, or this record, knows no place for."""
+    table = case.data.effluent
+    assert table is not None
+    echo, by_hand = "echo_time" in inputs.logger.frame, table.form == "hand readings"
+    known = causes_of(case.device, echo, by_hand)
+    where = f"a {case.device.method}" + (" read by hand" if by_hand else "")
+    problems = []
+    for number, cause in enumerate(table.cause, start=1):
+        if cause.name not in known:
+            found = f"cause {cause.name!r} changes nothing for {where}"
+            if cause.name == "air temperature" and not by_hand:
+                found += " whose record holds no echo time"
+            remedy = f"Leave it out; those that act are {', '.join(known)}"
+            key = f"effluent.cause[{number}].name"
+            problems.append(Problem(case.file.name, found, remedy, column=key))
     return problems
 
 

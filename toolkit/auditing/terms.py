@@ -25,8 +25,8 @@ from toolkit.balance import (
     amounts_in_periods,
     as_periods,
     meter_error,
-    meter_error_by_range,
     month_seconds,
+    supply_meter_error,
 )
 from toolkit.case import Case
 from toolkit.case.models_uses import Quantified, UseTable
@@ -137,23 +137,40 @@ def balance_terms(grounds: Grounds) -> dict[str, list[Term]]:
         MeteredTerm(
             intake.meter,
             grounds.registers[intake.meter],
-            _meter_cause(intake.meter, intake.error, "supply", intake),
+            _meter_cause(intake.meter, intake.error, intake),
         )
         for intake in data.intake
     ]
-    return {
+    found = {
         "intake": intakes,
         "use": [_term(use, grounds) for use in data.use],
         "inflow": [_term(inflow, grounds) for inflow in data.inflow],
     }
+    grounds.flags.extend(
+        _exact_flag(term) for part in found.values() for term in part if _exact(term)
+    )
+    return found
 
 
-def _meter_cause(name: str, error: Uncertain | None, kind: str, meter: Any = None) -> Cause:
-    if error is None and meter is not None and meter.low_flow_share is not None:
-        return meter_error_by_range(name, meter.low_flow_share, meter.years_since_test)
+def _exact(term: Term) -> bool:
+    """Whether a term brings no uncertainty at all."""
+    return not term.registers and not any(cause.standard > 0 for cause in term.causes)
+
+
+def _exact_flag(term: Term) -> Flag:
+    message = (
+        f"{term.name}: every figure it is worked out from is stated without a spread and counts as "
+        "exact, so the interval does not know how far it may be off; state a spread with each"
+    )
+    return Flag("counts-as-exact", message, "note", {"term": term.name})
+
+
+def _meter_cause(name: str, error: Uncertain | None, meter: Any = None) -> Cause:
+    if error is None and meter is not None:
+        known = meter.low_flow_share, meter.years_since_test, meter.meter_type
+        return supply_meter_error(name, *known)
     if error is None:
-        old = meter is not None and (meter.years_since_test or 0) > 5
-        return meter_error(name, "old" if old else kind)
+        return meter_error(name, "sub-meter")
     return as_cause(f"{name}: meter error", error, "ratio")
 
 
@@ -214,13 +231,13 @@ def _error(table: Quantified, formula: WayFormula) -> Cause | None:
 
 def _metered(table: Quantified, formula: WayFormula, grounds: Grounds) -> Term:
     name, register = table.name, grounds.registers[table.name]
-    error = _meter_cause(name, table.error, "sub-meter")
+    error = _meter_cause(name, table.error)
     if formula.compute is None and table.drain is None:
         return MeteredTerm(name, register, error)
     drain, drain_error = None, None
     if table.drain is not None:
         drain = grounds.registers[f"{name}: drain"]
-        drain_error = _meter_cause(f"{name}: drain", table.drain.error, "sub-meter")
+        drain_error = _meter_cause(f"{name}: drain", table.drain.error)
     return MeterShareTerm(
         name,
         register,

@@ -9,6 +9,12 @@ from toolkit.balance.estimated import (
 from toolkit.balance.expected import Balance, balance_causes, expected_discharge
 from toolkit.balance.instants import Periods, as_periods, as_seconds
 from toolkit.balance.intake import IntakeVolumes, day_variability, intake_volumes
+from toolkit.balance.meters import (
+    METER_TYPES,
+    meter_error,
+    meter_error_by_range,
+    supply_meter_error,
+)
 from toolkit.balance.reconcile import Reconciliation, reconcile
 from toolkit.balance.streams import StreamReconciliation, reconcile_streams, sidak_critical
 from toolkit.balance.terms import (
@@ -18,8 +24,6 @@ from toolkit.balance.terms import (
     StatedTerm,
     Term,
     TowerTerm,
-    meter_error,
-    meter_error_by_range,
 )
 from toolkit.balance.uses import USES, UseRecord, use_error
 from toolkit.balance.ways import FORMULAS, WayFormula
@@ -27,6 +31,7 @@ from toolkit.balance.wet import WetWeather, wet_weather
 
 __all__ = [
     "FORMULAS",
+    "METER_TYPES",
     "USES",
     "Balance",
     "DailyTerm",
@@ -57,6 +62,7 @@ __all__ = [
     "reconcile",
     "reconcile_streams",
     "sidak_critical",
+    "supply_meter_error",
     "use_error",
     "wet_weather",
 ]

@@ -7,7 +7,6 @@ error, as two meters tested against the same reference do.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -25,8 +24,6 @@ __all__ = [
     "StatedTerm",
     "Term",
     "TowerTerm",
-    "meter_error",
-    "meter_error_by_range",
 ]
 
 Columns = Callable[[Cause], np.ndarray]
@@ -240,98 +237,6 @@ class StatedTerm(Term):
                 f"{self.name!r} has {volume.size} volumes for {len(periods.first)} service periods"
             )
         return volume[None, :] if self.error is None else volume * (1.0 + columns(self.error))
-
-
-# meter state: (95 % limit as a ratio, source)
-METER_LIMITS = {
-    "supply": (0.02, "judgement: purchase meter within 2 % at 95 %, not tested for this case"),
-    "sub-meter": (0.03, "judgement: sub-meter within 3 % at 95 %, not tested for this case"),
-    "old": (0.05, "judgement: meter untested for more than five years within 5 % at 95 %"),
-}
-
-
-def meter_error(name: str, kind: str = "supply") -> Cause:
-    """Default relative error of a meter, for a case that states none.
-
-    Parameters
-    ----------
-    name : str
-        Name of the meter [text].
-    kind : str
-        "supply", "sub-meter" or "old" [text].
-
-    Returns
-    -------
-    Cause
-        Marked as a default, with its source [-].
-
-    Raises
-    ------
-    AuditError
-        If the kind is not one of the known.
-    """
-    if kind not in METER_LIMITS:
-        raise AuditError(f"meter kind {kind!r}; known are {', '.join(METER_LIMITS)}")
-    limit, source = METER_LIMITS[kind]
-    return Cause(f"{name}: meter error", limit / 1.96, source=source, default=True)
-
-
-# flow range of a water meter of class 2: largest permissible error as a ratio
-METER_RANGES = {"upper": 0.02, "lower": 0.05}
-RANGE_SOURCE = (
-    "ISO 4064-1:2014 / OIML R 49-1:2013, class 2, cold water: 2 % from the transitional flow up, "
-    "5 % below it (from memory)"
-)
-YEARS_IN_SERVICE = 5.0
-"""Beyond so many years without a test the limits are doubled (judgement) [year]."""
-
-
-def meter_error_by_range(
-    name: str, low_flow_share: float, years_since_test: float | None = None
-) -> Cause:
-    """Default relative error of a meter from how much passes at low flow and when it was tested.
-
-    Parameters
-    ----------
-    name : str
-        Name of the meter [text].
-    low_flow_share : float
-        Share of the volume that passes below the meter's transitional flow [-].
-    years_since_test : float, optional
-        Years since the meter was tested or new; unknown counts as long ago [year].
-
-    Returns
-    -------
-    Cause
-        Marked as a default, with its source [-].
-
-    Raises
-    ------
-    AuditError
-        If the share is not between 0 and 1.
-
-    Notes
-    -----
-    u = k sqrt((1 - s)^2 m_u^2 + s^2 m_l^2) / sqrt(3), with the permissible errors m of the upper
-    and lower range taken as half-widths of independent rectangular errors, s the share at low
-    flow, and k = 2 for a meter longer in service than 5 years, where in-service limits are often
-    twice the permissible error. The mean stays at zero: wear under-registers or over-registers
-    depending on type and flow, so no correction is made without a test of this meter.
-
-    References
-    ----------
-    ISO 4064-1:2014, 4.2 (from memory); JCGM 100:2008, 4.3.7 (rectangular limits).
-    """
-    if not 0 <= low_flow_share <= 1:
-        raise AuditError(f"share at low flow {low_flow_share!r}; between 0 and 1")
-    old = years_since_test is None or years_since_test > YEARS_IN_SERVICE
-    upper = (1 - low_flow_share) * METER_RANGES["upper"]
-    lower = low_flow_share * METER_RANGES["lower"]
-    standard = (2.0 if old else 1.0) * math.sqrt((upper**2 + lower**2) / 3)
-    age = "age unknown" if years_since_test is None else f"{years_since_test:g} years since a test"
-    doubled = ", limits doubled as in service (judgement)" if old else ""
-    source = f"{RANGE_SOURCE}; {low_flow_share:.0%} of the volume at low flow, {age}{doubled}"
-    return Cause(f"{name}: meter error", standard, source=source, default=True)
 
 
 def unique_names(terms: Sequence[Term]) -> None:

@@ -74,6 +74,26 @@ class IntakeTable(Register):
     role: Literal["supply", "well", "other source"] = "supply"
     years_since_test: float | None = Field(default=None, ge=0)
     low_flow_share: Ratio | None = None
+    meter_type: (
+        Literal[
+            "class 1",
+            "class 1, warm water",
+            "class 2",
+            "class 2, warm water",
+            "displacement",
+            "compound",
+            "propeller",
+        ]
+        | None
+    ) = None
+
+    @model_validator(mode="after")
+    def _type_beside_share(self) -> IntakeTable:
+        if self.meter_type is not None and self.low_flow_share is None:
+            raise ValueError(
+                "meter_type counts only beside low_flow_share, the share of the volume at low flow"
+            )
+        return self
 
 
 class VisitTable(Strict):
@@ -101,6 +121,7 @@ CAUSES = {
     "notch angle": "angle",
     "crest length": "ratio",
     "diameter": "ratio",
+    "section width": "ratio",
     "roughness": "ratio",
     "slope": "ratio",
     "velocity factor": "ratio",

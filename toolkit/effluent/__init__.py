@@ -1,7 +1,7 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
 from toolkit.effluent.checklist import NO_MEASUREMENT, Checklist, assess_checklist
-from toolkit.effluent.defaults import CauseSet, assemble
+from toolkit.effluent.defaults import CauseSet, assemble, causes_of
 from toolkit.effluent.hand import hand_volumes
 from toolkit.effluent.model import OFFSET, EffluentModel
 from toolkit.effluent.periods import Periods
@@ -21,6 +21,7 @@ __all__ = [
     "ZeroPath",
     "assemble",
     "assess_checklist",
+    "causes_of",
     "discharge_series",
     "hand_volumes",
     "levels",

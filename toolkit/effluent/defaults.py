@@ -13,7 +13,7 @@ import numpy as np
 
 from toolkit.uncertainty import Cause
 
-__all__ = ["CauseSet", "assemble"]
+__all__ = ["CauseSet", "assemble", "causes_of"]
 
 # cause: (standard uncertainty [SI], SI unit, shape, persistence, source)
 LEVEL_DEFAULTS = {
@@ -56,6 +56,7 @@ VELOCITY_NOISE = (
     "judgement: reported velocity scatters by 0.03 m/s (0.1 ft/s) from reading to reading; what "
     "does not average out belongs to the velocity factor",
 )
+LASTING = "normal", "whole record"
 WIDTH_STANDARD = 0.0005
 """Standard uncertainty of a width measured with a steel rule to the millimetre [m]."""
 WIDTHS = {"throat width": "throat", "crest length": "crest_length"}
@@ -72,8 +73,43 @@ SIZES = {
         "1",
         "judgement: inside diameter of a laid pipe within 1 % of the stated one",
     ),
+    "section width": (
+        0.005,
+        "1",
+        "judgement: width of a section within 1 % of the stated or surveyed one",
+    ),
     "slope": (0.05, "1", "judgement: slope from levels at two manholes within 10 %"),
 }
+NO_SIZE = "; dimensions have no cause of their own in this method, this figure stands for them too"
+ISO_FORM = (
+    "the uncertainty of a discharge by {document} has terms for coefficient, size and head, none "
+    "for the exponent (form from memory): that of the coefficient stands for the whole curve, and "
+    "a further one would count the same error twice"
+)
+ONE_FIGURE = (
+    "judgement: the figure stated for {what} is one of the discharge at any head; a spread of the "
+    "exponent beside it would count the same error twice"
+)
+# method: why the exponent of its curve has no spread unless the case states one
+EXPONENT_ZERO = {
+    "parshall flume": ISO_FORM.format(document="ISO 9826"),
+    "v-notch weir": ISO_FORM.format(document="ISO 1438"),
+    "rectangular weir": ISO_FORM.format(document="ISO 1438"),
+    "cipolletti weir": ISO_FORM.format(document="ISO 1438, thin-plate weirs"),
+    "long-throated flume": ISO_FORM.format(document="ISO 4359"),
+    "u-throated flume": ISO_FORM.format(document="ISO 4359"),
+    "h-flume": ONE_FIGURE.format(what="the flume"),
+    "palmer-bowlus flume": ONE_FIGURE.format(what="the flume"),
+    "trapezoidal flume": ONE_FIGURE.format(what="the coefficients"),
+    "cutthroat flume": ONE_FIGURE.format(what="the coefficients"),
+    "rating table": ONE_FIGURE.format(what="the table"),
+    "manning": "judgement: the figure of the roughness stands for the misfit of the Manning "
+    "equation at any depth; a spread of an exponent beside it would count the same error twice",
+}
+OFFSET_ZERO = (
+    "judgement: the figure of the velocity factor stands for the sensor as a whole; state an "
+    "offset where a check in still water has found one"
+)
 AIR_DEFAULT = (
     1.0,
     "K",
@@ -164,6 +200,29 @@ def _merged(stated: Cause, default: Cause | None) -> Cause:
     return replace(stated, persistence=default.persistence)
 
 
+def causes_of(device: Any, echo: bool, by_hand: bool = False) -> tuple[str, ...]:
+    """Names of the causes that can act on a volume measured with a device.
+
+    Parameters
+    ----------
+    device : Device
+        The flow element or conduit [-].
+    echo : bool
+        Whether the level comes from an echo time [-].
+    by_hand : bool
+        Whether the record is one of hand readings, which know no logger [-].
+
+    Returns
+    -------
+    tuple of str
+        In the order of the report [text].
+    """
+    names = dict.fromkeys(cause.name for cause in _defaults(device, echo))
+    loggers = ("zero drift", "gauge datum", "head noise", "clock", "velocity noise")
+    loggers += ("air temperature",)
+    return tuple(name for name in names if not (by_hand and name in loggers))
+
+
 def _defaults(device: Any, echo: bool) -> list[Cause]:
     causes = []
     if device.level_column is not None:
@@ -176,27 +235,26 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
     causes += _sizes(device)
     if "velocity" in device.columns:
         causes.append(_cause("velocity noise", *VELOCITY_NOISE))
+        causes.append(_cause("velocity offset", 0.0, "m/s", *LASTING, OFFSET_ZERO))
+    tail = "" if any(name in (*WIDTHS, *SIZES) for name in _size_names(device)) else NO_SIZE
     for accuracy in device.notes.accuracy:
         divisor = np.sqrt(3.0) if accuracy.shape == "rectangular" else 2.0
-        unit = "1"
-        causes.append(
-            Cause(
-                accuracy.cause,
-                accuracy.relative / divisor,
-                unit=unit,
-                shape=accuracy.shape,
-                persistence="whole record",
-                source=f"{accuracy.source}; stated confidence: {accuracy.confidence}",
-                default=True,
-            )
-        )
+        source = f"{accuracy.source}; stated confidence: {accuracy.confidence}{tail}"
+        figures = accuracy.relative / divisor, "1", accuracy.shape, "whole record", source
+        causes.append(_cause(accuracy.cause, *figures))
+    if device.method in EXPONENT_ZERO:
+        causes.append(_cause("exponent", 0.0, "1", *LASTING, EXPONENT_ZERO[device.method]))
     return causes
+
+
+def _size_names(device: Any) -> list[str]:
+    return list({**device.scale_causes, **device.shape_causes})
 
 
 def _sizes(device: Any) -> list[Cause]:
     """Sizes of the device that its volume depends on, as far as they are usually measured."""
     causes = []
-    for name in {**device.scale_causes, **device.shape_causes}:
+    for name in _size_names(device):
         size = getattr(device, device.shape_causes.get(name, WIDTHS.get(name, "")), None)
         if name in WIDTHS and size:
             relative = WIDTH_STANDARD / float(size)

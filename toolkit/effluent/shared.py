@@ -95,7 +95,9 @@ def record_table(
         Volume of every stretch over zero offsets [m3].
     """
     bending = [
-        name for name in (*causes.sizes, "exponent", "air temperature") if name in causes.shared
+        name
+        for name in (*causes.sizes, "exponent", "air temperature")
+        if name in causes.shared and _acts(causes.shared[name])
     ]
     if series.reference_distance is None:
         bending = [name for name in bending if name != "air temperature"]
@@ -110,6 +112,11 @@ def record_table(
         low = float((zero.offset.mean - reach).min())
         high = float((zero.offset.mean + reach).max())
     return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
+
+
+def _acts(cause: Cause) -> bool:
+    """Whether a cause moves anything; one of no spread and no correction is listed only."""
+    return cause.standard > 0 or cause.value != 0
 
 
 def known_integral(values: np.ndarray, pieces: Sequence[Stretch], count: int) -> np.ndarray:
@@ -170,8 +177,9 @@ def acting_causes(
         acting["clock"] = causes.shared["clock"]
         flow = np.interp(spans, series.time, series.discharge)
         additive["clock"] = flow[:, 1] - flow[:, 0]
-    if "velocity offset" in causes.shared and series.area is not None:
-        acting["velocity offset"] = causes.shared["velocity offset"]
+    offset = causes.shared.get("velocity offset")
+    if offset is not None and _acts(offset) and series.area is not None:
+        acting["velocity offset"] = offset
         additive["velocity offset"] = known_integral(series.area, pieces, len(spans))
     return acting, additive
 

@@ -12,6 +12,7 @@ from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.notes import make_notes
 from toolkit.hydraulics.sections import CircularSection, Section
+from toolkit.hydraulics.widths import widened
 
 __all__ = ["AreaVelocity"]
 
@@ -52,10 +53,17 @@ class AreaVelocity(Device):
         """Diameter of a circular section [m]."""
         return self.section.height
 
+    @property
+    def width_factor(self) -> float:
+        """Width of the section over the stated one; an error of the width changes it [-]."""
+        return 1.0
+
     def replace(self, **dims: Any) -> AreaVelocity:
-        """The same site with other dimensions; `diameter` goes to the section [-]."""
+        """The same site with other dimensions; diameter and width go to the section [-]."""
         if "diameter" in dims:
             dims["section"] = replace(self.section, diameter=dims.pop("diameter"))
+        if "width_factor" in dims:
+            dims["section"] = widened(self.section, dims.pop("width_factor"))
         return replace(self, **dims)
 
     @property
@@ -65,8 +73,10 @@ class AreaVelocity(Device):
 
     @property
     def shape_causes(self) -> Mapping[str, str]:
-        """The diameter bends the wetted area [text]."""
-        return {"diameter": "diameter"} if isinstance(self.section, CircularSection) else {}
+        """The diameter, or the width of another section, bends the wetted area [text]."""
+        if isinstance(self.section, CircularSection):
+            return {"diameter": "diameter"}
+        return {"section width": "width_factor"}
 
     @property
     def notes(self) -> DeviceNotes:

@@ -14,6 +14,7 @@ from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.notes import make_notes
 from toolkit.hydraulics.sections import CircularSection, Section
 from toolkit.hydraulics.tables import rows_of
+from toolkit.hydraulics.widths import widened
 from toolkit.units import from_si
 
 __all__ = ["ManningConduit", "Roughness", "manning_velocity", "roughness_of", "roughness_ratio"]
@@ -168,10 +169,17 @@ class ManningConduit(Device):
         """Diameter of a circular section [m]."""
         return self.section.height
 
+    @property
+    def width_factor(self) -> float:
+        """Width of the section over the stated one; an error of the width changes it [-]."""
+        return 1.0
+
     def replace(self, **dims: Any) -> ManningConduit:
-        """The same conduit with other dimensions; `diameter` goes to the section [-]."""
+        """The same conduit with other dimensions; diameter and width go to the section [-]."""
         if "diameter" in dims:
             dims["section"] = replace(self.section, diameter=dims.pop("diameter"))
+        if "width_factor" in dims:
+            dims["section"] = widened(self.section, dims.pop("width_factor"))
         return replace(self, **dims)
 
     @property
@@ -181,8 +189,10 @@ class ManningConduit(Device):
 
     @property
     def shape_causes(self) -> Mapping[str, str]:
-        """The diameter bends the rating [text]."""
-        return {"diameter": "diameter"} if isinstance(self.section, CircularSection) else {}
+        """The diameter, or the width of another section, bends the rating [text]."""
+        if isinstance(self.section, CircularSection):
+            return {"diameter": "diameter"}
+        return {"section width": "width_factor"}
 
     @property
     def notes(self) -> DeviceNotes:

@@ -317,9 +317,12 @@ def assumptions(result: Any) -> pd.DataFrame:
         One row a cause; figures supplied by the toolkit are marked [SI].
     """
     causes = result.causes
-    pairs = zip(causes["standard"], causes["unit"], strict=True)
+    rows = zip(causes["cause"], causes["standard"], causes["unit"], strict=True)
     head = Words.of(result).head_unit
-    spread = [_spread(standard, unit, head) for standard, unit in pairs]
+    spread = [
+        f"{standard:.3g}" if cause == "exponent" else _spread(standard, unit, head)
+        for cause, standard, unit in rows
+    ]
     return pd.DataFrame(
         {
             "estimate": causes["estimate"],

@@ -20,6 +20,7 @@ def test_every_example_taken_together_is_a_case(tmp_path):
     text = with_examples(CASE)
     assert len(text) < len(CASE) - 60  # the examples were found
     others = ("samples", "earlier_use", "by_invoice", "neighbour")
+    others += ("process_meter",)
     for name in ("low_flow_register", "irrigation_meter", "rain", "payments", *others):
         (folder / f"{name}.csv").write_text("x\n")
     (folder / "case.toml").write_text(text, encoding="utf-8")
@@ -29,6 +30,7 @@ def test_every_example_taken_together_is_a_case(tmp_path):
     assert effluent.zone_offsets["CDT"] == "UTC-05:00"
     assert effluent.rain_gauge.file == "rain.csv"
     assert case.data.intake[0].further_register[0].sign == "add"
+    assert [len(each.signs) for each in case.data.further_balance] == [3, 2]
     assert case.data.rule.smallest_coverage_of_record == 0.75
     assert case.data.account.reads.digits == 6 and case.data.neighbour[0].account == "0418"
     assert case.data.claim.interest_after == 30 * 86400

@@ -100,6 +100,33 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 # area = "2000 ft2"                # without it: found by how the record follows the rain
 # runoff_share = { value = "90 %", standard = "5 %" }
 
+# Where the same water is measured again, meters can test each other; with the balance of the site
+# alone no test can name a wrong one. A further measurement takes no part in the expected discharge;
+# its kind is "meter", if none is given, or that of a use with its keys. A further balance says what
+# flows into a point and what flows out of it; "effluent" is the record in the sewer.
+# [[further_measurement]]
+# name = "process sub-meter"
+# file = "process_meter.csv"
+# unit = "gal"
+# error = { expanded = "3 %", coverage_factor = 2, source = "judgement: meter not tested" }
+# [[further_measurement]]
+# name = "irrigation by area"
+# kind = "irrigation"
+# reference_evapotranspiration = "43 in"
+# area = "2 acre"
+# plant_factor = 0.6
+# irrigation_efficiency = 0.75
+# A tower's cycles or conductivities beside its blowdown meter stand on the same makeup meter: then
+# same_meter_as = "name of the tower" takes the place of file and unit.
+# [[further_balance]]
+# name = "behind the main meter"
+# into = ["main"]
+# out = ["irrigation", "process sub-meter"]
+# [[further_balance]]
+# name = "one use known twice"
+# into = ["irrigation"]
+# out = ["irrigation by area"]
+
 [effluent]
 file = "effluent_log.csv"          # or several exports, overlapping or not: ["a.csv", "b.csv"]
 method = "parshall flume"          # 'sewer-audit discharge list' names the methods; with the word

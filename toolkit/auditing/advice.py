@@ -116,6 +116,12 @@ def next_proofs(
             "The two estimates conflict: have the supply meter tested and read the head by hand "
             "at three different flows, before any figure is sent to the city."
         )
+    if evidence.network is not None and evidence.network.possible:
+        names = ", ".join(evidence.network.possible)
+        proofs.append(
+            "The further balances do not close. Before any figure is sent to the city, have tested "
+            f"what they do not exclude, the cheapest first: {names}."
+        )
     wrong = table.loc[
         (table["invoiced_total"] - table["recomputed_total"]).abs() > 0.005, "invoice"
     ].tolist()

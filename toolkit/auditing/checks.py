@@ -88,7 +88,7 @@ def _idle_causes(case: Case, inputs: Any) -> list[Problem]:
 
 def _registers(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
     files = {intake.meter: intake.every_file for intake in case.data.intake}
-    tables = records_of([*case.data.use, *case.data.inflow])
+    tables = records_of(case.data.quantified)
     files |= {name: named for name, (_, _, named) in tables.items()}
     problems = []
     for name, record in {**inputs.meters, **inputs.uses}.items():

@@ -9,17 +9,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit.auditing.credits import credit_volumes, credited
+from toolkit.auditing.further import FURTHER_OPEN, further_network
 from toolkit.auditing.inputs import Inputs
-from toolkit.auditing.terms import (
-    Grounds,
-    as_cause,
-    balance_terms,
-    credit_volumes,
-    credited,
-)
+from toolkit.auditing.terms import Grounds, as_cause, balance_terms
 from toolkit.balance import (
     Balance,
     IntakeVolumes,
+    Network,
     Reconciliation,
     expected_discharge,
     intake_volumes,
@@ -77,6 +74,8 @@ class Evidence:
         What the reader must know [-].
     credits : mapping of str to array (periods,)
         Volume of every use the schedule takes off, as it takes it off [m3].
+    network : Network or None
+        All streams tested jointly, where the case states further balances [m3].
     """
 
     periods: Periods
@@ -90,6 +89,12 @@ class Evidence:
     basis: np.ndarray | None
     flags: tuple[Flag, ...]
     credits: dict[str, np.ndarray] = field(default_factory=dict)
+    network: Network | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether further balances show that what the verdict rests on may be wrong [-]."""
+        return any(f.code == FURTHER_OPEN and f.severity == "stops verdict" for f in self.flags)
 
     @property
     def audited(self) -> np.ndarray | None:
@@ -148,12 +153,16 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     if effluent is not None and balance is not None:
         joined = reconcile(effluent.volumes, balance.draws, case.data.rule.coverage)
         flags += joined.flags
+    measured = None if effluent is None else effluent.volumes
+    network = further_network(grounds, terms, balance, measured, draws)
+    if network is not None:
+        flags[:] = [flag for flag in flags if flag.code != "single-balance"]
     causes = tuple(c for group in terms.values() for term in group for c in term.causes)
     found = Evidence(
         periods, series, effluent, balance, balance_of, causes, joined, registers, None, ()
     )
     credits = credit_volumes(grounds, terms) if terms["intake"] else {}
-    found = replace(found, credits=credits)
+    found = replace(found, credits=credits, network=network)
     return replace(found, basis=billing_basis(case, found, draws), flags=tuple(flags))
 
 
@@ -301,7 +310,7 @@ def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, Intake
         for name, record in {**inputs.meters, **inputs.uses}.items()
     }
     files = {intake.meter: ", ".join(intake.every_file) for intake in case.data.intake}
-    tables = records_of([*case.data.use, *case.data.inflow])
+    tables = records_of(case.data.quantified)
     files |= {name: ", ".join(named) for name, (_, _, named) in tables.items()}
     useless = [name for name, each in registers.items() if np.isnan(each.volume_m3).all()]
     if useless:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.auditing.claim import claim_sums
+from toolkit.auditing.further import network_table
 from toolkit.auditing.result import Audit
 from toolkit.auditing.signatures import signature_sheet
 from toolkit.auditing.uses import use_table
@@ -95,6 +96,7 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "signatures": result.signatures,
             "claim": {"invoices": result.claim, **claim_sums(result.claim)},
             "agreement": _agreement(result),
+            "further_balances": _further(result),
             "self_check": _self_check(result),
             "flags": [
                 {"code": f.code, "severity": f.severity, "message": f.message, "data": f.data}
@@ -148,6 +150,33 @@ def _agreement(result: Audit) -> dict[str, Any] | None:
     return {name: getattr(joined, name) for name in (*names, "total_p_value")}
 
 
+def _further(result: Audit) -> dict[str, Any] | None:
+    """Every stream of the further balances, with the tests; null where the case states none."""
+    found = result.evidence.network
+    if found is None:
+        return None
+    names = ("agree", "chi_square", "dof", "p_value", "total_chi_square", "total_dof")
+    invoices = result.invoices["invoice"].astype(str)
+    told = {name: getattr(found, name) for name in (*names, "total_p_value", "critical_z")}
+    closing = [
+        {"balance": name, "imbalance_m3": gap, "imbalance_z": z}
+        for name, gap, z in zip(found.balances, found.imbalance, found.balance_z, strict=True)
+    ]
+    adjusted = None
+    if found.by_invoice is not None:
+        rows = zip(found.streams, found.by_invoice.tolist(), strict=True)
+        adjusted = {name: dict(zip(invoices, each, strict=True)) for name, each in rows}
+    return {
+        **told,
+        "invoices": list(invoices[found.counted]),
+        "balances": closing,
+        "streams": network_table(found, result.case),
+        "adjusted_m3": adjusted,
+        "named": found.named,
+        "possible": found.possible,
+    }
+
+
 def _self_check(result: Audit) -> dict[str, Any] | None:
     effluent = result.evidence.effluent
     if effluent is None:
@@ -196,6 +225,8 @@ def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
     if result.inputs.logger is not None and result.inputs.logger.screening is not None:
         tables["screening"] = result.inputs.logger.screening
     tables["uses"] = use_table(result.case, result.evidence)
+    if result.evidence.network is not None:
+        tables["further balances"] = network_table(result.evidence.network, result.case)
     if result.evidence.balance is not None:
         tables["balance"] = balance_frame(result)
     tables["notes"] = pd.DataFrame(

@@ -202,7 +202,7 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
             lambda: load_rates(case.path(file)),
         )
     meters = {intake.meter: reader.register(intake, intake.meter) for intake in data.intake}
-    uses, logs = _records_of_uses(reader, [*data.use, *data.inflow])
+    uses, logs = _records_of_uses(reader, data.quantified)
     account = read_account(case, invoices, reader.call)
     logger, level = None, None
     reader.inspection.problems += stated_problems(case)

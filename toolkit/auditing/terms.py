@@ -23,13 +23,12 @@ from toolkit.balance import (
     Term,
     WayFormula,
     amounts_in_periods,
-    as_periods,
     meter_error,
     month_seconds,
     supply_meter_error,
 )
 from toolkit.case import Case
-from toolkit.case.models_uses import Quantified, UseTable
+from toolkit.case.models_uses import Quantified
 from toolkit.case.models_ways import INPUTS
 from toolkit.case.values import Uncertain
 from toolkit.effluent import DischargeSeries, Periods
@@ -37,7 +36,12 @@ from toolkit.errors import Flag, InputRefused, Problem
 from toolkit.uncertainty import Cause
 from toolkit.units import DIMENSIONS
 
-__all__ = ["Grounds", "as_cause", "balance_terms", "credit_volumes", "credited"]
+__all__ = [
+    "Grounds",
+    "as_cause",
+    "balance_terms",
+    "further_terms",
+]
 
 WATER = 998.0
 """Density by which weighed water becomes a volume [kg/m3]."""
@@ -132,14 +136,10 @@ def balance_terms(grounds: Grounds) -> dict[str, list[Term]]:
     InputRefused
         If a use needs a record that the case does not hold.
     """
-    data = grounds.case.data
+    data, known = grounds.case.data, grounds.registers
     intakes: list[Term] = [
-        MeteredTerm(
-            intake.meter,
-            grounds.registers[intake.meter],
-            _meter_cause(intake.meter, intake.error, intake),
-        )
-        for intake in data.intake
+        MeteredTerm(each.meter, known[each.meter], _error_of_meter(each.meter, grounds.case))
+        for each in data.intake
     ]
     found = {
         "intake": intakes,
@@ -165,6 +165,24 @@ def _exact_flag(term: Term) -> Flag:
     return Flag("counts-as-exact", message, "note", {"term": term.name})
 
 
+def further_terms(grounds: Grounds) -> list[Term]:
+    """Terms of the further measurements, which take no part in the expected discharge.
+
+    Parameters
+    ----------
+    grounds : Grounds
+        What terms are made from [-].
+
+    Returns
+    -------
+    list of Term
+        In the order of the case [m3].
+    """
+    found = [_term(each, grounds) for each in grounds.case.data.further_measurement]
+    grounds.flags.extend(_exact_flag(term) for term in found if _exact(term))
+    return found
+
+
 def _meter_cause(name: str, error: Uncertain | None, meter: Any = None) -> Cause:
     if error is None and meter is not None:
         known = meter.low_flow_share, meter.years_since_test, meter.meter_type
@@ -185,7 +203,7 @@ def _term(table: Quantified, grounds: Grounds) -> Term:
             rate = {"per_day": np.asarray(table.by_month["per_day"])}
             return EstimatedTerm(name, _plain_rate, rate, grounds.seconds)
         return DailyTerm(name, as_cause(name, table.inputs["per_day"], "discharge"))
-    if table.file is not None:
+    if "file" in table.given:
         return _metered(table, formula, grounds)
     if table.kind == "rain":
         return _rain(table, formula, grounds)
@@ -230,8 +248,8 @@ def _error(table: Quantified, formula: WayFormula) -> Cause | None:
 
 
 def _metered(table: Quantified, formula: WayFormula, grounds: Grounds) -> Term:
-    name, register = table.name, grounds.registers[table.name]
-    error = _meter_cause(name, table.error)
+    name, owner = table.name, getattr(table, "same_meter_as", None) or table.name
+    register, error = grounds.registers[owner], _error_of_meter(owner, grounds.case)
     if formula.compute is None and table.drain is None:
         return MeteredTerm(name, register, error)
     drain, drain_error = None, None
@@ -247,7 +265,16 @@ def _metered(table: Quantified, formula: WayFormula, grounds: Grounds) -> Term:
         drain,
         drain_error,
         formula.steady_drain if "condensate_to_drain" in table.inputs else None,
+        "" if owner == name else owner,
     )
+
+
+def _error_of_meter(name: str, case: Case) -> Cause:
+    for intake in case.data.intake:
+        if intake.meter == name:
+            return _meter_cause(name, intake.error, intake)
+    table = next(each for each in case.data.quantified if each.name == name)
+    return _meter_cause(name, table.error)
 
 
 def _logged(table: Quantified, grounds: Grounds) -> np.ndarray:
@@ -320,70 +347,3 @@ def _wet(table: Quantified, rain: pd.Series, grounds: Grounds) -> Term:
     source = "standard error of the regression of daily effluent less intake on rain"
     error = Cause(f"{table.name}: drained area", found.relative_standard, source=source)
     return StatedTerm(table.name, volumes, error)
-
-
-def credit_volumes(grounds: Grounds, terms: Mapping[str, list[Term]]) -> dict[str, np.ndarray]:
-    """Volume of every credited use as the schedule takes it off: stated values, no error.
-
-    Parameters
-    ----------
-    grounds : Grounds
-        What the terms were made from [-].
-    terms : mapping
-        As `balance_terms` gives them [m3].
-
-    Returns
-    -------
-    dict of str to array (periods,)
-        Registered volume of a deduct meter, less that of its drain; any other use at its stated
-        inputs [m3].
-    """
-    spans = as_periods(pd.DataFrame({"start": grounds.periods.start, "end": grounds.periods.end}))
-    count = len(spans.first)
-
-    def value(cause: Cause) -> np.ndarray:
-        return np.full((1, 1), cause.value)
-
-    def still(name: str, register: IntakeVolumes) -> np.ndarray:
-        return np.zeros((1, count))
-
-    known: dict[str, np.ndarray] = {}
-    for term in [*terms["intake"], *terms["use"]]:
-        volume = term.volumes(value, still, spans, known)
-        known[term.name] = np.broadcast_to(volume, (1, count))
-    found = {}
-    for use in grounds.case.data.use:
-        if credited(use):
-            found[use.name] = known[use.name][0]
-            if use.way.name == "so much per day":
-                # a schedule counts calendar days, also where the clock is changed in between
-                found[use.name] = found[use.name] * _calendar_days(grounds.periods) / spans.days
-            if use.kind == "deduct meter":
-                drain = grounds.registers.get(f"{use.name}: drain")
-                back = 0.0 if drain is None else drain.volume_m3
-                found[use.name] = grounds.registers[use.name].volume_m3 - back
-    return found
-
-
-def _calendar_days(periods: Periods) -> np.ndarray:
-    """Length of each period by the local dates of its reads, hours of the day as they are [d]."""
-    walls = [
-        each.tz_convert(periods.zone).tz_localize(None) for each in (periods.start, periods.end)
-    ]
-    return np.asarray((walls[1] - walls[0]) / pd.Timedelta(days=1), dtype=float)
-
-
-def credited(use: UseTable) -> bool:
-    """Whether the schedule takes this use off the billed volume.
-
-    Parameters
-    ----------
-    use : UseTable
-        As the case states it; a deduct meter is credited unless it says otherwise [-].
-
-    Returns
-    -------
-    bool
-        True if credited [-].
-    """
-    return use.kind == "deduct meter" if use.credited is None else use.credited

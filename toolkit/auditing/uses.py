@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit.auditing.credits import credited
 from toolkit.auditing.evidence import Evidence
-from toolkit.auditing.terms import credited
 from toolkit.balance import FORMULAS, USES, UseRecord
 from toolkit.case import Case
 from toolkit.case.models_uses import Quantified, UseTable

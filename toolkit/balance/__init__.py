@@ -6,7 +6,13 @@ from toolkit.balance.estimated import (
     amounts_in_periods,
     month_seconds,
 )
-from toolkit.balance.expected import Balance, balance_causes, expected_discharge
+from toolkit.balance.expected import (
+    Balance,
+    balance_causes,
+    expected_discharge,
+    further_volumes,
+    reading_effects,
+)
 from toolkit.balance.instants import Periods, as_periods, as_seconds
 from toolkit.balance.intake import IntakeVolumes, day_variability, intake_volumes
 from toolkit.balance.meters import (
@@ -15,6 +21,7 @@ from toolkit.balance.meters import (
     meter_error_by_range,
     supply_meter_error,
 )
+from toolkit.balance.network import Network, Suspect, reconcile_network
 from toolkit.balance.reconcile import Reconciliation, reconcile
 from toolkit.balance.streams import StreamReconciliation, reconcile_streams, sidak_critical
 from toolkit.balance.terms import (
@@ -39,11 +46,13 @@ __all__ = [
     "IntakeVolumes",
     "MeterShareTerm",
     "MeteredTerm",
+    "Network",
     "Periods",
     "Reconciliation",
     "ShareTerm",
     "StatedTerm",
     "StreamReconciliation",
+    "Suspect",
     "Term",
     "TowerTerm",
     "UseRecord",
@@ -55,11 +64,14 @@ __all__ = [
     "balance_causes",
     "day_variability",
     "expected_discharge",
+    "further_volumes",
     "intake_volumes",
     "meter_error",
     "meter_error_by_range",
     "month_seconds",
+    "reading_effects",
     "reconcile",
+    "reconcile_network",
     "reconcile_streams",
     "sidak_critical",
     "supply_meter_error",

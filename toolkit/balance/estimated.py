@@ -99,6 +99,8 @@ class MeterShareTerm(Term):
         Relative error of that meter [-].
     steady_drain : callable, optional
         Inputs by name to a steady flow to the sewer that no meter sees [m3/s].
+    meter : str, optional
+        Name of the term whose meter it is, where it is not this term's own [text].
     """
 
     register: IntakeVolumes
@@ -108,6 +110,7 @@ class MeterShareTerm(Term):
     drain: IntakeVolumes | None = None
     drain_error: Cause | None = None
     steady_drain: Formula | None = None
+    meter: str = ""
 
     @property
     def causes(self) -> tuple[Cause, ...]:
@@ -115,9 +118,14 @@ class MeterShareTerm(Term):
         return _causes(self.inputs, self.error, self.drain_error)
 
     @property
+    def meters(self) -> tuple[Cause, ...]:
+        """The errors of the meters [-]."""
+        return tuple(each for each in (self.error, self.drain_error) if each is not None)
+
+    @property
     def registers(self) -> Mapping[str, IntakeVolumes]:
         """The registers [m3]."""
-        found = {f"{self.name}: reading dates": self.register}
+        found = {f"{self.meter or self.name}: reading dates": self.register}
         if self.drain is not None:
             found[f"{self.name}: reading dates of the drain"] = self.drain
         return found

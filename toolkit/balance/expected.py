@@ -14,7 +14,13 @@ from toolkit.balance.terms import Term, unique_names
 from toolkit.errors import AuditError, Flag
 from toolkit.uncertainty import Cause, Draws
 
-__all__ = ["Balance", "balance_causes", "expected_discharge"]
+__all__ = [
+    "Balance",
+    "balance_causes",
+    "expected_discharge",
+    "further_volumes",
+    "reading_effects",
+]
 
 EACH_READING = "each reading"
 
@@ -154,16 +160,102 @@ def expected_discharge(
         raise AuditError(f"no cause {only!r} in this balance; it has {', '.join(causes) or 'none'}")
     spans = as_periods(periods)
     count = len(spans.first)
-    errors = _Errors(draws, count, only)
-    components: dict[str, np.ndarray] = {}
-    for term in everything:
-        volume = term.volumes(errors.columns, errors.wander, spans, components)
-        components[term.name] = np.broadcast_to(volume, (draws.count, count))
+    components = _components(everything, _Errors(draws, count, only), spans, {}, draws.count)
     roles = {term.name: role for role, group in groups.items() for term in group}
     signs = {"intake": 1.0, "use": -1.0, "inflow": 1.0}
     total = sum(signs[roles[name]] * each for name, each in components.items())
     flags = _register_flags(everything) + _flags(np.asarray(total), spans, everything)
     return Balance(np.asarray(total), components, roles, causes, flags)
+
+
+def _components(
+    terms: Sequence[Term], errors: Any, spans: Periods, known: Mapping[str, np.ndarray], rows: int
+) -> dict[str, np.ndarray]:
+    """Volumes of terms, each seeing those before it (rows, periods)."""
+    found = dict(known)
+    for term in terms:
+        volume = term.volumes(errors.columns, errors.wander, spans, found)
+        found[term.name] = np.broadcast_to(volume, (rows, len(spans.first)))
+    return found
+
+
+def further_volumes(
+    terms: Sequence[Term], known: Mapping[str, np.ndarray], periods: Any, draws: Draws
+) -> tuple[dict[str, np.ndarray], tuple[Flag, ...]]:
+    """Volumes of terms that take no part in the expected discharge.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        Any [m3].
+    known : mapping of str to array (draws, invoices)
+        Terms evaluated before, of the same draws [m3].
+    periods : Periods, DataFrame or array
+        Service periods, as given to `intake_volumes` [s].
+    draws : Draws
+        Number and seed [-].
+
+    Returns
+    -------
+    volumes : dict of str to array (draws, invoices)
+        Those known and those of the terms [m3].
+    flags : tuple of Flag
+        What their registers show [-].
+    """
+    spans = as_periods(periods)
+    errors = _Errors(draws, len(spans.first), None)
+    return _components(terms, errors, spans, known, draws.count), _register_flags(terms)
+
+
+class _Reading:
+    """Every cause at its value, but one meter reads too much by a small share."""
+
+    share = 1e-4
+
+    def __init__(self, periods: int, meter: str = ""):
+        self._periods, self._meter = periods, meter
+
+    def columns(self, cause: Cause) -> np.ndarray:
+        factor = 1.0 + self.share if cause.name == self._meter else 1.0
+        return np.full((1, 1), (1.0 + cause.value) * factor - 1.0)
+
+    def wander(self, name: str, register: IntakeVolumes) -> np.ndarray:
+        return np.zeros((1, self._periods))
+
+
+def reading_effects(terms: Sequence[Term], periods: Any) -> dict[str, dict[str, np.ndarray]]:
+    """What every stream gains where one measurement reads too much by as much as there is.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        Those of the balance and the further ones [m3].
+    periods : Periods, DataFrame or array
+        Service periods, as given to `intake_volumes` [s].
+
+    Returns
+    -------
+    dict of str to dict of str to array (invoices,)
+        Name of the measurement, a meter or an estimate as a whole, to stream to its gain [m3].
+
+    Notes
+    -----
+    A meter moves every term it is part of: an intake also the uses stated as its share, the makeup
+    of a tower also what is estimated from it. An estimate without a meter moves itself.
+    """
+    spans = as_periods(periods)
+    count = len(spans.first)
+    plain = _components(terms, _Reading(count), spans, {}, 1)
+    meters = {cause.name: cause for term in terms for cause in term.meters}
+    found: dict[str, dict[str, np.ndarray]] = {}
+    for name in meters:
+        moved = _components(terms, _Reading(count, name), spans, {}, 1)
+        gains = {s: (moved[s] - plain[s])[0] / _Reading.share for s in plain}
+        found[name.removesuffix(": meter error")] = {s: g for s, g in gains.items() if g.any()}
+    for term in terms:
+        if not term.meters or getattr(term, "meter", ""):
+            found[term.name] = {term.name: plain[term.name][0]}
+    return found
 
 
 def _register_flags(terms: Sequence[Term]) -> tuple[Flag, ...]:

@@ -50,6 +50,11 @@ class Term:
         return ()
 
     @property
+    def meters(self) -> tuple[Cause, ...]:
+        """Of the causes those that are the error of a meter [-]."""
+        return ()
+
+    @property
     def registers(self) -> Mapping[str, IntakeVolumes]:
         """Registers whose interpolation is uncertain, by the name of that cause [m3]."""
         return {}
@@ -97,6 +102,11 @@ class MeteredTerm(Term):
     def causes(self) -> tuple[Cause, ...]:
         """The meter's error [-]."""
         return (self.error,) if self.error is not None else ()
+
+    @property
+    def meters(self) -> tuple[Cause, ...]:
+        """The meter's error [-]."""
+        return self.causes
 
     @property
     def registers(self) -> Mapping[str, IntakeVolumes]:
@@ -189,7 +199,12 @@ class TowerTerm(Term):
     @property
     def causes(self) -> tuple[Cause, ...]:
         """Cycles and the meter's error [-]."""
-        return (self.cycles,) if self.error is None else (self.cycles, self.error)
+        return (self.cycles, *self.meters)
+
+    @property
+    def meters(self) -> tuple[Cause, ...]:
+        """The makeup meter's error [-]."""
+        return () if self.error is None else (self.error,)
 
     @property
     def registers(self) -> Mapping[str, IntakeVolumes]:

@@ -92,7 +92,7 @@ class Case:
             named.append(("rates.file", data.rates.file))
         for intake in data.intake:
             named += [(f"intake[{intake.meter}].file", file) for file in intake.every_file]
-        for key, _, files in records_of([*data.use, *data.inflow]).values():
+        for key, _, files in records_of(data.quantified).values():
             named += [(key, file) for file in files]
         if data.effluent is not None:
             named += [("effluent.file", file) for file in data.effluent.files]

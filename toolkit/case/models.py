@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from toolkit.case.models_claims import AccountTable, ClaimTable, NeighbourTable
+from toolkit.case.models_further import (
+    FurtherBalanceTable,
+    FurtherMeasurementTable,
+    check_further,
+)
 from toolkit.case.models_plan import PlanTable
 from toolkit.case.models_records import (
     ROLES,
@@ -18,7 +23,7 @@ from toolkit.case.models_records import (
     Register,
     unit_of,
 )
-from toolkit.case.models_uses import InflowTable, UseTable
+from toolkit.case.models_uses import InflowTable, Quantified, UseTable
 from toolkit.case.values import Length, Months, Persistence, Ratio, Strict, Uncertain
 
 __all__ = ["CAUSES", "ROLES", "CaseFile", "ColumnTable", "EffluentTable", "Register", "UseTable"]
@@ -205,21 +210,34 @@ class CaseFile(Strict):
     use: list[UseTable] = Field(default_factory=list)
     inflow: list[InflowTable] = Field(default_factory=list)
     effluent: EffluentTable | None = None
+    further_measurement: list[FurtherMeasurementTable] = Field(default_factory=list)
+    further_balance: list[FurtherBalanceTable] = Field(default_factory=list, validate_default=True)
     rule: RuleTable = RuleTable()
     account: AccountTable = AccountTable()
     claim: ClaimTable = ClaimTable()
     neighbour: list[NeighbourTable] = Field(default_factory=list)
     plan: PlanTable | None = None
 
+    @field_validator("further_balance")
+    @classmethod
+    def _further(cls, balances: list[FurtherBalanceTable], info: Any) -> list[Any]:
+        above = ("intake", "use", "inflow", "effluent", "further_measurement")
+        if all(name in info.data for name in above):
+            known = {intake.meter: intake for intake in info.data["intake"]}
+            known |= {each.name: each for each in (*info.data["use"], *info.data["inflow"])}
+            record = info.data["effluent"] is not None
+            check_further(balances, info.data["further_measurement"], known, record)
+        return balances
+
     @model_validator(mode="after")
     def _names(self) -> CaseFile:
         meters = [intake.meter for intake in self.intake]
-        for use in self.use:
+        for use in self.quantified:
             if use.fraction_of is not None and use.fraction_of not in meters:
                 raise ValueError(
-                    f"use {use.name!r} is a fraction of {use.fraction_of!r}, which is no [[intake]]"
+                    f"{use.name!r} is a fraction of {use.fraction_of!r}, which is no [[intake]]"
                 )
-        names = meters + [use.name for use in self.use] + [inflow.name for inflow in self.inflow]
+        names = meters + [each.name for each in self.quantified]
         if self.account.read_of not in (None, *meters):
             raise ValueError(
                 f"account.read_of names {self.account.read_of!r}, which is no [[intake]]; write "
@@ -229,6 +247,11 @@ class CaseFile(Strict):
         if twice:
             raise ValueError(f"the name {twice[0]!r} is used twice; each meter and use has its own")
         return self
+
+    @property
+    def quantified(self) -> list[Quantified]:
+        """Uses, inflows and further measurements [-]."""
+        return [*self.use, *self.inflow, *self.further_measurement]
 
     @property
     def account_files(self) -> list[tuple[str, str | None]]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
@@ -67,6 +67,7 @@ class DatedLog(TextFile):
 class Quantified(Strict):
     """What a use and an inflow have in common: a kind, and one way of knowing the volume."""
 
+    ROOM: ClassVar[str] = ""
     name: str
     kind: str
     file: str | list[str] | None = None
@@ -203,6 +204,7 @@ class Quantified(Strict):
 class UseTable(Quantified):
     """[[use]]: water that never reaches the sewer."""
 
+    ROOM: ClassVar[str] = "use"
     kind: Literal[
         "deduct meter", "cooling tower", "boiler and steam", "humidification", "water in product",
         "laundry evaporation", "irrigation", "tank evaporation", "trucked waste", "fraction",
@@ -213,6 +215,7 @@ class UseTable(Quantified):
 class InflowTable(Quantified):
     """[[inflow]]: water that reaches the sewer without passing a supply meter."""
 
+    ROOM: ClassVar[str] = "inflow"
     kind: Literal["per day", "meter", "neighbour's return", "rain", "ground water"] = "per day"
     credited: None = None
 
@@ -232,11 +235,11 @@ def _check_range(key: str, value: float) -> None:
 
 
 def records_of(tables: Any) -> Mapping[str, tuple[str, Any, list[str]]]:
-    """Registers and logs of uses and inflows.
+    """Registers and logs of uses, inflows and further measurements.
 
     Parameters
     ----------
-    tables : sequence of UseTable or InflowTable
+    tables : sequence of Quantified
         As the case states them [-].
 
     Returns
@@ -247,7 +250,7 @@ def records_of(tables: Any) -> Mapping[str, tuple[str, Any, list[str]]]:
     """
     found: dict[str, tuple[str, Any, list[str]]] = {}
     for table in tables:
-        room = "use" if isinstance(table, UseTable) else "inflow"
+        room = table.ROOM
         if table.reads is not None:
             found[table.name] = (f"{room}[{table.name}].file", table.reads, table.reads.every_file)
         if table.drain is not None:

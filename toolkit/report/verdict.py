@@ -132,6 +132,11 @@ def _volume_sentences(result: Any) -> list[str]:
         if result.evidence.reconciliation is not None:
             reason = "the two estimates contradict each other, and they are not averaged"
         return [f"{head}cannot be judged, for {reason}."]
+    if result.evidence.open:
+        return [
+            f"{head}cannot be judged, for the further balances do not close and what the verdict "
+            "would rest on may be wrong; the water balance says which measurements it may be."
+        ]
     sentences = []
     for kind in ("too high", "too low"):
         names = table.loc[table["finding"].str.contains(kind), "invoice"].astype(str).tolist()

@@ -116,8 +116,8 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 # area = "2 acre"
 # plant_factor = 0.6
 # irrigation_efficiency = 0.75
-# A tower's cycles or conductivities beside its blowdown meter stand on the same makeup meter: then
-# same_meter_as = "name of the tower" takes the place of file and unit.
+# Cycles or conductivities of a tower beside its blowdown meter stand on the same makeup meter: the
+# key same_meter_as with the name of the tower then takes the place of file and unit.
 # [[further_balance]]
 # name = "behind the main meter"
 # into = ["main"]

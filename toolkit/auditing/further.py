@@ -17,6 +17,7 @@ from toolkit.balance import (
     further_volumes,
     reading_effects,
     reconcile_network,
+    sidak_critical,
 )
 from toolkit.case import Case
 from toolkit.case.models_further import EFFLUENT
@@ -110,7 +111,7 @@ def _told(found: Network, case: Case) -> Flag:
     if found.named is not None:
         best = next(each for each in found.suspects if each.name == found.named)
         message += (
-            f"they point at {found.named!r}, which would read {abs(best.error):.1%} too "
+            f"they point at {found.named!r}, which would read {100 * abs(best.error):.1f} % too "
             f"{'much' if best.error > 0 else 'little'}; a test of it settles that"
         )
     elif found.possible:
@@ -124,21 +125,34 @@ def _told(found: Network, case: Case) -> Flag:
     others = {each.name for each in case.data.further_measurement}
     others |= {f"{name}: drain" for name in others}
     spared = bool(found.possible) and set(found.possible) <= others
+    spared |= _only_jointly(found, case)
     if not spared:
-        message += "; no verdict is drawn from measurements of which one is wrong"
+        message += "; no verdict is drawn while it may rest on the wrong one"
     return Flag(FURTHER_OPEN, message, "note" if spared else "stops verdict", data)
 
 
+def _only_jointly(found: Network, case: Case) -> bool:
+    """Whether sums and single invoices all close, and only their course contradicts."""
+    coverage = case.data.rule.coverage
+    largest = sidak_critical(int(np.isfinite(found.invoice_z).sum()), coverage)
+    closes = found.total_p_value >= 1 - np.sqrt(coverage)
+    return bool(closes and np.nanmax(found.invoice_z) <= largest)
+
+
 def _unexplained(found: Network, case: Case) -> str:
-    """Where no measurement explains it: the sums do, or which invoice stands out most."""
+    """Where no measurement explains it: the sums do not close, or the course does not."""
     if found.total_p_value < 1 - np.sqrt(case.data.rule.coverage):
         return "no single measurement explains that by an error it always has"
     row, column = np.unravel_index(np.nanargmax(found.invoice_z), found.invoice_z.shape)
-    return (
-        f"the sums over all invoices do (p = {found.total_p_value:.2g}), so an error changes from "
-        f"invoice to invoice; the widest is {found.balances[row]!r} in service period "
-        f"{int(column) + 1}, by {found.invoice_z[row, column]:.1f} standard uncertainties"
+    text = (
+        f"the sums over all invoices do (p = {found.total_p_value:.2g}), so some error changes "
+        f"from invoice to invoice more than is stated; the widest gap is that of "
+        f"{found.balances[row]!r} in service period {int(column) + 1}, "
+        f"{found.invoice_z[row, column]:.1f} standard uncertainties"
     )
+    if _only_jointly(found, case):
+        text += ", and none lies beyond its own interval"
+    return text + "; an error that differs from month to month has the persistence 'each reading'"
 
 
 def network_table(found: Network, case: Case) -> pd.DataFrame:

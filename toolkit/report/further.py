@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from toolkit.auditing.further import network_table
-from toolkit.report.show import Shown, bullets, say
+from toolkit.report.show import Shown, bullets, say, show_table
 from toolkit.report.words import Words, counted, joined
 from toolkit.units import from_si
 
-__all__ = ["closing", "measurements", "suspicion"]
+__all__ = ["closing", "measurements", "parts", "suspicion"]
 
 ONE_BALANCE = (
     "With one balance per invoice no test can name a wrong measurement: whichever it is, the same "
@@ -157,3 +157,24 @@ def closing(result: Any) -> pd.DataFrame:
             "largest of an invoice over its own": np.nanmax(found.invoice_z, axis=1),
         }
     )
+
+
+def parts(result: Any) -> list[Shown]:
+    """Everything a page tells of the further balances.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    list of Shown
+        Sentences, and two tables where the case states further balances [text].
+    """
+    told = [suspicion(result)]
+    if result.evidence.network is not None:
+        told.append(show_table(closing(result), "Does every balance close?", digits=1))
+        caption = "Every measurement; u is the standard uncertainty"
+        told.append(show_table(measurements(result), caption, digits=1))
+    return told

@@ -212,4 +212,4 @@ def _role(name: str, case: Case) -> str:
     if any(intake.meter == name for intake in case.data.intake):
         return "intake"
     table = next(each for each in case.data.quantified if each.name == name)
-    return table.ROOM.replace("_", " ")
+    return "further" if table.ROOM == "further_measurement" else table.ROOM

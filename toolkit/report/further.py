@@ -111,25 +111,24 @@ def measurements(result: Any) -> pd.DataFrame:
     errors = zip(
         table["error_if_wrong_share"], table["error_standard_uncertainty_share"], strict=True
     )
-    frame = pd.DataFrame(
-        {
-            "measurement": table["stream"],
-            "is": table["role"],
-            f"sum of the invoices (u) [{unit}]": pair("volume_m3", "standard_uncertainty_m3"),
-            f"adjusted (u) [{unit}]": pair("adjusted_m3", "adjusted_standard_uncertainty_m3"),
-            "adjustment over its u": table["adjustment_z"],
-            "its error, if it alone were wrong (u) [%]": [
-                f"{100 * e:+.1f} ({100 * u:.1f})"
-                if np.isfinite(e)
-                else ("–" if np.isnan(e) else "cannot be")
-                for e, u in errors
-            ],
-            "likelihood ratio statistic": table["likelihood_ratio"],
-        }
-    )
+    frame = {
+        "measurement": table["stream"],
+        "is": table["role"],
+        f"sum (u) [{unit}]": pair("volume_m3", "standard_uncertainty_m3"),
+        f"adjusted (u) [{unit}]": pair("adjusted_m3", "adjusted_standard_uncertainty_m3"),
+        "adjustment / u": table["adjustment_z"],
+        "own error (u) [%]": [
+            f"{100 * e:+.1f} ({100 * u:.1f})"
+            if np.isfinite(e)
+            else ("–" if np.isnan(e) else "cannot be")
+            for e, u in errors
+        ],
+        "statistic": table["likelihood_ratio"],
+    }
     if not found.agree:
+        del frame[f"adjusted (u) [{unit}]"]
         frame["not excluded"] = np.where(table["possible"], "yes", "no")
-    return frame
+    return pd.DataFrame(frame)
 
 
 def closing(result: Any) -> pd.DataFrame:
@@ -152,9 +151,9 @@ def closing(result: Any) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "balance": found.balances,
-            f"into less out of, sum [{unit}]": from_si(found.imbalance, unit, "volume"),
-            "over its standard uncertainty": found.balance_z,
-            "largest of an invoice over its own": np.nanmax(found.invoice_z, axis=1),
+            f"in less out, sum [{unit}]": from_si(found.imbalance, unit, "volume"),
+            "over its u": found.balance_z,
+            "largest invoice over its u": np.nanmax(found.invoice_z, axis=1),
         }
     )
 
@@ -174,7 +173,11 @@ def parts(result: Any) -> list[Shown]:
     """
     told = [suspicion(result)]
     if result.evidence.network is not None:
-        told.append(show_table(closing(result), "Does every balance close?", digits=1))
-        caption = "Every measurement; u is the standard uncertainty"
+        caption = "Does every balance close? u is the standard uncertainty"
+        told.append(show_table(closing(result), caption, digits=1))
+        caption = (
+            "Every measurement. Own error: what would explain the balances if it alone were wrong; "
+            "statistic: its likelihood ratio statistic, chi-square with one degree of freedom"
+        )
         told.append(show_table(measurements(result), caption, digits=1))
     return told

@@ -16,6 +16,7 @@ from toolkit import audit, load_case, sample_case
 from toolkit.__main__ import main
 from toolkit.report import brief_zero as zero
 from toolkit.report.brief import make_brief
+from toolkit.report.brief_words import judged_at_once
 from toolkit.uncertainty import PERSISTENCES
 
 SAMPLE = Path(__file__).parent.parent / "sample_bills"
@@ -124,6 +125,32 @@ def test_probability_is_never_claimed_without_its_condition():
     said = str(brief().how_to_read()) + str(brief().headline())
     assert "given the causes listed" in said.lower()
     assert not re.search(r"accura(cy|te)|p-value|confidence", said, re.I)
+
+
+def test_no_probability_is_stated_where_the_estimates_conflict(tmp_path):
+    """A cover plate misread by a third: each estimate keeps its interval, neither its belief."""
+    shutil.copytree(SAMPLE, tmp_path / "sample_bills")
+    shutil.copytree(SAMPLE.parent / "sample_logs", tmp_path / "sample_logs")
+    file = tmp_path / "sample_bills" / "case.toml"
+    text = file.read_text()
+    assert "multiplier = 100 " in text
+    file.write_text(text.replace("multiplier = 100 ", "multiplier = 133 ", 1))
+    found = make_brief(audit(load_case(file), draws=2000))
+    said = str(found.headline())
+    assert "contradicts it" in said and "no probability is stated" in said
+    assert "with a probability" not in said and "Measured effluent alone" in said
+    assert "neither sentence holds for the interval above" in str(found.how_to_read())
+    assert "contradict" not in str(brief().how_to_read())
+
+
+def test_the_brief_lists_every_cause_and_why_the_exponent_has_no_spread():
+    said, causes = str(brief().how_to_read()), brief().result.causes
+    for row in causes.itertuples():
+        assert row.cause in said
+    assert "main: meter error 1 %," in said and "discharge coefficient 1.73 %*" in said
+    assert "exponent (the uncertainty of a discharge by ISO 9826" in said
+    assert f"The {len(brief().result.invoices)} invoices are judged at once" in said
+    assert judged_at_once(1) == "A rule is fair only if it was stated beforehand."
 
 
 def test_the_slider_says_what_the_curve_says():

@@ -11,7 +11,16 @@ import pandas as pd
 from toolkit.auditing.averaging import averaging_table, reading_effects
 from toolkit.auditing.findings import plain
 from toolkit.auditing.steps import step_table
-from toolkit.report.brief_words import formula_sentence, per_cent, place_of, two_digits
+from toolkit.report.brief_words import (
+    CONFLICT,
+    causes_sentence,
+    formula_sentence,
+    in_conflict,
+    judged_at_once,
+    per_cent,
+    place_of,
+    two_digits,
+)
 from toolkit.report.frames import budget_of
 from toolkit.report.show import Shown, say, show_table, show_verdict
 from toolkit.report.words import Words, counted
@@ -122,12 +131,20 @@ class Brief:
         place = place_of(from_si((high - low) / 4, words.volume_unit, "volume"))
         shown = [from_si(v, words.volume_unit, "volume") for v in (mean, low, high)]
         middle, first, last = (f"{round(v, place):,.{max(place, 0)}f}" for v in shown)
-        finding = (
-            f"{middle} {words.volume_unit} reached the sewer; with a probability of "
-            f"{100 * words.coverage:.4g} % it was between {first} and {last} "
-            f"(±\N{NO-BREAK SPACE}{words.share((high - low) / 2 / mean)})"
-        )
+        reach = f"±\N{NO-BREAK SPACE}{words.share((high - low) / 2 / mean)}"
+        chance = f"with a probability of {100 * words.coverage:.4g} % it was between"
         from_ = f"Given the causes listed; {name}, {counted(count, 'invoice')}."
+        if in_conflict(self.result):
+            chance = "its own causes leave it between"
+            from_ = (
+                f"{name[0].upper()}{name[1:]}, {counted(count, 'invoice')}: intake less uses "
+                "contradicts it, so one of the two, or its stated uncertainty, is wrong, and no "
+                "probability is stated."
+            )
+        finding = (
+            f"About {middle} {words.volume_unit} reached the sewer; {chance} {first} and {last} "
+            f"({reach})"
+        )
         return show_verdict(finding, f"{from_} {amount}", {})
 
     def _whole(self) -> tuple[str, Any, Any, Any]:
@@ -194,14 +211,15 @@ class Brief:
         invoice = table[table["span"] == "an invoice"].iloc[0]
         sentence = (
             "As standard uncertainties, {first} is known to {f_all}, {one} to {i_all}, {last} to "
-            "{l_all}. What is drawn anew in every reading falls from {f_each} to {l_each}: it "
+            "{l_all}. What is new in every reading falls from {f_each} to {l_each}: it "
             "averages out. What keeps its value over the whole record is {f_whole} of {first} and "
             "{l_whole} of {last}: it never averages out, however long the record. "
         )
         if self._visited:
             sentence += (
-                "The zero of the level lies between: each visit tells it anew, so it falls from "
-                "{f_visit} to {l_visit}, but not below what all hand readings share."
+                "The zero of the level lies between: each visit tells it anew, and most volume "
+                "passes at levels where it matters less, so it falls from {f_visit} to {l_visit}, "
+                "but not below what all hand readings share."
             )
         elif table["between visits"].any():
             sentence += (
@@ -247,9 +265,9 @@ class Brief:
         return say(
             "Shares of the variance over all invoices, in brackets those of the latest invoice: "
             "{parts}. The two differ because a cause that all invoices share adds up from invoice "
-            "to invoice as it is, while one that is new in each partly cancels. Shares do not add "
-            "up as widths do: a cause with half the variance, removed, narrows the interval by "
-            "less than a third.",
+            "to invoice as it is, while one that is new in each partly cancels. A share of the "
+            "variance is no share of the width: a cause with half the variance, removed, narrows "
+            "the interval by less than a third.",
             parts="; ".join(parts),
         )
 
@@ -309,7 +327,7 @@ class Brief:
         nothing = " Steps that would hardly be noticed here: {idle}." if idle else ""
         return say(
             "The step that narrows most is to {best}: {gain} off the width. A narrower interval "
-            "moves no bill by itself; it decides findings that are open and shortens a dispute. "
+            "moves no bill by itself; it can decide findings that are open and shorten a dispute. "
             "Weigh its cost against the last column; that money is in doubt now, it is not won. "
             "Where the estimate will lie afterwards nobody knows beforehand: it can also move "
             f"against the facility.{nothing} Assumed: {{assumed}}.",
@@ -331,22 +349,24 @@ class Brief:
         if self._whole()[1] is None:
             return say("There is no interval yet: it needs a record or supply reads.")
         share = f"{100 * result.rule.coverage:.4g} %"
+        doubt = f" {CONFLICT}" if in_conflict(result) else ""
         return say(
             "- As a degree of belief: given the causes listed and the spreads stated for them, the "
             "true volume lies in the interval with a probability of {share}. A cause nobody listed "
             "is not in it.\n"
             "- As a frequency: if those spreads are right, intervals made in this way hold the "
             "true volume in about {often} of 100 cases. The toolkit tests this on simulated sites "
-            "whose truth is known.\n"
+            f"whose truth is known.{doubt}\n"
             "- The interval is no tolerance of an instrument, no limit of a law and no range in "
             "which every value is equally likely: the middle is likelier than the ends.\n"
-            "- {count} are judged at once, so each finding asks for more than its own interval; "
-            "a rule is fair only if it was stated beforehand.\n"
-            "- {formula}",
+            "- {judged}\n"
+            "- {formula}\n"
+            "- {causes}",
             share=share,
             often=f"{100 * result.rule.coverage:.0f}",
-            count=counted(len(result.invoices), "invoice"),
+            judged=judged_at_once(len(result.invoices)),
             formula=formula_sentence(result, words),
+            causes=causes_sentence(result),
         )
 
 

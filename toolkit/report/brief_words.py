@@ -6,9 +6,25 @@ from typing import Any
 
 import numpy as np
 
-from toolkit.report.words import Words
+from toolkit.report.frames import assumptions
+from toolkit.report.words import Words, joined
 
-__all__ = ["formula_sentence", "per_cent", "place_of", "two_digits"]
+__all__ = [
+    "CONFLICT",
+    "causes_sentence",
+    "formula_sentence",
+    "in_conflict",
+    "judged_at_once",
+    "per_cent",
+    "place_of",
+    "two_digits",
+]
+
+CONFLICT = (
+    "Here the two estimates contradict each other: at least one of those spreads, or a stated "
+    "value, is wrong, and neither sentence holds for the interval above."
+)
+"""What must be added where no interval can be believed as stated [text]."""
 
 
 def place_of(uncertainty: float) -> int:
@@ -85,6 +101,79 @@ def formula_sentence(result: Any, words: Words) -> str:
             return (
                 f"The simple root-sum-of-squares formula {verdict} for all invoices together: its "
                 f"interval ends and those of the draws differ by up to {worst}, "
-                f"{allowed} are allowed (JCGM 101, clause 8)."
+                f"{allowed} are allowed for one significant digit (JCGM 101, clause 8)."
             )
     return "There is no volume to compare the simple root-sum-of-squares formula with."
+
+
+def causes_sentence(result: Any) -> str:
+    """Every cause the interval is given, with its figure, and those counted as exact and why.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [SI].
+
+    Returns
+    -------
+    str
+        A few sentences [text].
+    """
+    table = assumptions(result).drop_duplicates(["estimate", "cause"])
+    exact = (result.causes["standard"] == 0).to_numpy()[table.index]
+    parts = []
+    names = {"effluent": "measured effluent", "balance": "intake less uses"}
+    for estimate, name in names.items():
+        rows = table[(table["estimate"] == estimate) & ~exact]
+        if len(rows):
+            marks = np.where(rows["supplied by"] == "case file", "", "*")
+            listed = rows["cause"] + " " + rows["standard uncertainty"] + marks
+            parts.append(f"{name}: {', '.join(listed)}")
+    if not parts:
+        return "No cause is counted."
+    text = (
+        f"The causes listed, as standard uncertainties, in the {'; in '.join(parts)}. "
+        "A star marks a default of the toolkit; all sources stand in the table of causes."
+    )
+    still = table[exact & (table["supplied by"] != "case file")]
+    why = [f"{row.cause} ({row.source})" for row in still.itertuples()]
+    return f"{text} Without a spread unless the case states one: {joined(why)}." if why else text
+
+
+def in_conflict(result: Any) -> bool:
+    """Whether there are two estimates and they contradict each other.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3].
+
+    Returns
+    -------
+    bool
+        False where there are not two [-].
+    """
+    joint = result.evidence.reconciliation
+    return joint is not None and not joint.agree
+
+
+def judged_at_once(invoices: int) -> str:
+    """What judging several invoices at once asks for.
+
+    Parameters
+    ----------
+    invoices : int
+        Their number [-].
+
+    Returns
+    -------
+    str
+        One sentence [text].
+    """
+    fair = "rule is fair only if it was stated beforehand."
+    if invoices < 2:
+        return f"A {fair}"
+    return (
+        f"The {invoices} invoices are judged at once, so each finding asks for more than its own "
+        f"interval; a {fair}"
+    )

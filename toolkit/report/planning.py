@@ -85,9 +85,9 @@ def _how_long(plan: Any, best: Any) -> str:
     found = mine[mine["months_needed"].notna()]
     least = 100 * float(mine["smallest_shortfall"].iloc[0])
     text = (
-        f"How long: a shortfall below {least:.3g} % is not found with a chance of 90 % within "
-        f"{counted(int(plan.power['months'].max()), 'month')}, because what decides does not "
-        "average out."
+        f"How long: the chance to find a shortfall below {least:.3g} % stays under 90 % even "
+        f"within {counted(int(plan.power['months'].max()), 'month')}, because what decides does "
+        "not average out."
     )
     if len(found):
         first = found.iloc[0]

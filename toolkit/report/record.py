@@ -123,9 +123,9 @@ def agreement(result: Any) -> Shown:
     )
     return say(
         "The measured effluent less the balance is {difference} over all invoices, {z} of its "
-        "standard uncertainties (probability {p} of at least that by chance). Over all invoices "
-        "at once chi-square is {chi} with {dof} degrees of freedom (probability {joint}). "
-        + outcome,
+        "standard uncertainties; if both and their uncertainties are right, at least so much has a "
+        "probability of {p}. Invoice by invoice, all at once, chi-square is {chi} with {dof} "
+        "degrees of freedom (at least so much: {joint}). " + outcome,
         difference=words.volume(joint.total_difference),
         z=f"{abs(joint.total_z):.2f}",
         p=words.probability(joint.total_p_value),

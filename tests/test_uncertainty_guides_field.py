@@ -8,6 +8,7 @@ says what it is compared with.
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -25,6 +26,7 @@ from toolkit.errors import AuditError
 from toolkit.explanations import compare_values
 from toolkit.hydraulics import build_device
 from toolkit.hydraulics.echo import speed_of_sound, temperature_effect
+from toolkit.hydraulics.throated import RectangularThroatedFlume
 from toolkit.uncertainty import (
     Cause,
     Draws,
@@ -142,6 +144,15 @@ def test_defaults_lie_where_the_guide_expects_weirs_and_flumes(device, sizes, lo
     found = volumes(build_device(device, sizes), head=0.2).volumes.sum(axis=1)
     percent = 200 * found.std() / found.mean()
     assert low - 1 < percent < high + 1
+
+
+def test_coefficient_of_a_throated_flume_by_the_standard():
+    """ISO 4359 form (from memory, low confidence): 1 + 20 (Cv - Cd) %; 1.04 and 0.97: 2.4 %."""
+    given = SimpleNamespace(
+        approach_coefficient=lambda head: 1.04, discharge_coefficient=lambda head: 0.97
+    )
+    found = RectangularThroatedFlume.coefficient_uncertainty(given, 0.2)
+    assert 100 * found == pytest.approx(2.4, abs=1e-3)
 
 
 def test_default_of_a_sensor_of_velocity_is_that_of_the_guide():

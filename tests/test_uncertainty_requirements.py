@@ -49,6 +49,7 @@ REQUIREMENTS: dict[int, tuple[str, str, tuple[str, ...], str]] = {
             "uncertainty_draws::test_nonsense_is_refused",
             "uncertainty_draws::test_shared_cause_moves_two_shapes_together",
             "balance_expected::test_two_meters_of_one_reference_share_their_error",
+            "uncertainty_causes::test_every_method_lists_a_default_for_every_cause",
         ),
         "",
     ),
@@ -106,6 +107,7 @@ REQUIREMENTS: dict[int, tuple[str, str, tuple[str, ...], str]] = {
         (
             "uncertainty_propagation::test_adaptive_draws_stop_when_stable",
             "uncertainty_linear::test_draws_are_added_until_every_figure_is_stable",
+            "uncertainty_stability::test_both_callers_follow_the_clause",
             "uncertainty_draws::test_stated_numerical_errors_are_the_observed_ones",
             "uncertainty_draws::test_draws_are_the_same_in_another_process",
         ),
@@ -257,6 +259,7 @@ REQUIREMENTS: dict[int, tuple[str, str, tuple[str, ...], str]] = {
             "uncertainty_guides::test_impedance_from_correlated_inputs",
             "uncertainty_guides::test_end_gauge_by_draws",
             "uncertainty_propagation::test_volume_equals_gtc",
+            "uncertainty_guides_field::test_defaults_lie_where_the_guide_expects_weirs_and_flumes",
         ),
         "",
     ),

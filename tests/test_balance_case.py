@@ -137,6 +137,19 @@ PUBLISHED = [
      23760 * GAL, 1e-6),
     ("inflow", 'kind = "neighbour\'s return"\nper_day = "1 kgal/day"', 1000 * GAL, 1e-6),
     # municipal estimate of 2004: mean 4.033, dry month 3.573 mgd
+    # two subdivisions measured: 1 912 and 1 143 gal a day, inch of diameter and mile (abstract of a
+    # journal paper of 2012, read); 10 in over 2 miles, as stated, and by default in their middle
+    ("inflow", 'kind = "ground water"\nsewer_diameter = "10 in"\nsewer_length = "2 mile"\n'
+     'extraneous_flow = "1912 gal/day/inch/mile"', 20 * 1912 * GAL, 1e-6),
+    ("inflow", 'kind = "ground water"\nsewer_diameter = "10 in"\nsewer_length = "2 mile"',
+     20 * (1912 + 1143) / 2 * GAL, 1e-6),
+    # MIL-HDBK-1003/6, 10.7.2 (read): traps and receivers 1 to 3 %, sootblowing 1 % with oil and 2 %
+    # with coal, atomizing 1 to 7 % of the steam made
+    ("use", 'kind = "boiler and steam"\nsteam = "40000 lb/hour"\n'
+     'losses = ["traps and receivers", "sootblowing with oil", "atomizing"]',
+     0.07 * 40000 * LB_DAY, 5e-2),
+    ("use", 'kind = "boiler and steam"\nsteam = "40000 lb/hour"\n'
+     'losses = ["sootblowing with coal"]', 0.02 * 40000 * LB_DAY, 5e-2),
     ("inflow", 'kind = "ground water"\nmean_discharge = "4.033 mgd"\n'
      'driest_discharge = "3.573 mgd"', 460_000 * GAL, 1e-6),
 ]  # fmt: skip
@@ -151,6 +164,44 @@ def test_published_figure_through_a_case(folder, room, text, expected, tolerance
     # B begins and ends in winter time, C holds the change to summer time and is an hour short
     assert found[:2] == pytest.approx(expected, rel=tolerance)
     assert found[2] * 31 == pytest.approx(expected * (31 - 1 / 24), rel=tolerance + 2e-3)
+
+
+@pytest.mark.parametrize(
+    ("sector", "low", "high"),
+    [
+        ("public supply", 10, 26),
+        ("commercial and institutional", 0, 25),
+        ("industrial", 0, 20),
+        ("irrigation", 70, 90),
+    ],
+)
+def test_a_coefficient_of_a_sector_is_a_wide_frame(folder, sector, low, high):
+    """Great Lakes regional table (read): 10 to 26, typically 10 to 15, mostly 10, 70 to 90 %.
+
+    Where the table gives what is typical, the middle is that, and the width is judgement.
+    """
+    text = f'[[use]]\nname = "it"\nkind = "fraction"\nfraction_of = "main"\nsector = "{sector}"\n'
+    result = parts(folder, text, draws=4000)
+    share = result.evidence.balance.components["it"] / result.evidence.balance.components["main"]
+    found = 100 * share[:, 0]
+    assert found.mean() == pytest.approx((low + high) / 2, abs=0.3)
+    assert low - 1e-9 <= found.min() and found.max() <= high + 1e-9
+    assert found.std() == pytest.approx((high - low) / np.sqrt(12), rel=0.03)
+    row = result.causes[result.causes["cause"] == "it"].iloc[0]
+    assert row["default"] and "Great Lakes" in row["source"]
+    told = result.findings()["uses"][0]
+    assert told["credited"] is False and "no evidence for one site" in told["uncertainty_from"]
+
+
+def test_usual_losses_of_steam_are_as_wide_as_published(folder):
+    """MIL-HDBK-1003/6, 10.7.2: 1 to 3 % and 1 to 7 %, rectangular and independent."""
+    text = '[[use]]\nname = "it"\nkind = "boiler and steam"\nsteam = "40000 lb/hour"\n'
+    result = parts(folder, text + 'losses = ["traps and receivers", "atomizing"]\n', draws=8000)
+    total = result.evidence.balance.components["it"].sum(axis=1)
+    assert total.std() / total.mean() == pytest.approx(np.hypot(1, 3) / np.sqrt(3) / 6, rel=0.03)
+    defaults = result.causes[result.causes["default"]]["cause"].tolist()
+    assert {"it: traps and receivers", "it: atomizing"} <= set(defaults)
+    assert result.findings()["uses"][0]["uncertainty_from"].startswith("published ranges")
 
 
 def test_dated_amounts_are_summed_by_period(folder):
@@ -244,6 +295,12 @@ def test_a_credited_estimate_is_taken_off_the_basis(folder):
         ('kind = "cooling tower"\nheat = "3 kW"\nmonthly = { running = [1, 2] }', "2 monthly"),
         ('kind = "per day"\nper_day = "1 m3/day"\nmonthly = { area = [1] }', "area, per_day given"),
         ('kind = "per day"\nper_day = "1 m3/day"\nerror = { standard = "1 %" }', "error beside"),
+        ('kind = "fraction"\nfraction_of = "main"\nsector = "dairy"', "dairy"),
+        ('kind = "fraction"\nfraction_of = "main"\nsector = "industrial"\n'
+         'error = { standard = "1 %" }', "error beside sector"),
+        ('kind = "boiler and steam"\nsteam = "1 kg/s"\nlosses = []', "Name at least one"),
+        ('kind = "boiler and steam"\nsteam = "1 kg/s"\nlosses = ["atomizing", "atomizing"]',
+         "each once"),
         ('kind = "cooling tower"\nfile = "no.csv"\nunit = "gal"\ncycles_of_concentration = 3',
          "no file 'no.csv'"),
         ('kind = "cooling tower"\nfile = "makeup.csv"\nunit = "gal"\ncycles_of_concentration = 1',

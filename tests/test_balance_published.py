@@ -14,9 +14,11 @@ from toolkit.balance import (
     USES,
     MeteredTerm,
     ShareTerm,
+    consumptive_share,
     expected_discharge,
     intake_volumes,
     reconcile_streams,
+    steam_losses,
 )
 from toolkit.balance.process import laundry_evaporation, people_use
 from toolkit.balance.steam import boiler_makeup
@@ -28,6 +30,7 @@ from toolkit.balance.surfaces import (
     saturation_pressure,
 )
 from toolkit.balance.towers import cycles_of_concentration, evaporation_share_of_makeup
+from toolkit.errors import AuditError
 from toolkit.uncertainty import Cause, Draws
 from toolkit.units import from_si, to_si
 
@@ -49,9 +52,17 @@ def test_feedwater_in_gallons():
 
 
 def test_boiler_losses_are_told():
-    """MIL-HDBK-1003/6, 10.7.2: traps and receivers lose 1 to 3 % of the steam made."""
+    """MIL-HDBK-1003/6, 10.7.2 (read): traps and receivers 1 to 3 %, atomizing 1 to 7 %."""
+    assert "atomizing 1 to 7 %, sootblowing 1 to 2 %" in USES["boiler and steam"].traps
     assert "1 to 3 %" in USES["boiler and steam"].traps
     assert "MIL-HDBK-1003/6 10.7.2" in USES["boiler and steam"].sources
+
+
+def test_frames_that_are_not_known_are_refused():
+    with pytest.raises(AuditError, match="known are public supply"):
+        consumptive_share("it", "dairy")
+    with pytest.raises(AuditError, match="at most once"):
+        steam_losses("it", ["atomizing", "atomizing"])
 
 
 def test_worksheet_of_five_areas():

@@ -73,7 +73,8 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 #   cooling tower        file and drain; file and cycles_of_concentration, or conductivity and
 #                        conductivity_of_feed; circulation, cooling_range and running; heat, running
 #   boiler and steam     file and drain; file, cycles_of_concentration (or both conductivities) and
-#                        condensate_share; steam and condensate_return
+#                        condensate_share; steam and condensate_return, or steam and losses (a list:
+#                        traps and receivers, sootblowing with oil or coal, atomizing)
 #   humidification       file and drain; outdoor_air, moisture_indoors, moisture_outdoors, running
 #   water in product     file or log, and water_share; batches_per_day, water_per_batch; fraction
 #   laundry evaporation  log or dry_mass, and retained
@@ -82,7 +83,9 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 #   tank evaporation     area, water_temperature, air_temperature, relative_humidity; area and
 #                        pan_depth
 #   trucked waste        log = { file, unit } of the manifests; loads_per_day, volume_per_load
-#   fraction, per day    fraction_of and fraction; per_day
+#   fraction, per day    fraction_of and fraction, or fraction_of and sector (public supply,
+#                        commercial and institutional, industrial, irrigation: a published frame,
+#                        no evidence); per_day
 # What changes with the season stands as twelve values, January first: monthly = { running = [...] }
 # [[use]]
 # name = "irrigation"
@@ -93,7 +96,8 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 # credited = true                  # whether the schedule takes it off the billed volume
 
 # Water that reaches the sewer without passing a supply meter, by meter, per_day, rain, a
-# neighbour's return or ground water. A private well is an [[intake]] with role = "well".
+# neighbour's return or ground water (mean_discharge and driest_discharge; sewer_diameter and
+# sewer_length; per_day). A private well is an [[intake]] with role = "well".
 # [[inflow]]
 # name = "roof of the loading dock"
 # kind = "rain"                    # on the record's own rain, or log = { file, unit }

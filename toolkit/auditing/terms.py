@@ -23,8 +23,10 @@ from toolkit.balance import (
     Term,
     WayFormula,
     amounts_in_periods,
+    consumptive_share,
     meter_error,
     month_seconds,
+    steam_losses,
     supply_meter_error,
 )
 from toolkit.case import Case
@@ -198,6 +200,8 @@ def _term(table: Quantified, grounds: Grounds) -> Term:
     if way.name == "share of the intake":
         share = as_cause(name, table.inputs["fraction"], "ratio")
         return ShareTerm(name, str(table.fraction_of), share)
+    if table.sector is not None:
+        return ShareTerm(name, str(table.fraction_of), consumptive_share(name, table.sector))
     if way.name == "so much per day":
         if table.monthly:
             rate = {"per_day": np.asarray(table.by_month["per_day"])}
@@ -233,7 +237,7 @@ def _inputs(table: Quantified) -> dict[str, Cause | np.ndarray]:
             found[key] = replace(cause, standard=standard, value=value, unit=unit)
         else:
             found[key] = np.array([cause.value / scale])
-    return found
+    return found | steam_losses(table.name, table.losses)
 
 
 def _error(table: Quantified, formula: WayFormula) -> Cause | None:

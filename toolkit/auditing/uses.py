@@ -56,7 +56,9 @@ def _row(table: Quantified, evidence: Evidence) -> dict[str, Any]:
             "equation": formula.equation,
             "credited": bool(is_use and credited(table)),  # type: ignore[arg-type]
             "default_95_share": formula.limit_95 if by_default else np.nan,
-            "uncertainty_from": formula.limit_source if by_default else "the case",
+            "uncertainty_from": formula.limit_source
+            if by_default or table.sector is not None or table.losses
+            else "the case",
             **_asked(record),
         },
         evidence,

@@ -13,6 +13,12 @@ from toolkit.balance.expected import (
     further_volumes,
     reading_effects,
 )
+from toolkit.balance.frames import (
+    CONSUMPTIVE,
+    STEAM_LOSSES,
+    consumptive_share,
+    steam_losses,
+)
 from toolkit.balance.instants import Periods, as_periods, as_seconds
 from toolkit.balance.intake import IntakeVolumes, day_variability, intake_volumes
 from toolkit.balance.meters import (
@@ -37,8 +43,10 @@ from toolkit.balance.ways import FORMULAS, WayFormula
 from toolkit.balance.wet import WetWeather, wet_weather
 
 __all__ = [
+    "CONSUMPTIVE",
     "FORMULAS",
     "METER_TYPES",
+    "STEAM_LOSSES",
     "USES",
     "Balance",
     "DailyTerm",
@@ -62,6 +70,7 @@ __all__ = [
     "as_periods",
     "as_seconds",
     "balance_causes",
+    "consumptive_share",
     "day_variability",
     "expected_discharge",
     "further_volumes",
@@ -74,6 +83,7 @@ __all__ = [
     "reconcile_network",
     "reconcile_streams",
     "sidak_critical",
+    "steam_losses",
     "supply_meter_error",
     "use_error",
     "wet_weather",

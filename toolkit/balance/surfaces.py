@@ -8,6 +8,7 @@ from toolkit.errors import OutOfRange
 
 __all__ = [
     "dry_month_infiltration",
+    "extraneous_inflow",
     "irrigation_volume",
     "pan_evaporation",
     "pool_evaporation",
@@ -23,6 +24,10 @@ POOL_STILL = 95.0 * POUND / HOUR / FOOT**2 / INCH_OF_MERCURY * 2326.0
 """95 lb Btu / (h ft2 inHg lb), the still-air term [W/(m2 Pa)]."""
 POOL_WIND = 0.425 * POUND / HOUR / FOOT**2 / INCH_OF_MERCURY * 2326.0 / (FOOT / 60.0)
 """0.425 per ft/min, the air-speed term [W s/(m3 Pa)]."""
+
+
+EXTRANEOUS = (1143.0 + 1912.0) / 2 * 3.785411784e-3 / 86400.0 / (0.0254 * 1609.344)
+"""Middle of two measured subdivisions, 1 143 and 1 912 gal per day, inch and mile [m/s]."""
 
 
 def irrigation_volume(
@@ -266,3 +271,37 @@ def wet_hour_inflow(wet_peak_hour: float, same_hour_dry: float) -> float:
     Municipal infiltration and inflow estimate of 2004 to 2006, figure 3, method 2.
     """
     return wet_peak_hour - same_hour_dry
+
+
+def extraneous_inflow(
+    sewer_diameter: np.ndarray | float,
+    sewer_length: np.ndarray | float,
+    extraneous_flow: np.ndarray | float = EXTRANEOUS,
+) -> np.ndarray:
+    """Ground water that a length of gravity sewer takes up, from its diameter and length.
+
+    Parameters
+    ----------
+    sewer_diameter : float or array
+        Inside diameter [m].
+    sewer_length : float or array
+        Length above the monitoring point [m].
+    extraneous_flow : float or array
+        Flow per diameter and length; 1 gal per day, inch and mile is 1.0718e-9 [m/s].
+
+    Returns
+    -------
+    array
+        Mean inflow [m3/s].
+
+    Notes
+    -----
+    Q = q d L; q by default in the middle of two measured subdivisions, 1 143 and 1 912 gal per
+    day, inch of diameter and mile. Sewers of another age or depth take up far more or nothing.
+
+    References
+    ----------
+    Journal paper of 2012 on two subdivisions, from its abstract (read).
+    """
+    size = np.asarray(sewer_diameter, dtype=float) * np.asarray(sewer_length, dtype=float)
+    return np.asarray(extraneous_flow, dtype=float) * size

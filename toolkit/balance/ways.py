@@ -17,6 +17,8 @@ from toolkit.balance.instants import DAY
 from toolkit.balance.process import laundry_evaporation
 from toolkit.balance.steam import boiler_makeup, humidification, steam_lost
 from toolkit.balance.surfaces import (
+    EXTRANEOUS,
+    extraneous_inflow,
     irrigation_volume,
     pan_evaporation,
     pool_evaporation,
@@ -113,6 +115,10 @@ def _steam(steam: Any, condensate_return: Any, condensate_to_drain: Any = 0.0) -
     return np.maximum(lost, 0.0) / WATER_DENSITY
 
 
+def _usual_losses(steam: Any, **shares: Any) -> Any:
+    return steam * _part(sum(shares.values())) / WATER_DENSITY
+
+
 def _humidifier(
     outdoor_air: Any, moisture_indoors: Any, moisture_outdoors: Any, running: Any
 ) -> Any:
@@ -169,6 +175,10 @@ def _dry_days(mean_discharge: Any, driest_discharge: Any) -> Any:
     return mean_discharge - driest_discharge
 
 
+def _sewer(sewer_diameter: Any, sewer_length: Any, extraneous_flow: Any = EXTRANEOUS) -> Any:
+    return extraneous_inflow(sewer_diameter, sewer_length, extraneous_flow)
+
+
 def _one() -> Any:
     return np.ones((1, 1))
 
@@ -212,6 +222,10 @@ FORMULAS: Mapping[tuple[str, str], WayFormula] = MappingProxyType(
             "V = (steam - condensate returned - condensate drained) / rho", "boiler and steam",
             0.15, JUDGED, _steam,
         ),
+        ("boiler and steam", "steam and usual losses"): WayFormula(
+            "V = steam x sum of the published shares / rho", "boiler and steam",
+            limit_source="published ranges, MIL-HDBK-1003/6 10.7.2", compute=_usual_losses,
+        ),
         ("humidification", "feed and drain meters"): WayFormula(_IN_OUT, "humidification"),
         ("humidification", "air flow and moisture"): WayFormula(
             "V = rho_air Q (Wi - Wo) / rho x running time", "humidification", 0.15, JUDGED,
@@ -250,6 +264,10 @@ FORMULAS: Mapping[tuple[str, str], WayFormula] = MappingProxyType(
             "V = loads x volume of one", "trucked waste", 0.15, JUDGED, _loads
         ),
         ("fraction", "share of the intake"): WayFormula("V = share x intake", "stated share"),
+        ("fraction", "coefficient of a sector"): WayFormula(
+            "V = coefficient x intake", "consumptive coefficient",
+            limit_source="published range of a regional table; no evidence for one site",
+        ),
         ("per day", "so much per day"): _STEADY,
         ("meter", "meter of its own"): WayFormula("V = registered volume", "neighbour's return"),
         ("neighbour's return", "meter of its own"): WayFormula(
@@ -270,6 +288,11 @@ FORMULAS: Mapping[tuple[str, str], WayFormula] = MappingProxyType(
         ),
         ("ground water", "dry-day statistics"): WayFormula(
             "V = (Q mean - Q driest) x days", "ground water", 0.40, JUDGED, _dry_days
+        ),
+        ("ground water", "sewer length and diameter"): WayFormula(
+            "V = q d L x days", "ground water", 1.00,
+            "judgement: two subdivisions differ by a factor of 1.7, other sewers by far more",
+            _sewer,
         ),
         ("ground water", "so much per day"): WayFormula("V = rate x days", "ground water"),
     }

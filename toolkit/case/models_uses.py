@@ -22,6 +22,7 @@ from toolkit.case.models_records import (
 from toolkit.case.models_ways import (
     INFLOW_WAYS,
     INPUTS,
+    SECTOR,
     SHARE_OF_INTAKE,
     SHARES,
     STEADY,
@@ -125,6 +126,17 @@ class Quantified(Strict):
     runoff_share: Stated | None = None
     mean_discharge: Stated | None = None
     driest_discharge: Stated | None = None
+    sewer_diameter: Stated | None = None
+    sewer_length: Stated | None = None
+    extraneous_flow: Stated | None = None
+    sector: Literal[
+        "public supply", "commercial and institutional", "industrial", "irrigation"
+    ] | None = None  # fmt: skip
+    losses: list[
+        Literal[
+            "traps and receivers", "sootblowing with oil", "sootblowing with coal", "atomizing"
+        ]
+    ] = Field(default_factory=list)  # fmt: skip
     monthly: dict[str, list[str | float]] = Field(default_factory=dict)
     source: str = ""
 
@@ -176,7 +188,11 @@ class Quantified(Strict):
         if self.error is not None:
             if way in (SHARE_OF_INTAKE, STEADY):
                 raise ValueError("error beside the figure; state its spread with the figure itself")
+            if way == SECTOR:
+                raise ValueError("error beside sector; state a fraction with its spread instead")
             self.error.standard_in("ratio")
+        if "losses" in self.given and len(set(self.losses)) != max(len(self.losses), 1):
+            raise ValueError(f"losses are {self.losses}; name at least one, and each once")
         for key, values in self.monthly.items():
             if key not in way.monthly or getattr(self, key, None) is not None:
                 known = ", ".join(way.monthly) or "none"

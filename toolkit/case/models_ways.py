@@ -10,6 +10,7 @@ __all__ = [
     "INFLOW_WAYS",
     "INPUTS",
     "LOG_DIMENSIONS",
+    "SECTOR",
     "SHARES",
     "SHARE_OF_INTAKE",
     "STEADY",
@@ -59,6 +60,9 @@ INPUTS: dict[str, str] = {
     "runoff_share": "ratio",
     "mean_discharge": "discharge",
     "driest_discharge": "discharge",
+    "sewer_diameter": "length",
+    "sewer_length": "length",
+    "extraneous_flow": "velocity",
 }
 SHARES = {
     "fraction", "running", "drift", "latent_share", "condensate_share", "water_share",
@@ -95,6 +99,7 @@ DIAL = (
     *("unit", "form", "sheet", "decimal", "multiplier", "digits", "columns", "day_first"),
     "further_register",
 )
+SECTOR = Way("coefficient of a sector", ("fraction_of", "sector"))
 SHARE_OF_INTAKE = Way("share of the intake", ("fraction_of", "fraction"))
 STEADY = Way("so much per day", ("per_day",), (), ("per_day",))
 
@@ -123,6 +128,7 @@ WAYS: dict[str, tuple[Way, ...]] = {
             (*DIAL, "condensate_to_drain")),
         Way("steam less condensate", ("steam", "condensate_return"), ("condensate_to_drain",),
             ("steam", "condensate_return")),
+        Way("steam and usual losses", ("steam", "losses"), (), ("steam",)),
     ),
     "humidification": (
         Way("feed and drain meters", (*METER, "drain"), DIAL),
@@ -157,7 +163,7 @@ WAYS: dict[str, tuple[Way, ...]] = {
         Way("manifests", ("log",)),
         Way("loads", ("loads_per_day", "volume_per_load"), (), ("loads_per_day",)),
     ),
-    "fraction": (SHARE_OF_INTAKE,),
+    "fraction": (SHARE_OF_INTAKE, SECTOR),
     "per day": (STEADY,),
 }  # fmt: skip
 
@@ -173,6 +179,7 @@ INFLOW_WAYS: dict[str, tuple[Way, ...]] = {
     ),
     "ground water": (
         Way("dry-day statistics", ("mean_discharge", "driest_discharge")),
+        Way("sewer length and diameter", ("sewer_diameter", "sewer_length"), ("extraneous_flow",)),
         STEADY,
     ),
 }

@@ -256,7 +256,7 @@ _RECORDS = (
         "use",
         (frames.consumptive_share,),
         0.95,
-        "published range of a regional table; no evidence for one site",
+        f"{JUDGEMENT}; published range of a regional table, no evidence for one site",
         "meters on the uses themselves",
         "a city asks for figures of the site; a regional coefficient only shows what is plausible",
         "sites of one sector consume from nothing to nearly all of their water",

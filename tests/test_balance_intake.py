@@ -169,7 +169,7 @@ def test_a_falling_register_stops_the_verdict():
 def test_few_reads_assume_a_variability_and_say_so():
     result = intake_volumes([0.0, 60 * DAY], [0.0, 600.0], np.array([0.0, 30.0, 60.0]) * DAY)
     assert result.variability == pytest.approx(10 * np.hypot(0.3, 0.47))  # of 10 m3 in a day
-    assert any("56% of the mean day" in flag.message for flag in result.flags)
+    assert any("56 % of the mean day" in flag.message for flag in result.flags)
 
 
 def test_rejected_reads_are_left_out_and_bad_input_refused():

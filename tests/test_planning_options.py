@@ -176,6 +176,6 @@ def test_the_angle_of_a_notch_is_told_where_it_matters():
     """1 degree is 1.7 % at 90 and 3.5 % at 30 degrees (reference of weirs, computed there)."""
     flow = flow_between(0.002, 0.004, 0.008)
     site = PipeSite(0.5, 0.005, drop=2.0, largest_depth=1.0, approach_width=2.0, solids="none")
-    for angle, share in (("90", "1.7%"), ("30", "3.5%"), ("22.5", "4.6%")):
+    for angle, share in (("90", "1.7 %"), ("30", "3.5 %"), ("22.5", "4.6 %")):
         said = " ".join(option(f"{angle} deg V-notch weir", flow, site).warnings)
         assert share in said and ("USBR" in said) == (angle == "22.5")

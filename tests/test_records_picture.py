@@ -64,7 +64,7 @@ def test_the_table_states_every_parameter_with_its_reason_and_count(result):
     assert set(zip(table["rule"], table["looks at"], strict=True)) == wanted
     assert table["reason"].str.len().min() > 5
     spike = table[table["rule"] == "spike"].iloc[0]
-    assert (spike["value"], spike["readings"]) == ("50 mm", "12")
+    assert (spike["value"], spike["readings"]) == ("1.97 in", "12")  # 50 mm
     assert spike["what became of them"] == "rejected"
     unused = table[table["rule"] == "wet weather"].iloc[0]
     assert (unused["readings"], unused["what became of them"]) == (

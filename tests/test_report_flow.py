@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -34,28 +36,33 @@ def steps_of(result) -> dict[str, str]:
 
 def test_one_reading_follows_from_the_file_by_hand(creamery):
     """Echo time and air temperature looked up in the CSV; ISO 9613-1 form of the speed of sound;
-    Q = 0.3812 h^1.58 for a 6 in throat (USBR Water Measurement Manual ch. 8, from memory)."""
+    Q = 2.06 h^1.58 in feet for a 6 in throat (USBR Water Measurement Manual ch. 8, from memory)."""
     steps = steps_of(creamery)
     log = pd.read_csv(sample_case().parent.parent / "sample_logs" / "effluent_log.csv", dtype=str)
     row = log[log["Local time"].str.startswith(steps["time"])].iloc[0]
     echo, air = float(row["Echo time (ms)"]) / 1000, float(row["Air temperature (degC)"])
     assert steps["echo time, both ways"].startswith(f"{1000 * echo:.5g}")
     speed = 343.2 * np.sqrt((air + 273.15) / 293.15)
-    assert steps["speed of sound"] == f"{speed:.2f} m/s"
+    assert steps["air temperature"] == f"{1.8 * air + 32:.5g} degF"
+    assert steps["speed of sound"] == f"{speed / 0.3048:,.5g} ft/s"
     level = 36 * 0.0254 - speed * echo / 2
-    assert steps["level over the datum"].endswith(f"= {1000 * level:.2f} mm")
-    flow = 0.3812 * level**1.58
-    assert steps["rating"] == f"h = {level:.5f} m: Q = {flow:.6f} m3/s"
-    assert float(steps["discharge"].split()[0]) == pytest.approx(flow * 60 / GALLON, rel=1e-3)
+    assert steps["level over the datum"] == f"{level / 0.0254:.5g} in"
+    feet = level / 0.3048
+    head, flow = re.fullmatch(r"h = ([\d.]+) ft: Q = ([\d.]+) ft3/s", steps["rating"]).groups()
+    assert float(head) == pytest.approx(feet, abs=1e-5)
+    assert float(flow) == pytest.approx(2.06 * feet**1.58, rel=1e-5)
+    metres = 2.06 * feet**1.58 * 0.3048**3
+    assert float(steps["discharge"].split()[0]) == pytest.approx(metres * 60 / GALLON, rel=1e-3)
 
 
 def test_a_velocity_times_an_area_is_the_discharge(other):
     steps = steps_of(other)
-    flow = float(steps["discharge"].split("= ")[1].split()[0]) / 1000
+    flow = float(steps["discharge"].split()[0]) * GALLON / 60
     if "wetted area" in steps:
         area, speed = (float(steps[n].split()[0]) for n in ("wetted area", "mean velocity"))
         depth, pipe = float(steps["depth"].split()[0]) * 0.0254, 12 * 0.0254
         angle = 2 * np.arccos(1 - 2 * depth / pipe)
+        area, speed = area * 0.3048**2, speed * 0.3048  # shown in ft2 and ft/s
         assert area == pytest.approx(pipe**2 / 8 * (angle - np.sin(angle)), rel=2e-3)
         assert flow == pytest.approx(area * speed, rel=2e-3)
     else:  # Manning at normal depth, Chow 1959 ch. 6 (from memory)

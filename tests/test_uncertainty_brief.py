@@ -44,13 +44,13 @@ def without(tmp_path: Path, *parts: str):
     return audit(load_case(file), draws=2000)
 
 
-def test_three_millimetres_by_hand():
-    """Parshall 6 in, n = 1.58 (Bos 1989, Table 7.4, from memory): (1 +- 3 mm/h)^n - 1."""
+def test_an_eighth_of_an_inch_by_hand():
+    """Parshall 6 in, n = 1.58 (Bos 1989, Table 7.4, from memory): (1 +- e/h)^n - 1, e = 1/8 in."""
     table = brief().readings
     assert list(table["reading"]) == ["low", "usual", "high"]
     for row in table.itertuples():
-        assert row.too_high == pytest.approx((1 + 0.003 / row.level) ** 1.58 - 1, rel=1e-6)
-        assert row.too_low == pytest.approx((1 - 0.003 / row.level) ** 1.58 - 1, rel=1e-6)
+        assert row.too_high == pytest.approx((1 + 0.003175 / row.level) ** 1.58 - 1, rel=1e-6)
+        assert row.too_low == pytest.approx((1 - 0.003175 / row.level) ** 1.58 - 1, rel=1e-6)
     assert table["level"].is_monotonic_increasing and table["too_high"].is_monotonic_decreasing
 
 
@@ -157,8 +157,9 @@ def test_the_slider_says_what_the_curve_says():
     curve = zero.zero_of_invoice(brief().result)
     box = zero.zero_slider(brief().result)
     slider, label = box.children
-    slider.value = 3.0
-    change = np.interp(0.003, curve["zero_error"], curve["change"])
+    assert slider.description == "zero [in]"
+    slider.value = 0.125
+    change = np.interp(0.003175, curve["zero_error"], curve["change"])
     assert f"{100 * change:+.1f} %" in label.value
     assert 0.03 < change < 0.08
 

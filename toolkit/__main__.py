@@ -82,7 +82,9 @@ def _discharge(commands) -> None:
     about = "one discharge from a hand reading: value, validity, source, accuracy"
     command = add_command(commands, "discharge", run_discharge, about)
     command.add_argument(
-        "device", metavar="DEVICE", help="for example: parshall; list names them all"
+        "device",
+        metavar="DEVICE",
+        help="for example: parshall; the word list shows them all with their sizes",
     )
     command.add_argument(
         "pairs",
@@ -122,6 +124,8 @@ def run_discharge(given: argparse.Namespace) -> int:
     """Answer one hand reading."""
     from toolkit.hydraulics import hand_reading
 
+    if given.device == "list":
+        return _list_devices(given)
     wrong = [pair for pair in given.pairs if "=" not in pair]
     if wrong:
         print(f"{wrong[0]!r} is not key=value, such as 'throat=6 in'", file=sys.stderr)
@@ -134,6 +138,22 @@ def run_discharge(given: argparse.Namespace) -> int:
         print(json.dumps(answer.as_dict(), indent=2, sort_keys=True))
     else:
         print(answer)
+    return 0
+
+
+def _list_devices(given: argparse.Namespace) -> int:
+    """Print every device with the sizes it takes."""
+    from toolkit.hydraulics.listing import device_list, device_rows
+
+    if given.pairs:
+        print(f"list stands alone; it takes no {given.pairs[0]!r}", file=sys.stderr)
+        return 2
+    if given.json:
+        import json
+
+        print(json.dumps(device_rows(), indent=2))
+    else:
+        print(device_list())
     return 0
 
 

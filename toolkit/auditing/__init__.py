@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 from toolkit.auditing.advice import answered_questions, next_proofs
@@ -18,6 +19,7 @@ from toolkit.auditing.suffices import draws_needed, unstable_flags
 from toolkit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
 from toolkit.case import Case
 from toolkit.errors import AuditError
+from toolkit.spoken import speaking
 from toolkit.uncertainty import DecisionRule, Draws, Stability
 
 __all__ = ["Audit", "Inspection", "audit", "inspect_file", "inspect_inputs"]
@@ -26,7 +28,12 @@ TRIAL = 4_000
 """Draws that settle the estimates before the number of draws itself is looked for [-]."""
 
 
-def audit(case: Case, draws: int | Literal["adaptive"] = 20_000, seed: int = 1) -> Audit:
+def audit(
+    case: Case,
+    draws: int | Literal["adaptive"] = 20_000,
+    seed: int = 1,
+    progress: Callable[[str, float], None] | None = None,
+) -> Audit:
     """Audit a case.
 
     Parameters
@@ -39,6 +46,9 @@ def audit(case: Case, draws: int | Literal["adaptive"] = 20_000, seed: int = 1) 
         that states them takes at least so many draws as it needs for them [-].
     seed : int
         Seed; the same seed gives the same figures [-].
+    progress : callable, optional
+        Told the step that begins [text] and the share of the work done before it [-], last of all
+        a share of 1; nothing is shown or printed here.
 
     Returns
     -------
@@ -52,25 +62,36 @@ def audit(case: Case, draws: int | Literal["adaptive"] = 20_000, seed: int = 1) 
     AuditError
         If the draws are neither a number nor "adaptive".
     """
+    with speaking(case.spoken):
+        result = _audit(case, draws, seed, progress or _untold)
+    if progress is not None:
+        progress("done", 1.0)
+    return result
+
+
+def _untold(step: str, share: float) -> None:
+    """Where nobody asked to be told."""
+
+
+def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float], None]) -> Audit:
+    tell("reading and screening the files", 0.0)
     inputs = read_inputs(case)
+    tell("estimating the volumes", 0.3)
     draws, stability = _enough(case, inputs, draws, seed)
     columns = Draws(draws, seed)
     evidence = gather(case, inputs, columns)
+    tell("recomputing the invoices", 0.6)
     pricing = price_invoices(case, inputs, evidence)
     judged = verdicts(case, evidence, inputs.invoices.frame["billed_m3"].to_numpy(dtype=float))
     table, total = invoice_table(case, inputs, evidence, judged, pricing)
     basis = basis_answer(case, evidence, pricing)
     budget = budget_table(evidence, columns, case.data.rule.coverage)
+    tell("trying the explanations", 0.8)
     signatures = signature_table(case, inputs, pricing)
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
-    flags = [
-        *inputs.flags,
-        *evidence.flags,
-        *(judged.flags if judged is not None else ()),
-        *warnings_for(table, rule),
-        *unstable_flags(stability),
-    ]
+    flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
+    flags += [*warnings_for(table, rule), *unstable_flags(stability)]
     return Audit(
         case,
         draws,

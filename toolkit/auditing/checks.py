@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.balance import intake_volumes
 from toolkit.case import Case
 from toolkit.case.models_uses import records_of
@@ -127,9 +128,11 @@ def _record(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
             code = "period-without-record"
             problems.append(Problem(name, found, remedy, None, "time", "refused", code))
         elif share < least and table.form != "hand readings":
-            found = f"accepted readings cover {share:.1%} of the service period of invoice "
-            found += f"{invoice}; the rule asks for {least:.0%}, so its finding will be 'cannot be "
-            found += "decided'"
+            found = (
+                f"accepted readings cover {spoken.percent(share)} of the service period of invoice "
+            )
+            found += f"{invoice}; the rule asks for {spoken.percent(least, 0)}, so its finding "
+            found += "will be 'cannot be decided'"
             remedy = "Add the record of the missing days, or look at what was rejected"
             problems.append(
                 Problem(name, found, remedy, None, "time", "warning", "coverage below the rule")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.auditing.credits import credit_volumes, credited
 from toolkit.auditing.further import FURTHER_OPEN, further_network
 from toolkit.auditing.inputs import Inputs
@@ -289,9 +290,10 @@ def _compare_with_record(
         flags.append(
             Flag(
                 "visit-and-record-differ",
-                f"Visit {visit.time}: the instrument is noted at {1000 * visit.instrument:.0f} mm, "
-                f"the record within 15 minutes lies between {1000 * lowest:.0f} and "
-                f"{1000 * highest:.0f} mm. Check the time and the reference distance.",
+                f"Visit {visit.time}: the instrument is noted at "
+                f"{spoken.length(visit.instrument)}, the record within 15 minutes lies between "
+                f"{spoken.length(lowest)} and {spoken.length(highest)}. "
+                "Check the time and the reference distance.",
                 "note",
                 {"visit": visit.time, "away_m": away},
             )

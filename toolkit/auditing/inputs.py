@@ -32,6 +32,7 @@ from toolkit.records import (
     RegisterRecord,
     with_rain,
 )
+from toolkit.spoken import speaking
 
 __all__ = ["Inputs", "Inspection", "inspect_file", "inspect_inputs", "read_inputs"]
 
@@ -96,12 +97,15 @@ class Inspection:
         Notes of the readers [-].
     places : dict of str to str
         Message of a note to the file it is about [text].
+    zone : str
+        Time zone of the moments in it [text].
     """
 
     problems: list[Problem] = field(default_factory=list)
     read: list[str] = field(default_factory=list)
     flags: list[Flag] = field(default_factory=list)
     places: dict[str, str] = field(default_factory=dict)
+    zone: str = ""
 
     @property
     def refused(self) -> bool:
@@ -125,8 +129,15 @@ class Inspection:
             lines += [f"{file}:", *(f"  {entry}" for entry in entries)]
         stops = sum(problem.severity == "refused" for problem in self.problems)
         warns = len(self.problems) - stops
-        lines.append(f"{stops} refused, {warns} warnings, {len(self.flags)} notes")
+        if self.zone:
+            lines.append(f"moments are in the time of {self.zone}")
+        notes = _counted(len(self.flags), "note")
+        lines.append(f"{stops} refused, {_counted(warns, 'warning')}, {notes}")
         return "\n".join(lines)
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 class _Reader:
@@ -159,7 +170,7 @@ class _Reader:
     def invoices(self) -> InvoiceRecord | None:
         file = ", ".join(self.case.data.invoices.files)
         return self.call(
-            lambda record: f"{file}: {len(record.frame)} invoices",
+            lambda record: f"{file}: {_counted(len(record.frame), 'invoice')}",
             lambda: invoice_record(self.case),
         )
 
@@ -198,7 +209,7 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
     if data.rates is not None:
         file = data.rates.file
         schedule = reader.call(
-            lambda read: f"{file}: {len(read.version)} dated editions",
+            lambda read: f"{file}: {_counted(len(read.version), 'dated edition')}",
             lambda: load_rates(case.path(file)),
         )
     meters = {intake.meter: reader.register(intake, intake.meter) for intake in data.intake}
@@ -243,12 +254,12 @@ def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, A
     if level is None:
         return None, None
     done = reader.call(
-        lambda record: f"{name}: {_counted(record)}", lambda: screened(case, logger, level)
+        lambda record: f"{name}: {_statuses(record)}", lambda: screened(case, logger, level)
     )
     return done, level
 
 
-def _counted(record: LoggerRecord) -> str:
+def _statuses(record: LoggerRecord) -> str:
     status = record.frame["status"].value_counts()
     return ", ".join(f"{count} {name}" for name, count in status.items() if count)
 
@@ -294,14 +305,28 @@ def inspect_file(file: str | Path) -> Inspection:
 
 
 def _inspected(case: Case, problems: list[Problem]) -> Inspection:
-    reader, _ = _read_all(case)
+    with speaking(case.spoken):
+        reader, _ = _read_all(case)
     inspection = reader.inspection
     missing = {file for _, file in case.named_files if not case.path(file).is_file()}
     read = [p for p in inspection.problems if not (p.file in missing and p.line is None)]
     inspection.problems = [*problems, *read]
     inspection.problems = list(dict.fromkeys(inspection.problems))
-    inspection.flags = list({flag.message: flag for flag in inspection.flags}.values())
+    inspection.flags = _once(inspection)
+    inspection.zone = str(case.zone)
     return inspection
+
+
+def _once(inspection: Inspection) -> list[Flag]:
+    """Every note once; of the gaps of a file those that are left after the screening."""
+    last = {
+        inspection.places.get(flag.message): flag.message
+        for flag in inspection.flags
+        if flag.code == "gaps"
+    }
+    told = {flag.message: flag for flag in inspection.flags}
+    gone = {m for m, flag in told.items() if flag.code == "gaps"} - set(last.values())
+    return [flag for message, flag in told.items() if message not in gone]
 
 
 def read_inputs(case: Case) -> Inputs:
@@ -322,7 +347,8 @@ def read_inputs(case: Case) -> Inputs:
     InputRefused
         With every problem of every file that stops the work.
     """
-    reader, inputs = _read_all(case)
+    with speaking(case.spoken):
+        reader, inputs = _read_all(case)
     if inputs is None:
         refused = [p for p in reader.inspection.problems if p.severity == "refused"]
         raise InputRefused(list(dict.fromkeys(refused)))

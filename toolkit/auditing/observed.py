@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.auditing.evidence import Evidence
 from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.weather import case_rain
@@ -124,7 +125,7 @@ def _record(case: Case, evidence: Evidence) -> dict[str, Any]:
         "zero_offsets_m": OFFSETS,
         "zero_volumes_m3": np.array([volumes(device, shift) for shift in OFFSETS]),
         "drowned_patterns": {
-            f"tailwater from {share:.0%} of the largest head on": weights
+            f"tailwater from {spoken.percent(share, 0)} of the largest head on": weights
             @ np.maximum(rates - device.rating(np.array([share * head])), 0.0)
             / usual
             for share in DROWNED_FROM

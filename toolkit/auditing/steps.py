@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.auditing.evidence import Evidence
 from toolkit.auditing.pricing import Pricing
 from toolkit.balance import reconcile
@@ -35,7 +36,7 @@ COLUMNS = ["step", "assumes", "estimate", "own_width_m3", "width_m3", "width_amo
 STEPS = {
     "now": ("as it is", "the causes as listed"),
     "visits": ("read the zero by hand monthly", "hand readings as good as those so far"),
-    "gauge": ("level the staff gauge to the crest", "datum within 0.3 mm standard (judgement)"),
+    "gauge": ("level the staff gauge to the crest", "datum within {levelled} standard (judgement)"),
     "size": ("measure the {use}", "inside calipers: a fifth of the present (judgement)"),
     "gauging": (
         "gauge the device in place",
@@ -169,6 +170,7 @@ def step_table(
     steps = [*_flow_steps(trial)] if flow is not None else []
     for key, drawn, word in steps:
         name, assumes = STEPS[key]
+        assumes = assumes.format(levelled=spoken.length(LEVELLED))
         widths = trial.own(drawn), *trial.widths(drawn, expected)
         rows.append((name.format(use=word), assumes, "effluent", *widths))
     for key, drawn, word in _balance_steps(trial) if expected is not None else ():

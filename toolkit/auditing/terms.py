@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.weather import record_rain, wet_excess
 from toolkit.balance import (
@@ -247,7 +248,7 @@ def _error(table: Quantified, formula: WayFormula) -> Cause | None:
         return as_cause(name, table.error, "ratio")
     if not formula.limit_95:
         return None
-    source = f"{formula.limit_95:.0%} at 95 %: {formula.limit_source}"
+    source = f"{spoken.percent(formula.limit_95, 0)} at 95 %: {formula.limit_source}"
     return Cause(name, formula.limit_95 / 1.96, source=source, default=True)
 
 

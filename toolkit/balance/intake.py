@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.balance.instants import DAY, Periods, as_periods, as_seconds
 from toolkit.errors import AuditError, Flag
 from toolkit.uncertainty import Draws
@@ -265,7 +266,7 @@ def _flags(register: np.ndarray, variability: float, meter: str) -> list[Flag]:
         assumed = np.hypot(DEFAULT_VARIATION, HIDDEN_VARIATION)
         message = (
             f"{meter}: {len(register)} reads are too few to judge how much use varies from day to "
-            f"day; {assumed:.0%} of the mean day is assumed (judgement)"
+            f"day; {spoken.percent(assumed, 0)} of the mean day is assumed (judgement)"
         )
         flags.append(Flag("variability-assumed", message, "note", {"reads": len(register)}))
     return flags

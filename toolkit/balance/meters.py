@@ -6,19 +6,21 @@ import math
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from toolkit import spoken
 from toolkit.errors import AuditError
 from toolkit.uncertainty import Cause
 
 __all__ = ["METER_TYPES", "meter_error", "meter_error_by_range", "supply_meter_error"]
 
+OURS = "judgement of the authors of this toolkit"
 # meter state: (95 % limit as a ratio, source)
 METER_LIMITS = {
-    "supply": (0.02, "judgement: purchase meter within 2 % at 95 %, new or tested within 5 years"),
-    "sub-meter": (0.03, "judgement: sub-meter within 3 % at 95 %, not tested for this case"),
-    "old": (0.05, "judgement: meter untested for more than five years within 5 % at 95 %"),
+    "supply": (0.02, f"{OURS}: purchase meter within 2 % at 95 %, new or tested within 5 years"),
+    "sub-meter": (0.03, f"{OURS}: sub-meter within 3 % at 95 %, not tested for this case"),
+    "old": (0.05, f"{OURS}: meter untested for more than five years within 5 % at 95 %"),
     "age unknown": (
         0.05,
-        "judgement: meter whose last test is not stated within 5 % at 95 %; years_since_test of "
+        f"{OURS}: meter whose last test is not stated within 5 % at 95 %; years_since_test of "
         "five or less makes it 2 %",
     ),
 }
@@ -132,7 +134,9 @@ def meter_error_by_range(
     standard = (2.0 if old else 1.0) * math.sqrt((upper**2 + lower**2) / 3)
     age = "age unknown" if years_since_test is None else f"{years_since_test:g} years since a test"
     doubled = ", limits doubled as in service (judgement)" if old else ""
-    source = f"{limits}; {low_flow_share:.0%} of the volume at low flow, {age}{doubled}"
+    source = (
+        f"{limits}; {spoken.percent(low_flow_share, 0)} of the volume at low flow, {age}{doubled}"
+    )
     return Cause(f"{name}: meter error", standard, source=source, default=True)
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2, norm
 
+from toolkit import spoken
 from toolkit.balance.streams import VDI_FLOOR, sidak_critical
 from toolkit.balance.weights import pseudo_inverse, sample_covariance
 from toolkit.errors import AuditError, Flag
@@ -251,7 +252,7 @@ def _flags(
     if not agree:
         message = (
             "the effluent and the balance differ by more than their uncertainties allow "
-            f"(p = {min(p_value, total_p):.2g}; {abs(total):.0f} m3 "
+            f"(p = {min(p_value, total_p):.2g}; {spoken.volume(abs(total))} "
             f"{'more' if total > 0 else 'less'} by the effluent record over all invoices); one of "
             "them is wrong, so they are not averaged"
         )

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from toolkit import spoken
 from toolkit.balance import frames, process, steam, surfaces, towers
 from toolkit.errors import AuditError
 from toolkit.uncertainty import Cause
@@ -302,5 +303,5 @@ def use_error(name: str, kind: str) -> Cause:
     if kind not in USES:
         raise AuditError(f"kind of use {kind!r}; known are {', '.join(USES)}")
     record = USES[kind]
-    source = f"{record.limit_95:.0%} at 95 %: {record.limit_source}"
+    source = f"{spoken.percent(record.limit_95, 0)} at 95 %: {record.limit_source}"
     return Cause(f"{name}: {kind} estimate", record.limit_95 / 1.96, source=source, default=True)

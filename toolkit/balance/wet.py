@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import AuditError, Flag
 
 __all__ = ["WetWeather", "wet_weather"]
@@ -135,12 +136,12 @@ def _fit(
 def _flags(area: float, standard: float, wet_days: int) -> tuple[Flag, ...]:
     flags = []
     if wet_days < FEWEST_WET:
-        message = f"only {wet_days} days with more than {1000 * WET:.0f} mm of rain"
+        message = f"only {wet_days} days with more than {spoken.length(WET)} of rain"
         flags.append(Flag("few-wet-days", message, "note", {"wet_days": wet_days}))
     if abs(area) < 2 * standard:
         message = (
-            f"no inflow from rain is shown: equivalent area {area:.0f} m2, standard uncertainty "
-            f"{standard:.0f} m2"
+            f"no inflow from rain is shown: equivalent area {spoken.area(area)}, standard "
+            f"uncertainty {spoken.area(standard)}"
         )
         flags.append(Flag("no-rain-response", message, "note"))
     return tuple(flags)

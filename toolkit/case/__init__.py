@@ -20,6 +20,7 @@ from toolkit.case.models import CaseFile
 from toolkit.case.models_uses import records_of
 from toolkit.case.problems import line_of, problems_of, without_faults
 from toolkit.errors import AuditError, InputRefused, Problem
+from toolkit.spoken import Spoken, speaking
 
 __all__ = ["Case", "home", "load_case", "open_case", "sample_case"]
 
@@ -48,6 +49,12 @@ class Case:
     def zone(self) -> ZoneInfo:
         """Time zone of the invoices and, unless stated otherwise, of every record [-]."""
         return self.data.zone
+
+    @property
+    def spoken(self) -> Spoken:
+        """Units and zone in which sentences about this case are written [-]."""
+        shown = self.data.display
+        return Spoken(shown.volume, shown.discharge, shown.head, self.zone)
 
     def path(self, name: str) -> Path:
         """Where a file named in the case lies.
@@ -161,7 +168,8 @@ def open_case(file: str | Path) -> tuple[Case | None, list[Problem]]:
             if not without_faults(tree, error):
                 return None, problems
     case = Case(path, data)
-    return case, problems + _missing_files(case, text) + _device_problems(case, text)
+    with speaking(case.spoken):
+        return case, problems + _missing_files(case, text) + _device_problems(case, text)
 
 
 def sample_case(name: str = "") -> Path:

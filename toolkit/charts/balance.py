@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from textwrap import fill
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -39,7 +40,8 @@ def water_balance(
     unit : str
         Unit of volume to show [text].
     measured : dict, optional
-        mean, low, high of the measured effluent, drawn beside the expected one [m3].
+        mean, standard_uncertainty, low, high of the measured effluent, drawn beside the expected
+        one; without the second no u is written [m3].
     expected : dict, optional
         standard_uncertainty, low, high of what is left for the sewer, drawn as an interval [m3].
 
@@ -68,7 +70,9 @@ def water_balance(
     if expected is not None:
         _whisker(axes, 1.0, left, expected, unit)
     if measured is not None and np.isfinite(measured["mean"]):
-        effluent = Block("measured effluent", measured["mean"], EVIDENCE["effluent"].colour)
+        known = measured.get("standard_uncertainty")
+        colour = EVIDENCE["effluent"].colour
+        effluent = Block("measured effluent", measured["mean"], colour, "", known)
         columns["measured"] = [effluent]
         _whisker(axes, 2.0, measured["mean"], measured, unit)
     _bands(axes, list(columns.values()), unit)
@@ -79,7 +83,8 @@ def water_balance(
     axes.yaxis.set_major_formatter("{x:,.0f}")
     axes.set_ylabel(f"volume [{unit}]")
     axes.set_title("Water balance over all service periods, to scale")
-    return Picture(figure, _spoken(flows, left, unit))
+    told = [_spoken(flows, left, unit), _intervals(left, expected, measured, unit)]
+    return Picture(figure, " ".join(filter(None, told)))
 
 
 def _whisker(axes, place: float, mean: float, interval: dict[str, float], unit: str) -> None:
@@ -145,6 +150,18 @@ def _spoken(flows: pd.DataFrame, left: float, unit: str) -> str:
         f"Water balance: came in {named('in')}; used {named('use')}; left for the sewer "
         f"{rest:,.0f} {unit}."
     )
+
+
+def _intervals(left: float, expected: Any, measured: Any, unit: str) -> str:
+    """The two volumes that are compared, each with its interval."""
+    said = []
+    for name, mean, found in (("left for the sewer", left, expected), ("measured", None, measured)):
+        if found is None or not np.isfinite(found.get("mean", mean)):
+            continue
+        figures = (found.get("mean", mean), found["low"], found["high"])
+        middle, low, high = (from_si(each, unit, "volume") for each in figures)
+        said.append(f"{name} {middle:,.0f} {unit}, interval {low:,.0f} to {high:,.0f}")
+    return f"As intervals: {'; '.join(said)}." if said else ""
 
 
 @styled

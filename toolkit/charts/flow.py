@@ -45,12 +45,12 @@ def rating_and_use(
         Two panels over one level axis [units[0]].
     """
     figure, (top, low) = canvas(4.6, 2, 1, sharex=True, height_ratios=(2.2, 1))
-    area = units[1] == "m2"
+    area = units[1] in ("m2", "ft2")
     levels = from_si(curve["level"].to_numpy(float), units[0], "length")
     name = "wetted area" if area else "discharge"
 
     def shown(value):
-        return value if area else from_si(value, units[1], "discharge")
+        return from_si(value, units[1], "area" if area else "discharge")
 
     top.plot(levels, shown(curve["value"].to_numpy(float)), color=BLUE, linewidth=2, label="rating")
     here = from_si(one[0], units[0], "length"), shown(one[1])

@@ -15,6 +15,7 @@ from toolkit.uncertainty import Cause
 
 __all__ = ["CauseSet", "assemble", "causes_of"]
 
+OURS = "judgement of the authors of this toolkit"
 # cause: (standard uncertainty [SI], SI unit, shape, persistence, source)
 LEVEL_DEFAULTS = {
     "zero error": (
@@ -22,63 +23,73 @@ LEVEL_DEFAULTS = {
         "m",
         "normal",
         "between visits",
-        "level of sewer gauging 3 mm at two standard deviations (gauging standard, transit-time); "
-        "replace by the site's own visits",
+        "text of a standard for gauging by transit time, read in a copy without its number: level "
+        "known to 3 to 5 mm at two standard deviations, the smaller taken; replace by the site's "
+        "own visits",
     ),
     "zero drift": (
         0.0010,
         "m",
         "normal",
         "between visits",
-        "judgement: 1 mm standard growth in 30 days, as a random walk between visits",
+        f"{OURS}; a random walk between visits",
     ),
     "gauge datum": (
         0.0010,
         "m",
         "normal",
         "whole record",
-        "judgement: datum of the staff gauge or ruler known within 2 mm; shared by all visits",
+        f"{OURS}: known within twice this; shared by all visits",
     ),
     "head noise": (
         0.0010,
         "m",
         "normal",
         "each reading",
-        "judgement: 1 mm standard with a time constant of one reading",
+        f"{OURS}; forgotten after one reading",
     ),
-    "clock": (60.0, "s", "normal", "whole record", "judgement: logger clock within 2 minutes"),
+    "clock": (
+        60.0,
+        "s",
+        "normal",
+        "whole record",
+        f"{OURS}: within 2 minutes",
+    ),
 }
 VELOCITY_NOISE = (
     0.03,
     "m/s",
     "normal",
     "each reading",
-    "judgement: reported velocity scatters by 0.03 m/s (0.1 ft/s) from reading to reading; what "
-    "does not average out belongs to the velocity factor",
+    f"{OURS}; what does not average out belongs to the velocity factor",
 )
 LASTING = "normal", "whole record"
 WIDTH_STANDARD = 0.0005
 """Standard uncertainty of a width measured with a steel rule to the millimetre [m]."""
 WIDTHS = {"throat width": "throat", "crest length": "crest_length"}
-WIDTH_SOURCE = "judgement: width measured with a steel rule within 1 mm; replace by a measurement"
+WIDTH_SOURCE = f"{OURS}: measured with a steel rule within twice this; replace by a measurement"
 # size of the device: (standard uncertainty, SI unit, source)
 SIZES = {
     "notch angle": (
         0.0022,
         "rad",
-        "judgement: angle from top width and depth within a quarter of a degree",
+        f"{OURS}: from top width and depth within a quarter of a degree",
     ),
     "diameter": (
         0.005,
         "1",
-        "judgement: inside diameter of a laid pipe within 1 % of the stated one",
+        f"{OURS}: a laid pipe within 1 % of the stated diameter",
+    ),
+    "slope": (
+        0.05,
+        "1",
+        f"{OURS}: from levels at two manholes within 10 %",
     ),
     "section width": (
         0.005,
         "1",
-        "judgement: width of a section within 1 % of the stated or surveyed one",
+        f"{OURS}: within 1 % of the stated or surveyed width",
     ),
-    "slope": (0.05, "1", "judgement: slope from levels at two manholes within 10 %"),
 }
 NO_SIZE = "; dimensions have no cause of their own in this method, this figure stands for them too"
 ISO_FORM = (
@@ -87,7 +98,7 @@ ISO_FORM = (
     "a further one would count the same error twice"
 )
 ONE_FIGURE = (
-    "judgement: the figure stated for {what} is one of the discharge at any head; a spread of the "
+    OURS + ": the figure stated for {what} is one of the discharge at any head; a spread of the "
     "exponent beside it would count the same error twice"
 )
 # method: why the exponent of its curve has no spread unless the case states one
@@ -103,11 +114,11 @@ EXPONENT_ZERO = {
     "trapezoidal flume": ONE_FIGURE.format(what="the coefficients"),
     "cutthroat flume": ONE_FIGURE.format(what="the coefficients"),
     "rating table": ONE_FIGURE.format(what="the table"),
-    "manning": "judgement: the figure of the roughness stands for the misfit of the Manning "
+    "manning": f"{OURS}: the figure of the roughness stands for the misfit of the Manning "
     "equation at any depth; a spread of an exponent beside it would count the same error twice",
 }
 OFFSET_ZERO = (
-    "judgement: the figure of the velocity factor stands for the sensor as a whole; state an "
+    f"{OURS}: the figure of the velocity factor stands for the sensor as a whole; state an "
     "offset where a check in still water has found one"
 )
 AIR_DEFAULT = (
@@ -115,7 +126,7 @@ AIR_DEFAULT = (
     "K",
     "rectangular",
     "whole record",
-    "judgement: air temperature sensor within 1.7 K of the air along the path",
+    f"{OURS}: sensor beside, not in, the path of the echo",
 )
 
 
@@ -239,7 +250,7 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
     tail = "" if any(name in (*WIDTHS, *SIZES) for name in _size_names(device)) else NO_SIZE
     for accuracy in device.notes.accuracy:
         divisor = np.sqrt(3.0) if accuracy.shape == "rectangular" else 2.0
-        source = f"{accuracy.source}; stated confidence: {accuracy.confidence}{tail}"
+        source = f"{accuracy.source}; {_confidence(accuracy.confidence)}{tail}"
         figures = accuracy.relative / divisor, "1", accuracy.shape, "whole record", source
         causes.append(_cause(accuracy.cause, *figures))
     if device.method in EXPONENT_ZERO:
@@ -249,6 +260,12 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
 
 def _size_names(device: Any) -> list[str]:
     return list({**device.scale_causes, **device.shape_causes})
+
+
+def _confidence(stated: str) -> str:
+    if stated == "not stated":
+        return "no confidence is stated with it, so it is taken as limits"
+    return f"stated at {stated}"
 
 
 def _sizes(device: Any) -> list[Cause]:

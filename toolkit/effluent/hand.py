@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.effluent.check import check_against_brute_force
 from toolkit.effluent.defaults import CauseSet
 from toolkit.effluent.integrate import Stretch
@@ -297,8 +298,8 @@ def _unseen(share: float, means: np.ndarray) -> Cause:
         value=half - share if half else 0.0,
         shape="rectangular",
         persistence="whole record",
-        source=f"{share:.0%} of the kinds of hour of a week were never looked at; there the flow "
-        "is taken as anything from zero to the highest reading (judgement)",
+        source=f"{spoken.percent(share, 0)} of the kinds of hour of a week were never looked at; "
+        "there the flow is taken as anything from zero to the highest reading (judgement)",
         default=True,
     )
 
@@ -343,9 +344,9 @@ def _flag(series: DischargeSeries, looks: int, share: float) -> Flag:
     return Flag(
         "hand-readings",
         f"{series.name}: {len(series.time)} readings by hand, {looks} looks at least three hours "
-        f"apart, stand for the whole of the service periods; {share:.0%} of the kinds of hour of a "
-        "week were never looked at. The interval carries all of that; no part of a period counts "
-        "as covered.",
+        f"apart, stand for the whole of the service periods; {spoken.percent(share, 0)} of the "
+        "kinds of hour of a week were never looked at. The interval carries all of that; no "
+        "part of a period counts as covered.",
         "note",
         {"readings": len(series.time), "looks": looks, "hours_never_looked_at": share},
     )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.effluent.check import SelfCheck
 from toolkit.effluent.gaps import GapFill
 from toolkit.effluent.integrate import Stretch
@@ -128,7 +129,8 @@ def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
         flags.append(
             Flag(
                 "fast-scheme-disagrees",
-                f"The fast evaluation differs from brute force by up to {check.largest:.2%} of a "
+                f"The fast evaluation differs from brute force by up to "
+                f"{spoken.percent(check.largest, 2)} of a "
                 "stretch's volume.",
                 "note",
                 {"largest": check.largest},
@@ -139,7 +141,7 @@ def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
             Flag(
                 "gap-estimated",
                 f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
-                f"were estimated ({row.estimated_m3:.1f} m3).",
+                f"were estimated ({spoken.volume(row.estimated_m3)}).",
                 "note",
                 {
                     "invoice": row.invoice,

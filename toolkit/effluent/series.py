@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.errors import Flag, InputRefused, Problem
 from toolkit.hydraulics import FLAG_MEANINGS, echo_distance
 
@@ -205,7 +206,8 @@ def _validity_flags(spoiled: Mapping[str, np.ndarray], device: Any, name: str) -
             flags.append(
                 Flag(
                     flag.replace(" ", "-").replace(",", ""),
-                    f"{name}: {int(np.sum(where))} of {len(where)} readings ({share:.1%}), method "
+                    f"{name}: {int(np.sum(where))} of {len(where)} readings "
+                    f"({spoken.percent(share, 2)}), method "
                     f"{device.method}. {meaning.text}"
                     + (" They are computed all the same." if meaning.spoils else ""),
                     "note",

@@ -284,7 +284,7 @@ ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
     Explanation(BOTH_RIGHT, "estimates", 0.60, _right, _unchanged),
     Explanation(
         "zero error of the head sensor", "estimates", 0.08, _zero_variants, _zero,
-        Parameter("zero error", 0.002, 0.05, "mm", 1000.0),
+        Parameter("zero error", 0.002, 0.05, "m", 1.0),
         evidence="hand readings of the head beside the instrument's at low and at high flow",
         visit="read the head by hand with a gauge and check the datum with a level",
         source="volume over head sensitivity n/h",

@@ -28,7 +28,8 @@ class Parameter:
     low, high : float
         Smallest size worth an explanation, and largest plausible [unit].
     unit : str
-        Unit people read it in; "%" where it is a ratio [text].
+        Unit people read it in; "%" where it is a ratio; "m" is shown as the case shows lengths
+        [text].
     shown : float
         Factor from the value to that unit [-].
     """

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import Flag
 from toolkit.explanations.bayes import STRONG
 from toolkit.explanations.catalogue import LOOK_ALIKES, NOTHING
+from toolkit.explanations.model import Parameter
 from toolkit.explanations.observations import Observations
 from toolkit.explanations.rows import RankedExplanation
 from toolkit.explanations.slots import Candidate
@@ -39,10 +41,17 @@ def detail_of(candidate: Candidate) -> str:
             mean = float(weights @ values / weights.sum())
             spread = float(np.sqrt(weights @ (values - mean) ** 2 / weights.sum()))
             size = explanation.parameter
-            shown = f"{size.name} {mean * size.shown:.3g} {size.unit} (u {spread * size.shown:.2g})"
+            shown = f"{size.name} {_size(mean, size)} (u {_size(spread, size, 2)})"
             text = f"{text}: {shown}" if text else shown
         said.append(text)
     return "; ".join(filter(None, said))
+
+
+def _size(value: float, size: Parameter, digits: int = 3) -> str:
+    """A size with its unit; lengths in the unit of the case."""
+    if size.unit == "m":
+        return spoken.length(value, digits)
+    return f"{value * size.shown:.{digits}g} {size.unit}"
 
 
 def statement_of(

@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.notes import make_notes
@@ -86,7 +87,8 @@ class AreaVelocity(Device):
             "invert: the lowest point of the section",
             (self.sediment, self.section.height),
             ("continuity, wetted area by exact geometry; ISO 748, ISO 15769 (from memory)",),
-            f"Q = {self.velocity_factor:g} v A(y), {self.section.name} section (m3/s, m, m/s)",
+            f"Q = {self.velocity_factor:g} v A(y), {self.section.name} section "
+            f"({spoken.equation_units()}, {spoken.equation_units().split(', ')[1]}/s)",
         )
 
     def rating(self, level: Any) -> Any:

@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.drowned import villemonte_ratio
 from toolkit.hydraulics.kernels import three_halves
@@ -64,7 +65,7 @@ class CipollettiWeir(Device):
                 "USBR Water Measurement Manual ch. 7 sect. 12 (read); head limits 0.2 ft and a "
                 "third of the crest (from memory)",
             ),
-            f"Q = {COEFFICIENT:.4f} L h^1.5 (m3/s, m)",
+            f"Q = {spoken.power_law(COEFFICIENT, 1.5, 5, 1):g} L h^1.5 ({spoken.equation_units()})",
         )
 
     def rating(self, level: Any) -> Any:

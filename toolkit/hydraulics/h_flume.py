@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Device, DeviceNotes
 from toolkit.hydraulics.kernels import evaluate
@@ -63,12 +64,15 @@ class HFlume(Device):
     def notes(self) -> DeviceNotes:
         """Datum, limits, installation, accuracy and sources [-]."""
         a, b, c, source = _polynomial(self.kind, self.depth)
+        foot = math.log10(1 / spoken.plain_length(1.0))  # 0 where metres are spoken
+        a, b = a + b * foot + c * foot**2 - 3 * foot, b + 2 * c * foot
+        a, b = float(f"{a:.6g}"), float(f"{b:.6g}")
         return make_notes(
             ("h-flume",),
             "floor of the flume at the outlet",
             (0.01 * FOOT, self.depth),
             (source, "lower limit: first step of the handbook's tables, 0.01 ft (from memory)"),
-            f"log10 Q = {a:g} {b:+g} log10 h {c:+g} (log10 h)^2 (m3/s, m)",
+            f"log10 Q = {a:g} {b:+g} log10 h {c:+g} (log10 h)^2 ({spoken.equation_units()})",
         )
 
     def rating(self, level: Any) -> Any:

@@ -22,8 +22,9 @@ from toolkit.units import from_si, parse
 __all__ = ["CAUTION", "HandReading", "hand_reading"]
 
 CAUTION = (
-    "Read from the surface wherever possible. A manhole is a confined space: gas, lack of oxygen, "
-    "traffic and sudden flow kill; entry only by trained people under the local rules and permits."
+    "Read from the surface wherever possible. A manhole, a meter pit or a vault is a confined "
+    "space: gas, lack of oxygen, traffic, electricity near water and sudden flow kill; entry only "
+    "by trained people under the local rules and permits."
 )
 
 READINGS = {

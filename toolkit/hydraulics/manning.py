@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.notes import make_notes
@@ -204,12 +205,15 @@ class ManningConduit(Device):
         if self.variation == "with depth":
             sources += ("variation: ASCE sewer design manual (from memory)",)
         share = UNIQUE_FILLING if self.section.closed else 1.0
+        one = spoken.power_law(1.0, 2 / 3, lengths=2)  # 1 in SI, 1.486 in feet
+        factor = "" if one == 1 else f"{one:g} "
         return make_notes(
             ("manning",),
             "invert: the lowest point of the section",
             (0.0, share * self.section.height),
             sources,
-            f"Q = A R^(2/3) {self.slope:g}^0.5 / {self.roughness:g} (m3/s, m)",
+            f"Q = {factor}A R^(2/3) {self.slope:g}^0.5 / {self.roughness:g} "
+            f"({spoken.equation_units()})",
             trend_grade=True,
         )
 

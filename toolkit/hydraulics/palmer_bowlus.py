@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.critical import TrapezoidThroat, critical_flow
 from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
@@ -104,7 +105,8 @@ class PalmerBowlusFlume(Device):
                 "and ASTM D5390 (no public rating equation exists)",
                 "head limits 0.05 and 0.9 diameters: judgement",
             ),
-            "h + Q^2/(2 g Aa^2) = yc + A/(2T), Q = sqrt(g A^3/T), solved (m3/s, m)",
+            "h + Q^2/(2 g Aa^2) = yc + A/(2T), Q = sqrt(g A^3/T), solved "
+            f"({spoken.equation_units()})",
         )
 
     def _approach(self, head: Any) -> Any:

@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Device, DeviceNotes
 from toolkit.hydraulics.kernels import power_law
@@ -305,7 +306,8 @@ class ParshallFlume(Device):
             "crest: the level floor of the converging section",
             size.head_limits,
             (size.source,),
-            f"Q = {size.coefficient:.4f} Ha^{size.exponent:g} (m3/s, m)",
+            f"Q = {spoken.power_law(size.coefficient, size.exponent)} Ha^{size.exponent:g} "
+            f"({spoken.equation_units()})",
         )
 
     def rating(self, level: Any) -> Any:

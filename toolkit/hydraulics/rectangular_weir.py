@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Accuracy, Device, DeviceNotes, check_positive
 from toolkit.hydraulics.drowned import villemonte_ratio
@@ -128,12 +129,13 @@ class RectangularWeir(Device):
         )
         alpha, beta, correction = self.coefficients
         equation = (
-            f"Q = 2/3 sqrt(2g) ({alpha:.3f} {beta:+.4f} h/p) (L {1000 * correction:+.1f} mm) "
-            "(h + 1 mm)^1.5"
+            f"Q = 2/3 sqrt(2g) ({alpha:.3f} {beta:+.4f} h/p) "
+            f"(L {spoken.length(correction, 2, True)}) (h + {spoken.length(0.001, 2)})^1.5"
         )
         source = "Kindsvater and Carter 1959 as in Bos 1989 and ISO 1438 (from memory)"
         if self.formula == "rehbock":
-            equation = "Q = 2/3 sqrt(2g) (0.602 + 0.083 h/p) b (h + 1.2 mm)^1.5"
+            more = spoken.length(0.0012, 2)
+            equation = f"Q = 2/3 sqrt(2g) (0.602 + 0.083 h/p) b (h + {more})^1.5"
             source = "Rehbock 1929 as in ISO 1438 (from memory)"
         families = ("rectangular-weir", "thin-plate")
         return make_notes(families, "crest of the weir", limits, (source,), equation, accuracy)

@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.critical import UThroat, boundary_coefficient, critical_flow
 from toolkit.hydraulics.devices import Accuracy, Device, DeviceNotes, check_positive
@@ -237,7 +238,8 @@ class RectangularThroatedFlume(_LongThroated):
     def notes(self) -> DeviceNotes:
         """Datum, limits, installation, accuracy and sources [-]."""
         return self._notes(
-            f"Q = (2/3)^1.5 sqrt(g) CD Cv {self.throat_width:g} h^1.5, CD and Cv solved (m3/s, m)"
+            f"Q = (2/3)^1.5 sqrt(g) CD Cv {spoken.plain_length(self.throat_width):g} h^1.5, "
+            f"CD and Cv solved ({spoken.equation_units()})"
         )
 
     def throat_area(self, head: Any) -> Any:
@@ -337,7 +339,8 @@ class UThroatedFlume(_LongThroated):
     def notes(self) -> DeviceNotes:
         """Datum, limits, installation, accuracy and sources [-]."""
         return self._notes(
-            f"Q = (2/3)^1.5 sqrt(g) CD Cv CU {self.diameter:g} h^1.5, all factors solved (m3/s, m)"
+            f"Q = (2/3)^1.5 sqrt(g) CD Cv CU {spoken.plain_length(self.diameter):g} h^1.5, "
+            f"all factors solved ({spoken.equation_units()})"
         )
 
     def throat_area(self, head: Any) -> Any:

@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.kernels import power_law
@@ -70,7 +71,8 @@ class TrapezoidalFlume(Device):
             "as stated by the source of the coefficients",
             (self.head_low, self.head_high) if stated else None,
             (self.source,),
-            f"Q = {self.coefficient:.5g} h^{self.exponent:g} (m3/s, m)",
+            f"Q = {spoken.power_law(self.coefficient, self.exponent, 5):g} h^{self.exponent:g} "
+            f"({spoken.equation_units()})",
             stated_accuracy("user-flume", self.accuracy, self.source),
         )
 
@@ -158,7 +160,9 @@ class CutthroatFlume(Device):
             "level floor of the flume",
             (0.0, 0.33 * self.length),
             (self.source,),
-            f"Q = {self.coefficient:.5g} {self.throat:g}^1.025 Ha^{self.exponent:g} (m3/s, m)",
+            f"Q = {spoken.power_law(self.coefficient, self.exponent, 5, 1.025):g} "
+            f"{spoken.plain_length(self.throat):g}^1.025 Ha^{self.exponent:g} "
+            f"({spoken.equation_units()})",
             stated_accuracy("user-flume", self.accuracy, self.source),
         )
 

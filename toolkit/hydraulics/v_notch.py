@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.errors import OutOfRange
 from toolkit.hydraulics.devices import Device, DeviceNotes, check_positive
 from toolkit.hydraulics.drowned import villemonte_ratio
@@ -108,7 +109,7 @@ class VNotchWeir(Device):
                 "limits: ISO 1438 and USBR (1.25 ft), from memory",
             ),
             f"Q = 8/15 sqrt(2g) {coefficient:.4f} tan({math.degrees(self.angle):g} deg/2) "
-            f"(h + {1000 * correction:.2f} mm)^2.5",
+            f"(h + {spoken.length(correction, 2)})^2.5",
         )
 
     def rating(self, level: Any) -> Any:

@@ -72,9 +72,9 @@ def summary_page(table: pd.DataFrame, quarter: str | None, draws: int | str, see
         "“Rules only” marks a case without evidence on the volume: what stands there follows "
         "from reads and schedule alone. All of it is "
         "engineering evidence and no advice on law; rights and deadlines belong to counsel. Steps "
-        "at a manhole are work at a confined space beside traffic, where sewer gas kills without "
-        "warning: the local rules on entry come first, and wiring, meters and plumbing are for "
-        "licensed trades.</p>",
+        "at a manhole, a meter pit or a vault are work at a confined space, often beside traffic, "
+        "where sewer gas, and electricity near water, kill without warning: the local rules on "
+        "entry come first, and wiring, meters and plumbing are for licensed trades.</p>",
     ]
     for currency, sites in reviewed.groupby("currency", sort=True):
         parts.append(f"<h2>Accounts in {html.escape(str(currency))}</h2>")

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from toolkit import spoken
 from toolkit.hydraulics import FLAG_MEANINGS
 from toolkit.planning.catalogue import Candidate
 from toolkit.planning.expected import ExpectedFlow
@@ -144,24 +145,14 @@ def _angle(notes: _Notes, angle: float) -> None:
     """What the angle as built does; dQ/Q = d(angle)/sin(angle), and the USBR's range (read)."""
     degree = math.radians(1.0) / math.sin(angle)
     notes.warnings.append(
-        f"One degree of the notch angle as built is {degree:.1%} of the discharge; measure "
-        "it and state what is left open as a cause."
+        f"One degree of the notch angle as built is {spoken.percent(degree)} of the discharge; "
+        "measure it and state what is left open as a cause."
     )
     if not 25 <= math.degrees(angle) <= 100:
         notes.warnings.append(
             "The angle is inside the range of ISO 1438 but outside that of the USBR (25 to 100 "
             "degrees)."
         )
-
-
-def _long(length: float) -> str:
-    """A length in both systems; the reader knows which is his."""
-    return f"{length:.3f} m ({length / 0.0254:.3g} in)"
-
-
-def _fast(velocity: float) -> str:
-    """A velocity in both systems."""
-    return f"{velocity:.3g} m/s ({velocity / 0.3048:.3g} ft/s)"
 
 
 def _with_crest(candidate: Candidate, flow: ExpectedFlow) -> tuple[Any, float]:
@@ -193,7 +184,7 @@ def _validity(notes: _Notes, device: Any, flow: ExpectedFlow, **readings: np.nda
                 notes.warnings.append(meaning.text)
             continue
         outside |= where
-        said = f"{meaning.text} This concerns {100 * share:.1f} % of the volume."
+        said = f"{meaning.text} This concerns {spoken.percent(share)} of the volume."
         low = flag == "below head limit" and share <= SMALL
         (notes.warnings if low else notes.refused).append(said)
     return flow.share(outside)
@@ -204,24 +195,26 @@ def _room(notes: _Notes, site: PipeSite, setting: Setting, candidate: Candidate)
     if math.isnan(setting.fall):
         notes.open.append("diameter and slope of the pipe are not stated: tailwater not examined")
     elif site.drop is None:
-        notes.open.append(f"available_drop is not stated; {_long(setting.fall)} of fall are needed")
+        notes.open.append(
+            f"available_drop is not stated; {spoken.length(setting.fall)} of fall are needed"
+        )
     ceiling = site.ceiling
     if ceiling is None:
         notes.open.append("largest_depth and diameter are not stated: headroom not examined")
     elif setting.depth > ceiling:
         notes.refused.append(
-            f"At peak flow the water stands {_long(setting.depth)} over the incoming invert, "
-            f"{_long(ceiling)} are allowed."
+            f"At peak flow the water stands {spoken.length(setting.depth)} over the incoming "
+            f"invert, {spoken.length(ceiling)} are allowed."
         )
     if setting.backwater > 0.02:
         notes.warnings.append(
-            f"It backs the water up by {_long(setting.backwater)} at peak flow; the approach is "
-            "slower than without it."
+            f"It backs the water up by {spoken.length(setting.backwater)} at peak flow; the "
+            "approach is slower than without it."
         )
     if setting.raised > 0.001 and "weir" not in candidate.family:
         notes.warnings.append(
-            f"The floor has to stand {_long(setting.raised)} over the incoming invert to stay "
-            "free of tailwater."
+            f"The floor has to stand {spoken.length(setting.raised)} over the incoming invert "
+            "to stay free of tailwater."
         )
 
 
@@ -241,8 +234,9 @@ def _solids(
     speed = flow.peak / area if area > 0 else math.inf
     if speed < SELF_CLEANSING:
         notes.warnings.append(
-            f"Even at peak flow the approach runs at {_fast(speed)}, below "
-            f"{_fast(SELF_CLEANSING)}, too slow by common practice: solids will settle in it."
+            f"Even at peak flow the approach runs at {spoken.velocity(speed)}, below "
+            f"{spoken.velocity(SELF_CLEANSING)}, too slow by common practice: solids will settle "
+            "in it."
         )
 
 
@@ -262,8 +256,9 @@ def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
         shallow = flow.share(depth < SHALLOWEST)
         if shallow > 0:
             said = (
-                f"{100 * shallow:.1f} % of the volume passes less than {_long(SHALLOWEST)} deep, "
-                "where a velocity sensor is not relied on (common practice)."
+                f"{spoken.percent(shallow)} of the volume passes less than "
+                f"{spoken.length(SHALLOWEST)} deep, where a velocity sensor is not relied on "
+                "(common practice)."
             )
             (notes.warnings if shallow <= SMALL else notes.refused).append(said)
             outside = max(outside, shallow)
@@ -281,19 +276,20 @@ def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Opti
     slow = flow.share(velocity < SLOWEST)
     if velocity[-1] > FASTEST:
         notes.refused.append(
-            f"At peak flow the meter runs at {_fast(velocity[-1])}, above {_fast(FASTEST)}, the "
-            "limit by common practice."
+            f"At peak flow the meter runs at {spoken.velocity(velocity[-1])}, above "
+            f"{spoken.velocity(FASTEST)}, the limit by common practice."
         )
     if slow > 0:
         said = (
-            f"{100 * slow:.1f} % of the volume passes at less than {_fast(SLOWEST)}, where by "
-            "common practice the meter's error grows; its certificate decides."
+            f"{spoken.percent(slow)} of the volume passes at less than "
+            f"{spoken.velocity(SLOWEST)}, where by common practice the meter's error grows; "
+            "its certificate decides."
         )
         (notes.warnings if slow <= SMALL else notes.refused).append(said)
     if velocity[-1] < SELF_CLEANSING and site.solids != "none":
         notes.warnings.append(
-            f"Even at peak flow it runs below {_fast(SELF_CLEANSING)}, too slow by common "
-            "practice: solids settle in the trap."
+            f"Even at peak flow it runs below {spoken.velocity(SELF_CLEANSING)}, too slow by "
+            "common practice: solids settle in the trap."
         )
     loss = BENDS * velocity[-1] ** 2 / (2 * 9.80665)
     normal = site.depth(flow.quantiles)

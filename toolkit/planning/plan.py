@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -29,6 +30,7 @@ from toolkit.planning.site import PipeSite
 from toolkit.planning.stakes import belief_of, flags_of, stake_of
 from toolkit.planning.visits import longest_between_visits, visit_table
 from toolkit.planning.worth import Belief, Stake, Worth, monitoring_cost, worth_of_evidence
+from toolkit.spoken import speaking
 from toolkit.uncertainty import DecisionRule, Draws
 
 __all__ = ["Plan", "Rated", "closer", "make_plan"]
@@ -168,7 +170,12 @@ class Plan:
         return as_tables(self)
 
 
-def make_plan(case: Case, draws: int = 20_000, seed: int = 1) -> Plan:
+def make_plan(
+    case: Case,
+    draws: int = 20_000,
+    seed: int = 1,
+    progress: Callable[[str, float], None] | None = None,
+) -> Plan:
     """Plan a measurement for a case.
 
     Parameters
@@ -179,6 +186,9 @@ def make_plan(case: Case, draws: int = 20_000, seed: int = 1) -> Plan:
         Number of Monte Carlo draws [-].
     seed : int
         Seed; the same seed gives the same figures [-].
+    progress : callable, optional
+        Told the step that begins [text] and the share of the work done before it [-], last of all
+        a share of 1; nothing is shown or printed here.
 
     Returns
     -------
@@ -190,8 +200,22 @@ def make_plan(case: Case, draws: int = 20_000, seed: int = 1) -> Plan:
     InputRefused
         With every problem of every input that stops the work.
     """
+    with speaking(case.spoken):
+        plan = _plan(case, draws, seed, progress or _untold)
+    if progress is not None:
+        progress("done", 1.0)
+    return plan
+
+
+def _untold(step: str, share: float) -> None:
+    """Where nobody asked to be told."""
+
+
+def _plan(case: Case, draws: int, seed: int, tell: Callable[[str, float], None]) -> Plan:
     table = case.data.plan or PlanTable()
+    tell("reading and screening the files", 0.0)
     inputs = read_inputs(case)
+    tell("finding the flow to be expected", 0.1)
     evidence = gather(case, inputs, Draws(draws, seed))
     flow = expected_flow(case, inputs, evidence)
     site, schedule, rule = PipeSite.of(table, case.device), _schedule(table), _rule(case)
@@ -199,9 +223,12 @@ def make_plan(case: Case, draws: int = 20_000, seed: int = 1) -> Plan:
     belief = belief_of(table)
     desk = _Desk(flow, site, schedule, table, rule, stake, belief, seed)
     metric = case.data.display.head in ("mm", "cm", "m")
+    tell("looking at every flow element", 0.2)
     options = tuple(_marked(examine(c, flow, site), case) for c in candidates(site, metric))
     ranked = desk.ranked(options)
+    tell("working out the chance of a finding", 0.6)
     power, lengths = desk.powers(ranked)
+    tell("working out how often to visit", 0.9)
     visits, visits_of = desk.visits(ranked)
     flags = flags_of(case, table, flow, bool(ranked), stake, belief)
     made = (rule, flow, site, schedule, options, ranked, power, lengths, visits, visits_of)

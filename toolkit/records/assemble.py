@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.merge import Rows, join_rows, same_stamps
 from toolkit.records.model import Findings, LoggerRecord
 from toolkit.records.plausible import compare_files
@@ -117,7 +118,8 @@ def _count_reasons(frame: pd.DataFrame, findings: Findings) -> None:
             share = count / len(frame)
             findings.flag(
                 "readings rejected",
-                f"{count} of {len(frame)} rows ({share:.2%}) are rejected on reading: {why}",
+                f"{count} of {len(frame)} rows ({spoken.percent(share, 2)}) are rejected on "
+                f"reading: {why}",
                 reason=why,
                 rows=int(count),
             )

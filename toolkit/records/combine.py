@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.errors import InputRefused, Problem
 from toolkit.records.model import Findings, RegisterRecord
 from toolkit.records.zones import utc_values
@@ -109,7 +110,7 @@ def _flags(base: np.ndarray, total: np.ndarray, between: np.ndarray, findings: F
         findings.flag(
             "more taken off than supplied",
             f"{findings.file}: in {len(fall)} intervals, first before "
-            f"{pd.Timestamp(base[fall[0] + 1]):%Y-%m-%d}, more is taken off than was supplied",
+            f"{spoken.day(base[fall[0] + 1])}, more is taken off than was supplied",
             intervals=len(fall),
             first=str(pd.Timestamp(base[fall[0] + 1])),
         )

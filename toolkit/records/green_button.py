@@ -10,6 +10,7 @@ from xml.etree.ElementTree import Element
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.model import Findings, RegisterRecord
 from toolkit.records.xml_files import local_name, read_xml, text_of
 from toolkit.units import to_si
@@ -202,9 +203,9 @@ def _in_order(table: pd.DataFrame, findings: Findings) -> pd.DataFrame:
         table = table[~same].reset_index(drop=True)
     ends = (table["start"] + table["duration"]).to_numpy()
     for place in np.flatnonzero(table["start"].to_numpy()[1:] < ends[:-1]) + 1:
-        begins = pd.Timestamp(int(table["start"].iloc[place]), unit="s")
+        begins = spoken.moment(pd.Timestamp(int(table["start"].iloc[place]), unit="s"))
         findings.add(
-            f"the interval from {begins} UTC overlaps the one before",
+            f"the interval from {begins} overlaps the one before",
             "Keep one of the two",
             column=f"interval {int(table['line'].iloc[place])}",
             code="overlap",

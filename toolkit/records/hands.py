@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.model import Findings, HandRecord, LoggerRecord, Table
 from toolkit.records.moments import read_moments
 from toolkit.records.numbers import parse_float
@@ -130,7 +131,7 @@ def _checked(frame: pd.DataFrame, role: str, column: str, findings: Findings) ->
     frame = frame.sort_values("time", kind="stable", ignore_index=True)
     for place in np.flatnonzero(frame["time"].duplicated()):
         findings.add(
-            f"two readings at {frame['time'].iloc[place]:%Y-%m-%d %H:%M} UTC",
+            f"two readings at {spoken.moment(frame['time'].iloc[place])}",
             "Keep one, or write the times apart",
             line=int(frame["line"].iloc[place]),
             column=column,
@@ -138,10 +139,10 @@ def _checked(frame: pd.DataFrame, role: str, column: str, findings: Findings) ->
         )
     findings.raise_if_refused()
     if len(frame) < FEW:
-        hours = frame["time"].dt.hour.nunique()
+        hours = len({spoken.hour(time) for time in frame["time"]})
         findings.flag(
             "few hand readings",
-            f"{len(frame)} hand readings in {hours} different hours of the day (UTC): they say "
+            f"{len(frame)} hand readings in {hours} different hours of the day: they say "
             "little about the mean of a flow that changes over the day",
             readings=len(frame),
             hours=int(hours),

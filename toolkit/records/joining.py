@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.model import Findings, LoggerRecord
 from toolkit.records.steps import find_intervals
 from toolkit.records.zones import utc_values
@@ -131,7 +132,7 @@ def with_rain(record: LoggerRecord, gauge: LoggerRecord) -> LoggerRecord:
     frame["rain"] = rain
     findings.flag(
         "rain of a gauge",
-        f"rain of {np.nansum(rain) * 1000:.1f} mm, of {total[-1] * 1000:.1f} mm in the gauge's "
+        f"rain of {spoken.length(np.nansum(rain))}, of {spoken.length(total[-1])} in the gauge's "
         f"record, falls on {int(np.isfinite(rain).sum())} of {len(frame)} readings",
         rain_m=float(np.nansum(rain)),
         gauge_m=float(total[-1]),

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.corrections import corrected
 from toolkit.records.exports import Export
 from toolkit.records.model import ClockCorrection, Findings
@@ -374,8 +375,8 @@ def _back_steps(time, export, order, source: TimeSource, rejected, findings: Fin
             doing = "the readings of the repeated stretch are rejected"
         findings.flag(
             "time goes back",
-            f"the time goes back {len(back)} times, first at {pd.Timestamp(time[sure[back[0]]])} "
-            f"UTC; {doing}",
+            f"the time goes back {len(back)} times, first at "
+            f"{spoken.moment(time[sure[back[0]]])}; {doing}",
             places=len(back),
         )
         return
@@ -383,7 +384,7 @@ def _back_steps(time, export, order, source: TimeSource, rejected, findings: Fin
         row = sure[place]
         seconds = abs(steps[place - 1] / np.timedelta64(1, "s"))
         findings.add(
-            f"the time goes back by {seconds:.0f} s to {pd.Timestamp(time[row])} UTC",
+            f"the time goes back by {seconds:.0f} s to {spoken.moment(time[row])}",
             "If the clock was set back, state a clock correction or back_steps = 'reject'; if the "
             "rows are only out of order, back_steps = 'sort'",
             line=int(export.lines[order[row]]),

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.ndimage import median_filter
 
+from toolkit import spoken
 from toolkit.records.model import Findings
 from toolkit.records.rules import Rule
 from toolkit.records.screen_rules import View, runs
@@ -101,8 +102,8 @@ def step_change(view: View, rule: Rule, site: Site) -> np.ndarray | str:
         moment = site.start + pd.Timedelta(days=float(when - day[0]))
         site.findings.flag(
             "step change",
-            f"the low level of the days shifts by {shift[best] * 1000:+.0f} mm about "
-            f"{moment:%Y-%m-%d} and stays: moved sensor, changed zero, or changed operation",
+            f"the low level of the days shifts by {spoken.length(shift[best], 2, True)} about "
+            f"{spoken.day(moment)} and stays: moved sensor, changed zero, or changed operation",
             date=f"{moment:%Y-%m-%d}",
             shift_m=float(shift[best]),
         )
@@ -121,8 +122,9 @@ def drift(view: View, rule: Rule, site: Site) -> np.ndarray | str:
             found |= (view.seconds > since) & (view.seconds <= moment)
             site.findings.flag(
                 "drift against visits",
-                f"at the visit of {visit.time:%Y-%m-%d %H:%M} UTC the instrument showed "
-                f"{away * 1000:+.1f} mm against the hand reading of {visit.hand * 1000:.1f} mm"
+                f"at the visit of {spoken.moment(visit.time)} the instrument showed "
+                f"{spoken.length(away, 3, True)} against the hand reading of "
+                f"{spoken.length(visit.hand, 4)}"
                 + ("; it was set right then" if visit.rezeroed else "; it was left so"),
                 time=str(visit.time),
                 difference_m=float(away),
@@ -146,9 +148,9 @@ def night_floor(view: View, rule: Rule, site: Site) -> np.ndarray | str:
         first = site.start + pd.Timedelta(days=float(days[start] - day[0]))
         site.findings.flag(
             "night floor",
-            f"for {end - start} days from {first:%Y-%m-%d} the level never fell to its usual "
-            f"minimum of {usual * 1000:.0f} mm; the least was "
-            f"{low[start:end].min() * 1000:.0f} mm: ponding, debris on the crest, backwater, "
+            f"for {end - start} days from {spoken.day(first)} the level never fell to its usual "
+            f"minimum of {spoken.length(usual)}; the least was "
+            f"{spoken.length(low[start:end].min())}: ponding, debris on the crest, backwater, "
             "infiltration, or night work",
             date=f"{first:%Y-%m-%d}",
             days=int(end - start),
@@ -264,8 +266,9 @@ def totaliser(view: View, rule: Rule, site: Site) -> np.ndarray | str:
     shown = float(np.nansum((flow[1:] + flow[:-1]) / 2 * np.diff(view.seconds)))
     site.findings.flag(
         "totaliser against flow",
-        f"the totaliser counts {counted:.4g} m3 where the flow adds up to {shown:.4g} m3; it falls "
-        f"{resets} times (reset or roll-over; the volume across each is not counted)",
+        f"the totaliser counts {spoken.volume(counted)} where the flow adds up to "
+        f"{spoken.volume(shown)}; it falls {resets} times (reset or roll-over; the volume "
+        "across each is not counted)",
         totaliser_m3=counted,
         flow_m3=shown,
         falls=resets,

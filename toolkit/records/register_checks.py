@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.model import Findings
 
 __all__ = ["check_register"]
@@ -55,8 +56,9 @@ def _stuck(good: pd.DataFrame, rates: np.ndarray, findings: Findings) -> None:
         if end - start >= STUCK_STEPS or days >= STUCK_STEPS * max(usual_steps, 7.0):
             findings.flag(
                 "register stands still",
-                f"the register does not move from {first:%Y-%m-%d} to {last:%Y-%m-%d}, "
-                f"{days:.1f} days, where it usually counts {np.nanmedian(rates):.4g} m3 a day",
+                f"the register does not move from {spoken.day(first)} to {spoken.day(last)}, "
+                f"{days:.1f} days, where it usually counts {spoken.volume(np.nanmedian(rates))} a "
+                "day",
                 start=str(first),
                 end=str(last),
                 days=round(float(days), 3),
@@ -76,8 +78,8 @@ def _fast(good: pd.DataFrame, rates: np.ndarray, findings: Findings) -> None:
         for place in places[:10]:
             findings.flag(
                 "read far above usual",
-                f"the read of {good['time'].iloc[place + 1]:%Y-%m-%d %H:%M} stands for "
-                f"{rates[place]:.4g} m3 a day, {rates[place] / usual:.1f} times the usual",
+                f"the read of {spoken.moment(good['time'].iloc[place + 1])} stands for "
+                f"{spoken.volume(rates[place])} a day, {rates[place] / usual:.1f} times the usual",
                 time=str(good["time"].iloc[place + 1]),
                 m3_per_day=float(rates[place]),
                 usual_m3_per_day=float(usual),

@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.model import Findings
 from toolkit.records.zones import utc_values
 
@@ -80,7 +81,7 @@ def _changes(frame: pd.DataFrame, findings: Findings) -> np.ndarray:
         known = apart * 24 <= 1.0
         findings.flag(
             "meter changed",
-            f"the meter was changed {frame['time'].iloc[place]:%Y-%m-%d}; "
+            f"the meter was changed {spoken.day(frame['time'].iloc[place])}; "
             + (
                 "final and first read stand together"
                 if known
@@ -111,8 +112,8 @@ def _outliers(frame, register, changed, status, reason, findings: Findings) -> N
         status[wrong], reason[wrong] = "rejected", why
         findings.flag(
             "read rejected",
-            f"the read {register[wrong]:.10g} of {frame['time'].iloc[wrong]:%Y-%m-%d} is not used: "
-            f"{why}",
+            f"the read {register[wrong]:.10g} of {spoken.day(frame['time'].iloc[wrong])} is not "
+            f"used: {why}",
             time=str(frame["time"].iloc[wrong]),
             register=float(register[wrong]),
             reason=why,
@@ -128,7 +129,7 @@ def _same_time(frame, register, good, changed, status, reason, findings: Finding
                 status[place], reason[place] = "rejected", "same read twice"
                 continue
             findings.add(
-                f"two reads at {time.iloc[place]:%Y-%m-%d %H:%M} UTC differ: "
+                f"two reads at {spoken.moment(time.iloc[place])} differ: "
                 f"{register[before]:.10g} and {register[place]:.10g}",
                 "Keep the right one; at a change of meter write change-out in a column event",
                 line=int(frame["line"].iloc[place]),
@@ -157,7 +158,7 @@ def _steps(frame, register, good, changed, unit_m3, digits, findings: Findings) 
             counts[step] = rolled
             findings.flag(
                 "roll-over",
-                f"the register rolled over before {frame['time'].iloc[row]:%Y-%m-%d}: {ends}, "
+                f"the register rolled over before {spoken.day(frame['time'].iloc[row])}: {ends}, "
                 f"counted as {rolled:.10g}",
                 time=str(frame["time"].iloc[row]),
                 counts=float(rolled),
@@ -179,7 +180,7 @@ def _multiplier_changes(frame, good, multiplier, findings: Findings) -> None:
         findings.flag(
             "multiplier changed",
             f"the multiplier changes from {multiplier[step]:g} to {multiplier[step + 1]:g} at the "
-            f"read of {frame['time'].iloc[good[step + 1]]:%Y-%m-%d}",
+            f"read of {spoken.day(frame['time'].iloc[good[step + 1]])}",
             time=str(frame["time"].iloc[good[step + 1]]),
         )
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.invoices import READ_TYPES
 from toolkit.records.model import Findings, RegisterRecord, Table
 from toolkit.records.moments import read_moments
@@ -190,8 +191,8 @@ def _increasing(frame: pd.DataFrame, column: str, findings: Findings) -> pd.Data
         return frame.iloc[::-1].reset_index(drop=True)
     for place in np.flatnonzero(seconds < 0):
         findings.add(
-            f"the time goes back from {time.iloc[place - 1]:%Y-%m-%d %H:%M} to "
-            f"{time.iloc[place]:%Y-%m-%d %H:%M} UTC",
+            f"the time goes back from {spoken.moment(time.iloc[place - 1])} to "
+            f"{spoken.moment(time.iloc[place])}",
             "Correct the date, or sort the reads by time",
             line=int(frame["line"].iloc[place]),
             column=column,

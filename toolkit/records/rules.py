@@ -84,7 +84,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "level, velocity or flow that the place cannot have",
         {
             "lowest level": _p(
-                -0.02, "length", "noise and zero error seldom pass 20 mm below zero"
+                -0.02, "length", "noise and zero error seldom read further below zero"
             ),
             "highest level": _p(
                 5.0, "length", "deeper than manholes back up; state the site's own"
@@ -141,7 +141,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "sudden change",
         "mark",
         "a rise or fall faster than water in a sewer",
-        {"rate": _p(0.01, "velocity", "0.6 m in a minute; less is seen when pumps start")},
+        {"rate": _p(0.01, "velocity", "rises when pumps start are slower than this")},
     ),
     Rule(
         "step change",
@@ -192,7 +192,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "mark",
         "days of rain, whose flow is compared with that of dry days",
         {
-            "rain": _p(0.00635, "length", "a quarter of an inch in a day"),
+            "rain": _p(0.00635, "length", "less than this in a day hardly runs off"),
             "dry days": _p(2, "count", "days without rain before a day counts as dry"),
         },
     ),

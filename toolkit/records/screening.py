@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.mark_rules import MARKING, Site, Visit
 from toolkit.records.model import ROLES, Findings, LoggerRecord
 from toolkit.records.moments import read_moments
@@ -162,7 +163,7 @@ class _State:
         doing = "rejected" if action == "reject" else "marked, and kept"
         self.findings.flag(
             f"screening: {name}",
-            f"{found} of {len(mask)} readings ({share:.2%}) are {doing}: {name}",
+            f"{found} of {len(mask)} readings ({spoken.percent(share, 2)}) are {doing}: {name}",
             rule=name,
             readings=found,
             share=round(share, 6),

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.records.model import Findings
 from toolkit.records.zones import utc_values, zone_of
 
@@ -93,7 +94,7 @@ def find_intervals(
             f"{len(gaps)} interval{' is' if len(gaps) == 1 else 's are'} longer than "
             f"{GAP_FACTOR:g} usual steps, together "
             f"{gaps['seconds'].sum() / 3600:.1f} h; the longest, {longest['seconds'] / 3600:.1f} "
-            f"h, begins {longest['start']:%Y-%m-%d %H:%M} UTC",
+            f"h, begins {spoken.moment(longest['start'])}",
             gaps=len(gaps),
             hours=round(float(gaps["seconds"].sum() / 3600), 3),
             longest_hours=round(float(longest["seconds"] / 3600), 3),
@@ -130,7 +131,7 @@ def _report_changes(time, starts, steps, findings: Findings) -> None:
         findings.flag(
             "sampling interval changes",
             f"the interval between readings changes from {before:g} s to {after:g} s at "
-            f"{pd.Timestamp(time[start])} UTC",
+            f"{spoken.moment(time[start])}",
             time=str(pd.Timestamp(time[start])),
             before_s=before,
             after_s=after,
@@ -168,7 +169,7 @@ def _doubtful(time, seconds, usual, place, change, flow, zone, findings: Finding
         "missing_if_clock_s": float(as_clock),
     }
     message = (
-        f"the step of {seconds[place] / 60:.0f} min at {start} UTC is a gap of "
+        f"the step of {seconds[place] / 60:.0f} min at {spoken.moment(start)} is a gap of "
         f"{as_gap / 60:.0f} min, or the clock was put forward by hand after summer time began "
         f"{change:%Y-%m-%d} and {max(as_clock, 0) / 60:.0f} min are missing; stamps between the "
         "two would then be an hour slow"
@@ -178,8 +179,8 @@ def _doubtful(time, seconds, usual, place, change, flow, zone, findings: Finding
         data["volume_if_gap_m3"] = mean * float(seconds[place])
         data["volume_if_clock_m3"] = mean * float(seconds[place] - 3600)
         message += (
-            f"; over the step {data['volume_if_gap_m3']:.4g} m3 or "
-            f"{data['volume_if_clock_m3']:.4g} m3"
+            f"; over the step {spoken.volume(data['volume_if_gap_m3'])} or "
+            f"{spoken.volume(data['volume_if_clock_m3'])}"
         )
     findings.flag("clock change or gap", message, **data)
 

@@ -24,18 +24,18 @@ from toolkit.report.brief_words import (
 from toolkit.report.frames import budget_of
 from toolkit.report.show import Shown, say, show_table, show_verdict
 from toolkit.report.words import Words, counted
+from toolkit.spoken import speaking
 from toolkit.uncertainty import Draws
 from toolkit.units import from_si
 
 __all__ = ["CAUTION", "Brief", "make_brief"]
 
 CAUTION = """\
-Steps at a manhole are work at a confined space beside traffic: sewer gas kills without warning. \
-Read from above where possible; entry needs permit, gas test, ventilation, retrieval gear and a \
-second person above. Fixed wiring, meters and plumbing are for licensed trades, and may need the \
-consent of the authority. Local codes prevail over anything said here."""
-ERROR = 0.003
-"""The error of level that the brief explains by way of example [m]."""
+Steps at a manhole, a meter pit or a vault are work at a confined space, often beside traffic: \
+sewer gas kills without warning, and electricity near water kills too. Read from above where \
+possible; entry needs permit, gas test, ventilation, retrieval gear and a second person above. \
+Fixed wiring, meters and plumbing are for licensed trades, and may need the consent of the \
+authority. Local codes prevail over anything said here."""
 NOISE = 0.7
 """Relative noise of a narrowing, times the root of the number of draws (judgement) [-]."""
 
@@ -162,7 +162,7 @@ class Brief:
         return "", None, None, None
 
     def readings_table(self) -> Shown:
-        """How many per cent 3 mm are.
+        """How many per cent a small error of the level is: 3 mm, or an eighth of an inch.
 
         Returns
         -------
@@ -173,8 +173,8 @@ class Brief:
         if self.readings.empty:
             return say("No level was recorded in this case, so none can be wrong.")
         head, flow = words.head_unit, words.discharge_unit
-        own = from_si(ERROR, head, "length")
-        other = "" if head == "mm" else f", {own:.2g} {head}"
+        error = words.small(words.small_length)
+        high, low = (f"read {error} too {side} [%]" for side in ("high", "low"))
         frame = pd.DataFrame(
             {
                 "reading": self.readings["reading"],
@@ -182,13 +182,13 @@ class Brief:
                 f"discharge [{flow}]": from_si(
                     self.readings["discharge"].to_numpy(), flow, "discharge"
                 ),
-                "read 3 mm too high [%]": 100 * self.readings["too_high"],
-                "read 3 mm too low [%]": 100 * self.readings["too_low"],
+                high: 100 * self.readings["too_high"],
+                low: 100 * self.readings["too_low"],
             }
         )
-        digits = {"read 3 mm too high [%]": 1, "read 3 mm too low [%]": 1}
+        digits = {high: 1, low: 1}
         caption = (
-            f"What 3 mm{other} of level do to one reading; 90, 50 and 10 % of all readings are "
+            f"What {error} of level do to one reading; 90, 50 and 10 % of all readings are "
             "higher than the low, usual and high one"
         )
         return show_table(frame, caption, digits)
@@ -384,9 +384,10 @@ def make_brief(result: Any) -> Brief:
         Tables and sentences [SI, money].
     """
     case, evidence = result.case, result.evidence
-    return Brief(
-        result,
-        reading_effects(case, evidence, ERROR),
-        averaging_table(case, evidence),
-        step_table(case, evidence, result.pricing, Draws(result.draws, result.seed)),
-    )
+    with speaking(case.spoken):
+        return Brief(
+            result,
+            reading_effects(case, evidence, Words.of(result).small_length),
+            averaging_table(case, evidence),
+            step_table(case, evidence, result.pricing, Draws(result.draws, result.seed)),
+        )

@@ -9,12 +9,12 @@ import pandas as pd
 
 from toolkit.report.show import say
 from toolkit.report.words import Words
-from toolkit.units import from_si
+from toolkit.units import from_si, to_si
 
 __all__ = ["zero_of_invoice", "zero_sentence", "zero_slider", "zero_spread"]
 
 
-def zero_of_invoice(result: Any, invoice: str = "", reach: float = 0.006) -> pd.DataFrame:
+def zero_of_invoice(result: Any, invoice: str = "", reach: float | None = None) -> pd.DataFrame:
     """Measured volume of one invoice against the zero error of the instrument.
 
     Parameters
@@ -24,7 +24,7 @@ def zero_of_invoice(result: Any, invoice: str = "", reach: float = 0.006) -> pd.
     invoice : str
         Which invoice; the latest if left out [text].
     reach : float
-        Largest zero error [m].
+        Largest zero error; twice a small error in the units of the case if None [m].
 
     Returns
     -------
@@ -43,6 +43,7 @@ def zero_of_invoice(result: Any, invoice: str = "", reach: float = 0.006) -> pd.
     carrier = np.broadcast_to(series.carrier, series.level.shape)[inside]
     weights = np.gradient(series.time[inside]) if inside.sum() > 1 else np.ones(inside.sum())
     weights = np.minimum(weights, 10 * np.median(weights)) * carrier
+    reach = 2 * Words.of(result).small_length if reach is None else reach
     errors = np.linspace(-reach, reach, 25)
     true = float(weights @ device.rating(level))
     change = [float(weights @ device.rating(level + error)) / true - 1 for error in errors]
@@ -96,11 +97,10 @@ def zero_sentence(result: Any, zero_error: float, invoice: str = "") -> str:
     words, curve = Words.of(result), zero_of_invoice(result, invoice)
     change = float(np.interp(zero_error, curve["zero_error"], curve["change"]))
     true = float(np.interp(0.0, curve["zero_error"], curve["volume_m3"]))
-    unit = words.head_unit
-    shown = from_si(zero_error, unit, "length")
+    shown = words.small(zero_error, sign=True)
     return (
-        f"Invoice {curve['invoice'].iloc[0]}: with the instrument {1000 * zero_error:+.1f} mm "
-        f"({shown:+.2f} {unit}) off, {words.volume(true * (1 + change))} would be stated where "
+        f"Invoice {curve['invoice'].iloc[0]}: with the instrument {shown} off, "
+        f"{words.volume(true * (1 + change))} would be stated where "
         f"{words.volume(true)} is true ({100 * change:+.1f} %)."
     )
 
@@ -124,11 +124,20 @@ def zero_slider(result: Any, invoice: str = "") -> Any:
         return say("The method of this case reads no level, so there is no zero error.")
     from ipywidgets import FloatSlider, Label, VBox
 
-    slider = FloatSlider(0.0, min=-6.0, max=6.0, step=0.5, description="zero [mm]")
+    words = Words.of(result)
+    unit, step = words.head_unit, from_si(words.small_length / 6, words.head_unit, "length")
+    slider = FloatSlider(
+        0.0,
+        min=-12 * step,
+        max=12 * step,
+        step=step,
+        readout_format=".4g",
+        description=f"zero [{unit}]",
+    )
     label = Label(zero_sentence(result, 0.0, invoice))
 
     def moved(change: Any) -> None:
-        label.value = zero_sentence(result, change["new"] / 1000, invoice)
+        label.value = zero_sentence(result, to_si(change["new"], unit, "length"), invoice)
 
     slider.observe(moved, names="value")
     return VBox([slider, label])

@@ -13,9 +13,10 @@ from scipy.stats import norm
 
 from toolkit.charts import Picture, show
 from toolkit.charts.flow import cut_at_read, day_of_readings, rating_and_use, zero_path_picture
-from toolkit.hydraulics import echo_distance, speed_of_sound
+from toolkit.report.flow_steps import echo_steps, rating_steps
 from toolkit.report.show import Shown, figure_of, say, show_table, show_verdict
 from toolkit.report.words import Words, counted
+from toolkit.spoken import speaking
 from toolkit.units import from_si
 
 __all__ = [
@@ -30,10 +31,7 @@ __all__ = [
 
 NO_RECORD = "This case holds no record of the effluent, so there is nothing to walk through."
 NO_LEVEL = "This method has no level, so a zero error does not act on it."
-SHOWN_AS = {
-    "echo_time": ("echo time, both ways", "ms", lambda v: 1000 * v),
-    "air_temperature": ("air temperature", "degC", lambda v: v - 273.15),
-}
+ECHO = ("echo time, both ways", "ms", lambda v: 1000 * v)
 STEPS = 40
 
 
@@ -111,12 +109,15 @@ def _columns(result: Any) -> list[str]:
 
 def _shown(result: Any, name: str) -> tuple[str, str, Callable[[Any], Any]]:
     """Label and unit of a column of the record, and how to show its SI figures."""
-    if name in SHOWN_AS:
-        return SHOWN_AS[name]
+    if name == "echo_time":
+        return ECHO
     words = Words.of(result)
-    label = name.replace("_", " ")
+    label, feet = name.replace("_", " "), words.spoken.feet
+    if name == "air_temperature":
+        unit = "degF" if feet else "degC"
+        return label, unit, lambda v: from_si(v, unit, "temperature")
     if name == "velocity":
-        unit = "ft/s" if words.head_unit in ("in", "ft") else "m/s"
+        unit = "ft/s" if feet else "m/s"
         return label, unit, lambda v: from_si(v, unit, "velocity")
     if name in ("head", "depth", "distance", "tailwater"):
         return label, words.head_unit, lambda v: from_si(v, words.head_unit, "length")
@@ -164,51 +165,18 @@ def one_reading(result: Any) -> Shown:
     for name in _columns(result):
         label, unit, read = _shown(result, name)
         steps.append((label, "read", f"{float(read(float(row[name]))):.5g} {unit}"))
-    steps += _echo_steps(result, row, words)
+    with speaking(words.spoken):
+        steps += echo_steps(result, row, words)
     if result.case.device.level_column is not None:
         level = float(series.level[place])
         how = "h" if series.reference_distance is None else "h = R − d"
-        steps.append(("level over the datum", how, _head(words, level)))
-    steps += _rating_steps(result, place)
+        steps.append(("level over the datum", how, words.head(level, 5)))
+    with speaking(words.spoken):
+        steps += rating_steps(result, place)
     flow = float(series.discharge[place])
-    steps.append(("discharge", "Q", f"{words.discharge(flow)} = {1000 * flow:.4g} L/s"))
+    steps.append(("discharge", "Q", words.discharge(flow)))
     table = pd.DataFrame(steps, columns=["quantity", "how", "value"])
     return show_table(table, "One reading by hand")
-
-
-def _head(words: Words, value: float) -> str:
-    shown = f"{from_si(value, words.head_unit, 'length'):.4g} {words.head_unit}"
-    return shown if words.head_unit == "mm" else f"{shown} = {1000 * value:.2f} mm"
-
-
-def _echo_steps(result: Any, row: pd.Series, words: Words) -> list[tuple[str, str, str]]:
-    series = result.evidence.series
-    if series.reference_distance is None:
-        return []
-    air, echo = float(row["air_temperature"]), float(row["echo_time"])
-    if not np.isfinite(air):
-        return []
-    return [
-        ("speed of sound", "c = 343.2 √(T / 293.15)", f"{float(speed_of_sound(air)):.2f} m/s"),
-        ("distance to the surface", "d = c t / 2", _head(words, float(echo_distance(echo, air)))),
-        ("sensor to datum", "R, from the case", _head(words, series.reference_distance)),
-    ]
-
-
-def _rating_steps(result: Any, place: int) -> list[tuple[str, str, str]]:
-    """The equation with its SI figures, so that it can be followed by hand."""
-    series, device = result.evidence.series, result.case.device
-    flow = float(series.discharge[place])
-    carrier = float(series.carrier if np.ndim(series.carrier) == 0 else series.carrier[place])
-    steps = []
-    if series.area is not None:
-        steps.append(("wetted area", "A(h)", f"{float(series.area[place]):.5g} m2"))
-        steps.append(("mean velocity", "v, with its factor", f"{carrier:.4g} m/s"))
-    elif carrier != 1:
-        steps.append(("factor on the rating", "of the method", f"{carrier:.4g}"))
-    level = f"h = {float(series.level[place]):.5f} m" if device.level_column is not None else ""
-    given = f"{level}: " if level else ""
-    return [*steps, ("rating", device.notes.equation, f"{given}Q = {flow:.6f} m3/s")]
 
 
 def picture(name: str, result: Any, caption: str = "", form: str = "png") -> None:
@@ -250,7 +218,8 @@ def _rating(result: Any) -> Picture | None:
     place = chosen(result)
     level = float(series.level[place])
     one = level, float(device.rating(level))
-    units = words.head_unit, "m2" if series.area is not None else words.discharge_unit
+    square = "ft2" if words.spoken.feet else "m2"
+    units = words.head_unit, words.discharge_unit if series.area is None else square
     return rating_and_use(curve, use, units, device.notes.head_limits, one)
 
 
@@ -380,13 +349,16 @@ def zero_shares(result: Any) -> Shown:
     if effluent is None or effluent.zero is None:
         return say("{reason}", reason=NO_RECORD if effluent is None else NO_LEVEL)
     words = Words.of(result)
+    error = words.small(words.small_length)
     table = pd.DataFrame(
         {
             "invoice": result.invoices["invoice"],
-            "1 mm too high makes the volume too high by [%]": 0.1 * np.abs(effluent.sensitivity),
+            f"{error} too high makes the volume too high by [%]": 100
+            * words.small_length
+            * np.abs(effluent.sensitivity),
             f"volume [{words.volume_unit}]": from_si(
                 result.invoices["effluent_mean"].to_numpy(float), words.volume_unit, "volume"
             ),
         }
     )
-    return show_table(table, "What one millimetre of zero error does", digits=2)
+    return show_table(table, f"What {error} of zero error does", digits=2)

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit.report.assumptions import assumptions
 from toolkit.report.words import Words
 from toolkit.uncertainty import judge
 from toolkit.units import from_si
@@ -229,7 +230,7 @@ def flows(result: Any) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["name", "kind", "mean", "standard_uncertainty"])
 
 
-def zero_curve(result: Any, reach: float = 0.006) -> pd.DataFrame:
+def zero_curve(result: Any, reach: float | None = None) -> pd.DataFrame:
     """Volume stated over volume true, for instruments that read too high or too low.
 
     Parameters
@@ -237,7 +238,7 @@ def zero_curve(result: Any, reach: float = 0.006) -> pd.DataFrame:
     result : Audit
         With an effluent record of a method that has a level [m].
     reach : float
-        Largest zero error shown [m].
+        Largest zero error shown; twice a small error in the units of the case if None [m].
 
     Returns
     -------
@@ -245,6 +246,7 @@ def zero_curve(result: Any, reach: float = 0.006) -> pd.DataFrame:
         zero_error [m], change (of the volume, as a share of the true one) [-].
     """
     series, device = result.evidence.series, result.case.device
+    reach = 2 * Words.of(result).small_length if reach is None else reach
     errors = np.linspace(-reach, reach, 25)
     weights = np.gradient(series.time)
     usual = np.minimum(weights, 10 * np.median(weights))
@@ -301,50 +303,6 @@ def _change(decided: bool, share: float, each: Any) -> str:
         return "another estimate; the estimate lies on the limit"
     factor = each.reach_to_decide / each.guard_band if each.guard_band else 1.0
     return f"an interval of {100 * factor:.0f} % of the present width, same estimate"
-
-
-def assumptions(result: Any) -> pd.DataFrame:
-    """Every uncertain input with its figure, how long it lasts and where it comes from.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [SI].
-
-    Returns
-    -------
-    DataFrame
-        One row a cause; figures supplied by the toolkit are marked [SI].
-    """
-    causes = result.causes
-    rows = zip(causes["cause"], causes["standard"], causes["unit"], strict=True)
-    head = Words.of(result).head_unit
-    spread = [
-        f"{standard:.3g}" if cause == "exponent" else _spread(standard, unit, head)
-        for cause, standard, unit in rows
-    ]
-    return pd.DataFrame(
-        {
-            "estimate": causes["estimate"],
-            "cause": causes["cause"],
-            "standard uncertainty": spread,
-            "lasts over": causes["persistence"],
-            "supplied by": np.where(causes["default"], "default of the toolkit", "case file"),
-            "source": causes["source"],
-        }
-    )
-
-
-def _spread(standard: float, unit: str, head: str) -> str:
-    """A standard uncertainty as people read it: shares in per cent, small lengths as heads."""
-    if unit == "1":
-        return f"{100 * standard:.3g} %"
-    if unit == "m" and abs(standard) < 0.1:
-        millimetres = f"{1000 * standard:.3g} mm"
-        if head == "mm":
-            return millimetres
-        return f"{from_si(standard, head, 'length'):.2g} {head} ({millimetres})"
-    return f"{standard:.3g} {unit}"
 
 
 def visits(result: Any) -> pd.DataFrame:

@@ -23,8 +23,8 @@ LAW = (
 OURS = ("Ask ", "The two estimates conflict")
 """How proposals begin that are for the facility alone; the letter asks in its own words [text]."""
 SAFE = (
-    "Work at a manhole, a meter or its pipes follows the local rules on confined spaces, traffic, "
-    "electricity and licensed trades; nobody enters a manhole alone or untrained."
+    "Work at a manhole, a meter pit, a vault or pipes follows the local rules on confined spaces, "
+    "traffic, electricity and licensed trades; nobody enters one alone or untrained."
 )
 CLOSING = "Yours sincerely,\n\n[name], [position], [telephone]"
 

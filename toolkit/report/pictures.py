@@ -167,8 +167,8 @@ def _balance(result: Any) -> Picture | None:
     if result.evidence.balance is None:
         return None
     total = result.total
-    measured = {part: total.get(f"effluent_{part}") for part in ("mean", "low", "high")}
     parts = ("standard_uncertainty", "low", "high")
+    measured = {part: total.get(f"effluent_{part}") for part in ("mean", *parts)}
     expected = {part: total.get(f"balance_{part}") for part in parts}
     shown = [
         each if all(value is not None for value in each.values()) else None

@@ -9,6 +9,7 @@ import pandas as pd
 
 from toolkit.report.show import Shown, say, show_table
 from toolkit.report.words import Words, counted, joined
+from toolkit.spoken import speaking
 
 __all__ = ["agreement", "device", "quality_sentence", "self_check"]
 
@@ -34,7 +35,9 @@ def device(result: Any) -> Shown:
     element, table = result.case.device, result.case.data.effluent
     if element is None or table is None:
         return say("This case holds no record of the effluent.")
-    words, notes = Words.of(result), element.notes
+    words = Words.of(result)
+    with speaking(words.spoken):
+        notes = element.notes
     method = element.method[:1].upper() + element.method[1:]
     rows = [("method", method), ("record", ", ".join(Path(name).name for name in table.files))]
     if notes.trend_grade:

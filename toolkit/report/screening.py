@@ -7,12 +7,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit import spoken
 from toolkit.report.words import Words
+from toolkit.spoken import speaking
 from toolkit.units import from_si
 
 __all__ = ["record_by_invoice", "screened_level", "screening_stretches", "screening_table"]
 
-SHOWN_IN = {"m": "mm", "s": "min", "K": "degC", "1": "", "m/s": "m/s"}
 NO_ROWS = "no reading at all"
 
 
@@ -32,8 +33,13 @@ def screening_table(result: Any) -> pd.DataFrame:
     logger = result.inputs.logger
     if logger is None or logger.screening is None:
         return pd.DataFrame()
+    with speaking(Words.of(result).spoken):
+        return _screening_rows(logger.screening)
+
+
+def _screening_rows(screening: pd.DataFrame) -> pd.DataFrame:
     rows = []
-    for row in logger.screening.itertuples(index=False):
+    for row in screening.itertuples(index=False):
         found = row.rejected if row.action == "reject" else row.marked
         done = {"reject": "rejected", "mark": "marked, kept"}[row.action] if found else "none found"
         rows.append(
@@ -52,15 +58,14 @@ def screening_table(result: Any) -> pd.DataFrame:
 def _value(value: float, unit: str, parameter: str) -> str:
     if not np.isfinite(value):
         return "not stated"
-    shown = SHOWN_IN.get(unit, unit)
+    if unit == "s":
+        return f"{value / 3600:.4g} h" if value >= 7200 else f"{value / 60:.4g} min"
     if unit == "K" and "change" in parameter:
-        return f"{value:.4g} K"
-    if unit == "s" and value >= 7200:
-        return f"{value / 3600:.4g} h"
-    if unit in ("m", "s", "K"):
-        dimension = {"m": "length", "s": "time", "K": "temperature"}[unit]
-        value = from_si(value, shown, dimension)
-    return f"{value:.4g} {shown}".strip()
+        return spoken.temperature_step(value)
+    said = {"m": spoken.length, "K": spoken.temperature, "m/s": spoken.velocity}
+    if unit == "m/s" and parameter == "rate":
+        return spoken.rate_of_rise(value)
+    return said[unit](value) if unit in said else f"{value:.4g}"
 
 
 def record_by_invoice(result: Any) -> pd.DataFrame:

@@ -31,12 +31,14 @@ __all__ = [
 
 SIGNS = re.compile(r"[\\`*_{}\[\]()<>#+!|~$&^:@=\"'-]")
 MANHOLE = """\
-A sewer manhole is a confined space. Sewer gas (hydrogen sulphide, methane, want of oxygen) kills \
-without warning, and it kills the one who climbs after the first. Read from above where possible.
+A sewer manhole is a confined space, and so may a meter pit, a valve chamber or a vault be. Sewer \
+gas (hydrogen sulphide, methane, want of oxygen) gathers in all of them, kills without warning, \
+and kills the one who climbs after the first. Read from above, or by remote display, where possible.
 
 Entry needs what the local rules require: permit, gas test before and during the stay, \
-ventilation, retrieval gear, a second person above, training. Guard against traffic before \
-lifting a cover.
+ventilation, retrieval gear, a second person above, training. A pit can be flooded: electrical \
+equipment that stands in or beside water is switched off and secured first. Guard against traffic \
+before lifting a cover or a pit lid, and lift it with the proper tool.
 
 Electrical equipment in a sewer atmosphere must be made for explosive atmospheres; work on fixed \
 wiring is for licensed electricians. Changes to meters, flumes and plumbing may need the consent \

@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from toolkit import spoken
+from toolkit.spoken import Spoken, speaking
 from toolkit.units import from_si
 
 __all__ = ["Words", "counted", "joined", "sentence_of"]
@@ -237,20 +239,54 @@ class Words:
         """
         return self.probability(value).replace("more than", ">").replace("less than", "<")
 
-    def head(self, value: float) -> str:
+    def head(self, value: float, digits: int = 3) -> str:
         """A level with its unit.
 
         Parameters
         ----------
         value : float
             The level [m].
+        digits : int
+            Significant digits [-].
 
         Returns
         -------
         str
             Such as "3.10 in" [text].
         """
-        return f"{from_si(value, self.head_unit, 'length'):.3g} {self.head_unit}"
+        return f"{from_si(value, self.head_unit, 'length'):.{digits}g} {self.head_unit}"
+
+    @property
+    def spoken(self) -> Spoken:
+        """The same for sentences of the library [-]."""
+        return Spoken(self.volume_unit, self.discharge_unit, self.head_unit, self.zone)
+
+    @property
+    def small_length(self) -> float:
+        """A small error of a level, round in the unit of the case [m]."""
+        if not self.spoken.feet:
+            return 0.003
+        return 0.0254 / 8 if self.head_unit == "in" else 0.01 * 0.3048
+
+    def small(self, value: float, digits: int = 3, sign: bool = False) -> str:
+        """A small length with its unit, such as an error of a level.
+
+        Parameters
+        ----------
+        value : float
+            The length [m].
+        digits : int
+            Significant digits [-].
+        sign : bool
+            Whether to write a plus too [-].
+
+        Returns
+        -------
+        str
+            Such as "0.125 in" or "3 mm" [text].
+        """
+        with speaking(self.spoken):
+            return spoken.length(value, digits, sign)
 
     def discharge(self, value: float) -> str:
         """A discharge with its unit.

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from toolkit import spoken
 from toolkit.errors import AuditError, Flag
 from toolkit.uncertainty.conditioning import Conditioned, condition
 
@@ -346,7 +347,8 @@ def _flags(visits: Sequence[Visit], result: Conditioned, coverage: float) -> tup
             flags.append(
                 Flag(
                     "visit-contradicts-zero-uncertainty",
-                    f"Visit {name}: hand less instrument is {1000 * visit.difference:+.1f} mm, "
+                    f"Visit {name}: hand less instrument is "
+                    f"{spoken.length(visit.difference, 3, True)}, "
                     f"{abs(surprise):.1f} standard uncertainties from what the stated zero error, "
                     "drift and earlier visits allow. Widen them or find what happened.",
                     "note",

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 import toolkit.charts.record as record
 import toolkit.charts.uncertainty as uncertainty
@@ -208,3 +209,13 @@ def test_origins_and_ratios_tell_each_invoice(pictures):
     assert "1 as due; A2 1.3368 (unit-swap)" in pictures["ratios"].alt
     words = [text.get_text() for text in pictures["ratios"].figure.legends[0].get_texts()]
     assert "1.337: CCF was taken as kgal" in words and not any("far" in word for word in words)
+
+
+def test_the_measured_effluent_of_a_balance_has_its_u_in_words():
+    measured = {"mean": 890.0, "standard_uncertainty": 20.0, "low": 850.0, "high": 930.0}
+    drawn = water_balance(flows(), "m3", measured)
+    words = [text.get_text() for text in drawn.figure.findobj(Text)]
+    assert "measured effluent\n890 m3, u = 20" in words
+    assert "measured 890 m3, interval 850 to 930" in drawn.alt
+    without = water_balance(flows(), "m3", {"mean": 890.0, "low": 850.0, "high": 930.0})
+    assert "measured effluent\n890 m3" in [t.get_text() for t in without.figure.findobj(Text)]

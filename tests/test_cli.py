@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 
@@ -12,6 +13,9 @@ import pytest
 from toolkit import audit
 from toolkit.__main__ import main
 from toolkit.case import load_case, sample_case
+from toolkit.hydraulics import build_device
+from toolkit.hydraulics.listing import device_rows
+from toolkit.hydraulics.registry import DEVICES
 
 
 def run(capsys, *words: str) -> tuple[int, str, str]:
@@ -32,6 +36,29 @@ def test_a_6_inch_parshall_flume_at_3_inches_passes_103_4_gpm(capsys):
     assert answer["discharge_m3s"] / 6.309020e-5 == pytest.approx(103.4, abs=0.05)
     assert answer["valid"] is True
     assert {"flags", "source"} <= set(answer)
+
+
+def test_every_device_is_listed_with_its_sizes(capsys):
+    code, out, err = run(capsys, "discharge", "list")
+    assert code == 0 and not err
+    for word in DEVICES:
+        assert re.search(rf"^{re.escape(word)}\b", out, re.M), word
+    assert "'throat=6 in'" in out and "['crest_height=1.5 ft']" in out and "echo" in out
+    code, out, _ = run(capsys, "discharge", "list", "--json")
+    listed = {row["device"]: row["keys"] for row in json.loads(out)}
+    assert code == 0 and listed.keys() == DEVICES.keys()
+    code, out, err = run(capsys, "discharge", "list", "head=3 in")
+    assert code == 2 and "list stands alone" in err
+    code, out, _ = run(capsys, "discharge", "--help")
+    assert code == 0 and "list" in out
+
+
+def test_a_listed_example_builds_its_device():
+    """What the list shows as needed is enough, and its examples are values that are taken."""
+    for row in device_rows():
+        needed = {key["name"]: key["example"] for key in row["keys"] if key["required"]}
+        if needed:
+            assert build_device(row["device"], needed).notes.sources
 
 
 def test_discharge_in_words_prints_source_and_limits(capsys):

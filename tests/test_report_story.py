@@ -311,3 +311,24 @@ def test_lines_without_a_difference_are_a_sentence_not_an_empty_picture():
     result = audit(load_case(sample_case().parent / "area_velocity"), draws=500, seed=1)
     missing, draw = PICTURES["lines"]
     assert draw(result) is None and "No charge line differs" in missing
+
+
+def test_every_uncertain_input_says_of_what(whole):
+    """A bare per cent cannot be checked: it is a share of a reading, a volume, a size."""
+    table = report_frames.assumptions(whole).set_index("cause")["standard uncertainty"]
+    for text in table:
+        assert re.search(r" (?:of|in) [a-z]", text) or text == "0, none of its own", text
+    assert table["water in product"].startswith("1 % of the volume main registers")
+    assert "taken as 19 %" in table["water in product"]
+    assert table["main: meter error"] == "1 % of the volume main registers"
+    assert table["zero error"].startswith("0.0591 in of level")  # 1.5 mm
+    # Bos 1989 ch. 7 (from memory): 3 % as limits, so 3 % / sqrt(3)
+    assert table["discharge coefficient"] == ("1.73 % of the discharge (limits ± 3 %, rectangular)")
+
+
+def test_no_source_is_vague(whole):
+    """A document, a place of memory, a judgement that says whose, or the case's own words."""
+    table = report_frames.assumptions(whole)
+    ours = table[table["supplied by"] != "case file"]["source"]
+    named = r"judgement|from memory|ISO |Bos |USBR|read in a copy|of the record itself|same record"
+    assert ours.str.contains(named).all(), ours[~ours.str.contains(named)].tolist()

@@ -226,15 +226,23 @@ def with_cause(tmp_path: Path, text: str, sample: str = "") -> Path:
 def test_the_report_lists_the_exponent_and_the_reading_dates(tmp_path):
     table = assumptions(audit(load_case(sample_case()), draws=500)).set_index("cause")
     row = table.loc["exponent"]
-    assert row["standard uncertainty"] == "0" and row["supplied by"] == "default of the toolkit"
+    assert (
+        row["standard uncertainty"] == "0, none of its own"
+        and row["supplied by"] == "default of the toolkit"
+    )
     assert "ISO 9826" in row["source"] and "from memory" in row["source"]
     reads = table.loc["main: reading dates"]
-    assert reads["estimate"] == "balance" and reads["standard uncertainty"].endswith(" %")
+    assert (
+        reads["estimate"] == "balance"
+        and "% of the volume of main" in reads["standard uncertainty"]
+    )
     assert "judgement" in reads["source"]
     text = '[[effluent.cause]]\nname = "exponent"\nstandard = "0.01"\nsource = "own gauging"\n'
     result = audit(load_case(with_cause(tmp_path, text)), draws=500)
     row = assumptions(result).set_index("cause").loc["exponent"]
-    assert row["standard uncertainty"] == "0.01" and row["supplied by"] == "case file"
+    assert (
+        row["standard uncertainty"] == "0.01 in the exponent" and row["supplied by"] == "case file"
+    )
     assert "exponent" in set(result.budget["cause"])
 
 

@@ -77,7 +77,9 @@ def assumptions(result: Any) -> pd.DataFrame:
 def _spread(row: dict[str, Any], case: Any) -> str:
     unit, standard = str(row["unit"]), float(row["standard"])
     if not standard:
-        return "none of its own"
+        return "0, none of its own"
+    if row["cause"] == "exponent":
+        return f"{standard:.3g} in the exponent"
     text = f"{_figure(standard, unit)} {_of_what(row, case)}"
     factor = HALF_WIDTH.get(str(row["shape"]))
     if factor and standard:
@@ -108,8 +110,6 @@ def _of_what(row: dict[str, Any], case: Any) -> str:
     if row["estimate"] == "effluent":
         if unit != "1":
             return MEASURED_IN.get(name, "")
-        if name == "exponent":
-            return "added to the exponent of the rating (times a hundred)"
         return SHARE_OF.get(name, "of the measured volume")
     table = next((t for t in [*case.data.use, *case.data.inflow] if t.name == name), None)
     if table is not None and getattr(table, "fraction_of", None) is not None:

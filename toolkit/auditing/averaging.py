@@ -56,6 +56,7 @@ def averaging_table(case: Case, evidence: Evidence) -> pd.DataFrame:
         rows.insert(0, {**rows[0], **_one_reading(case, evidence, rows[0])})
     model = evidence.effluent.model
     seconds = (evidence.periods.end - evidence.periods.start) / pd.Timedelta(seconds=1)
+    seconds = seconds[evidence.periods.lasting]
     rows.append(_row(evidence, model, "an invoice", float(seconds.to_numpy().mean())))
     if model.periods > 1:
         rows.append(_row(evidence, model, "all invoices", float(seconds.to_numpy().sum()), True))

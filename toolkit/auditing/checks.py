@@ -60,7 +60,9 @@ def whole_problems(case: Case, inputs: Any) -> list[Problem]:
     list of Problem
         Refused where no figure can be made, warnings where the stated coverage is missed [-].
     """
-    periods = inputs.invoices.frame[["invoice", "start", "end"]]
+    frame = inputs.invoices.frame
+    periods = frame[["invoice", "end"]].assign(start=frame["own_start"])
+    periods = periods[periods["end"] > periods["start"]]  # days of its own, not an earlier one's
     problems = _registers(case, inputs, periods)
     if inputs.logger is not None and inputs.level is not None:
         problems += _record(case, inputs, periods)

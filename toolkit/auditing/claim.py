@@ -60,7 +60,7 @@ def claim_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.DataF
     items = [_item(inputs, pricing, place) for place in range(len(pricing.facts))]
     claim = work_out_claim(items, rule)
     pairs = zip(items, claim.lines, pricing.bills, strict=True)
-    rows = [_row(item, line, rule, bill.tolerance == 0) for item, line, bill in pairs]
+    rows = [_row(item, line, rule, bill.exact) for item, line, bill in pairs]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     table.attrs["sums"] = _sums(claim, rule)
     return table

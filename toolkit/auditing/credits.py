@@ -32,7 +32,8 @@ def credit_volumes(grounds: Grounds, terms: Mapping[str, list[Term]]) -> dict[st
         Registered volume of a deduct meter, less that of its drain; any other use at its stated
         inputs [m3].
     """
-    spans = as_periods(pd.DataFrame({"start": grounds.periods.start, "end": grounds.periods.end}))
+    instants = {"start": grounds.periods.start, "end": grounds.periods.end}
+    spans = as_periods(pd.DataFrame(instants), may_be_empty=True)
     count = len(spans.first)
 
     def value(cause: Cause) -> np.ndarray:
@@ -51,7 +52,8 @@ def credit_volumes(grounds: Grounds, terms: Mapping[str, list[Term]]) -> dict[st
             found[use.name] = known[use.name][0]
             if use.way.name == "so much per day":
                 # a schedule counts calendar days, also where the clock is changed in between
-                found[use.name] = found[use.name] * _calendar_days(grounds.periods) / spans.days
+                days = np.where(spans.days > 0, spans.days, 1.0)  # of no days, no volume
+                found[use.name] = found[use.name] * _calendar_days(grounds.periods) / days
             if use.kind == "deduct meter":
                 drain = grounds.registers.get(f"{use.name}: drain")
                 back = 0.0 if drain is None else drain.volume_m3

@@ -19,10 +19,12 @@ from toolkit.balance import (
     IntakeVolumes,
     Network,
     Reconciliation,
+    as_periods,
     expected_discharge,
     intake_volumes,
     reconcile,
 )
+from toolkit.balance import Periods as Instants
 from toolkit.case import Case
 from toolkit.case.models import CAUSES
 from toolkit.case.models_uses import records_of
@@ -54,7 +56,7 @@ class Evidence:
     Parameters
     ----------
     periods : Periods
-        Service periods [UTC].
+        Service periods, each without the days that an earlier invoice holds [UTC].
     series : DischargeSeries or None
         Accepted readings [SI].
     effluent : EffluentVolumes or None
@@ -77,6 +79,8 @@ class Evidence:
         Volume of every use the schedule takes off, as it takes it off [m3].
     network : Network or None
         All streams tested jointly, where the case states further balances [m3].
+    printed : tuple of mapping or None
+        Registers and credits over the periods as printed, where invoices share days [m3].
     """
 
     periods: Periods
@@ -91,11 +95,19 @@ class Evidence:
     flags: tuple[Flag, ...]
     credits: dict[str, np.ndarray] = field(default_factory=dict)
     network: Network | None = None
+    printed: tuple[dict[str, IntakeVolumes], dict[str, np.ndarray]] | None = None
 
     @property
     def open(self) -> bool:
         """Whether further balances show that what the verdict rests on may be wrong [-]."""
         return any(f.code == FURTHER_OPEN and f.severity == "stops verdict" for f in self.flags)
+
+    @property
+    def as_printed(self) -> Evidence:
+        """The same with registers and credits over the periods as printed, shared days in all."""
+        if self.printed is None:
+            return self
+        return replace(self, registers=self.printed[0], credits=self.printed[1])
 
     @property
     def audited(self) -> np.ndarray | None:
@@ -130,13 +142,7 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     InputRefused
         If a service period has no record, or a meter too few reads.
     """
-    frame = inputs.invoices.frame
-    periods = Periods(
-        tuple(frame["invoice"].astype(str)),
-        pd.DatetimeIndex(frame["start"]),
-        pd.DatetimeIndex(frame["end"]),
-        case.data.case.time_zone,
-    )
+    periods = _periods(case, inputs, "own_start")
     flags: list[Flag] = []
     series, effluent = _effluent(case, inputs, periods, draws, flags)
     registers = _registers(case, inputs, periods)
@@ -163,12 +169,32 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
         periods, series, effluent, balance, balance_of, causes, joined, registers, None, ()
     )
     credits = credit_volumes(grounds, terms) if terms["intake"] else {}
-    found = replace(found, credits=credits, network=network)
+    printed = _printed(case, inputs, series)
+    found = replace(found, credits=credits, network=network, printed=printed)
     return replace(found, basis=billing_basis(case, found, draws), flags=tuple(flags))
 
 
-def _instants(periods: Periods) -> pd.DataFrame:
-    return pd.DataFrame({"start": periods.start, "end": periods.end})
+def _periods(case: Case, inputs: Inputs, start: str) -> Periods:
+    frame = inputs.invoices.frame
+    ends = (pd.DatetimeIndex(frame[name]) for name in (start, "end"))
+    return Periods(tuple(frame["invoice"].astype(str)), *ends, case.data.case.time_zone)
+
+
+def _printed(
+    case: Case, inputs: Inputs, series: DischargeSeries | None
+) -> tuple[dict[str, IntakeVolumes], dict[str, np.ndarray]] | None:
+    """Registers and credits over the periods as printed; None where these share no day."""
+    if not (inputs.invoices.frame["shares_with"] != "").any():
+        return None
+    periods = _periods(case, inputs, "start")
+    registers = _registers(case, inputs, periods)
+    grounds = Grounds(case, inputs, periods, registers, series, [])
+    terms = balance_terms(grounds)
+    return registers, credit_volumes(grounds, terms) if terms["intake"] else {}
+
+
+def _instants(periods: Periods) -> Instants:
+    return as_periods(pd.DataFrame({"start": periods.start, "end": periods.end}), may_be_empty=True)
 
 
 def _stated(case: Case) -> list[Cause]:

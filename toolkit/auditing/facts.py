@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -16,7 +16,7 @@ from toolkit.auditing.evidence import Evidence, credited
 from toolkit.auditing.inputs import Inputs, local_dates
 from toolkit.case import Case
 from toolkit.case.models_uses import records_of
-from toolkit.charges import BilledInvoice, InvoiceFacts, RegisterFace, Schedule
+from toolkit.charges import BilledInvoice, InvoiceFacts, RegisterFace, Schedule, recompute
 from toolkit.charges.figures import CONTEXT, LITRES
 from toolkit.units import from_si, to_si
 
@@ -96,9 +96,63 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     list of BilledInvoice
         In the order of the invoices [billing unit].
     """
+    frame, face = inputs.invoices.frame, printed_face(case, inputs)
+    bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
+    sharing = [row for row, other in enumerate(frame["shares_with"]) if other]
+    own = _bills(case, _of_own_days(inputs), evidence, face, sharing)
+    for row, part in zip(sharing, own, strict=True):
+        bills[row] = _with_own(inputs.schedule, bills[row], part, str(frame["shares_with"][row]))
+    return bills
+
+
+def _bills(
+    case: Case, inputs: Inputs, evidence: Evidence, face: RegisterFace | None, rows: Iterable[int]
+) -> list[BilledInvoice]:
+    dates = local_dates(case, inputs.invoices.frame)
+    return [_bill(case, inputs, evidence, row, dates.iloc[row], face) for row in rows]
+
+
+def _of_own_days(inputs: Inputs) -> Inputs:
+    """Every invoice from the instant and the read on at which the one that shares days ends."""
     frame = inputs.invoices.frame
-    dates, face = local_dates(case, frame), printed_face(case, inputs)
-    return [_bill(case, inputs, evidence, row, dates.iloc[row], face) for row in range(len(frame))]
+    last = dict(zip(frame["invoice"], frame["current_read"], strict=True))
+    reads = [last.get(row.shares_with, row.previous_read) for row in frame.itertuples()]
+    own = frame.assign(start=frame["own_start"], previous_read=reads)
+    return replace(inputs, invoices=replace(inputs.invoices, frame=own))
+
+
+def _with_own(
+    schedule: Schedule, bill: BilledInvoice, part: BilledInvoice, shares_with: str
+) -> BilledInvoice:
+    """An invoice that shares days, with what its own days are priced from.
+
+    Where reads tell the volume of these days exactly it is theirs. Else, if the volume as printed
+    stands, or nothing else is known, they have their part of it: by the reads, by the meters, by
+    the days.
+    """
+    stands = recompute(schedule, bill).stands
+    bill = replace(bill, shares_with=shares_with)
+    if part.facts.start >= part.facts.end:
+        return bill
+    own, exact = part.facts.but(billed_volume=None), part.tolerance == 0
+    if not own.volumes or (stands and not exact):
+        share, exact = _own_share(bill, part)
+        volume = (bill.facts.billed_volume * share).quantize(bill.facts.billed_volume)
+        own = own.but(billed_volume=volume)
+    return replace(bill, own=own, own_exact=exact)
+
+
+def _own_share(bill: BilledInvoice, part: BilledInvoice) -> tuple[Decimal, bool]:
+    """Part of the printed volume that falls into the own days, and whether reads tell it."""
+    before, own, after = bill.previous_read, part.previous_read, bill.current_read
+    if None not in (before, own, after) and before <= own <= after and before < after:
+        return CONTEXT.divide(after - own, after - before), bill.read_type == "actual"
+    for name in ("intake", "discharge"):
+        metered = bill.facts.volumes.get(name, ZERO)
+        if metered > 0 and name in part.facts.volumes:
+            return CONTEXT.divide(part.facts.volumes[name], metered), False
+    days = [(each.facts.end - each.facts.start).days for each in (part, bill)]
+    return CONTEXT.divide(Decimal(days[0]), Decimal(days[1])), False
 
 
 def _bill(

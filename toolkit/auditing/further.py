@@ -14,6 +14,7 @@ from toolkit.balance import (
     Balance,
     Network,
     Term,
+    as_periods,
     further_volumes,
     reading_effects,
     reconcile_network,
@@ -63,7 +64,8 @@ def further_network(
         return None
     own = [term for group in terms.values() for term in group]
     further = further_terms(grounds)
-    spans = pd.DataFrame({"start": grounds.periods.start, "end": grounds.periods.end})
+    instants = {"start": grounds.periods.start, "end": grounds.periods.end}
+    spans = as_periods(pd.DataFrame(instants), may_be_empty=True)
     known = {} if balance is None else dict(balance.components)
     new = further if balance is not None else [*own, *further]
     volumes, flags = further_volumes(new, known, spans, draws)
@@ -77,10 +79,11 @@ def further_network(
             main = {name: signs[role] for name, role in balance.roles.items()}
             balances = {MAIN_BALANCE: main | {EFFLUENT: -1}, **balances}
     used = {name for signs in balances.values() for name in signs}
-    streams = {name: each for name, each in volumes.items() if name in used}
+    lasting = grounds.periods.lasting  # an invoice without days of its own tests nothing
+    streams = {n: np.where(lasting, each, np.nan) for n, each in volumes.items() if n in used}
     grounds.flags.extend(replace(flag, severity="note") for flag in flags)
     have = np.isfinite(np.stack([each.mean(axis=0) for each in streams.values()])).all(axis=0)
-    grounds.flags.extend(_left_out(grounds, have))
+    grounds.flags.extend(_left_out(grounds, have | ~lasting))
     if not have.any():
         return None
     found = reconcile_network(streams, balances, effects, grounds.case.data.rule.coverage)

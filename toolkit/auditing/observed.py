@@ -64,11 +64,13 @@ def observations_of(
     """
     step = max(-volume.as_tuple().exponent for volume in inputs.invoices.frame["billed_volume"])
     unit = case.data.invoices.volume_unit
-    middle = table["start"] + (table["end"] - table["start"]) / 2
+    periods = evidence.periods
+    spans = pd.DataFrame({"start": periods.start, "end": periods.end})
+    middle = spans["start"] + (spans["end"] - spans["start"]) / 2
     return Observations(
         billed_m3=table["billed_m3"].to_numpy(),
         billed_step_m3=float(to_si(10.0**-step, unit, "volume")),
-        days=as_periods(table[["start", "end"]]).days,
+        days=as_periods(spans, may_be_empty=True).days,
         year_fraction=(middle.dt.day_of_year / 365).to_numpy(),
         tolerance=case.data.rule.tolerance,
         rain_m=case_rain(case, inputs, evidence.periods),

@@ -28,6 +28,10 @@ from toolkit.units import to_si
 __all__ = ["Pricing", "price_invoices"]
 
 
+NOTHING_DUE = PricedInvoice("", (), Decimal("0.00"), Decimal("0.00"), "nothing is due", "")
+"""What an invoice comes to whose days an earlier one holds already [money]."""
+
+
 @dataclass(frozen=True)
 class Pricing:
     """Every invoice recomputed from the rate schedule.
@@ -80,9 +84,12 @@ class Pricing:
         array (draws, invoices)
             Total of each invoice, through every rule of the schedule [money].
         """
+        nothing = np.zeros(len(volumes))  # due on an invoice whose days another one holds
         columns = [
-            price_draws(self.schedule, facts, np.maximum(volumes[:, k], 0.0), meaning="billed")
-            for k, facts in enumerate(self.facts)
+            nothing
+            if (facts := bill.due_facts) is None
+            else price_draws(self.schedule, facts, np.maximum(volumes[:, k], 0.0), meaning="billed")
+            for k, bill in enumerate(self.bills)
         ]
         return np.column_stack(columns)
 
@@ -127,10 +134,14 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
 def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> PricedInvoice | None:
     """Priced from the reads; the stated volume stands where the reads cannot tell it from theirs.
 
+    Days that an earlier invoice holds are left out.
+
     Reads at other instants than the invoice's give its volume to a tolerance only, and a right
     invoice is not corrected by interpolation.
     """
-    facts = again.bill.facts
+    facts, bill = again.bill.facts, again.bill
+    if bill.shares_with:
+        return NOTHING_DUE if bill.own is None else price(schedule, bill.own)
     if not facts.volumes:
         return None
     return stated if again.stands else price(schedule, facts.but(billed_volume=None))
@@ -146,6 +157,8 @@ def _lines(
         if isinstance(value, Decimal)
     }
     amounts, ruled = stated.by_column, {} if by_rules is None else by_rules.by_column
+    if by_rules is NOTHING_DUE:
+        ruled = dict.fromkeys([*invoiced, *amounts], Decimal("0.00"))
     first = {line.column: line for line in reversed(stated.lines)}
     rows: list[dict[str, Any]] = []
     for name in dict.fromkeys([*invoiced, *amounts]):

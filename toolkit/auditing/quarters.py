@@ -236,7 +236,7 @@ def _places(result: Audit, quarter: str | None, back: int) -> dict[str, tuple[in
 
 def _row(result: Audit, name: str, rows: tuple[int, ...]) -> dict[str, Any]:
     part, coverage = result.invoices.iloc[list(rows)], result.rule.coverage
-    days = float((part["end"] - part["start"]).sum() / DAY)
+    days = float(result.evidence.periods.days[list(rows)].sum())  # each day once
     found: dict[str, Any] = {"quarter": name, "invoices": len(part), "days": days}
     found["estimated_reads"] = int((part["read_type"] == "estimated").sum())
     found["billed_m3"] = float(part["billed_m3"].sum())
@@ -318,7 +318,10 @@ def _forecast(
     found: dict[str, Any] = {"quarter": next_quarter(names[-1]), "made": False}
     if len(names) != (pd.Period(names[-1]) - pd.Period(names[0])).n + 1:
         return {**found, "why": "a quarter between the first and the last holds no invoice"}
-    periods = next_periods(result.case, result.invoices, places[names[-1]])
+    held = result.evidence.periods
+    lasting = [place for place in places[names[-1]] if held.lasting[place]]
+    spans = pd.DataFrame({"start": held.start, "end": held.end})
+    periods = next_periods(result.case, spans, lasting)
     days = float(sum((end - start).days for start, end in periods))
     normal = Draws(result.draws, result.seed).standard("forecast of the next quarter")
     sources = {"discharge": "audited_mean", "charged": "rules_m3", "billed": "billed_m3"}

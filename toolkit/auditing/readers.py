@@ -58,6 +58,7 @@ def invoice_record(case: Case) -> InvoiceRecord:
         volume_unit=table.volume_unit,
         read_hour=table.read_hour,
         end_day_counts=table.end_day_counts,
+        overlapping_days=table.overlapping_days,
         columns=table.columns or None,
         day_first=table.day_first,
         decimal=table.decimal,

@@ -36,7 +36,8 @@ class Reasons:
     ranking : Ranking
         Explanations of the invoices that no signature accounts for [-].
     set_aside : tuple of str
-        Invoices whose volume error the signatures name, left out of the ranking [text].
+        Invoices whose volume error the signatures name, or that share days with an earlier one,
+        left out of the ranking [text].
     """
 
     ranking: Ranking
@@ -97,8 +98,11 @@ def reasons_of(
     unit = case.data.invoices.volume_unit
     corrected = corrected_volumes(signatures, pricing, seen.billed_m3, unit)
     named = np.abs(corrected - seen.billed_m3) > seen.billed_step_m3 / 2
+    alone = (inputs.invoices.frame["shares_with"] == "").to_numpy()
+    sharing = tuple(table.loc[~alone, "invoice"].astype(str))
+    seen, named, table = seen.where(alone), named[alone], table[alone]
     if not named.any():
-        return Reasons(explain(seen), ())
+        return Reasons(explain(seen), sharing)
     classes = {
         row.code
         for row in signatures.itertuples()
@@ -107,10 +111,10 @@ def reasons_of(
     if len(classes) == 1:
         together = explain(seen)
         if NONE_OF_THESE not in together.rows[0].components:
-            return Reasons(together, ())
+            return Reasons(together, sharing)
     billed = np.where(named, np.nan, seen.billed_m3)
     names = tuple(table.loc[named, "invoice"].astype(str))
-    return Reasons(explain(replace(seen, billed_m3=billed)), names)
+    return Reasons(explain(replace(seen, billed_m3=billed)), sharing + names)
 
 
 def explanation_table(

@@ -111,8 +111,7 @@ def _year(result: Audit, places: Sequence[int]) -> list[int]:
 
 
 def _a_year(result: Audit, saved: np.ndarray, rows: Sequence[int]) -> np.ndarray:
-    part = result.invoices.iloc[list(rows)]
-    days = float((part["end"] - part["start"]).sum() / pd.Timedelta(days=1))
+    days = float(result.evidence.periods.days[list(rows)].sum())  # each day once
     return saved[:, list(rows)].sum(axis=1) * YEAR_DAYS / days
 
 

@@ -98,7 +98,9 @@ def invoice_table(
     Returns
     -------
     table : DataFrame
-        One row per invoice [m3, money].
+        One row per invoice; where invoices share days also own_start, from which on the estimates
+        and amounts of an invoice count, and shares_with, the one that holds the days before it
+        [m3, money].
     total : dict
         The same figures for all invoices together [m3, money].
     """
@@ -109,6 +111,9 @@ def invoice_table(
     table["start"], table["end"] = frame["start"].to_numpy(), frame["end"].to_numpy()
     table["start"] = pd.DatetimeIndex(frame["start"])
     table["end"] = pd.DatetimeIndex(frame["end"])
+    if (frame["shares_with"] != "").any():
+        table["own_start"] = pd.DatetimeIndex(frame["own_start"])
+        table["shares_with"] = frame["shares_with"].to_numpy()
     table["billed_m3"] = frame["billed_m3"].to_numpy(dtype=float)
     total: dict[str, Any] = {"billed_m3": float(table["billed_m3"].sum())}
     for name, draws in estimates(evidence).items():

@@ -78,13 +78,16 @@ def as_seconds(times: Any) -> np.ndarray:
     return seconds.reshape(form)
 
 
-def as_periods(periods: Any) -> Periods:
+def as_periods(periods: Any, may_be_empty: bool = False) -> Periods:
     """Service periods from a table, from pairs, or from consecutive instants.
 
     Parameters
     ----------
     periods : DataFrame, array (periods, 2), array (periods + 1,) or Periods
         A table with columns start and end; pairs; or the instants of consecutive periods [s].
+    may_be_empty : bool
+        Whether a period may end at its start, so that all its volumes are zero: an invoice whose
+        days another one holds [-].
 
     Returns
     -------
@@ -108,7 +111,8 @@ def as_periods(periods: Any) -> Periods:
         raise AuditError(
             "no service periods; give pairs of start and end, or at least two instants"
         )
-    wrong = np.flatnonzero(~(pairs[:, 1] > pairs[:, 0]))
+    after = pairs[:, 1] >= pairs[:, 0] if may_be_empty else pairs[:, 1] > pairs[:, 0]
+    wrong = np.flatnonzero(~after)
     if len(wrong):
         raise AuditError(f"period {wrong[0] + 1} does not end after its start; correct its dates")
     instants, place = np.unique(pairs, return_inverse=True)

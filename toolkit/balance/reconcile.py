@@ -88,7 +88,8 @@ def reconcile(
     Parameters
     ----------
     effluent_draws : array (draws, invoices)
-        From the logger record; a column of NaN where it does not cover the invoice [m3].
+        From the logger record; a column of NaN where it does not cover the invoice; a column of
+        zeros in both where the invoice has no days of its own [m3].
     balance_draws : array (draws, invoices)
         From the balance, of the same draws; a column of NaN where the reads do not [m3].
     coverage : float
@@ -127,7 +128,8 @@ def reconcile(
             f"effluent draws {effluent.shape} and balance draws {balance.shape}; the same draws of "
             "the same invoices are needed"
         )
-    has = np.isfinite(effluent).all(axis=0), np.isfinite(balance).all(axis=0)
+    nothing = ((effluent == 0) & (balance == 0)).all(axis=0)  # days that another invoice holds
+    has = tuple(np.isfinite(each).all(axis=0) & ~nothing for each in (effluent, balance))
     both = has[0] & has[1]
     if not both.any():
         raise AuditError("no invoice has both an effluent and a balance estimate; nothing to test")
@@ -146,6 +148,10 @@ def reconcile(
     critical = sidak_critical(int(both.sum()), coverage)
     vdi = _vdi(joint, both)
     joined = joint.joined(effluent, balance, has) if agree else (None, None, None, None)
+    if agree:
+        for each in joined[:3]:
+            each[..., nothing] = 0.0
+        joined[2][nothing] = 0.0
     flags = _flags(agree, p_value, total_p, total, z, critical, has)
     return Reconciliation(
         agree, statistic, joint.rank, p_value, total, total_z, total_p, z, critical, vdi, *joined,

@@ -109,11 +109,16 @@ class TextFile(NamedFiles):
 
 
 class InvoicesTable(TextFile):
-    """[invoices]: one row per invoice; columns kind and replaces tell corrections and credits."""
+    """[invoices]: one row per invoice; columns kind and replaces tell corrections and credits.
+
+    With ``overlapping_days = "examine"`` the invoices are as printed, and days that two of them
+    bill are looked into instead of refused.
+    """
 
     volume_unit: str
     end_day_counts: bool
     read_hour: str = "00:00"
+    overlapping_days: Literal["refuse", "examine"] = "refuse"
 
     _unit = field_validator("volume_unit")(classmethod(unit_of("volume")))
 

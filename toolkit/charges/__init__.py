@@ -22,8 +22,8 @@ from toolkit.charges.hidden_rates import rate_between
 from toolkit.charges.lines import PricedLine
 from toolkit.charges.loading import load_rates, parse_rates
 from toolkit.charges.pricing import PricedInvoice, price, price_draws
+from toolkit.charges.recomputed import Recomputed, recompute
 from toolkit.charges.schedule import Schedule
-from toolkit.charges.series_signatures import Recomputed, recompute
 from toolkit.charges.signatures import find_signatures
 from toolkit.charges.strengths import charged_strength, read_samples, samples_used
 from toolkit.charges.terms import PricedTerm

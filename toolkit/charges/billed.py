@@ -55,6 +55,13 @@ class BilledInvoice:
     uses : tuple of str
         Volumes of the facts that never reach the sewer and that the schedule does not deduct
         [text].
+    shares_with : str
+        Earlier invoice that holds some days of this one already; empty where none does [text].
+    own : InvoiceFacts, optional
+        Where days are shared: the same for the days no earlier invoice holds, from which the right
+        amount is priced; None where no days are left [-].
+    own_exact : bool
+        Whether the volume of those days is known from reads, not from a share of days [-].
     """
 
     facts: InvoiceFacts
@@ -66,6 +73,19 @@ class BilledInvoice:
     own_reads: tuple[Decimal, Decimal] | None = None
     tolerance: Decimal = Decimal(0)
     uses: tuple[str, ...] = ()
+    shares_with: str = ""
+    own: InvoiceFacts | None = None
+    own_exact: bool = True
+
+    @property
+    def exact(self) -> bool:
+        """Whether the volume that should have been charged follows from reads, not a tolerance."""
+        return self.own_exact if self.shares_with else self.tolerance == 0
+
+    @property
+    def due_facts(self) -> InvoiceFacts | None:
+        """What the right amount is priced from; None where nothing is due [-]."""
+        return self.own if self.shares_with else self.facts
 
     @property
     def invoice(self) -> str:

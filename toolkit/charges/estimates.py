@@ -11,8 +11,8 @@ from toolkit.charges.figures import CONTEXT, plain
 from toolkit.charges.volume_guesses import step_of
 
 if TYPE_CHECKING:
+    from toolkit.charges.recomputed import Recomputed
     from toolkit.charges.schedule import Schedule
-    from toolkit.charges.series_signatures import Recomputed
 
 __all__ = ["estimate_words", "estimates_of"]
 

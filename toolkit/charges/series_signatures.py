@@ -3,81 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from toolkit.charges.billed import BilledInvoice, RegisterFace, Signature
 from toolkit.charges.estimates import estimate_words
-from toolkit.charges.figures import CONTEXT, plain
-from toolkit.charges.pricing import price
-from toolkit.charges.volume_guesses import counted, due_volume, slip_of, step_of
+from toolkit.charges.figures import plain
+from toolkit.charges.recomputed import Recomputed, signature_of
+from toolkit.charges.repeated import repeated_periods
+from toolkit.charges.volume_guesses import slip_of, step_of
 
 if TYPE_CHECKING:
     from toolkit.charges.schedule import Schedule
 
-__all__ = ["Recomputed", "recompute", "series_signatures"]
-
-
-@dataclass(frozen=True)
-class Recomputed:
-    """One printed invoice with its recomputations.
-
-    Parameters
-    ----------
-    bill : BilledInvoice
-        As printed [-].
-    due : Decimal, optional
-        Volume that should have been charged [volume unit of the facts].
-    by_rules : Decimal
-        Total by the rules; on the stated volume where the due one is not known [currency].
-    volume_agrees : bool
-        Whether the billed volume is the due one, to rounding and tolerance [-].
-    stands : bool
-        Whether the billed volume is kept: it agrees, and the due one has a tolerance [-].
-    lines_off : mapping, optional
-        Lines that differ from the schedule at the billed volume, invoiced less recomputed
-        [currency].
-    """
-
-    bill: BilledInvoice
-    due: Decimal | None
-    by_rules: Decimal
-    volume_agrees: bool
-    stands: bool = False
-    lines_off: Mapping[str, Decimal] | None = None
-
-    @property
-    def billed(self) -> Decimal | None:
-        """Billed volume as printed [volume unit of the facts]."""
-        return self.bill.facts.billed_volume
-
-
-def recompute(schedule: Schedule, bill: BilledInvoice) -> Recomputed:
-    """Price an invoice by the rules and hold its billed volume against the due one.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    bill : BilledInvoice
-        As printed [-].
-
-    Returns
-    -------
-    Recomputed
-        Volume and total by the rules [currency].
-    """
-    due = due_volume(schedule, bill)
-    billed = bill.facts.billed_volume
-    if due is None:
-        return Recomputed(bill, None, price(schedule, bill.facts).total, True)
-    agrees = billed is None or abs(billed - due) <= bill.tolerance + step_of(schedule, bill)
-    # inside the tolerance the printed volume stands: a clean invoice is not corrected by noise
-    stands = agrees and billed is not None and bill.tolerance > 0
-    facts = bill.facts if stands else bill.facts.but(billed_volume=None)
-    return Recomputed(bill, due, price(schedule, facts).total, agrees, stands)
+__all__ = ["series_signatures", "with_neighbours"]
 
 
 def series_signatures(
@@ -104,7 +45,7 @@ def series_signatures(
     list of Signature
         Repeated and overlapping periods, estimated runs, reads of another account [-].
     """
-    found = _repeated(schedule, all_of_them, register)
+    found = repeated_periods(schedule, all_of_them, register)
     named = {name for signature in found for name in signature.invoices}
     rest = [each for each in all_of_them if each.bill.invoice not in named]
     found += _estimated(schedule, rest)
@@ -122,8 +63,7 @@ def with_neighbours(bills: Sequence[BilledInvoice], place: int) -> BilledInvoice
     bill = bills[place]
     if bill.own_reads is not None or None in (bill.previous_read, bill.current_read):
         return bill
-    before = bills[place - 1].current_read if place else None
-    after = bills[place + 1].previous_read if place + 1 < len(bills) else None
+    before, after = _reads_beside(bills, place)
     return replace(
         bill,
         own_reads=(
@@ -133,99 +73,14 @@ def with_neighbours(bills: Sequence[BilledInvoice], place: int) -> BilledInvoice
     )
 
 
-def _signature(
-    code: str,
-    members: Sequence[Recomputed],
-    sentence: str,
-    evidence: Mapping[str, Mapping[str, Any]],
-    corrected: Decimal | None = None,
-    **more: Any,
-) -> Signature:
-    told = {
-        each.bill.invoice: {
-            "invoiced": str(each.bill.total),
-            "by the rules": str(each.by_rules if corrected is None else corrected),
-            **evidence[each.bill.invoice],
-        }
-        for each in members
-    }
-    return Signature(
-        code=code,
-        invoices=tuple(each.bill.invoice for each in members),
-        sentence=sentence,
-        invoiced_amount=sum((each.bill.total for each in members), Decimal(0)),
-        corrected_amount=(
-            sum((each.by_rules for each in members), Decimal(0)) if corrected is None else corrected
-        ),
-        evidence=told,
-        evidence_that_separates=PROOFS[code],
-        **more,
-    )
-
-
-def _repeated(
-    schedule: Schedule, series: Sequence[Recomputed], register: RegisterFace | None
-) -> list[Signature]:
-    """Invoices for a period, or for reads, that an earlier one holds already."""
-    found: list[Signature] = []
-    spare = 1 if schedule.schedule.end_day_counts else 0
-    for place, later in enumerate(series):
-        for earlier in series[:place]:
-            one, other = earlier.bill.facts, later.bill.facts
-            same_reads = (
-                earlier.bill.current_read is not None
-                and (earlier.bill.previous_read, earlier.bill.current_read)
-                == (later.bill.previous_read, later.bill.current_read)
-                and earlier.bill.previous_read != earlier.bill.current_read
-            )
-            if (one.start, one.end) == (other.start, other.end) or same_reads:
-                what = "the same reads" if same_reads else "the same period"
-                sentence = f"{other.invoice} bills {what} as {one.invoice} once more."
-                evidence = {other.invoice: {"same as": one.invoice}}
-                nothing = Decimal(0)
-                found.append(_signature("duplicate-period", [later], sentence, evidence, nothing))
-                break
-            days = (one.end - other.start).days + spare
-            if other.start < one.end and days > 0:
-                found.append(_overlap(schedule, earlier, later, days, register))
-                break
-    return found
-
-
-def _overlap(
-    schedule: Schedule,
-    earlier: Recomputed,
-    later: Recomputed,
-    days: int,
-    register: RegisterFace | None,
-) -> Signature:
-    """The later invoice for the days the earlier one does not hold, from reads where possible."""
-    one, other = earlier.bill, later.bill
-    facts = other.facts
-    begin = min(one.facts.end, facts.end)
-    sentence = f"{other.invoice} bills {days} days that {one.invoice} holds already."
-    evidence = {other.invoice: {"days billed twice": days, "also in": one.invoice}}
-    if begin >= facts.end:
-        return _signature("overlapping-period", [later], sentence, evidence, Decimal(0))
-    left = CONTEXT.divide(
-        Decimal((facts.end - begin).days), Decimal((facts.end - facts.start).days)
-    )
-    exact = False
-    if register is not None and None not in (one.current_read, other.current_read):
-        used = counted(one.current_read, other.current_read, register)
-        whole = counted(other.previous_read, other.current_read, register)
-        if whole > 0:
-            left, exact = CONTEXT.divide(used, whole), True
-    volume = None if facts.billed_volume is None else facts.billed_volume * left
-    metered = {name: value * left for name, value in facts.volumes.items()}
-    corrected = price(schedule, facts.but(start=begin, billed_volume=volume, volumes=metered)).total
-    return _signature(
-        "overlapping-period",
-        [later],
-        sentence,
-        evidence,
-        corrected,
-        exactness="exact" if exact else "within interval",
+def _reads_beside(bills: Sequence[BilledInvoice], place: int) -> tuple[Any, Any]:
+    """Current read of the invoice before and previous read of the one after, of no shared day."""
+    alone = [k for k, each in enumerate(bills) if not each.shares_with or k == place]
+    before = [k for k in alone if k < place][-1:]
+    after = [k for k in alone if k > place][:1]
+    return (
+        bills[before[0]].current_read if before else None,
+        bills[after[0]].previous_read if after else None,
     )
 
 
@@ -277,15 +132,15 @@ def _estimated_run(
     how = "".join(f"; {words}" for words in told if words)
     if known and abs(off + after.billed - after.due) <= slack:
         sentence = f"{names} {rest}, {by}; {after.bill.invoice} makes it good{how}."
-        return _signature("estimated-read", members, sentence, evidence)
+        return signature_of("estimated-read", members, sentence, evidence)
     if known and after.volume_agrees:
         sentence = (
             f"{names} {rest}, {by}, and {after.bill.invoice}, on an actual read, "
             f"does not make it good{how}."
         )
-        return _signature("missing-true-up", members, sentence, evidence)
+        return signature_of("missing-true-up", members, sentence, evidence)
     sentence = f"{names} {rest}, {by}; no actual read has settled it{how}."
-    return _signature("estimated-read", run, sentence, evidence)
+    return signature_of("estimated-read", run, sentence, evidence)
 
 
 def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
@@ -311,7 +166,7 @@ def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature
                 f"good: the read {one.bill.current_read} between them was wrong."
             )
             evidence = {e.bill.invoice: _volumes(e) for e in pair}
-            found.append(_signature("misread", pair, sentence, evidence))
+            found.append(signature_of("misread", pair, sentence, evidence))
             taken |= {one.bill.invoice, other.bill.invoice}
     return found
 
@@ -354,7 +209,7 @@ def _of_neighbour(
                 for each in members
                 for theirs in [(each.bill.previous_read, each.bill.current_read)]
             }
-            found.append(_signature("another-account", members, sentence, evidence))
+            found.append(signature_of("another-account", members, sentence, evidence))
     return found
 
 
@@ -367,8 +222,7 @@ def _foreign(series: Sequence[Recomputed], named: set[str]) -> list[Signature]:
             continue
         if bill.previous_read is None or bill.current_read is None:
             continue
-        before = series[place - 1].bill.current_read if place else None
-        after = series[place + 1].bill.previous_read if place + 1 < len(series) else None
+        before, after = _reads_beside([one.bill for one in series], place)
         breaks = [
             stated != own
             for stated, own in ((bill.previous_read, before), (bill.current_read, after))
@@ -390,5 +244,5 @@ def _foreign(series: Sequence[Recomputed], named: set[str]) -> list[Signature]:
                     "own": [None if read is None else str(read) for read in expected],
                 }
             }
-            found.append(_signature("another-account", [each], sentence, evidence))
+            found.append(signature_of("another-account", [each], sentence, evidence))
     return found

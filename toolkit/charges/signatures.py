@@ -22,12 +22,8 @@ from toolkit.charges.figures import EXACT, Rounding, plain
 from toolkit.charges.hidden_rates import HiddenRate, hidden_rates
 from toolkit.charges.line_guesses import LineGuess, line_guesses
 from toolkit.charges.pricing import price
-from toolkit.charges.series_signatures import (
-    Recomputed,
-    recompute,
-    series_signatures,
-    with_neighbours,
-)
+from toolkit.charges.recomputed import Recomputed, recompute
+from toolkit.charges.series_signatures import series_signatures, with_neighbours
 from toolkit.charges.volume_guesses import VolumeGuess, slip_of, step_of, volume_guesses
 
 if TYPE_CHECKING:
@@ -138,7 +134,7 @@ def find_signatures(
             ratios = [guess for guess in guesses if guess.code not in _SHOWN_BY_DIGITS]
             chances[bill.invoice] = fit_by_chance(each.due, ratios, step_of(schedule, bill))
         comparison = _compared(schedule, bill)
-        if not comparison.agrees:
+        if not comparison.agrees and bill.due_facts is not None:
             differences = {line.column: line.difference for line in comparison.differing}
             off[bill.invoice] = replace(each, lines_off=differences)
             lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)

@@ -39,7 +39,8 @@ def invoices_against_evidence(
     Parameters
     ----------
     invoices : DataFrame
-        invoice, billed_m3, finding, and ``_mean``, ``_low``, ``_high`` of each source [m3].
+        invoice, billed_m3, finding, and ``_mean``, ``_low``, ``_high`` of each source; shares_with
+        where an earlier invoice holds days of another, whose evidence is for the rest [m3].
     unit : str
         Unit of volume to show [text].
     coverage : float
@@ -71,7 +72,7 @@ def invoices_against_evidence(
     billed = from_si(invoices["billed_m3"].to_numpy(float), unit, "volume")
     axes.vlines(billed, rows - 0.40, rows + 0.40, color=INK, linewidth=2.8)
     axes.plot([], [], "|", color=INK, markersize=11, markeredgewidth=2.6, label="billed")
-    axes.set_yticks(rows, [str(name) for name in invoices["invoice"]])
+    axes.set_yticks(rows, _names(invoices))
     axes.set_ylim(len(rows) - 0.4, -0.6)
     for row in rows[1:]:
         axes.axhline(row - 0.5, color=RULE, linewidth=0.6)
@@ -83,6 +84,15 @@ def invoices_against_evidence(
     )
     figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=5)
     return Picture(figure, _spoken(invoices, unit, shown))
+
+
+def _names(invoices: pd.DataFrame) -> list[str]:
+    """Names of the rows; below each that shares days, the invoice that holds them."""
+    names = [str(name) for name in invoices["invoice"]]
+    if "shares_with" not in invoices:
+        return names
+    pairs = zip(names, invoices["shares_with"], strict=True)
+    return [f"{name}\nless days of {other}" if other else name for name, other in pairs]
 
 
 def _findings(axes, rows, findings: pd.Series) -> None:

@@ -210,7 +210,7 @@ def hand_sampling(
     pieces, spreads, problems = [], [], []
     for place, (start, end) in enumerate(spans):
         inside = np.flatnonzero((series.time >= start) & (series.time < end))
-        if not len(inside) and not allow_missing:
+        if not len(inside) and end > start and not allow_missing:
             problems.append(_nothing(series, periods.names[place]))
         looks = len(np.unique(look[inside])) if len(inside) else 1
         chosen = inside if len(inside) else np.arange(len(series.time))

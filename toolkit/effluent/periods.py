@@ -12,7 +12,7 @@ __all__ = ["Periods"]
 
 @dataclass(frozen=True)
 class Periods:
-    """Half-open service periods, from read to read.
+    """Half-open service periods, from read to read; one that ends at its start has no days.
 
     Parameters
     ----------
@@ -28,6 +28,16 @@ class Periods:
     start: pd.DatetimeIndex
     end: pd.DatetimeIndex
     zone: str
+
+    @property
+    def lasting(self) -> np.ndarray:
+        """Whether each period has any time at all [-]."""
+        return np.asarray(self.end > self.start)
+
+    @property
+    def days(self) -> np.ndarray:
+        """Length of each period [d]."""
+        return np.asarray((self.end - self.start) / pd.Timedelta(days=1), dtype=float)
 
     def seconds(self, epoch: pd.Timestamp) -> np.ndarray:
         """Starts and ends counted from an instant.

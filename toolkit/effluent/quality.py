@@ -63,7 +63,7 @@ def period_quality(
             "measured_s": covered - bridged,
             "interpolated_s": bridged,
             "estimated_s": estimated,
-            "record_coverage": covered / length,
+            "record_coverage": covered / np.where(length > 0, length, np.nan),
             "longest_gap_s": [max((f.end - f.start for f in each), default=0.0) for each in fills],
             "estimated_m3": [sum(f.volume for f in each) for each in fills],
         }

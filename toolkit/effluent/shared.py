@@ -202,4 +202,6 @@ def zero_sensitivity(model: EffluentModel) -> np.ndarray:
     small = 5e-4
     mean = model.zero.mean
     moved = model.evaluate(np.stack([mean + small, mean - small]), {}, 2)
-    return (moved[0] - moved[1]) / (2 * small) / model.evaluate(None, {}, 1)[0]
+    usual = model.evaluate(None, {}, 1)[0]
+    changed = (moved[0] - moved[1]) / (2 * small)
+    return changed / np.where((usual == 0) & (changed == 0), 1.0, usual)

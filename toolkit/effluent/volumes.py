@@ -165,7 +165,8 @@ def _refuse_empty(
     pieces: Sequence[Stretch], periods: Periods, series: DischargeSeries, allow: bool
 ) -> None:
     held = {piece.period for piece in pieces}
-    empty = [name for index, name in enumerate(periods.names) if index not in held]
+    lasting = np.flatnonzero(periods.lasting)
+    empty = [periods.names[place] for place in lasting if place not in held]
     if empty and (not allow or not held):
         raise InputRefused(
             [

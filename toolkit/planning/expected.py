@@ -179,9 +179,11 @@ def _mean(inputs: Inputs, evidence: Evidence) -> tuple[float, str]:
         volume = float(evidence.balance.draws.mean(axis=0).sum())
         if volume > 0:
             return volume / seconds, "mean from metered intake less uses"
-    volume = float(np.sum(inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)))
+    frame = inputs.invoices.frame[inputs.invoices.frame["shares_with"] == ""]
+    volume = float(np.sum(frame["billed_m3"].to_numpy(dtype=float)))
     if not volume > 0:
         raise AuditError("the invoices state no volume; state [plan.flow] in the case")
+    seconds = float((frame["end"] - frame["start"]).dt.total_seconds().sum())
     return volume / seconds, "mean from the billed volume"
 
 

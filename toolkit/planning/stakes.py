@@ -38,8 +38,9 @@ def stake_of(case: Case, table: PlanTable, inputs: Inputs, pricing: Pricing | No
         None without a price [money].
     """
     frame = inputs.invoices.frame
-    billed = frame["billed_m3"].to_numpy(dtype=float)
-    seconds = float((frame["end"] - frame["start"]).dt.total_seconds().sum())
+    alone = frame["shares_with"] == ""  # a day billed twice would tell of no usual month
+    billed = np.where(alone, frame["billed_m3"].to_numpy(dtype=float), 0.0)
+    seconds = float((frame["end"] - frame["start"])[alone].dt.total_seconds().sum())
     price = table.price.per_m3 if table.price is not None else _marginal(pricing, billed)
     if price is None or not billed.sum() > 0:
         return None

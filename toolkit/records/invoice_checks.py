@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import itertools
 from decimal import Decimal
 
 import numpy as np
@@ -11,7 +10,7 @@ import pandas as pd
 
 from toolkit.records.model import Findings
 
-__all__ = ["check_invoices"]
+__all__ = ["check_invoices", "with_own_days"]
 
 SHORT_DAYS, LONG_DAYS, LONG_TWO_MONTHS = 25.0, 35.0, 70.0
 """Usual limits of monthly and two-monthly periods [d]: billing-period practice in the field of
@@ -25,23 +24,60 @@ SCATTER = 4.0
 """Robust scatters of that ratio beyond which an invoice is reported [-]."""
 
 
+def with_own_days(frame: pd.DataFrame) -> pd.DataFrame:
+    """Invoices with the instant from which on no earlier invoice holds their days.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Invoices in force, in order of time: invoice, start, end [-].
+
+    Returns
+    -------
+    DataFrame
+        The same with `own_start`, equal to `start` where no day is shared and to `end` where all
+        are, and `shares_with`, the invoice that holds the shared days, or nothing [-].
+
+    Notes
+    -----
+    A day that several invoices bill belongs to the earliest of them (by start, then by end, then
+    by the order in the file), so that every day is counted once and all sums stay sums.
+    """
+    held, holder, own, shared = None, "", [], []
+    for row in frame.itertuples():
+        shares = held is not None and row.start < held
+        own.append(min(held, row.end) if shares else row.start)
+        shared.append(holder if shares else "")
+        if held is None or row.end > held:
+            held, holder = row.end, row.invoice
+    own_start = pd.Series(own, index=frame.index, dtype=frame["start"].dtype)
+    return frame.assign(own_start=own_start, shares_with=pd.Series(shared, frame.index, dtype=str))
+
+
 def check_invoices(
-    frame: pd.DataFrame, lines: pd.DataFrame, zone: dt.tzinfo, findings: Findings
+    frame: pd.DataFrame,
+    lines: pd.DataFrame,
+    zone: dt.tzinfo,
+    findings: Findings,
+    examine_overlaps: bool = False,
 ) -> None:
     """Check invoices in force, in order of time.
 
     Parameters
     ----------
     frame : DataFrame
-        Invoices in force [-].
+        Invoices in force, with their own days [-].
     lines : DataFrame
         Their charge lines [money].
     zone : tzinfo
         Zone of the dates in messages [-].
     findings : Findings
         Overlaps and impossible periods are noted as problems, the rest as flags [-].
+    examine_overlaps : bool
+        Whether overlaps are flags, because the invoices are as printed [-].
     """
     _periods(frame, zone, findings)
+    _overlaps(frame, zone, findings, examine_overlaps)
     if findings.refused:
         return
     _consecutive(frame, zone, findings)
@@ -66,45 +102,80 @@ def _periods(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:
                 column="end",
                 code="period",
             )
-    rows = list(frame.itertuples())
-    for before, after in itertools.pairwise(rows):
-        if after.start < before.end:
+
+
+def _overlaps(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings, examine: bool) -> None:
+    rows = {row.invoice: row for row in frame.itertuples()}
+    for after in frame[frame["shares_with"] != ""].itertuples():
+        before = rows[after.shares_with]
+        if not examine:
             findings.add(
                 f"invoice {after.invoice!r} starts {_day(after.start, zone)}, before invoice "
                 f"{before.invoice!r} of {findings.place(int(before.line))} ends "
                 f"{_day(before.end, zone)}: the two overlap",
-                "Correct the dates; if one replaces the other, name that one in a column replaces",
+                "Correct the dates; if one replaces the other, name that one in a column replaces; "
+                "if both were billed so, write overlapping_days = 'examine' under [invoices]",
                 line=int(after.line),
                 column="start",
                 code="overlap",
             )
+            continue
+        days = _days_between(after.start, after.own_start, zone)
+        own = _days_between(after.own_start, after.end, zone)
+        rest = (
+            f"its own are the {own:.4g} days from {_day(after.own_start, zone)} on"
+            if own > 0
+            else "it has no days of its own, and nothing is due on it"
+        )
+        findings.flag(
+            "overlapping invoices",
+            f"invoice {after.invoice} bills {days:.4g} days that invoice {before.invoice} holds "
+            f"already, from {_day(after.start, zone)}; they count once, for {before.invoice}; "
+            f"{rest}",
+            invoice=after.invoice,
+            shares_with=before.invoice,
+            days=round(days, 3),
+            own_days=round(own, 3),
+        )
+
+
+def _days_between(start: pd.Timestamp, end: pd.Timestamp, zone: dt.tzinfo) -> float:
+    """Days of the calendar between two instants."""
+    local = [moment.tz_convert(zone).tz_localize(None) for moment in (start, end)]
+    return (local[1] - local[0]) / pd.Timedelta(days=1)
 
 
 def _consecutive(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:
-    rows = list(frame.itertuples())
-    for before, after in itertools.pairwise(rows):
-        ends = [moment.tz_convert(zone).tz_localize(None) for moment in (before.end, after.start)]
-        days = (ends[1] - ends[0]) / pd.Timedelta(days=1)
-        if after.start > before.end:
-            findings.flag(
-                "gap between invoices",
-                f"{days:.1f} days between invoices {before.invoice} and {after.invoice} are on no "
-                f"invoice ({_day(before.end, zone)} to {_day(after.start, zone)})",
-                after=before.invoice,
-                before=after.invoice,
-                days=round(days, 3),
-            )
-        if after.previous_read != before.current_read and not (
-            np.isnan(after.previous_read) or np.isnan(before.current_read)
-        ):
-            findings.flag(
-                "reads do not connect",
-                f"invoice {after.invoice} starts from read {after.previous_read:.10g}, invoice "
-                f"{before.invoice} ended with {before.current_read:.10g}",
-                invoice=after.invoice,
-                previous_read=after.previous_read,
-                read_before=before.current_read,
-            )
+    before = None
+    for after in frame.itertuples():
+        if before is not None and not after.shares_with:
+            _connects(before, after, zone, findings)
+        if before is None or after.end > before.end:
+            before = after
+
+
+def _connects(before, after, zone: dt.tzinfo, findings: Findings) -> None:
+    if after.start > before.end:
+        days = _days_between(before.end, after.start, zone)
+        findings.flag(
+            "gap between invoices",
+            f"{days:.1f} days between invoices {before.invoice} and {after.invoice} are on no "
+            f"invoice ({_day(before.end, zone)} to {_day(after.start, zone)})",
+            after=before.invoice,
+            before=after.invoice,
+            days=round(days, 3),
+        )
+    if after.previous_read != before.current_read and not (
+        np.isnan(after.previous_read) or np.isnan(before.current_read)
+    ):
+        findings.flag(
+            "reads do not connect",
+            f"invoice {after.invoice} starts from read {after.previous_read:.10g}, invoice "
+            f"{before.invoice} ended with {before.current_read:.10g}",
+            invoice=after.invoice,
+            previous_read=after.previous_read,
+            read_before=before.current_read,
+        )
 
 
 def _lengths(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:

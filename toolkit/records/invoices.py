@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from toolkit.records.invoice_checks import check_invoices
+from toolkit.records.invoice_checks import check_invoices, with_own_days
 from toolkit.records.model import Findings, InvoiceRecord, Table
 from toolkit.records.moments import Moments, read_moments
 from toolkit.records.numbers import is_missing, parse_decimal
@@ -44,6 +44,7 @@ def read_invoices(
     volume_unit: str,
     read_hour: str = "00:00",
     end_day_counts: bool = False,
+    overlapping_days: str = "refuse",
     columns: Mapping[str, str] | None = None,
     day_first: bool | None = None,
     decimal: str | None = None,
@@ -64,6 +65,9 @@ def read_invoices(
         Local time of the reads where the file holds dates only, such as "08:00" [text].
     end_day_counts : bool
         Whether a period includes the whole day of its end date [-].
+    overlapping_days : str
+        "refuse" invoices that overlap, or "examine" them: the invoices are as printed, and what
+        two of them bill counts for the earlier one [text].
     columns : mapping of str to str, optional
         Our column name to the file's, where they differ [text].
     day_first : bool, optional
@@ -78,13 +82,15 @@ def read_invoices(
     Returns
     -------
     InvoiceRecord
-        Invoices in force in order of time; volumes in billing units and m3 [m3].
+        Invoices in force in order of time; volumes in billing units and m3; `own_start`, from
+        which on no earlier invoice holds the days, and `shares_with`, the invoice that holds those
+        before it [m3].
 
     Raises
     ------
     InputRefused
         With every problem of the file: missing columns, unreadable dates or amounts, periods that
-        overlap, invoice numbers used twice.
+        overlap (unless they are to be examined), invoice numbers used twice.
 
     Notes
     -----
@@ -108,7 +114,8 @@ def read_invoices(
     frame, lines = _together(parts, files, findings)
     frame["billed_m3"] = [to_si(float(v), volume_unit, "volume") for v in frame["billed_volume"]]
     frame, lines, superseded = settle_replacements(frame, lines, findings)
-    check_invoices(frame, lines, zone_of(zone), findings)
+    frame = with_own_days(frame)
+    check_invoices(frame, lines, zone_of(zone), findings, overlapping_days == "examine")
     findings.raise_if_refused()
     frame["line"] %= findings.STRIDE
     return InvoiceRecord(
@@ -125,6 +132,8 @@ COLUMNS = (
     "invoice",
     "start",
     "end",
+    "own_start",
+    "shares_with",
     "previous_read",
     "current_read",
     "read_type",

@@ -126,7 +126,8 @@ def _same_rows_once(
                 drop.append(place)
                 findings.warn(
                     f"invoice {number!r} stands twice with the same figures; it is read once",
-                    "Remove one of the two rows",
+                    "Remove one of the two rows; if it was billed twice under one number, give the "
+                    "second a mark, such as a final b",
                     line=line,
                     code="duplicate invoice",
                 )

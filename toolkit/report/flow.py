@@ -269,7 +269,8 @@ def _zero(result: Any) -> Picture | None:
 
 def _cut(result: Any) -> Picture | None:
     """Readings about the read that ends the first invoice."""
-    series, table = result.evidence.series, result.invoices
+    series = result.evidence.series
+    table = result.invoices[result.evidence.periods.lasting]
     read = table["end"].iloc[0]
     second = float((read - series.epoch) / pd.Timedelta(seconds=1))
     step = float(np.median(np.diff(series.time)))
@@ -310,19 +311,19 @@ def volume_table(result: Any) -> Shown:
     words = Words.of(result)
     unit, rows = words.volume_unit, []
     records = [*result.invoices.to_dict("records"), {"invoice": "all invoices", **result.total}]
-    for row in records:
+    lasted = [*result.evidence.periods.days, np.nan]
+    for row, days in zip(records, lasted, strict=True):
         mean, spread, low, high = (
             from_si(row[f"effluent_{p}"], unit, "volume")
             for p in ("mean", "standard_uncertainty", "low", "high")
         )
-        days = (row["end"] - row["start"]).total_seconds() / 86400 if "end" in row else np.nan
         rows.append(
             {
                 "invoice": row["invoice"],
                 "duration [d]": days,
                 "covered by readings [%]": 100 * row.get("record_coverage", np.nan),
                 f"volume [{unit}]": mean,
-                "standard uncertainty [%]": 100 * spread / mean,
+                "standard uncertainty [%]": 100 * spread / mean if mean else np.nan,
                 f"{words.interval_name} [{unit}]": f"{low:,.1f} to {high:,.1f}",
             }
         )

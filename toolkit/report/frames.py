@@ -29,6 +29,10 @@ __all__ = [
 HOUR, DAY = 3600.0, 86400.0
 
 
+NO_DAYS = "no days of its own"
+"""What stands in place of an interval where an earlier invoice holds all days [text]."""
+
+
 def invoice_overview(result: Any) -> pd.DataFrame:
     """Invoice by invoice: billed, audited with interval, probabilities, finding.
 
@@ -45,6 +49,7 @@ def invoice_overview(result: Any) -> pd.DataFrame:
     words = Words.of(result)
     rows = [*result.invoices.to_dict("records"), {"invoice": "all invoices", **result.total}]
     unit = words.volume_unit
+    nothing = set(result.invoices.loc[~result.evidence.periods.lasting, "invoice"])
     table = []
     for row in rows:
         volumes = [_value(row.get(f"audited_{part}")) for part in ("mean", "low", "high")]
@@ -55,7 +60,7 @@ def invoice_overview(result: Any) -> pd.DataFrame:
                 "until": words.day(row["end"]) if "end" in row else "",
                 f"billed [{unit}]": shown[0],
                 f"audited [{unit}]": shown[1],
-                f"interval [{unit}]": _span(shown[2], shown[3]),
+                f"interval [{unit}]": NO_DAYS if row["invoice"] in nothing else _span(*shown[2:]),
                 "probability too high": words.sign(_value(row["probability_overbilled"])),
                 "probability too low": words.sign(_value(row["probability_underbilled"])),
                 "finding": _short(row["finding"]),
@@ -122,7 +127,7 @@ def status_shares(result: Any) -> pd.DataFrame:
     """
     quality = result.evidence.effluent.quality
     shares = {
-        status: quality[f"{status}_s"] / quality["seconds"]
+        status: quality[f"{status}_s"] / quality["seconds"].replace(0.0, np.nan)
         for status in ("measured", "interpolated", "estimated")
     }
     return pd.DataFrame({"invoice": quality["invoice"], **shares})
@@ -282,7 +287,7 @@ def margins(result: Any) -> pd.DataFrame | None:
     rows = []
     for name, each in [*named, ("all invoices", found.total)]:
         spare = each.distance - each.guard_band
-        share = spare / each.audited.mean
+        share = spare / each.audited.mean if each.audited.mean else np.nan
         decided = not each.finding.startswith("cannot")
         rows.append(
             {
@@ -297,6 +302,8 @@ def margins(result: Any) -> pd.DataFrame | None:
 
 
 def _change(decided: bool, share: float, each: Any) -> str:
+    if decided and not np.isfinite(share):
+        return "nothing measured: an earlier invoice holds its days"
     if decided:
         return f"an error of more than {abs(100 * share):.1f} % of the audited volume"
     if not each.distance > 0:

@@ -7,9 +7,39 @@ from typing import Any
 from toolkit.report.show import Shown, bullets, say
 from toolkit.report.words import Words, counted, joined
 
-__all__ = ["claim_sentence", "look_alikes", "summary"]
+__all__ = ["claim_sentence", "look_alikes", "shared_days", "summary"]
 
 CENT = 0.005
+
+
+def shared_days(result: Any) -> list[str]:
+    """What is said of invoices that bill days which an earlier one holds already.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    list of str
+        A sentence an invoice; none where no day is shared [text].
+    """
+    said = []
+    for flag in result.flags:
+        if flag.code != "overlapping invoices":
+            continue
+        data = flag.data
+        days = f"{data['days']:.4g} {'day' if data['days'] == 1 else 'days'}"
+        rest = (
+            f"its other {data['own_days']:.4g} are its own"
+            if data["own_days"]
+            else "none is left for it, and nothing is due on it"
+        )
+        said.append(
+            f"{data['invoice']} bills {days} that {data['shares_with']} holds already; {rest}"
+        )
+    return said
 
 
 def summary(result: Any) -> Shown:
@@ -47,7 +77,8 @@ def summary(result: Any) -> Shown:
             f"No reads tell the volume of {joined(unread)}: rates and sums are checked on the "
             "volume as printed."
         )
-    return bullets([*sentences, *_named(result)], "")
+    shared = [f"{text}." for text in shared_days(result)]
+    return bullets([*sentences, *shared, *_named(result)], "")
 
 
 def _named(result: Any) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from toolkit.report.invoice_words import shared_days
 from toolkit.report.show import Shown, markdown_text
 from toolkit.report.words import Words, counted, joined
 
@@ -69,6 +70,7 @@ def _body(result: Any) -> list[str]:
     return [
         opening,
         *_errors(result, words),
+        *_billed_twice(result),
         *_basis(result, words),
         *_estimated(result),
         *_requests(result),
@@ -92,6 +94,17 @@ def _errors(result: Any, words: Words) -> list[str]:
     if len(low):
         text += " We name the errors in our own favour as plainly as the others."
     return [text]
+
+
+def _billed_twice(result: Any) -> list[str]:
+    shared = shared_days(result)
+    if not shared:
+        return []
+    return [
+        f"Some days are billed twice: {'; '.join(shared)}. Please tell us which invoice stands for "
+        "these days, and cancel or correct the other one. We have counted each day once, for the "
+        "earliest invoice that holds it."
+    ]
 
 
 def _basis(result: Any, words: Words) -> list[str]:

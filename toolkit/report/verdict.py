@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from toolkit.report.invoice_words import shared_days
 from toolkit.report.show import Shown, bullets, say, show_verdict
 from toolkit.report.words import Words, counted, joined
 
@@ -110,6 +111,17 @@ def conclusions(result: Any) -> Shown:
 
 
 def _rules_sentences(result: Any, words: Words) -> list[str]:
+    shared = shared_days(result)
+    said = []
+    if shared:
+        said = [
+            f"Days billed twice: {'; '.join(shared)}. Every day counts once, for the earliest "
+            "invoice that holds it; which of the two stands is for the billing authority to say."
+        ]
+    return [*said, *_by_the_rules(result, words)]
+
+
+def _by_the_rules(result: Any, words: Words) -> list[str]:
     if result.claim.empty:
         return []
     claim = result.claim

@@ -228,6 +228,11 @@ coverage = 0.95
 # unit = "gal"
 # multiplier = 100
 # digits = 6
+# [[account.reads.change]]         # a change of that meter; a register's file tells its own
+# date = 2026-02-14
+# final_read = 91600               # of the old meter
+# first_read = 250                 # of the new meter
+# multiplier = 1000                # of the new meter, where it is another
 
 # [claim]
 # payments = "payments.csv"        # invoice, paid_on, amount, under_protest

@@ -25,6 +25,7 @@ if __name__ == "__main__":
 from toolkit.charges import (
     BilledInvoice,
     InvoiceFacts,
+    MeterExchange,
     RegisterFace,
     Sample,
     Signature,
@@ -123,10 +124,15 @@ class Month:
     billed: Decimal | None = None
     read_type: str = "actual"
     slip: Slip = field(default_factory=Slip)
+    exchange: tuple[int, int] | None = None  # final read of the old meter, first of the new one
+    value: Decimal = FACE.per_count  # of a count of the meter that was read last
 
     @property
     def intake(self) -> Decimal:
-        return (self.reads[1] - self.reads[0]) * FACE.per_count
+        if self.exchange is None:
+            return (self.reads[1] - self.reads[0]) * self.value
+        final, first = self.exchange
+        return (final - self.reads[0]) * FACE.per_count + (self.reads[1] - first) * self.value
 
     @property
     def strengths(self) -> dict[str, Decimal]:
@@ -474,6 +480,67 @@ def cents_cut(rng, rates, months):
     return list(range(len(months)))
 
 
+def exchanged(rng, months, ratio=1, at_zero=0.4) -> int:
+    """One month in which the meter is changed, those after it on the new one; all billed right."""
+    k = int(rng.integers(2, len(months) - 2))
+    used = months[k].reads[1] - months[k].reads[0]
+    final = months[k].reads[0] + int(used * rng.uniform(0.15, 0.85))
+    left, first = months[k].reads[1] - final, int(rng.integers(1, 3000))
+    if rng.uniform() < at_zero:
+        first = 0
+    read = first + int(left / ratio)
+    months[k].exchange = (final, first)
+    months[k].reads = (months[k].reads[0], read)
+    for month in months[k + 1 :]:
+        counts = int((month.reads[1] - month.reads[0]) / ratio)
+        month.reads = (read, read + counts)
+        read += counts
+    for month in months[k:]:
+        month.value = FACE.per_count * ratio
+    return k
+
+
+def exchange_use_missing(rng, rates, months):
+    """The use of one of the two meters left out; or the read of the new one billed whole."""
+    k = exchanged(rng, months)
+    month, kind = months[k], int(rng.integers(3))
+    (final, first), (low, high) = month.exchange, month.reads
+    used = (high - first, final - low, high)[kind] * FACE.per_count
+    month.billed = charged(rates, max(used - month.deduct, D(0)) * rates.factor)
+    return [k]
+
+
+def exchange_one_meter(rng, rates, months):
+    """The read of one meter subtracted from that of the other."""
+    k = exchanged(rng, months)
+    month = months[k]
+    low, high = month.reads
+    lower = [high + 10**DIGITS - low, low - high]
+    used = (high - low if high > low else lower[int(rng.integers(2))]) * FACE.per_count
+    month.billed = charged(rates, max(used - month.deduct, D(0)) * rates.factor)
+    return [k]
+
+
+def exchange_from_zero(rng, rates, months):
+    """The first read of the new meter taken as zero."""
+    k = exchanged(rng, months, at_zero=0.0)
+    month = months[k]
+    used = month.intake + month.exchange[1] * FACE.per_count
+    month.billed = charged(rates, max(used - month.deduct, D(0)) * rates.factor)
+    return [k]
+
+
+def exchange_multiplier(rng, rates, months):
+    """The counts of the new meter at the value of the old one's, from the exchange on."""
+    ratio = D(str(rng.choice(["10", "0.1", "0.01", "7.4805195", "0.74805195"])))
+    k = exchanged(rng, months, ratio)
+    for month in months[k:]:
+        low = month.reads[0] if month.exchange is None else month.exchange[1]
+        used = month.intake + (month.reads[1] - low) * (FACE.per_count - month.value)
+        month.billed = charged(rates, max(used - month.deduct, D(0)) * rates.factor)
+    return list(range(k, len(months)))
+
+
 def none_of_these(rng, rates, months):
     places = [int(rng.integers(len(months)))]
     for k in places:
@@ -509,7 +576,18 @@ PLANTS: dict[str, tuple[Plant, str]] = {
     "volume copied wrong": (copied_wrong, "transcription"),
     "surcharge basis": (basis_of_surcharge, "surcharge-basis"),
     "cents cut": (cents_cut, "rounding"),
+    "exchange, use left out": (exchange_use_missing, "exchange-use-missing"),
+    "exchange, as one meter": (exchange_one_meter, "exchange-as-one-meter"),
+    "exchange, first read as 0": (exchange_from_zero, "exchange-start-read"),
+    "exchange, value of a count": (exchange_multiplier, "exchange-multiplier"),
 }
+
+
+def change_of(month: Month, inside: bool) -> MeterExchange | None:
+    if not inside and month.value == FACE.per_count:
+        return None
+    final, first = (D(read % 10**DIGITS) for read in month.exchange)
+    return MeterExchange(final, first, FACE.per_count, month.value, inside)
 
 
 def printed(
@@ -517,12 +595,13 @@ def printed(
 ) -> list[BilledInvoice]:
     """The invoices as printed, beside what the site itself knows."""
     bias = 1 + rng.uniform(-spread, spread)
-    found = []
+    found, last = [], None
     for k, month in enumerate(months):
         right = due(rates, month)
         volume = right if month.billed is None else month.billed
         lines, total = bill(rates, month, month.slip, volume)
         own = tuple(read % 10**DIGITS for read in month.reads)
+        last = last if month.exchange is None else month
         shown = month.shown or own
         known = {"intake": month.intake, "deduct": month.deduct, "irrigation": month.irrigation}
         if spread:
@@ -550,6 +629,7 @@ def printed(
                 None if spread else (D(own[0]), D(own[1])),
                 tolerance=loose if net >= 0 else D(0),
                 uses=("irrigation",),
+                exchange=None if last is None else change_of(last, last is month),
             )
         )
     return found
@@ -612,12 +692,14 @@ def confusion(cases: int, seed: int = 1, spread: float = 0.0, only: str = "") ->
     return table
 
 
-def accused(cases: int, seed: int = 2, spread: float = 0.0) -> int:
-    """Clean accounts in which any invoice is accused."""
+def accused(cases: int, seed: int = 2, spread: float = 0.0, exchange: bool = False) -> int:
+    """Clean accounts in which any invoice is accused; each with a change of meter if wanted."""
     wrong = 0
     for case in range(cases):
         rng = np.random.default_rng([seed, case])
         rates, months = world(rng)
+        if exchange:
+            exchanged(rng, months, D(str(rng.choice(["1", "1", "10", "0.1", "7.4805195"]))))
         schedule = parse_rates(rates.text())
         wrong += bool(find_signatures(schedule, printed(rates, months, rng, spread), FACE))
     return wrong
@@ -639,10 +721,11 @@ def main() -> None:
     parser.add_argument("--clean", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1, help="a seed no guess was tried on")
     parser.add_argument("--spread", type=float, default=0.0, help="half width of the supply meter")
+    parser.add_argument("--exchange", action="store_true", help="clean accounts change their meter")
     parser.add_argument("--only", default="", help="errors whose name holds this")
     given = parser.parse_args()
     table = confusion(given.cases, given.seed, given.spread, given.only)
-    wrong = accused(given.clean, given.seed + 1, given.spread)
+    wrong = accused(given.clean, given.seed + 1, given.spread, given.exchange)
     print(markdown(table, given.clean, wrong))
 
 

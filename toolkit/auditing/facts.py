@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
@@ -13,11 +13,29 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from toolkit.auditing.evidence import Evidence, credited
+from toolkit.auditing.exchanges import (
+    changes_of,
+    counts_of,
+    exchange_of,
+    is_one_meter,
+    read_meter,
+    unread,
+    unread_in_period,
+)
 from toolkit.auditing.inputs import Inputs, local_dates
+from toolkit.auditing.own_days import of_own_days, with_own
 from toolkit.case import Case
 from toolkit.case.models_uses import records_of
-from toolkit.charges import BilledInvoice, InvoiceFacts, RegisterFace, Schedule, recompute
+from toolkit.charges import (
+    BilledInvoice,
+    InvoiceFacts,
+    MeterExchange,
+    RegisterFace,
+    Schedule,
+)
+from toolkit.charges.exchange_guesses import counted
 from toolkit.charges.figures import CONTEXT, LITRES
+from toolkit.records import MeterChange
 from toolkit.units import from_si, to_si
 
 __all__ = ["printed_bills", "printed_face"]
@@ -45,15 +63,6 @@ def _per_count(schedule: Schedule, unit: str, multiplier: Any, billing: str) -> 
     return CONTEXT.divide(whole, schedule.litres(billing))
 
 
-def _read_meter(case: Case) -> Any:
-    """The [[intake]] whose reads the invoices print; None if the case does not tell."""
-    supplies = [intake for intake in case.data.intake if intake.role == "supply"]
-    named = [intake for intake in case.data.intake if intake.meter == case.data.account.read_of]
-    if named:
-        return named[0]
-    return supplies[0] if len(supplies) == 1 and case.data.case.basis == "intake" else None
-
-
 def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
     """The dial of the reads that the invoices print.
 
@@ -69,7 +78,7 @@ def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
     RegisterFace or None
         None where the case does not tell, or no read is printed [billing unit].
     """
-    dial = case.data.account.reads or _read_meter(case)
+    dial = case.data.account.reads or read_meter(case)
     frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
     reads = frame[["previous_read", "current_read"]].to_numpy(dtype=float)
     if dial is None or inputs.schedule is None or not np.isfinite(reads).any():
@@ -99,9 +108,9 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     frame, face = inputs.invoices.frame, printed_face(case, inputs)
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
     sharing = [row for row, other in enumerate(frame["shares_with"]) if other]
-    own = _bills(case, _of_own_days(inputs), evidence, face, sharing)
+    own = _bills(case, of_own_days(inputs), evidence, face, sharing)
     for row, part in zip(sharing, own, strict=True):
-        bills[row] = _with_own(inputs.schedule, bills[row], part, str(frame["shares_with"][row]))
+        bills[row] = with_own(inputs.schedule, bills[row], part, str(frame["shares_with"][row]))
     return bills
 
 
@@ -110,49 +119,6 @@ def _bills(
 ) -> list[BilledInvoice]:
     dates = local_dates(case, inputs.invoices.frame)
     return [_bill(case, inputs, evidence, row, dates.iloc[row], face) for row in rows]
-
-
-def _of_own_days(inputs: Inputs) -> Inputs:
-    """Every invoice from the instant and the read on at which the one that shares days ends."""
-    frame = inputs.invoices.frame
-    last = dict(zip(frame["invoice"], frame["current_read"], strict=True))
-    reads = [last.get(row.shares_with, row.previous_read) for row in frame.itertuples()]
-    own = frame.assign(start=frame["own_start"], previous_read=reads)
-    return replace(inputs, invoices=replace(inputs.invoices, frame=own))
-
-
-def _with_own(
-    schedule: Schedule, bill: BilledInvoice, part: BilledInvoice, shares_with: str
-) -> BilledInvoice:
-    """An invoice that shares days, with what its own days are priced from.
-
-    Where reads tell the volume of these days exactly it is theirs. Else, if the volume as printed
-    stands, or nothing else is known, they have their part of it: by the reads, by the meters, by
-    the days.
-    """
-    stands = recompute(schedule, bill).stands
-    bill = replace(bill, shares_with=shares_with)
-    if part.facts.start >= part.facts.end:
-        return bill
-    own, exact = part.facts.but(billed_volume=None), part.tolerance == 0
-    if not own.volumes or (stands and not exact):
-        share, exact = _own_share(bill, part)
-        volume = (bill.facts.billed_volume * share).quantize(bill.facts.billed_volume)
-        own = own.but(billed_volume=volume)
-    return replace(bill, own=own, own_exact=exact)
-
-
-def _own_share(bill: BilledInvoice, part: BilledInvoice) -> tuple[Decimal, bool]:
-    """Part of the printed volume that falls into the own days, and whether reads tell it."""
-    before, own, after = bill.previous_read, part.previous_read, bill.current_read
-    if None not in (before, own, after) and before <= own <= after and before < after:
-        return CONTEXT.divide(after - own, after - before), bill.read_type == "actual"
-    for name in ("intake", "discharge"):
-        metered = bill.facts.volumes.get(name, ZERO)
-        if metered > 0 and name in part.facts.volumes:
-            return CONTEXT.divide(part.facts.volumes[name], metered), False
-    days = [(each.facts.end - each.facts.start).days for each in (part, bill)]
-    return CONTEXT.divide(Decimal(days[0]), Decimal(days[1])), False
 
 
 def _bill(
@@ -165,9 +131,12 @@ def _bill(
 ) -> BilledInvoice:
     invoice, lines = inputs.invoices.frame.iloc[row], inputs.invoices.lines.iloc[row]
     printed, own = _printed(invoice), _own_reads(case, inputs, row)
-    volumes, spread = _volumes(case, inputs, evidence, row, face)
+    change = exchange_of(case, inputs, row, face)
+    if face is not None and change is not None and not change.inside:
+        face = replace(face, per_count=change.new_per_count)
+    volumes, spread = _volumes(case, inputs, evidence, row, face, change)
     facts = _facts(case, inputs, row, dates, volumes)
-    if face is not None:
+    if face is not None and is_one_meter(case, inputs, row, face, own or printed, change):
         facts = facts.but(reads=_as_volumes(case, own or printed, face))
     return BilledInvoice(
         facts,
@@ -178,6 +147,7 @@ def _bill(
         own,
         tolerance=spread * _largest_share(inputs.schedule),
         uses=tuple(u.name for u in case.data.use if not credited(u) and u.name in volumes),
+        exchange=change,
     )
 
 
@@ -228,7 +198,12 @@ def _facts(
 
 
 def _volumes(
-    case: Case, inputs: Inputs, evidence: Evidence, row: int, face: RegisterFace | None
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    row: int,
+    face: RegisterFace | None,
+    change: MeterExchange | None,
 ) -> tuple[dict[str, Decimal], Decimal]:
     """Metered volumes by their names in the schedule, and the half width of their sum.
 
@@ -241,23 +216,23 @@ def _volumes(
         name: _registered(inputs, evidence, name, tables[name], row, data.invoices.volume_unit)
         for name in tables
     }
-    read_meter = _read_meter(case)
+    meter = read_meter(case)
     if face is not None:
-        name = "printed" if read_meter is None else read_meter.meter
-        known[name] = _by_printed_reads(inputs, row, face, known.get(name))
+        name = "printed" if meter is None else meter.meter
+        known[name] = _by_printed_reads(case, inputs, row, face, known.get(name), change)
     found = {name: each.volume for name, each in known.items() if each and name != "printed"}
     if data.case.basis == "discharge":
         outlet = known.get("printed")
         return (found | {"discharge": outlet.volume}, outlet.spread) if outlet else ({}, ZERO)
     supplies = [i.meter for i in data.intake if i.role == "supply"] or ["printed"]
-    counted = [known.get(name) for name in supplies]
+    supplied = [known.get(name) for name in supplies]
     deducts = [_credit(u, known, evidence, row, data.invoices.volume_unit) for u in data.use]
     deducts = [each for use, each in zip(data.use, deducts, strict=True) if credited(use)]
-    if any(each is None for each in (*counted, *deducts)):
+    if any(each is None for each in (*supplied, *deducts)):
         return {}, ZERO
-    found["intake"] = sum((each.volume for each in counted), ZERO)
+    found["intake"] = sum((each.volume for each in supplied), ZERO)
     found["deduct"] = sum((each.volume for each in deducts), ZERO)
-    return found, sum((each.spread for each in (*counted, *deducts)), ZERO)
+    return found, sum((each.spread for each in (*supplied, *deducts)), ZERO)
 
 
 def _registers(case: Case, inputs: Inputs) -> dict[str, Any]:
@@ -291,12 +266,12 @@ def _registered(
     """What the site's own reads give for a period; exact between reads at both its ends."""
     volumes, record = evidence.registers[name], {**inputs.meters, **inputs.uses}[name]
     volume = float(volumes.volume_m3[row])
-    if not math.isfinite(volume):
+    if not math.isfinite(volume) or unread_in_period(record, inputs.invoices.frame.iloc[row]):
         return None
     one = _per_count(inputs.schedule, table.unit, table.multiplier, unit)
     counts = Decimal(repr(round(volume / record.count_m3, 4)))
     invoice, spread = inputs.invoices.frame.iloc[row], 0.0
-    if any(_count_at(record, invoice[end]) is None for end in ("start", "end")):
+    if any(_count_at(record, invoice[end], end) is None for end in ("start", "end")):
         spread = _reach(record, len(inputs.invoices.frame)) * float(
             volumes.standard_m3[row] / record.count_m3
         )
@@ -313,66 +288,82 @@ def _reach(record: Any, invoices: int) -> float:
 
 
 def _by_printed_reads(
-    inputs: Inputs, row: int, face: RegisterFace, own: _Metered | None
+    case: Case,
+    inputs: Inputs,
+    row: int,
+    face: RegisterFace,
+    own: _Metered | None,
+    change: MeterExchange | None,
 ) -> _Metered | None:
     """The printed reads of a period, where both are actual, connect with those of the invoices
     beside it, and the site's own do not object.
 
-    Where the site has reads at exactly these instants, those stand: they show a misread.
+    Where the site has reads at exactly these instants, those stand: they show a misread. A fall of
+    the reads is a rollover where it comes to a volume of the size of the others; else it may be a
+    change of meter nobody stated, and tells no volume.
     """
     if own is not None and own.spread == 0:
         return own
+    if unread(case, inputs, row):
+        return None
     frame = inputs.invoices.frame
     before = frame.iloc[row - 1] if row else None
     estimated = frame.iloc[row]["read_type"] == "estimated" or (
         before is not None and before["read_type"] == "estimated"
     )
     reads = _printed(frame.iloc[row])
-    if estimated or None in reads or not _connects(frame, row):
+    if estimated or None in reads or not _connects(frame, row, changes_of(case, inputs)):
         return own
     first, last = reads
-    counts = last - first if last >= first else last + Decimal(10) ** face.digits - first
-    volume = counts * face.per_count
+    if change is not None and change.inside:
+        volume = counted(first, change.final_read, face) * change.old_per_count
+        volume += (last - change.first_read) * change.new_per_count
+    else:
+        if not is_one_meter(case, inputs, row, face, reads, change):
+            return own
+        volume = counted(first, last, face) * face.per_count
     if own is not None and abs(volume - own.volume) > own.spread:
         return own
     return _Metered(volume, ZERO)
 
 
-def _connects(frame: pd.DataFrame, row: int) -> bool:
-    """Whether the invoices before and after print the same reads at the shared instants."""
+def _connects(frame: pd.DataFrame, row: int, changes: Sequence[MeterChange]) -> bool:
+    """Whether the invoices before and after print the same reads at the shared instants.
+
+    Where the meter was changed at such an instant they print that of the old and of the new one.
+    """
     for one, other in ((row - 1, row), (row, row + 1)):
         if one < 0 or other >= len(frame) or frame["end"].iloc[one] != frame["start"].iloc[other]:
             continue
         before, after = _printed(frame.iloc[one])[1], _printed(frame.iloc[other])[0]
         if before is not None and after is not None and before != after:
-            return False
+            pair, moment = (float(before), float(after)), frame["end"].iloc[one]
+            if not any(c.time == moment and pair == (c.final_read, c.first_read) for c in changes):
+                return False
     return True
 
 
-def _count_at(record: Any, moment: pd.Timestamp) -> Decimal | None:
-    """The register at an instant, if it was read then and the read was kept."""
+def _count_at(record: Any, moment: pd.Timestamp, end: str) -> Decimal | None:
+    """The register at the end of a period, if it was read then and the read was kept.
+
+    Where the meter was changed then, a period ends with the old one and starts with the new one.
+    """
     frame = record.frame
     rows = frame[(frame["time"] == moment) & frame["volume_m3"].notna()]
-    if rows.empty or rows["status"].iloc[-1] != "measured":
+    place = 0 if end == "end" else -1
+    if rows.empty or rows["status"].iloc[place] != "measured":
         return None
-    return _counts(rows["register"].iloc[-1])
-
-
-def _counts(value: Any) -> Decimal | None:
-    number = float(value)
-    if not math.isfinite(number):
-        return None
-    return Decimal(int(number)) if number.is_integer() else Decimal(repr(number))
+    return counts_of(rows["register"].iloc[place])
 
 
 def _printed(invoice: pd.Series) -> tuple[Decimal | None, Decimal | None]:
-    return _counts(invoice["previous_read"]), _counts(invoice["current_read"])
+    return counts_of(invoice["previous_read"]), counts_of(invoice["current_read"])
 
 
 def _own_reads(case: Case, inputs: Inputs, row: int) -> tuple[Decimal, Decimal] | None:
-    meter = _read_meter(case)
+    meter = read_meter(case)
     if meter is None:
         return None
     invoice, record = inputs.invoices.frame.iloc[row], inputs.meters[meter.meter]
-    first, last = (_count_at(record, invoice[end]) for end in ("start", "end"))
+    first, last = (_count_at(record, invoice[end], end) for end in ("start", "end"))
     return None if first is None or last is None else (first, last)

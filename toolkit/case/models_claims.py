@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date as Date
 from decimal import Decimal, InvalidOperation
 from typing import Annotated, Any, Literal
 
@@ -38,11 +39,8 @@ Exact = Annotated[Decimal, BeforeValidator(_exact)]
 Strength = Annotated[Decimal, BeforeValidator(_strength)]
 
 
-class PrintedReads(Strict):
-    """[account.reads]: what one count of the printed reads stands for, where no [[intake]] says.
-
-    With it the volume follows from the reads the invoices print, without reads of the site's own.
-    """
+class Dial(Strict):
+    """What one count of a register stands for."""
 
     unit: str
     multiplier: Exact = Decimal(1)
@@ -53,6 +51,24 @@ class PrintedReads(Strict):
     def _volume(cls, unit: str) -> str:
         to_si(1.0, unit, "volume")
         return unit
+
+
+class ReadsChange(Strict):
+    """[[account.reads.change]]: a change of the meter whose reads the invoices print."""
+
+    date: Date
+    final_read: Exact  # of the old meter
+    first_read: Exact  # of the new meter
+    multiplier: Exact | None = None  # of the new meter; that of the old one if not stated
+
+
+class PrintedReads(Dial):
+    """[account.reads]: what one count of the printed reads stands for, where no [[intake]] says.
+
+    With it the volume follows from the reads the invoices print, without reads of the site's own.
+    """
+
+    change: list[ReadsChange] = Field(default_factory=list)
 
 
 class AccountTable(Strict):
@@ -82,7 +98,7 @@ class ClaimTable(Strict):
     source: str = ""
 
 
-class NeighbourTable(PrintedReads):
+class NeighbourTable(Dial):
     """[[neighbour]]: reads of a meter of another account, whose reads may have been billed here."""
 
     account: str

@@ -111,8 +111,7 @@ class TextFile(NamedFiles):
 class InvoicesTable(TextFile):
     """[invoices]: one row per invoice; columns kind and replaces tell corrections and credits.
 
-    With ``overlapping_days = "examine"`` the invoices are as printed, and days that two of them
-    bill are looked into instead of refused.
+    overlapping_days = "examine" states that days on two invoices are printed so, no slip.
     """
 
     volume_unit: str

@@ -7,7 +7,13 @@ lays the recomputed beside the invoiced lines.
 
 from toolkit.charges.account_files import read_earlier_use, read_invoice_facts, read_payments
 from toolkit.charges.basis import ChargedVolume, winter_average
-from toolkit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from toolkit.charges.billed import (
+    PROOFS,
+    BilledInvoice,
+    MeterExchange,
+    RegisterFace,
+    Signature,
+)
 from toolkit.charges.claims import (
     Claim,
     ClaimItem,
@@ -40,6 +46,7 @@ __all__ = [
     "Comparison",
     "InvoiceFacts",
     "LineDifference",
+    "MeterExchange",
     "Payment",
     "PricedInvoice",
     "PricedLine",

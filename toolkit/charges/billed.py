@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from toolkit.charges.facts import InvoiceFacts
 
-__all__ = ["PROOFS", "BilledInvoice", "RegisterFace", "Signature"]
+__all__ = ["PROOFS", "BilledInvoice", "MeterExchange", "RegisterFace", "Signature"]
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,27 @@ class RegisterFace:
 
     per_count: Decimal
     digits: int
+
+
+@dataclass(frozen=True)
+class MeterExchange:
+    """The change of the billed meter that an invoice holds, or that came before it.
+
+    Parameters
+    ----------
+    final_read, first_read : Decimal
+        Last read of the old meter and first read of the new one [counts].
+    old_per_count, new_per_count : Decimal
+        Volume one count of each stands for, multiplier included [volume unit of the facts].
+    inside : bool
+        Whether the meter was changed in the period of this invoice; else before it [-].
+    """
+
+    final_read: Decimal
+    first_read: Decimal
+    old_per_count: Decimal
+    new_per_count: Decimal
+    inside: bool = True
 
 
 @dataclass(frozen=True)
@@ -62,6 +83,8 @@ class BilledInvoice:
         amount is priced; None where no days are left [-].
     own_exact : bool
         Whether the volume of those days is known from reads, not from a share of days [-].
+    exchange : MeterExchange, optional
+        The last change of the billed meter up to the end of the period [-].
     """
 
     facts: InvoiceFacts
@@ -76,6 +99,7 @@ class BilledInvoice:
     shares_with: str = ""
     own: InvoiceFacts | None = None
     own_exact: bool = True
+    exchange: MeterExchange | None = None
 
     @property
     def exact(self) -> bool:
@@ -142,6 +166,13 @@ PROOFS: Mapping[str, str] = MappingProxyType(
         "unit-swap": "a photograph of the register face with its unit, and the unit on the invoice",
         "register-multiplier": "the meter exchange record and the multiplier in the account data",
         "rollover": "the number of wheels on the register face and the reads before and after",
+        "exchange-use-missing": "the exchange record: the final read of the old meter, the first "
+        "read of the new one, and the date",
+        "exchange-as-one-meter": "the serial numbers of the meters both reads were taken from",
+        "exchange-start-read": "the first read of the new meter in the exchange record, and a "
+        "photograph of its register on that day",
+        "exchange-multiplier": "the face and the nameplate of the new meter, and the multiplier in "
+        "the account data since the exchange",
         "misread": "a photograph of the register, or the next actual read",
         "estimated-read": "the actual reads at both ends of the estimated run",
         "missing-true-up": "the first actual read after the estimates, and the bill that used it",

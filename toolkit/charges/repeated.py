@@ -7,10 +7,10 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from toolkit.charges.billed import RegisterFace, Signature
+from toolkit.charges.exchange_guesses import counted
 from toolkit.charges.figures import CONTEXT
 from toolkit.charges.pricing import price
 from toolkit.charges.recomputed import Recomputed, signature_of
-from toolkit.charges.volume_guesses import counted
 
 if TYPE_CHECKING:
     from toolkit.charges.schedule import Schedule

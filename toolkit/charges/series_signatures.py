@@ -18,7 +18,7 @@ from toolkit.charges.volume_guesses import slip_of, step_of
 if TYPE_CHECKING:
     from toolkit.charges.schedule import Schedule
 
-__all__ = ["series_signatures", "with_neighbours"]
+__all__ = ["series_signatures"]
 
 
 def series_signatures(

@@ -33,6 +33,10 @@ __all__ = ["find_signatures"]
 
 # which class is named first where several fit equally well; the rest are look-alikes
 _ORDER = (
+    "exchange-use-missing",
+    "exchange-start-read",
+    "exchange-as-one-meter",
+    "exchange-multiplier",
     "rollover",
     "misread",
     "return-factor-missing",
@@ -62,6 +66,11 @@ _SEPARATES = {
     ): "the ratios lie close together (1.3333 for a "
     "share of 75 % left out, 1.3368 for CCF taken as kgal): the unit on the register's face and on "
     "the account decides, not the volumes",
+    frozenset(
+        {"exchange-multiplier", "register-multiplier"}
+    ): "whether the factor was wrong before "
+    "the exchange too: the multipliers of both meters in the account data",
+    frozenset({"exchange-multiplier", "unit-swap"}): "the units on the faces of both meters",
     frozenset({"register-multiplier", "unit-swap"}): "both are the same factor: the meter exchange "
     "record and the unit on the register's face",
     frozenset({"return-factor-missing", "deduct-missing"}): "a month in which the deduct meter "
@@ -313,6 +322,10 @@ def _sentence(
 
 def _figures(row: Recomputed) -> dict[str, Any]:
     found: dict[str, Any] = {"invoiced": str(row.bill.total), "by the rules": str(row.by_rules)}
+    exchange = row.bill.exchange
+    if exchange is not None and exchange.inside:
+        found["final read of the old meter"] = str(exchange.final_read)
+        found["first read of the new meter"] = str(exchange.first_read)
     if row.lines_off:
         found["lines invoiced less recomputed"] = {c: str(d) for c, d in row.lines_off.items()}
     if row.billed is not None and row.due is not None:

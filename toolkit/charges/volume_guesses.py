@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from toolkit.charges.basis import charged_volume
 from toolkit.charges.billed import BilledInvoice, RegisterFace
+from toolkit.charges.exchange_guesses import counted, exchange_guesses
 from toolkit.charges.figures import CONTEXT, EXACT, LITRES, plain
 from toolkit.charges.periods import days_between, parts_of
 from toolkit.errors import InputRefused
@@ -151,10 +152,26 @@ def volume_guesses(
         *_other_rules(schedule, bill, rule),
         *_days(schedule, bill, rule),
         *_uses(schedule, bill, rule),
+        *_exchanged(schedule, bill, rule, register),
     ]
-    if register is not None:
+    if register is not None and (bill.exchange is None or not bill.exchange.inside):
+        if bill.exchange is not None:
+            register = replace(register, per_count=bill.exchange.new_per_count)
         found += _register(schedule, bill, rule, register)
     return [guess for guess in found if abs(guess.volume - due) > bill.tolerance]
+
+
+def _exchanged(
+    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, register: RegisterFace | None
+) -> Iterator[VolumeGuess]:
+    """What goes wrong at a change of meter."""
+    whole = _known(bill, rule.metered)
+    for code, what, metered in exchange_guesses(bill, whole, register):
+        volumes = {**bill.facts.volumes, rule.metered: metered}
+        volume = _charged(schedule, bill, rule, volumes)
+        if volume is not None:
+            scale = CONTEXT.divide(abs(metered), whole) if whole else Decimal(1)
+            yield VolumeGuess(f"exchange-{code}", what, volume, bill.tolerance * scale)
 
 
 def _scaled(
@@ -321,11 +338,6 @@ def _register(
         volume = _charged(schedule, bill, rule, volumes)
         if volume is not None:
             yield VolumeGuess(code, what, volume, bill.tolerance)
-
-
-def counted(before: Decimal, after: Decimal, register: RegisterFace) -> Decimal:
-    """Counts between two reads, over a rollover if the later one is lower."""
-    return after - before if after >= before else after + Decimal(10) ** register.digits - before
 
 
 def slip_of(printed: Decimal, own: Decimal) -> str:

@@ -17,6 +17,7 @@ from toolkit.records.model import (
     HandRecord,
     InvoiceRecord,
     LoggerRecord,
+    MeterChange,
     RegisterRecord,
     Table,
 )
@@ -37,6 +38,7 @@ __all__ = [
     "HandRecord",
     "InvoiceRecord",
     "LoggerRecord",
+    "MeterChange",
     "Parameter",
     "RegisterRecord",
     "Rule",

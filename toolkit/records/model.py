@@ -18,6 +18,7 @@ __all__ = [
     "HandRecord",
     "InvoiceRecord",
     "LoggerRecord",
+    "MeterChange",
     "RegisterRecord",
     "Table",
 ]
@@ -141,6 +142,33 @@ class InvoiceRecord:
 
 
 @dataclass(frozen=True)
+class MeterChange:
+    """A change of meter in the reads of a register.
+
+    Parameters
+    ----------
+    time, last_time : Timestamp
+        Of the first read of the new meter, and of the last read of the old one [UTC].
+    final_read, first_read : float
+        Last read of the old meter and first read of the new one [counts].
+    count_before_m3, count_after_m3 : float
+        Volume of one count of the old and of the new meter [m3].
+    """
+
+    time: pd.Timestamp
+    last_time: pd.Timestamp
+    final_read: float
+    first_read: float
+    count_before_m3: float
+    count_after_m3: float
+
+    @property
+    def together(self) -> bool:
+        """Whether both reads were taken within an hour, so that no volume went unread [-]."""
+        return (self.time - self.last_time).total_seconds() <= 3600
+
+
+@dataclass(frozen=True)
 class RegisterRecord:
     """Readings of a meter's register and the cumulative volume they stand for.
 
@@ -155,12 +183,15 @@ class RegisterRecord:
         What a reader of the result must know [-].
     count_m3 : float
         Volume of one count of the register [m3].
+    changes : tuple of MeterChange
+        Every change of meter, in order of time [-].
     """
 
     frame: pd.DataFrame
     problems: tuple[Problem, ...]
     flags: tuple[Flag, ...]
     count_m3: float
+    changes: tuple[MeterChange, ...] = ()
 
 
 @dataclass(frozen=True)

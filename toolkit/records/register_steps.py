@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from toolkit import spoken
-from toolkit.records.model import Findings
+from toolkit.records.model import Findings, MeterChange
 from toolkit.records.zones import utc_values
 
-__all__ = ["resolve_steps"]
+__all__ = ["meter_changes", "resolve_steps"]
 
 CHANGES = ("change-out", "changeout", "change", "new meter", "replaced", "reset")
 FASTEST = 5.0
@@ -37,7 +37,8 @@ def resolve_steps(
     Returns
     -------
     DataFrame
-        The frame with volume_m3, status and reason [m3].
+        The frame with volume_m3, status, reason and changed: whether a row is the first read of
+        another meter [m3].
 
     Notes
     -----
@@ -65,9 +66,41 @@ def resolve_steps(
         steps = _steps(frame, register, good, changed, unit_m3, digits, findings)
         volume[good] = np.concatenate([[0.0], np.cumsum(steps)])
     frame["volume_m3"], frame["status"], frame["reason"] = volume, status, reason
+    frame["changed"] = changed
     for name in ("status", "reason"):
         frame[name] = frame[name].astype("str")
     return frame
+
+
+def meter_changes(frame: pd.DataFrame, unit_m3: float) -> tuple[MeterChange, ...]:
+    """Every change of meter between accepted reads.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        As `resolve_steps` returns it [m3].
+    unit_m3 : float
+        Volume of the register's unit [m3].
+
+    Returns
+    -------
+    tuple of MeterChange
+        In order of time [-].
+    """
+    good = frame[frame["status"] != "rejected"]
+    rows = list(good.itertuples())
+    return tuple(
+        MeterChange(
+            after.time,
+            before.time,
+            before.register,
+            after.register,
+            before.multiplier * unit_m3,
+            after.multiplier * unit_m3,
+        )
+        for before, after in itertools.pairwise(rows)
+        if frame["changed"].loc[before.Index + 1 : after.Index].any()
+    )
 
 
 def _changes(frame: pd.DataFrame, findings: Findings) -> np.ndarray:

@@ -16,7 +16,7 @@ from toolkit.records.model import Findings, RegisterRecord, Table
 from toolkit.records.moments import read_moments
 from toolkit.records.numbers import is_missing, parse_float
 from toolkit.records.register_checks import check_register
-from toolkit.records.register_steps import resolve_steps
+from toolkit.records.register_steps import meter_changes, resolve_steps
 from toolkit.records.tables import column_place, table_of
 from toolkit.records.zones import zone_of
 from toolkit.units import to_si
@@ -109,12 +109,17 @@ def read_register(
         )
     findings.raise_if_refused()
     frame = _join(parts, findings)
-    frame = resolve_steps(frame, float(to_si(1.0, unit, "volume")), dial.digits, findings)
+    unit_m3 = float(to_si(1.0, unit, "volume"))
+    frame = resolve_steps(frame, unit_m3, dial.digits, findings)
     findings.raise_if_refused()
     check_register(frame, findings)
     shown_columns = ["time", "register", "read_type", "volume_m3", "status", "reason", "line"]
     return RegisterRecord(
-        frame[shown_columns], findings.summary(), tuple(findings.flags), dial.count_m3
+        frame[shown_columns],
+        findings.summary(),
+        tuple(findings.flags),
+        dial.count_m3,
+        meter_changes(frame, unit_m3),
     )
 
 

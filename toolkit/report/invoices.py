@@ -27,6 +27,7 @@ __all__ = [
 ]
 
 CENT = 0.005
+EXCHANGED = "the meter was changed in this period"
 ORIGINS = ("volume", "rates and lines", "sum of the lines")
 
 
@@ -121,11 +122,25 @@ def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
             (f"{which} read, the site's own", read, "counts", "at the same instant")
             for which, read in zip(("previous", "current"), bill.own_reads, strict=True)
         ]
+    if bill.exchange is not None and bill.exchange.inside:
+        rows.append(("final read of the old meter", bill.exchange.final_read, "counts", EXCHANGED))
+        rows.append(("first read of the new meter", bill.exchange.first_read, "counts", EXCHANGED))
     rows += [
         (f"metered: {name}", volume, unit, _how_known(bill))
         for name, volume in facts.volumes.items()
         if name in ("intake", "discharge") or (name == "deduct" and volume)
     ]
+    if bill.shares_with:
+        rows += [
+            (
+                f"metered, own days: {name}",
+                volume,
+                unit,
+                f"without those that {bill.shares_with} holds",
+            )
+            for name, volume in (bill.own.volumes if bill.own else {}).items()
+            if name in ("intake", "discharge") or (name == "deduct" and volume)
+        ]
     rows.append(("should have been charged", due, unit, _how_due(result, place)))
     rows.append(("billed", facts.billed_volume, unit, "as printed"))
     if due and facts.billed_volume is not None:
@@ -145,6 +160,9 @@ def _how_due(result: Any, place: int) -> str:
     priced = result.pricing.by_rules[place]
     if priced is None:
         return "the case holds no reads that would tell"
+    shares = result.pricing.bills[place].shares_with
+    if shares and not priced.volumes:
+        return f"{shares} holds all of its days"
     return "; ".join(dict.fromkeys(volume.how for volume in priced.volumes))
 
 

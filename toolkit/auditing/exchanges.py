@@ -1,0 +1,228 @@
+"""Changes of the meter whose reads the invoices print: from the site's register, or as stated."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+from typing import Any
+
+import pandas as pd
+
+from toolkit.auditing.inputs import Inputs
+from toolkit.case import Case
+from toolkit.charges import MeterExchange, RegisterFace
+from toolkit.charges.exchange_guesses import counted
+from toolkit.records import MeterChange
+
+__all__ = [
+    "changes_of",
+    "counts_of",
+    "exchange_of",
+    "is_one_meter",
+    "read_meter",
+    "unread",
+    "unread_in_period",
+]
+
+FASTEST = 5
+"""A fall of printed reads is a rollover where it counts at most so many times the others [-]."""
+
+
+def read_meter(case: Case) -> Any:
+    """The [[intake]] whose reads the invoices print.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+
+    Returns
+    -------
+    IntakeTable or None
+        None if the case does not tell [-].
+    """
+    supplies = [intake for intake in case.data.intake if intake.role == "supply"]
+    named = [intake for intake in case.data.intake if intake.meter == case.data.account.read_of]
+    if named:
+        return named[0]
+    return supplies[0] if len(supplies) == 1 and case.data.case.basis == "intake" else None
+
+
+def changes_of(case: Case, inputs: Inputs) -> tuple[MeterChange, ...]:
+    """Changes of the billed meter with the reads of both at one time.
+
+    Parameters
+    ----------
+    case : Case
+        May state them under [account.reads] [-].
+    inputs : Inputs
+        May hold a register in which they stand [-].
+
+    Returns
+    -------
+    tuple of MeterChange
+        In order of time; in the place of a volume of a count its multiplier where stated [-].
+    """
+    meter, dial = read_meter(case), case.data.account.reads
+    if meter is not None and inputs.meters[meter.meter].changes:
+        return tuple(each for each in inputs.meters[meter.meter].changes if each.together)
+    if dial is None:
+        return ()
+    found, before = [], dial.multiplier
+    for change in sorted(dial.change, key=lambda each: each.date):
+        moment = _at_read_hour(case, change.date)
+        after = before if change.multiplier is None else change.multiplier
+        reads = float(change.final_read), float(change.first_read)
+        found.append(MeterChange(moment, moment, *reads, float(before), float(after)))
+        before = after
+    return tuple(found)
+
+
+def _at_read_hour(case: Case, day: Any) -> pd.Timestamp:
+    stamp = pd.Timestamp(f"{day.isoformat()} {case.data.invoices.read_hour}")
+    return stamp.tz_localize(case.zone, ambiguous=True, nonexistent="shift_forward").tz_convert(
+        "UTC"
+    )
+
+
+def exchange_of(
+    case: Case, inputs: Inputs, row: int, face: RegisterFace | None
+) -> MeterExchange | None:
+    """The last change of the billed meter before the end of an invoice's period.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Invoices and registers [-].
+    row : int
+        Place of the invoice [-].
+    face : RegisterFace, optional
+        Dial of the printed reads, as the case states it [billing unit].
+
+    Returns
+    -------
+    MeterExchange or None
+        None where there was none, or where it lies before the period and changed no value of a
+        count [billing unit].
+    """
+    invoice, changes = inputs.invoices.frame.iloc[row], changes_of(case, inputs)
+    earlier = [each for each in changes if each.time < invoice["end"]]
+    if face is None or not earlier:
+        return None
+    last, base = earlier[-1], changes[0].count_before_m3
+    old, new = (
+        face.per_count * Decimal(repr(round(count / base, 9)))
+        for count in (last.count_before_m3, last.count_after_m3)
+    )
+    inside = bool(last.time > invoice["start"])
+    if not inside and all(each.count_before_m3 == each.count_after_m3 for each in earlier):
+        return None
+    final, first = counts_of(last.final_read), counts_of(last.first_read)
+    return MeterExchange(final, first, old, new, inside)  # type: ignore[arg-type]
+
+
+def unread_in_period(record: Any, invoice: pd.Series) -> bool:
+    """Whether a meter was changed in a period without the reads of both meters at one time.
+
+    Parameters
+    ----------
+    record : RegisterRecord
+        Reads of the meter [-].
+    invoice : Series
+        With start and end [UTC].
+
+    Returns
+    -------
+    bool
+        True where what passed between the two reads is in no read, so that the register does not
+        tell the volume of the period [-].
+    """
+    return any(
+        not each.together and each.time > invoice["start"] and each.last_time < invoice["end"]
+        for each in record.changes
+    )
+
+
+def unread(case: Case, inputs: Inputs, row: int) -> bool:
+    """Whether the billed meter was changed in a period and not all of its volume was read.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Invoices and registers [-].
+    row : int
+        Place of the invoice [-].
+
+    Returns
+    -------
+    bool
+        False where the site has no register of the billed meter [-].
+    """
+    meter = read_meter(case)
+    if meter is None:
+        return False
+    return unread_in_period(inputs.meters[meter.meter], inputs.invoices.frame.iloc[row])
+
+
+def is_one_meter(
+    case: Case,
+    inputs: Inputs,
+    row: int,
+    face: RegisterFace,
+    reads: tuple[Decimal | None, Decimal | None],
+    change: MeterExchange | None,
+) -> bool:
+    """Whether the two reads of an invoice may be subtracted, over a rollover if they fall.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Invoices and registers [-].
+    row : int
+        Place of the invoice [-].
+    face : RegisterFace
+        Dial of the reads [billing unit].
+    reads : tuple of Decimal or None
+        Previous and current read [counts].
+    change : MeterExchange, optional
+        As :func:`exchange_of` gives it [billing unit].
+
+    Returns
+    -------
+    bool
+        False over a change of meter, and where a rollover would count far more than any other
+        invoice: there may be a change that nobody stated [-].
+    """
+    if (change is not None and change.inside) or unread(case, inputs, row):
+        return False
+    first, last = reads
+    if first is None or last is None or last >= first:
+        return True
+    frame = inputs.invoices.frame
+    usual = (frame["current_read"] - frame["previous_read"]).max()
+    return not counted(first, last, face) > FASTEST * usual
+
+
+def counts_of(value: Any) -> Decimal | None:
+    """A read as an exact number.
+
+    Parameters
+    ----------
+    value : float
+        As it was read [counts].
+
+    Returns
+    -------
+    Decimal or None
+        None where there is none [counts].
+    """
+    number = float(value)
+    if not math.isfinite(number):
+        return None
+    return Decimal(int(number)) if number.is_integer() else Decimal(repr(number))

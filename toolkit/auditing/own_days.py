@@ -1,0 +1,84 @@
+"""Invoices that bill days which an earlier one holds: what is left for them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+from toolkit.auditing.inputs import Inputs
+from toolkit.charges import BilledInvoice, Schedule, recompute
+from toolkit.charges.figures import CONTEXT
+
+__all__ = ["of_own_days", "with_own"]
+
+ZERO = Decimal(0)
+
+
+def of_own_days(inputs: Inputs) -> Inputs:
+    """Every invoice from the instant and the read on at which the one that shares days ends.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        With the invoices as printed [-].
+
+    Returns
+    -------
+    Inputs
+        The same with other starts and previous reads, where days are shared [-].
+    """
+    frame = inputs.invoices.frame
+    last = dict(zip(frame["invoice"], frame["current_read"], strict=True))
+    reads = [last.get(row.shares_with, row.previous_read) for row in frame.itertuples()]
+    own = frame.assign(start=frame["own_start"], previous_read=reads)
+    return replace(inputs, invoices=replace(inputs.invoices, frame=own))
+
+
+def with_own(
+    schedule: Schedule, bill: BilledInvoice, part: BilledInvoice, shares_with: str
+) -> BilledInvoice:
+    """An invoice that shares days, with what its own days are priced from.
+
+    Where reads tell the volume of these days exactly it is theirs. Else, if the volume as printed
+    stands, or nothing else is known, they have their part of it: by the reads, by the meters, by
+    the days.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bill : BilledInvoice
+        As printed [-].
+    part : BilledInvoice
+        The same from the start of its own days on [-].
+    shares_with : str
+        The earlier invoice that holds the others [text].
+
+    Returns
+    -------
+    BilledInvoice
+        As printed, with `shares_with` and `own` [-].
+    """
+    stands = recompute(schedule, bill).stands
+    bill = replace(bill, shares_with=shares_with)
+    if part.facts.start >= part.facts.end:
+        return bill
+    own, exact = part.facts.but(billed_volume=None), part.tolerance == 0
+    if not own.volumes or (stands and not exact):
+        share, exact = _own_share(bill, part)
+        volume = (bill.facts.billed_volume * share).quantize(bill.facts.billed_volume)
+        own = own.but(billed_volume=volume)
+    return replace(bill, own=own, own_exact=exact)
+
+
+def _own_share(bill: BilledInvoice, part: BilledInvoice) -> tuple[Decimal, bool]:
+    """Part of the printed volume that falls into the own days, and whether reads tell it."""
+    before, own, after = bill.previous_read, part.previous_read, bill.current_read
+    if None not in (before, own, after) and before <= own <= after and before < after:
+        return CONTEXT.divide(after - own, after - before), bill.read_type == "actual"
+    for name in ("intake", "discharge"):
+        metered = bill.facts.volumes.get(name, ZERO)
+        if metered > 0 and name in part.facts.volumes:
+            return CONTEXT.divide(part.facts.volumes[name], metered), False
+    days = [(each.facts.end - each.facts.start).days for each in (part, bill)]
+    return CONTEXT.divide(Decimal(days[0]), Decimal(days[1])), False

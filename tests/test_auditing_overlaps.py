@@ -15,6 +15,10 @@ import pytest
 from toolkit import audit, load_case, sample_case
 from toolkit.auditing.quarters import review
 from toolkit.errors import InputRefused
+from toolkit.report.frames import invoice_overview
+from toolkit.report.invoice_words import shared_days, summary
+from toolkit.report.letter import cover_letter
+from toolkit.report.verdict import conclusions
 
 RATES = """
 [schedule]
@@ -248,6 +252,27 @@ def test_reads_at_one_instant_or_a_counted_end_day_are_no_overlap(tmp_path):
             case.write_text(text.replace('read_hour = "08:00"', ""))
         result = audit(load_case(case), draws=500, seed=1)
         assert not [f for f in result.flags if f.code == "overlapping invoices"]
+
+
+def test_dates_that_overlap_with_a_volume_that_does_not_are_said_to_be_dates(tmp_path):
+    """The volume and the days charged are those from 31 January on; only the date is early."""
+    dated = B.replace("2026-01-31", "2026-01-26", 1)
+    result = audited(tmp_path, A, dated, C)
+    assert right_totals(result) == RIGHT and result.claim.attrs["sums"]["net"] == 0.0
+    found = signature(result, "overlapping-period")
+    assert len(result.signatures) == 1
+    assert "by its dates only" in found["sentence"] and found["difference"] == 0.0
+
+
+def test_the_report_says_it_in_words(tmp_path):
+    result = audited(tmp_path, A, B, AGAIN, C)
+    said = "B2 covers 30 days that B holds already; none is left for it, and nothing is due on it"
+    assert shared_days(result) == [said]
+    for text in (conclusions(result).plain, cover_letter(result).plain, summary(result).plain):
+        assert said in " ".join(text.replace("\n", " ").split())
+    overview = invoice_overview(result).set_index("invoice")
+    assert overview.loc["B2", "interval [kgal]"] == "no days of its own"
+    assert "B2: USD 493.00" in cover_letter(result).plain
 
 
 def test_an_estimate_of_the_bills_is_ranked_without_the_repeated_days(tmp_path):

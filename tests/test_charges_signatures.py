@@ -257,6 +257,7 @@ def test_planted_errors_are_named(short, planted):
 
 def test_clean_accounts_are_not_accused():
     assert simulation.accused(cases=25, seed=8) == 0
+    assert simulation.accused(cases=25, seed=8, exchange=True) == 0  # each with a change of meter
 
 
 @pytest.mark.slow

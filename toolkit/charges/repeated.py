@@ -11,6 +11,7 @@ from toolkit.charges.exchange_guesses import counted
 from toolkit.charges.figures import CONTEXT
 from toolkit.charges.pricing import price
 from toolkit.charges.recomputed import Recomputed, signature_of
+from toolkit.charges.volume_guesses import step_of
 
 if TYPE_CHECKING:
     from toolkit.charges.schedule import Schedule
@@ -81,6 +82,11 @@ def _overlap(
     sentence = f"{other.invoice} bills {told} that {one.invoice} holds already."
     evidence = {other.invoice: {"days billed twice": days, "also in": one.invoice}}
     if other.shares_with:
+        if _only_the_dates(schedule, later):
+            sentence = (
+                f"{other.invoice} covers {told} that {one.invoice} holds already, by its dates "
+                "only: its volume is that of its own days."
+            )
         exactness = "exact" if other.own is None or other.own_exact else "within interval"
         told = ("overlapping-period", [later], sentence, evidence, later.by_rules)
         return signature_of(*told, exactness=exactness)
@@ -106,3 +112,11 @@ def _overlap(
         corrected,
         exactness="exact" if exact else "within interval",
     )
+
+
+def _only_the_dates(schedule: Schedule, later: Recomputed) -> bool:
+    """Whether the billed volume is that of the own days, so that only the dates overlap."""
+    bill = later.bill
+    if bill.own is None or bill.own.billed_volume is not None or None in (later.due, later.billed):
+        return False
+    return abs(later.billed - later.due) <= bill.tolerance + step_of(schedule, bill)

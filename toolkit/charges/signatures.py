@@ -155,7 +155,13 @@ def find_signatures(
 
 def _compared(schedule: Schedule, bill: BilledInvoice) -> Comparison:
     priced = price(schedule, bill.facts)
-    return compare(priced, bill.lines or priced.by_column, bill.total)
+    found = compare(priced, bill.lines or priced.by_column, bill.total)
+    if bill.own is None or found.agrees:
+        return found
+    # only its dates may reach into another invoice, not what it charges
+    own = price(schedule, bill.own.but(billed_volume=bill.facts.billed_volume))
+    again = compare(own, bill.lines or own.by_column, bill.total)
+    return again if again.agrees else found
 
 
 def _volume_matches(

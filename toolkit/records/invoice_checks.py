@@ -129,7 +129,7 @@ def _overlaps(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings, examine:
         )
         findings.flag(
             "overlapping invoices",
-            f"invoice {after.invoice} bills {days:.4g} days that invoice {before.invoice} holds "
+            f"invoice {after.invoice} covers {days:.4g} days that invoice {before.invoice} holds "
             f"already, from {_day(after.start, zone)}; they count once, for {before.invoice}; "
             f"{rest}",
             invoice=after.invoice,

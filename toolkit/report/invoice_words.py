@@ -13,7 +13,7 @@ CENT = 0.005
 
 
 def shared_days(result: Any) -> list[str]:
-    """What is said of invoices that bill days which an earlier one holds already.
+    """What is said of invoices that cover days which an earlier one holds already.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def shared_days(result: Any) -> list[str]:
             else "none is left for it, and nothing is due on it"
         )
         said.append(
-            f"{data['invoice']} bills {days} that {data['shares_with']} holds already; {rest}"
+            f"{data['invoice']} covers {days} that {data['shares_with']} holds already; {rest}"
         )
     return said
 

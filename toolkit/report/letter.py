@@ -70,7 +70,7 @@ def _body(result: Any) -> list[str]:
     return [
         opening,
         *_errors(result, words),
-        *_billed_twice(result),
+        *_on_two_invoices(result),
         *_basis(result, words),
         *_estimated(result),
         *_requests(result),
@@ -96,13 +96,13 @@ def _errors(result: Any, words: Words) -> list[str]:
     return [text]
 
 
-def _billed_twice(result: Any) -> list[str]:
+def _on_two_invoices(result: Any) -> list[str]:
     shared = shared_days(result)
     if not shared:
         return []
     return [
-        f"Some days are billed twice: {'; '.join(shared)}. Please tell us which invoice stands for "
-        "these days, and cancel or correct the other one. We have counted each day once, for the "
+        f"Some days stand on two invoices: {'; '.join(shared)}. Please tell us which one is to "
+        "stand for these days, and cancel or correct the other. Each day counts here once, for the "
         "earliest invoice that holds it."
     ]
 

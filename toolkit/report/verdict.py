@@ -115,7 +115,7 @@ def _rules_sentences(result: Any, words: Words) -> list[str]:
     said = []
     if shared:
         said = [
-            f"Days billed twice: {'; '.join(shared)}. Every day counts once, for the earliest "
+            f"Days on two invoices: {'; '.join(shared)}. Every day counts once, for the earliest "
             "invoice that holds it; which of the two stands is for the billing authority to say."
         ]
     return [*said, *_by_the_rules(result, words)]

@@ -166,3 +166,18 @@ def test_its_look_alike_is_told_by_measuring_the_device(mistaken):
     table = report_balance.adjustments(mistaken)
     assert set(table.filter(like="joined").iloc[:, 0]) == {"–"}
     assert set(report_balance.consistency(mistaken)["passed"]) == {"NO"}
+
+
+def test_the_visits_of_the_case_reach_the_ranking(sample):
+    """Seven visits, the last of 10 March 2026: every invoice but none after it is looked at."""
+    seen = observations_of(sample.case, sample.inputs, sample.evidence, sample.invoices)
+    starts = sample.invoices["start"].dt.tz_convert(sample.case.zone)
+    visited = (starts <= "2026-03-10 09:35").to_numpy()
+    assert np.isfinite(seen.zero_seen_m).tolist() == visited.tolist()
+    gauge = sample.evidence.effluent.causes.shared["gauge datum"].standard
+    assert seen.zero_seen_m[visited] == pytest.approx(np.hypot(gauge, 0.001))
+    without = explain(replace(seen, zero_seen_m=None), pairs=False)
+    found = {row.name: row for row in explain(seen, pairs=False).rows}
+    name = "zero error of the head sensor"
+    before = {row.name: row for row in without.rows}[name].log_marginal_likelihood
+    assert before - np.log(5) - 0.05 <= found[name].log_marginal_likelihood <= before

@@ -243,3 +243,28 @@ def test_one_invoice_is_enough_to_ask():
 def test_observations_that_do_not_fit_are_refused(given, text):
     with pytest.raises(AuditError, match=text):
         Observations(**given)
+
+
+def test_hand_readings_speak_against_a_zero_error_that_lasts():
+    """The visits corrected the zero; what stays is a gauge set wrong, one in five (judgement)."""
+    cause, zero = "leak after the meter, not to the sewer", "zero error of the head sensor"
+    rows = {}
+    for visited in (False, True):
+        ranking = explain(simulate(cause, 7, visited), pairs=False)
+        rows[visited] = {row.name: row for row in ranking.rows}
+    before, after = (rows[visited][zero].log_marginal_likelihood for visited in (False, True))
+    assert before - after == pytest.approx(np.log(5), abs=0.02)
+    for name in (cause, NOTHING, "supply meter off"):
+        same = [rows[visited][name].log_marginal_likelihood for visited in (False, True)]
+        assert same[0] == pytest.approx(same[1], abs=1e-9)
+
+
+def test_a_zero_error_within_what_the_visits_leave_is_not_spoken_against():
+    seen = simulate(NOTHING, 3)
+    loose = replace(seen, zero_seen_m=np.full(INVOICES, 1.0))
+    never = replace(seen, zero_seen_m=np.full(INVOICES, np.inf))
+    plain = {row.name: row.log_marginal_likelihood for row in explain(seen, pairs=False).rows}
+    for each in (loose, never):
+        told = {row.name: row.log_marginal_likelihood for row in explain(each, pairs=False).rows}
+        name = "zero error of the head sensor"
+        assert told[name] == pytest.approx(plain[name], abs=2e-3)

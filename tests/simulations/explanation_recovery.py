@@ -122,8 +122,18 @@ def effluent_record(site: Site) -> tuple[np.ndarray, np.ndarray, dict[str, np.nd
     return volume, curve, patterns
 
 
-def observe(site: Site, bill: Callable[[np.ndarray, Site], np.ndarray] | None) -> Observations:
-    """What the auditor gets: reads, record, stated uncertainties, and the invoices."""
+SEEN = np.hypot(0.001, 0.001)
+"""What hand readings within 1 mm at a gauge within 1 mm leave to a lasting zero error [m]."""
+
+
+def observe(
+    site: Site, bill: Callable[[np.ndarray, Site], np.ndarray] | None, visited: bool = False
+) -> Observations:
+    """What the auditor gets: reads, record, stated uncertainties, and the invoices.
+
+    Where the site was visited to the end, hand readings have corrected the zero; what a planted
+    zero error then is, is a gauge set wrong.
+    """
     random = site.random
     meter, sub = random.normal(0, STATED["meter"]), random.normal(0, STATED["deduct"])
     intake = monthly(site.intake) * site.registered / (1 + meter)
@@ -158,6 +168,7 @@ def observe(site: Site, bill: Callable[[np.ndarray, Site], np.ndarray] | None) -
         head_exponent=POWER,
         zero_offsets_m=OFFSETS,
         zero_volumes_m3=curve,
+        zero_seen_m=np.full(INVOICES, SEEN) if visited else None,
         drowned_patterns=drowned,
         rain_m=monthly(site.rain),
         year_fraction=site.year,
@@ -309,11 +320,11 @@ CAUSES: dict[str, tuple[Callable | None, Callable | None]] = {
 }
 
 
-def simulate(cause: str, seed: int) -> Observations:
+def simulate(cause: str, seed: int, visited: bool = False) -> Observations:
     """One site with one planted cause; "nothing wrong" plants none."""
     site = new_site(seed)
     on_site, on_bill = CAUSES.get(cause, (None, None))
-    return observe(on_site(site) if on_site else site, on_bill)
+    return observe(on_site(site) if on_site else site, on_bill, visited)
 
 
 def place_of(ranking: Ranking, cause: str) -> int:
@@ -344,11 +355,17 @@ class Recovery:
         return float(np.mean(np.array(self.places) <= within))
 
 
-def recover(cause: str, cases: int, first_seed: int = DEVELOPED, pairs: bool = True) -> Recovery:
+def recover(
+    cause: str,
+    cases: int,
+    first_seed: int = DEVELOPED,
+    pairs: bool = True,
+    visited: bool = False,
+) -> Recovery:
     """Simulate and rank some cases of one cause."""
     result = Recovery(cause, [], [], [], [], [])
     for case in range(cases):
-        ranking = explain(simulate(cause, first_seed + case), pairs=pairs)
+        ranking = explain(simulate(cause, first_seed + case, visited), pairs=pairs)
         result.places.append(place_of(ranking, cause))
         result.posteriors.append(ranking.rows[0].posterior)
         right = ranking.named == cause

@@ -119,10 +119,12 @@ def _record(case: Case, evidence: Evidence) -> dict[str, Any]:
 
     device = case.device
     usual = volumes(device)
+    seen = _zero_seen(evidence)
     if not np.all(usual > 0):
-        return {"head_sensitivity": effluent.sensitivity}
+        return {"head_sensitivity": effluent.sensitivity, **seen}
     rates, head = device.rating(levels), np.quantile(series.level, PEAK)
     return {
+        **seen,
         "head_sensitivity": effluent.sensitivity,
         "zero_offsets_m": OFFSETS,
         "zero_volumes_m3": np.array([volumes(device, shift) for shift in OFFSETS]),
@@ -136,6 +138,21 @@ def _record(case: Case, evidence: Evidence) -> dict[str, Any]:
             label: volumes(other) / usual for label, other in other_sizes(case).items()
         },
     }
+
+
+def _zero_seen(evidence: Evidence) -> dict[str, np.ndarray]:
+    """How far a lasting zero error can hide from the visits from each invoice on [m]."""
+    zero, causes = evidence.effluent.zero, evidence.effluent.causes  # type: ignore[union-attr]
+    if zero is None or not zero.visits:
+        return {}
+    gauge = causes.shared.get("gauge datum")
+    datum = 0.0 if gauge is None else gauge.standard
+    starts = evidence.periods.seconds(evidence.series.epoch)[:, 0]  # type: ignore[union-attr]
+    seen = [
+        np.min([v.standard for v in zero.visits if v.time >= start], initial=np.inf)
+        for start in starts
+    ]
+    return {"zero_seen_m": np.hypot(datum, seen)}
 
 
 def _condensed(evidence: Evidence) -> tuple[np.ndarray, np.ndarray]:

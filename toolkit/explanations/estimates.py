@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,9 @@ RATIOS = {
     "45 for 90 degrees of notch": 0.414213562,
 }
 """Discharge of another device over the assumed one's, where the case names none [-]."""
+WRONG_GAUGE = 0.2
+"""Probability that the gauge of the hand readings is itself off by more than stated (judgement);
+by itself it keeps the hand readings from naming anything, which takes a factor of 20."""
 SMALLEST = 0.03
 """Smallest share of the volume worth an explanation of its own (judgement) [-]."""
 SUMMER = (0.48, 0.52, 0.56, 0.60, 0.64)
@@ -92,7 +96,20 @@ def _zero(state: Estimates, observed: Observations, data: Any, values: np.ndarra
         factor = np.maximum(factor, 0.1) ** power
     factor = np.where(_active(observed, first) > 0, factor, 1.0)
     corrected = state.effluent_scaled(factor)
-    return corrected.effluent_moved(0 * factor, _loosely((factor - 1) * state.effluent, "zero"))
+    seen = corrected.log_jacobian + _hand_readings(observed, values, first)
+    loose = _loosely((factor - 1) * state.effluent, "zero")
+    return replace(corrected, log_jacobian=seen).effluent_moved(0 * factor, loose)
+
+
+def _hand_readings(observed: Observations, error: np.ndarray, first: int) -> np.ndarray:
+    """Log likelihood of the hand readings, which have corrected the zero already, beside no error.
+
+    A lasting error shows at every visit, unless the gauge itself is set wrong by more than stated.
+    """
+    if observed.zero_seen_m is None or not np.isfinite(observed.zero_seen_m[first]):
+        return np.zeros(len(error))
+    square = (error / observed.zero_seen_m[first]) ** 2
+    return np.logaddexp(np.log(1 - WRONG_GAUGE) - square / 2, np.log(WRONG_GAUGE))
 
 
 def _on_curve(observed: Observations, errors: np.ndarray) -> np.ndarray:

@@ -23,6 +23,7 @@ VECTORS = (
     "effluent_mean",
     "balance_mean",
     "head_sensitivity",
+    "zero_seen_m",
     "drowned_share",
     "rain_m",
     "year_fraction",
@@ -66,6 +67,9 @@ class Observations:
     zero_volumes_m3 : array (offsets, invoices), optional
         Effluent volume if the sensor showed too much by each of them; exact where
         `head_sensitivity` is a first-order figure [m3].
+    zero_seen_m : array (invoices,), optional
+        Standard deviation which the hand readings from that invoice on leave to a zero error that
+        lasts, datum of the gauge included; infinite where there are none [m].
     drowned_share : array (invoices,), optional
         Share of the volume that passed at heads where tailwater may drown the device [-].
     drowned_patterns : mapping of str to array (invoices,)
@@ -104,6 +108,7 @@ class Observations:
     head_exponent: float = 1.55
     zero_offsets_m: np.ndarray | None = None
     zero_volumes_m3: np.ndarray | None = None
+    zero_seen_m: np.ndarray | None = None
     drowned_share: np.ndarray | None = None
     drowned_patterns: Mapping[str, np.ndarray] = field(default_factory=dict)
     device_ratios: Mapping[str, float] = field(default_factory=dict)

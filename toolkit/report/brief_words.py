@@ -127,7 +127,8 @@ def causes_sentence(result: Any) -> str:
         rows = table[(table["estimate"] == estimate) & ~exact]
         if len(rows):
             marks = np.where(rows["supplied by"] == "case file", "", "*")
-            listed = rows["cause"] + " " + rows["standard uncertainty"] + marks
+            short = rows["standard uncertainty"].str.replace(r" of .*|,.*| \(.*", "", regex=True)
+            listed = rows["cause"] + " " + short + marks
             parts.append(f"{name}: {', '.join(listed)}")
     if not parts:
         return "No cause is counted."

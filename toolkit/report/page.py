@@ -15,7 +15,12 @@ NEVER = ("script", "iframe", "object", "embed", "form", "input", "button", "base
 NEVER += ("audio", "video", "template", "noscript", "frame", "frameset", "applet", "portal")
 ADDRESSES = ("src", "srcset", "data", "poster", "background", "action", "formaction", "xlink:href")
 NO_TEXT = "No description has been provided"  # what nbconvert fills in where there is none
-LONG_TABLE = 22
+LONG_TABLE, WORDY_TABLE = 14, 1200
+"""Rows, or letters, above which a table may go on on the next sheet of paper [-]."""
+TOGETHER = re.compile(
+    r"(?<=\d) (?=(?:%|kgal|gpm|gal|CCF|mm|cm|m3|ft|degF|degC)(?!\w))|(?<=\b[A-Z]{3}) (?=[\d\u2212])"
+)
+"""A figure and its unit, a currency and its amount: never parted at the end of a line [-]."""
 WIDE_TABLE = 9
 FEW_CHAPTERS = 8
 """A page with fewer chapters is printed closely and without contents [-]."""
@@ -46,6 +51,7 @@ def finish_page(page: str) -> str:
     _clean(main)
     _address_headings(main)
     _box_tables(soup, main)
+    _keep_together(main)
     _number(soup, main, "picture", "Figure")
     _number(soup, main, "table", "Table")
     _contents(soup, main)
@@ -104,7 +110,8 @@ def _box_tables(soup: BeautifulSoup, main: Tag) -> None:
         widest = max((len(row.find_all(["td", "th"])) for row in rows), default=0)
         table["class"] = ["wide"] if widest > WIDE_TABLE else []
         figure = soup.new_tag("figure")
-        figure["class"] = ["table", "long"] if len(rows) > LONG_TABLE else ["table"]
+        long = len(rows) > LONG_TABLE or len(table.get_text()) > WORDY_TABLE
+        figure["class"] = ["table", "long"] if long else ["table"]
         caption = table.find("caption")
         words = caption.get_text(" ", strip=True) if caption else ""
         table.replace_with(figure)
@@ -115,6 +122,13 @@ def _box_tables(soup: BeautifulSoup, main: Tag) -> None:
         box["aria-label"] = words or "Table"
         box.append(table)
         figure.append(box)
+
+
+def _keep_together(main: Tag) -> None:
+    """No figure without its unit at the end of a line."""
+    for text in main.find_all(string=TOGETHER):
+        if not any(each.name in ("code", "pre", "svg", "style") for each in text.parents):
+            text.replace_with(TOGETHER.sub("\N{NO-BREAK SPACE}", text))
 
 
 def _number(soup: BeautifulSoup, main: Tag, kind: str, word: str) -> None:

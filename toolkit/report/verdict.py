@@ -26,10 +26,11 @@ def verdict(result: Any) -> Shown:
         HTML [text].
     """
     words, total = Words.of(result), result.total
-    facts = {"Billed, all invoices": words.volume(total["billed_m3"])}
+    facts = {f"Billed, all invoices{words.unit_meaning}": words.volume(total["billed_m3"])}
     if _known(total, "audited_mean"):
         interval = words.volume_interval(total["audited_low"], total["audited_high"])
-        facts["Audited, all invoices"] = f"{words.volume(total['audited_mean'])}; {interval}"
+        audited = words.volume(total["audited_mean"])
+        facts["Audited (by the evidence), all invoices"] = f"{audited}; {interval}"
         finding = str(total["finding"])
         facts["All invoices together"] = finding[:1].upper() + finding[1:]
     if not result.claim.empty:
@@ -37,7 +38,7 @@ def verdict(result: Any) -> Shown:
         facts["Invoices that do not follow the rate schedule"] = f"{wrong} of {len(result.claim)}"
     if result.basis.get("answered"):
         low, high = (words.share(result.basis[f"share_{end}"]) for end in ("low", "high"))
-        facts["Share of the net intake that reached the sewer"] = (
+        facts["Share of the net intake (intake less credits) that reached the sewer"] = (
             f"{words.share(result.basis['share_mean'])}; {low} to {high} ({words.interval_name}); "
             f"the schedule bills {words.share(result.basis['return_factor'])}"
         )

@@ -17,6 +17,18 @@ from toolkit.units import from_si
 __all__ = ["Words", "counted", "joined", "sentence_of"]
 
 
+UNITS = {
+    "kgal": "1,000 US gallons",
+    "Mgal": "1,000,000 US gallons",
+    "gal": "US gallons",
+    "CCF": "100 cubic feet",
+    "ccf": "100 cubic feet",
+    "HCF": "100 cubic feet",
+    "m3": "cubic metres",
+}
+"""Units of volume in words a reader without the trade knows [text]."""
+
+
 def counted(number: int, one: str, many: str = "") -> str:
     """A number with its noun.
 
@@ -147,6 +159,12 @@ class Words:
         ends = [from_si(v, self.volume_unit, "volume") for v in (low, high)]
         first, last = (self._number(v, self._digits(min(map(abs, ends)))) for v in ends)
         return f"{first} to {last} {self.volume_unit} ({self.interval_name})"
+
+    @property
+    def unit_meaning(self) -> str:
+        """What the unit of volume stands for, in brackets, where it is a short one [text]."""
+        meaning = UNITS.get(self.volume_unit, "")
+        return f" ({self.volume_unit}: {meaning})" if meaning else ""
 
     @property
     def interval_name(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -80,7 +81,9 @@ def test_the_page_says_how_many_draws_were_taken(tmp_path):
     told = str(run_of(result))
     assert told.startswith(f"This run: {result.draws:,} draws, seed 1")
     assert "within 1 significant digit of its uncertainty" in told
-    assert told.endswith(f"{result.draws:,} draws.")
+    assert told.endswith(f": {result.draws:,}.")
+    open_end = replace(result, stability=replace(result.stability, stable=False, digits=2))
+    assert "still not firm within 2 significant digits" in str(run_of(open_end))
 
 
 def test_the_page_of_many_sites_says_it():

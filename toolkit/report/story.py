@@ -72,22 +72,28 @@ def run_of(result: Any) -> Shown:
     Shown
         A sentence or two [text].
     """
-    found, how = result.stability, ""
-    if found is not None:
-        digits = f"{found.digits} significant digit{'s' if found.digits > 1 else ''}"
-        how = (
-            f" Blocks of draws were added until no volume or charge changed any more within "
-            f"{digits} of its uncertainty (JCGM 101, 7.9.4): {{enough}}."
-        )
-    enough = ""
-    if found is not None:
-        enough = f"{found.draws:,} draws" if found.stable else "not reached"
     return say(
-        "This run: {draws} draws, seed {seed}, {coverage} coverage." + how,
+        "This run: {draws} draws, seed {seed}, {coverage} coverage." + _found_how(result.stability),
         draws=result.draws,
         seed=result.seed,
         coverage=f"{100 * result.rule.coverage:.4g} %",
-        enough=enough,
+    )
+
+
+def _found_how(found: Any) -> str:
+    """How the number of draws was found, if it was not given."""
+    if found is None:
+        return ""
+    within = f"within {found.digits} significant digit{'s' if found.digits > 1 else ''} of its "
+    within += "uncertainty (JCGM 101, 7.9.4)"
+    if found.stable:
+        return (
+            " Blocks of draws were added until no volume and no charge changed any more "
+            f"{within}: {found.draws:,}."
+        )
+    return (
+        f" Blocks of draws were added up to {found.draws:,}; some volume or charge is still not "
+        f"firm {within}."
     )
 
 

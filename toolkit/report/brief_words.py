@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from toolkit.case.models import CAUSES
 from toolkit.report.frames import assumptions
 from toolkit.report.words import Words, joined
 
@@ -120,7 +121,8 @@ def causes_sentence(result: Any) -> str:
         A few sentences [text].
     """
     table = assumptions(result).drop_duplicates(["estimate", "cause"])
-    exact = (result.causes["standard"] == 0).to_numpy()[table.index]
+    known = result.causes.loc[table.index]
+    exact = ((known["standard"] == 0) & known["cause"].isin(CAUSES)).to_numpy()
     parts = []
     names = {"effluent": "measured effluent", "balance": "intake less uses"}
     for estimate, name in names.items():

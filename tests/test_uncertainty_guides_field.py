@@ -89,7 +89,7 @@ def test_default_zero_error_is_that_of_the_gauging_standard():
     standard, unit, *_, source = LEVEL_DEFAULTS["zero error"]
     assert unit == "m" and 2 * standard == pytest.approx(0.003)
     assert 2 * math.hypot(standard, LEVEL_DEFAULTS["zero drift"][0]) < 0.005
-    assert "3 mm at two standard deviations" in source
+    assert "3 to 5 mm at two standard deviations" in source
 
 
 def test_stage_goal_of_the_survey():

@@ -12,7 +12,7 @@ from toolkit import spoken
 from toolkit.report.words import Words
 from toolkit.spoken import speaking
 
-__all__ = ["assumptions"]
+__all__ = ["assumptions", "figure_of_spread"]
 
 # relative causes of the effluent: what a per cent of it is a per cent of
 SHARE_OF = {
@@ -80,15 +80,28 @@ def _spread(row: dict[str, Any], case: Any) -> str:
         return "0, none of its own"
     if row["cause"] == "exponent":
         return f"{standard:.3g} in the exponent"
-    text = f"{_figure(standard, unit)} {_of_what(row, case)}"
+    text = f"{figure_of_spread(standard, unit)} {_of_what(row, case)}"
     factor = HALF_WIDTH.get(str(row["shape"]))
     if factor and standard:
-        text += f" (limits ± {_figure(factor * standard, unit)}, {row['shape']})"
+        text += f" (limits ± {figure_of_spread(factor * standard, unit)}, {row['shape']})"
     return text
 
 
-def _figure(standard: float, unit: str) -> str:
-    """A spread as people read it: shares in per cent, lengths as the case shows them."""
+def figure_of_spread(standard: float, unit: str) -> str:
+    """A spread as people read it: shares in per cent, lengths as the case shows them.
+
+    Parameters
+    ----------
+    standard : float
+        Standard uncertainty or half-width [SI].
+    unit : str
+        Its SI unit, "1" for a ratio [text].
+
+    Returns
+    -------
+    str
+        Figure and unit, in the units being spoken [text].
+    """
     said = {
         "m": spoken.length,
         "m/s": spoken.velocity,

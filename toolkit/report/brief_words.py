@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 
 from toolkit.case.models import CAUSES
-from toolkit.report.frames import assumptions
+from toolkit.report.assumptions import figure_of_spread
 from toolkit.report.words import Words, joined
+from toolkit.spoken import speaking
 
 __all__ = [
     "CONFLICT",
@@ -120,27 +121,32 @@ def causes_sentence(result: Any) -> str:
     str
         A few sentences [text].
     """
-    table = assumptions(result).drop_duplicates(["estimate", "cause"])
-    known = result.causes.loc[table.index]
-    exact = ((known["standard"] == 0) & known["cause"].isin(CAUSES)).to_numpy()
-    parts = []
+    table = result.causes.drop_duplicates(["estimate", "cause"])
+    exact = (table["standard"] == 0) & table["cause"].isin(CAUSES)
+    with speaking(Words.of(result).spoken):
+        said = [_cause_of(row) for row in table.itertuples()]
+    table, parts = table.assign(said=said), []
     names = {"effluent": "measured effluent", "balance": "intake less uses"}
     for estimate, name in names.items():
         rows = table[(table["estimate"] == estimate) & ~exact]
         if len(rows):
-            marks = np.where(rows["supplied by"] == "case file", "", "*")
-            short = rows["standard uncertainty"].str.replace(r" of .*|,.*| \(.*", "", regex=True)
-            listed = rows["cause"] + " " + short + marks
-            parts.append(f"{name}: {', '.join(listed)}")
+            parts.append(f"{name}: {', '.join(rows['said'])}")
     if not parts:
         return "No cause is counted."
     text = (
         f"The causes listed, as standard uncertainties, in the {'; in '.join(parts)}. "
         "A star marks a default of the toolkit; all sources stand in the table of causes."
     )
-    still = table[exact & (table["supplied by"] != "case file")]
+    still = table[exact & table["default"]]
     why = [f"{row.cause} ({row.source})" for row in still.itertuples()]
     return f"{text} Without a spread unless the case states one: {joined(why)}." if why else text
+
+
+def _cause_of(row: Any) -> str:
+    """One cause with its figure, and a star where it is a default."""
+    own = row.cause == "exponent"
+    figure = f"{row.standard:.3g}" if own else figure_of_spread(row.standard, row.unit)
+    return f"{row.cause} {figure}{'*' if row.default else ''}"
 
 
 def in_conflict(result: Any) -> bool:

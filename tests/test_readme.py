@@ -14,7 +14,7 @@ from toolkit.case import load_case
 from toolkit.charges import InvoiceFacts, load_rates, price
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-MAPPING, RATES, ACCOUNT = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+MAPPING, CHANGE, RATES, ACCOUNT, FURTHER = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
 
 
 def test_the_mapping_shown_is_the_one_that_is_read():
@@ -47,9 +47,21 @@ def test_the_account_shown_is_accepted(tmp_path):
     (tmp_path / "payments.csv").write_text("", encoding="utf-8")
     head = CASE[: CASE.index("[[intake]]")]
     file = tmp_path / "case.toml"
-    file.write_text(head + ACCOUNT, encoding="utf-8")
+    file.write_text(head + ACCOUNT + CHANGE, encoding="utf-8")
     data = load_case(file).data
+    assert data.account.reads.change[0].first_read == 250
     assert data.account.meter_size == "2 in" and data.neighbour[0].account == "0418"
+
+
+def test_the_further_balances_shown_are_accepted(tmp_path):
+    named = [*re.findall(r'"(\w+\.csv)"', CASE + FURTHER)]
+    for name in named:
+        (tmp_path / name).write_text("", encoding="utf-8")
+    file = tmp_path / "case.toml"
+    file.write_text(CASE + FURTHER, encoding="utf-8")
+    first, second = load_case(file).data.further_balance
+    assert first.signs == {"main": 1, "production meter": -1, "boiler house meter": -1}
+    assert second.into == ["effluent"]
 
 
 def test_the_two_commands_are_the_first_two_blocks():

@@ -177,19 +177,19 @@ class _Reader:
     def register(self, table: Register, name: str) -> RegisterRecord | None:
         shown = ", ".join(table.every_file)
         return self.call(
-            lambda record: f"{shown}: {len(record.frame)} register reads of {name}",
+            lambda record: f"{shown}: {len(record.frame):,} register reads of {name}",
             lambda: register_record(self.case, table, name),
         )
 
     def log(self, table: DatedLog, kind: str) -> AmountRecord | None:
         return self.call(
-            lambda record: f"{table.file}: {len(record.frame)} dated amounts",
+            lambda record: f"{table.file}: {len(record.frame):,} dated amounts",
             lambda: amount_record(self.case, table, kind),
         )
 
     def logger(self, table: EffluentTable) -> LoggerRecord | None:
         record = self.call(
-            lambda record: f"{', '.join(table.files)}: {len(record.frame)} readings",
+            lambda record: f"{', '.join(table.files)}: {len(record.frame):,} readings",
             lambda: effluent_record(self.case, table),
         )
         gauge = table.rain_gauge
@@ -248,7 +248,7 @@ def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, A
     table = case.data.effluent
     name = ", ".join(table.files)  # type: ignore[union-attr]
     level = reader.call(
-        lambda level: f"{name}: levels computed for {len(level)} readings",
+        lambda level: f"{name}: levels computed for {len(level):,} readings",
         lambda: levels(logger.frame, case.device, table.reference_distance, name),  # type: ignore[union-attr]
     )
     if level is None:
@@ -261,7 +261,7 @@ def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, A
 
 def _statuses(record: LoggerRecord) -> str:
     status = record.frame["status"].value_counts()
-    return ", ".join(f"{count} {name}" for name, count in status.items() if count)
+    return ", ".join(f"{count:,} {name}" for name, count in status.items() if count)
 
 
 def inspect_inputs(case: Case) -> Inspection:

@@ -206,7 +206,7 @@ def _validity_flags(spoiled: Mapping[str, np.ndarray], device: Any, name: str) -
             flags.append(
                 Flag(
                     flag.replace(" ", "-").replace(",", ""),
-                    f"{name}: {int(np.sum(where))} of {len(where)} readings "
+                    f"{name}: {int(np.sum(where)):,} of {len(where):,} readings "
                     f"({spoken.percent(share, 2)}), method "
                     f"{device.method}. {meaning.text}"
                     + (" They are computed all the same." if meaning.spoils else ""),

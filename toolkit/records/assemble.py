@@ -118,7 +118,7 @@ def _count_reasons(frame: pd.DataFrame, findings: Findings) -> None:
             share = count / len(frame)
             findings.flag(
                 "readings rejected",
-                f"{count} of {len(frame)} rows ({spoken.percent(share, 2)}) are rejected on "
+                f"{count:,} of {len(frame):,} rows ({spoken.percent(share, 2)}) are rejected on "
                 f"reading: {why}",
                 reason=why,
                 rows=int(count),

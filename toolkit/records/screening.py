@@ -163,7 +163,7 @@ class _State:
         doing = "rejected" if action == "reject" else "marked, and kept"
         self.findings.flag(
             f"screening: {name}",
-            f"{found} of {len(mask)} readings ({spoken.percent(share, 2)}) are {doing}: {name}",
+            f"{found:,} of {len(mask):,} readings ({spoken.percent(share, 2)}) are {doing}: {name}",
             rule=name,
             readings=found,
             share=round(share, 6),

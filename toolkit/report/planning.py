@@ -114,6 +114,11 @@ def _how_often(plan: Any) -> str:
     )
 
 
+def _amount(value: float, money: str) -> str:
+    minus = "\N{MINUS SIGN}" if round(value) < 0 else ""
+    return f"{money} {minus}{abs(value):,.0f}"
+
+
 def _is_it_worth(plan: Any, best: Any) -> str:
     money = plan.case.data.display.money
     if best.worth is None:
@@ -121,9 +126,10 @@ def _is_it_worth(plan: Any, best: Any) -> str:
     low, high = best.worth.net_range
     even = best.worth.break_even
     text = (
-        f"Is it worth it: expected net value {best.worth.net:,.0f} {money} ({low:,.0f} to "
-        f"{high:,.0f} over the range of costs). No evidence could be worth more than "
-        f"{best.worth.perfect:,.0f} {money}, the value of perfect information. "
+        f"Is it worth it: expected net value {_amount(best.worth.net, money)} "
+        f"({_amount(low, money)} to {_amount(high, money)} over the range of costs). No evidence "
+        f"could be worth more than {_amount(best.worth.perfect, money)}, which is what it would be "
+        "worth to know the true discharge exactly. "
     )
     if even is None:
         return text + "It does not pay at any shortfall."

@@ -232,7 +232,9 @@ def _html_table(
         if numeric[place]:
             return ' class="number"'
         longest = max((len(row[place]) for row in cells), default=0)
-        return ' class="words"' if longest > 40 else ' class="short"' if longest <= 22 else ""
+        figures = all(any(c.isdigit() for c in row[place]) or len(row[place]) < 4 for row in cells)
+        whole = longest <= (22 if figures else 14)  # words of two or three may part, figures not
+        return ' class="words"' if longest > 40 else ' class="short"' if whole else ""
 
     marks = [mark(place) for place in range(len(heads))]
     top = "".join(

@@ -18,6 +18,7 @@ from toolkit.charges import (
     parse_rates,
     price,
     price_draws,
+    rates_of,
 )
 from toolkit.errors import InputRefused
 
@@ -221,6 +222,65 @@ def test_per_diem_of_a_quarter_and_fixed_periods():
         )
     )
     assert amount(schedule, facts(end=date(2021, 3, 21)), "quarter") == D("12.00")
+
+
+@pytest.mark.parametrize(
+    "size, used, expected", [("5/8 in", 0, 3), ("6 in", 0, 22), ("6 in", 9, 36)]
+)
+def test_minimum_by_meter_size(size, used, expected):
+    """Malden, Massachusetts, 2017: minimum sewer charges of 3.00 to 22.00 by the size of the meter.
+
+    Which sizes these are, and the rate, are made up.
+    """
+    least = 'by_meter_size = { "5/8 in" = 3.00, "6 in" = 22.00 }\nof = ["use"]'
+    schedule = rates(
+        volume("CCF") + charge("use", "volume", "rate = 4") + charge("least", "minimum", least)
+    )
+    found = price(schedule, facts("CCF", billed_volume=D(used), meter_size=size))
+    assert found.total == expected
+    text = rates_of(schedule.version[0].charge[1], schedule.version[0], "USD")
+    assert "5/8 in USD 3.00; 6 in USD 22.00" in text
+
+
+def test_a_minimum_by_the_days_of_the_bill():
+    """A minimum of a month, for the days of a first or last bill (common practice, no source)."""
+    least = 'amount = 45.00\nper = "month"\nproration = "standard days"\nstandard_days = 30\n'
+    schedule = rates(
+        volume()
+        + charge("use", "volume", "rate = 1")
+        + charge("least", "minimum", least + 'of = ["use"]')
+    )
+    assert price(schedule, facts(end=date(2021, 3, 13), billed_volume=D(2))).total == 18  # 12 days
+
+
+@pytest.mark.parametrize("value, expected", [(10_000, 80), (200_000, 180), (900_000, 400)])
+def test_the_greater_and_the_lesser_of_two_amounts(value, expected):
+    """SA Water: a charge on the value of the property, with a test of the lesser and the greater.
+
+    Figures made up: 0.9 per 1000 of value, at least 80 and at most 400.
+    """
+    schedule = rates(
+        charge("value", "fixed", 'amount = 0.9\ncount = "property value"\ncount_per = 1000')
+        + charge("least", "minimum", 'amount = 80\nof = ["value"]')
+        + charge("most", "maximum", 'amount = 400\nof = ["value", "least"]')
+    )
+    found = price(schedule, facts(counts={"property value": D(value)}))
+    assert found.total == expected
+    text = rates_of(schedule.version[0].charge[2], schedule.version[0], "USD")
+    assert text == "what value and least goes beyond USD 400.00 per bill is taken off"
+
+
+def test_a_product_of_counts():
+    """Edmonton, 2018: area x intensity x run-off coefficient x 0.040649 a square metre and month.
+
+    2,000 m2 of intensity 1.0 and run-off 0.5: 2000 x 1.0 x 0.5 x 0.040649 = 40.65.
+    """
+    three = 'count = ["area", "intensity", "run-off"]'
+    schedule = rates(charge("stormwater", "fixed", f'amount = 0.040649\nper = "month"\n{three}'))
+    counts = {"area": D(2000), "intensity": D("1.0"), "run-off": D("0.5")}
+    assert amount(schedule, facts(counts=counts), "stormwater") == D("40.65")
+    with pytest.raises(InputRefused, match="run-off"):
+        price(schedule, facts(counts={"area": D(1), "intensity": D(1)}))
 
 
 def test_three_times_the_estimate():

@@ -39,9 +39,12 @@ roundings = st.sampled_from(
 )
 
 
+caps = st.decimals(D(50), D(3000), places=2)
+
+
 @st.composite
 def bodies(draw, volume_rounding=None) -> str:
-    """One version with fixed charge, blocks, minimum, strength and percentage."""
+    """One version with fixed charge, blocks, minimum, maximum, strength and percentage."""
     rounding = draw(roundings) if volume_rounding is None else volume_rounding
     edges = sorted(draw(st.lists(st.integers(1, 300), min_size=1, max_size=4, unique=True)))
     prices = draw(st.lists(amounts, min_size=len(edges) + 1, max_size=len(edges) + 1))
@@ -59,6 +62,8 @@ def bodies(draw, volume_rounding=None) -> str:
         f'blocks_per = "{per}"\nallowance = {draw(st.integers(0, 20))}\n'
         f'[[version.charge]]\nname = "least"\nkind = "minimum"\namount = {draw(amounts)}\n'
         f'of = ["use"]\n'
+        f'[[version.charge]]\nname = "most"\nkind = "maximum"\namount = {draw(caps)}\n'
+        f'of = ["use", "least"]\n'
         f'[[version.charge]]\nname = "BOD"\nkind = "strength"\nparameter = "BOD"\nthreshold = 250\n'
         f'rate = {draw(amounts)}\nrate_per = "1000 lb"\n'
         f'load = {{ constant = 8.34, volume = "MG", mass = "lb" }}\n'

@@ -86,11 +86,9 @@ def _as_one(
 ) -> Iterator[tuple[str, str, Decimal]]:
     """The read of one meter subtracted from that of the other."""
     words = "the read of the old meter was subtracted from that of the new one"
-    yield (
-        "as-one-meter",
-        words + (", as over a rollover" if last < first else ""),
-        (counted(first, last, register) * per_count),
-    )
+    words += ", as over a rollover" if last < first else ""
+    words += " (or one read stood for both meters at the exchange)"
+    yield "as-one-meter", words, counted(first, last, register) * per_count
     if last < first:
         words = "the read of the new meter was subtracted from that of the old one"
         yield "as-one-meter", words, (first - last) * per_count

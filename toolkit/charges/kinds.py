@@ -26,8 +26,10 @@ __all__ = [
     "Block",
     "FixedCharge",
     "LoadRule",
+    "MaximumCharge",
     "MinimumCharge",
     "PercentCharge",
+    "Periodic",
     "StrengthBands",
     "StrengthCharge",
     "StrengthShare",
@@ -58,36 +60,51 @@ class Charge(Strict):
         return self.column or self.of_line
 
 
-class FixedCharge(Charge):
-    """So much per period, by meter size, by class, or per counted unit."""
+class Periodic(Charge):
+    """So much per period, for everybody, by meter size or by class."""
 
-    kind: Literal["fixed"]
     amount: Number | None = None
     by_meter_size: dict[str, Number] = Field(default_factory=dict)
     by_class: dict[str, Number] = Field(default_factory=dict)
-    by_diameter: Number | None = None  # amount x (D / this)^2, D the meter size in the same unit
-    factor_rounding: RoundingTable | None = None
     per: Literal["bill", "month", "quarter", "year", "day"] = "bill"
     proration: Literal["none", "standard days", "calendar days"] = "none"
     standard_days: Number | None = None
     normal_days: tuple[int, int] | None = None
-    daily_rounding: RoundingTable | None = None
-    count: str | None = None
-    count_per: Number = Decimal(1)
-    count_rounding: RoundingTable | None = None
-    scaled_by_return_factor_of: str | None = None
 
     @model_validator(mode="after")
-    def _whole(self) -> FixedCharge:
+    def _by_days(self) -> Periodic:
         given = [self.amount is not None, bool(self.by_meter_size), bool(self.by_class)]
         if sum(given) != 1:
-            raise ValueError("a fixed charge needs one of amount, by_meter_size, by_class")
-        if self.by_diameter is not None and self.amount is None:
-            raise ValueError("by_diameter scales amount, the charge of the reference size")
+            what = getattr(self, "kind", "fixed")
+            raise ValueError(f"a {what} charge needs one of amount, by_meter_size, by_class")
         if self.proration != "none" and self.per in ("bill", "day"):
             raise ValueError(f"a charge per {self.per} cannot be prorated; write per = 'month'")
         if self.proration == "standard days" and self.standard_days is None:
             raise ValueError("proration by standard days needs standard_days, such as 30")
+        return self
+
+
+class FixedCharge(Periodic):
+    """So much per period, by meter size, by class, or per counted unit."""
+
+    kind: Literal["fixed"]
+    by_diameter: Number | None = None  # amount x (D / this)^2, D the meter size in the same unit
+    factor_rounding: RoundingTable | None = None
+    daily_rounding: RoundingTable | None = None
+    count: str | tuple[str, ...] | None = None  # several are multiplied, such as area and run-off
+    count_per: Number = Decimal(1)
+    count_rounding: RoundingTable | None = None
+    scaled_by_return_factor_of: str | None = None
+
+    @property
+    def counts(self) -> tuple[str, ...]:
+        """What is counted, and multiplied where it is more than one [text]."""
+        return (self.count,) if isinstance(self.count, str) else self.count or ()
+
+    @model_validator(mode="after")
+    def _whole(self) -> FixedCharge:
+        if self.by_diameter is not None and self.amount is None:
+            raise ValueError("by_diameter scales amount, the charge of the reference size")
         if self.daily_rounding is not None and self.proration != "standard days":
             raise ValueError("daily_rounding needs proration = 'standard days'")
         return self
@@ -138,12 +155,17 @@ class VolumeCharge(Charge):
         return self
 
 
-class MinimumCharge(Charge):
-    """What the named lines fall short of a minimum."""
+class MinimumCharge(Periodic):
+    """What the named lines fall short of an amount."""
 
     kind: Literal["minimum"]
-    amount: Number
-    per: Literal["bill", "month", "quarter", "year", "day"] = "bill"
+    of: tuple[str, ...] = Field(min_length=1)
+
+
+class MaximumCharge(Periodic):
+    """What the named lines go beyond an amount, taken off."""
+
+    kind: Literal["maximum"]
     of: tuple[str, ...] = Field(min_length=1)
 
 
@@ -260,6 +282,7 @@ AnyCharge = Annotated[
     FixedCharge
     | VolumeCharge
     | MinimumCharge
+    | MaximumCharge
     | PercentCharge
     | StrengthCharge
     | StrengthBands

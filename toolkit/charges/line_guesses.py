@@ -208,10 +208,12 @@ def _minimums(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
     def on_top(charge: Any) -> Any:
         if not isinstance(charge, MinimumCharge):
             return charge
-        shared = charge.model_dump(include={"name", "line", "column", "multiplier", "per"})
+        limit = {"amount", "by_meter_size", "by_class", "proration", "standard_days", "normal_days"}
+        shared = charge.model_dump(
+            include={"name", "line", "column", "multiplier", "per"} | limit, exclude_defaults=True
+        )
         return FixedCharge(
             kind="fixed",
-            amount=charge.amount,
             in_total=charge.in_total,
             rounding=charge.rounding,
             **shared,

@@ -11,6 +11,7 @@ from toolkit.charges.basis import ChargedVolume
 from toolkit.charges.figures import EXACT, Rounding, plain
 from toolkit.charges.kinds import (
     FixedCharge,
+    MaximumCharge,
     MinimumCharge,
     PercentCharge,
     StrengthBands,
@@ -30,6 +31,7 @@ from toolkit.charges.terms import (
     PricedTerm,
     Setting,
     fixed_terms,
+    maximum_terms,
     minimum_terms,
     percent_terms,
     volume_terms,
@@ -47,6 +49,7 @@ _KINDS = {
     FixedCharge: fixed_terms,
     VolumeCharge: volume_terms,
     MinimumCharge: minimum_terms,
+    MaximumCharge: maximum_terms,
     PercentCharge: percent_terms,
     StrengthCharge: load_terms,
     StrengthBands: band_terms,

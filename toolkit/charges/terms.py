@@ -12,8 +12,10 @@ from toolkit.charges.basis import ChargedVolume, span_units
 from toolkit.charges.figures import EXACT, NO_ROUNDING, Rounding
 from toolkit.charges.kinds import (
     FixedCharge,
+    MaximumCharge,
     MinimumCharge,
     PercentCharge,
+    Periodic,
     VolumeCharge,
 )
 from toolkit.charges.periods import Part, calendar_units, usual_units
@@ -121,16 +123,21 @@ def periods_in(charge: Any, s: Setting, per: str) -> Decimal:
     return calendar_units(per, s.part.start, s.part.end)
 
 
-def fixed_terms(charge: FixedCharge, s: Setting) -> list[PricedTerm]:
-    """Terms of a fixed charge."""
-    amount, name = charge.amount, charge.name
+def amount_and_name(charge: Periodic, s: Setting) -> tuple[Decimal, str]:
+    """The amount of a period, by meter size or class where the table says so, and of what."""
     if charge.by_meter_size:
         amount = chosen(charge.by_meter_size, s.facts.meter_size, "meter size", s)
-        name += f" ({s.facts.meter_size})"
-    elif charge.by_class:
+        return amount, f"{charge.name} ({s.facts.meter_size})"
+    if charge.by_class:
         amount = chosen(charge.by_class, s.facts.customer_class, "customer class", s)
-        name += f" ({s.facts.customer_class})"
-    elif charge.by_diameter is not None:
+        return amount, f"{charge.name} ({s.facts.customer_class})"
+    return charge.amount or Decimal(0), charge.name
+
+
+def fixed_terms(charge: FixedCharge, s: Setting) -> list[PricedTerm]:
+    """Terms of a fixed charge."""
+    amount, name = amount_and_name(charge, s)
+    if charge.by_diameter is not None:
         amount *= diameter_factor(charge, s)
     amount *= charge.multiplier
     if charge.scaled_by_return_factor_of is not None:
@@ -140,7 +147,7 @@ def fixed_terms(charge: FixedCharge, s: Setting) -> list[PricedTerm]:
     unit = charge.per
     if charge.count is not None:
         count = counted(charge, s)
-        amount, unit = amount * count, f"{charge.per} x {count} {charge.count}"
+        amount, unit = amount * count, f"{charge.per} x {count} {' x '.join(charge.counts)}"
     total = amount * periods
     daily = charge.proration == "standard days" and charge.daily_rounding is not None
     if daily and periods == Decimal(s.part.days) / charge.standard_days:
@@ -162,7 +169,9 @@ def diameter_factor(charge: FixedCharge, s: Setting) -> Decimal:
 
 def counted(charge: FixedCharge, s: Setting) -> Decimal:
     """Units of a counted charge, such as equivalent units of an area."""
-    count = count_of(charge.count, charge.name, s)
+    count = Decimal(1)
+    for name in charge.counts:
+        count *= count_of(name, charge.name, s)
     return s.rounded_exact(count / charge.count_per, charge.count_rounding)
 
 
@@ -275,11 +284,25 @@ def _per_day(charge: VolumeCharge, s: Setting, use: Any, unit: str) -> list[Pric
 
 def minimum_terms(charge: MinimumCharge, s: Setting) -> list[PricedTerm]:
     """What the named lines fall short of the minimum."""
-    n = s.number
-    least = n(charge.amount * charge.multiplier * periods_in(charge, s, charge.per))
-    made = sum((s.line_amount(line) for line in charge.of), n(Decimal(0)))
-    short = s.arithmetic.maximum(least - made, n(Decimal(0)))
-    return [PricedTerm(charge.name, n(Decimal(1)), "bill", short, short)]
+    least, name = _limit(charge, s)
+    short = s.arithmetic.maximum(least - _made(charge, s), s.number(Decimal(0)))
+    return [PricedTerm(name, s.number(Decimal(1)), "bill", short, short)]
+
+
+def maximum_terms(charge: MaximumCharge, s: Setting) -> list[PricedTerm]:
+    """What the named lines go beyond the maximum, taken off."""
+    most, name = _limit(charge, s)
+    beyond = s.arithmetic.minimum(most - _made(charge, s), s.number(Decimal(0)))
+    return [PricedTerm(name, s.number(Decimal(1)), "bill", beyond, beyond)]
+
+
+def _limit(charge: MinimumCharge | MaximumCharge, s: Setting) -> tuple[Any, str]:
+    amount, name = amount_and_name(charge, s)
+    return s.number(amount * charge.multiplier * periods_in(charge, s, charge.per)), name
+
+
+def _made(charge: MinimumCharge | MaximumCharge, s: Setting) -> Any:
+    return sum((s.line_amount(line) for line in charge.of), s.number(Decimal(0)))
 
 
 def percent_terms(charge: PercentCharge, s: Setting) -> list[PricedTerm]:

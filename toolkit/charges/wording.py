@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 from toolkit.charges.figures import plain
 from toolkit.charges.kinds import (
     FixedCharge,
+    MaximumCharge,
     MinimumCharge,
     PercentCharge,
+    Periodic,
     StrengthBands,
     StrengthCharge,
     StrengthShare,
@@ -62,24 +64,28 @@ def _table(rows: dict[str, Decimal], currency: str) -> str:
     return "; ".join(f"{name} {_money(value, currency)}" for name, value in rows.items())
 
 
-def _fixed(charge: FixedCharge, currency: str) -> str:
+def _amount(charge: Periodic, currency: str) -> str:
     if charge.by_meter_size or charge.by_class:
         what = "meter size" if charge.by_meter_size else "class"
         rows = charge.by_meter_size or charge.by_class
-        amount = f"by {what} ({_table(rows, currency)})"
-    else:
-        amount = _money(charge.amount, currency)
-    text = f"{amount} per {charge.per}"
+        return f"by {what} ({_table(rows, currency)}) per {charge.per}"
+    return f"{_money(charge.amount or Decimal(0), currency)} per {charge.per}"
+
+
+def _by_days(charge: Periodic) -> str:
+    if charge.proration == "standard days":
+        return f", by days of a {charge.per} of {plain(charge.standard_days)}"
+    return "" if charge.proration == "none" else f", by days of the calendar {charge.per}"
+
+
+def _fixed(charge: FixedCharge, currency: str) -> str:
+    text = _amount(charge, currency)
     if charge.by_diameter is not None:
         text += f" times (meter diameter / {plain(charge.by_diameter)})²"
     if charge.count is not None:
         several = "" if charge.count_per == 1 else f"{plain(charge.count_per)} "
-        text += f" for each {several}{charge.count}"
-    if charge.proration == "standard days":
-        text += f", by days of a {charge.per} of {plain(charge.standard_days)}"
-    elif charge.proration == "calendar days":
-        text += f", by days of the calendar {charge.per}"
-    return text
+        text += f" for each {several}{' times '.join(charge.counts)}"
+    return text + _by_days(charge)
 
 
 def _volume(charge: VolumeCharge, unit: str, currency: str) -> str:
@@ -107,7 +113,13 @@ def _volume(charge: VolumeCharge, unit: str, currency: str) -> str:
 
 def _minimum(charge: MinimumCharge, currency: str) -> str:
     lines = " and ".join(charge.of)
-    return f"what {lines} falls short of {_money(charge.amount, currency)} per {charge.per}"
+    return f"what {lines} falls short of {_amount(charge, currency)}{_by_days(charge)}"
+
+
+def _maximum(charge: MaximumCharge, currency: str) -> str:
+    lines = " and ".join(charge.of)
+    most = f"{_amount(charge, currency)}{_by_days(charge)}"
+    return f"what {lines} goes beyond {most} is taken off"
 
 
 def _percent(charge: PercentCharge, _currency: str) -> str:
@@ -162,6 +174,7 @@ def _trade(charge: TradeEffluentCharge, currency: str) -> str:
 _KINDS = {
     FixedCharge: _fixed,
     MinimumCharge: _minimum,
+    MaximumCharge: _maximum,
     PercentCharge: _percent,
     StrengthCharge: _load,
     StrengthBands: _bands,

@@ -229,6 +229,67 @@ def test_an_invoice_inside_an_earlier_one_has_no_days(tmp_path):
     ]
 
 
+SUB_METER = """
+[[further_measurement]]
+name = "wash line"
+file = "wash.csv"
+unit = "gal"
+multiplier = 100
+digits = 6
+error = { expanded = "2 %", coverage_factor = 2, shape = "normal", source = "invented" }
+[[further_balance]]
+name = "line"
+into = ["main"]
+out = ["wash line"]
+"""
+
+
+def test_further_balances_are_tested_without_the_copy(tmp_path):
+    found = []
+    for rows in ((A, B, C), (A, B, AGAIN, C)):
+        folder = tmp_path / str(len(rows))
+        folder.mkdir()
+        counts = [line.split(",") for line in READS.splitlines()[1:]]
+        wash = [f"{time},{int(count) - 500}" for time, count in counts]
+        (folder / "wash.csv").write_text("\n".join(["time,register", *wash]) + "\n")
+        found.append(audited(folder, *rows, more=METER + SUB_METER))
+    plain, again = found
+    assert again.evidence.network.agree
+    assert np.isfinite(again.evidence.network.invoice_z).sum() == 3
+    assert not [f for f in again.flags if f.code == "further-balances-left-out"]
+    assert again.total["balance_mean"] == pytest.approx(plain.total["balance_mean"], rel=2e-3)
+
+
+RULER = """
+[effluent]
+file = "hand.csv"
+form = "hand readings"
+method = "parshall flume"
+throat = "3 in"
+columns = { time = "time", head = { name = "head", unit = "in" } }
+"""
+
+
+def test_readings_by_hand_count_each_day_once(tmp_path):
+    days = [
+        (month, day) for month, last in ((1, 31), (2, 28), (3, 31)) for day in range(1, last + 1)
+    ]
+    rows = [
+        f"2026-{month:02d}-{day:02d} {(7 * day) % 24:02d}:10,{2 + day % 4 * 0.2:.1f}"
+        for month, day in days
+    ]
+    hand = "\n".join(["time,head", *rows]) + "\n"
+    totals = []
+    for rows in ((A, B, C), (A, B, AGAIN, C)):
+        folder = tmp_path / str(len(rows))
+        folder.mkdir()
+        (folder / "hand.csv").write_text(hand)
+        result = audited(folder, *rows, more=RULER)
+        totals.append(result.total["effluent_mean"])
+    assert totals[1] == pytest.approx(totals[0], rel=5e-3)
+    assert result.invoices.set_index("invoice").loc["B2", "effluent_high"] == 0.0
+
+
 def test_a_clean_case_is_the_same_with_the_key(tmp_path):
     found = [
         audited(tmp_path / name, A, B, C, key=key).findings()

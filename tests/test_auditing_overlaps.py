@@ -315,10 +315,12 @@ def test_reads_at_one_instant_or_a_counted_end_day_are_no_overlap(tmp_path):
         assert not [f for f in result.flags if f.code == "overlapping invoices"]
 
 
-def test_dates_that_overlap_with_a_volume_that_does_not_are_said_to_be_dates(tmp_path):
-    """The volume and the days charged are those from 31 January on; only the date is early."""
-    dated = B.replace("2026-01-31", "2026-01-26", 1)
-    result = audited(tmp_path, A, dated, C)
+@pytest.mark.parametrize("more", [METER, ""], ids=["reads of the site", "printed reads"])
+@pytest.mark.parametrize("read", ["2000", "1800"])
+def test_dates_that_overlap_with_a_volume_that_does_not_are_said_to_be_dates(tmp_path, more, read):
+    """Volume and days charged are those from 31 January on; the date is not, or date and read."""
+    dated = B.replace("2026-01-31", "2026-01-26", 1).replace(",2000,", f",{read},")
+    result = audited(tmp_path, A, dated, C, more=more)
     assert right_totals(result) == RIGHT and result.claim.attrs["sums"]["net"] == 0.0
     found = signature(result, "overlapping-period")
     assert len(result.signatures) == 1

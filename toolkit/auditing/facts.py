@@ -23,7 +23,7 @@ from toolkit.auditing.exchanges import (
     unread_in_period,
 )
 from toolkit.auditing.inputs import Inputs, local_dates
-from toolkit.auditing.own_days import of_own_days, with_own
+from toolkit.auditing.own_days import of_own_days, usual_volume, with_own
 from toolkit.case import Case
 from toolkit.case.models_uses import records_of
 from toolkit.charges import (
@@ -109,8 +109,10 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
     sharing = [row for row, other in enumerate(frame["shares_with"]) if other]
     own = _bills(case, of_own_days(inputs), evidence, face, sharing)
+    usual = usual_volume([bill for row, bill in enumerate(bills) if row not in sharing])
     for row, part in zip(sharing, own, strict=True):
-        bills[row] = with_own(inputs.schedule, bills[row], part, str(frame["shares_with"][row]))
+        holder = str(frame["shares_with"][row])
+        bills[row] = with_own(inputs.schedule, bills[row], part, holder, usual)
     return bills
 
 

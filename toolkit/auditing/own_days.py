@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
@@ -9,7 +10,7 @@ from toolkit.auditing.inputs import Inputs
 from toolkit.charges import BilledInvoice, Schedule, recompute
 from toolkit.charges.figures import CONTEXT
 
-__all__ = ["of_own_days", "with_own"]
+__all__ = ["of_own_days", "usual_volume", "with_own"]
 
 ZERO = Decimal(0)
 
@@ -35,7 +36,11 @@ def of_own_days(inputs: Inputs) -> Inputs:
 
 
 def with_own(
-    schedule: Schedule, bill: BilledInvoice, part: BilledInvoice, shares_with: str
+    schedule: Schedule,
+    bill: BilledInvoice,
+    part: BilledInvoice,
+    shares_with: str,
+    usual: Decimal | None = None,
 ) -> BilledInvoice:
     """An invoice that shares days, with what its own days are priced from.
 
@@ -53,6 +58,8 @@ def with_own(
         The same from the start of its own days on [-].
     shares_with : str
         The earlier invoice that holds the others [text].
+    usual : Decimal, optional
+        Billed volume of one count in the invoices that share no day [billing unit].
 
     Returns
     -------
@@ -65,17 +72,52 @@ def with_own(
         return bill
     own, exact = part.facts.but(billed_volume=None), part.tolerance == 0
     if not own.volumes or (stands and not exact):
-        share, exact = _own_share(bill, part)
+        share, exact = _own_share(bill, part, usual)
         volume = (bill.facts.billed_volume * share).quantize(bill.facts.billed_volume)
         own = own.but(billed_volume=volume)
     return replace(bill, own=own, own_exact=exact)
 
 
-def _own_share(bill: BilledInvoice, part: BilledInvoice) -> tuple[Decimal, bool]:
-    """Part of the printed volume that falls into the own days, and whether reads tell it."""
+def usual_volume(bills: Sequence[BilledInvoice]) -> Decimal | None:
+    """Billed volume of one count, in the middle of the invoices that share no day.
+
+    Parameters
+    ----------
+    bills : sequence of BilledInvoice
+        With their printed reads [-].
+
+    Returns
+    -------
+    Decimal or None
+        None where no invoice prints reads that rise [billing unit].
+    """
+    ratios = sorted(
+        CONTEXT.divide(bill.facts.billed_volume, bill.current_read - bill.previous_read)
+        for bill in bills
+        if None not in (bill.previous_read, bill.current_read, bill.facts.billed_volume)
+        and bill.current_read > bill.previous_read
+    )
+    return ratios[len(ratios) // 2] if ratios else None
+
+
+def _own_share(
+    bill: BilledInvoice, part: BilledInvoice, usual: Decimal | None
+) -> tuple[Decimal, bool]:
+    """Part of the printed volume that falls into the own days, and whether reads tell it.
+
+    By the reads it is known where the printed volume follows from them as in the other invoices;
+    where it follows from the reads of the own days alone, all of it is theirs.
+    """
     before, own, after = bill.previous_read, part.previous_read, bill.current_read
     if None not in (before, own, after) and before <= own <= after and before < after:
-        return CONTEXT.divide(after - own, after - before), bill.read_type == "actual"
+        told, billed = bill.read_type == "actual", bill.facts.billed_volume
+        if usual is not None:
+            step = Decimal(1).scaleb(min(int(billed.as_tuple().exponent), 0))
+            whole, rest = (abs(billed - usual * (after - each)) for each in (before, own))
+            if rest <= step < whole:
+                return Decimal(1), told
+            told = told and whole <= step
+        return CONTEXT.divide(after - own, after - before), told
     for name in ("intake", "discharge"):
         metered = bill.facts.volumes.get(name, ZERO)
         if metered > 0 and name in part.facts.volumes:

@@ -117,6 +117,8 @@ def _overlap(
 def _only_the_dates(schedule: Schedule, later: Recomputed) -> bool:
     """Whether the billed volume is that of the own days, so that only the dates overlap."""
     bill = later.bill
-    if bill.own is None or bill.own.billed_volume is not None or None in (later.due, later.billed):
+    if bill.own is None or None in (later.due, later.billed):
         return False
+    if bill.own.billed_volume is not None:  # a share of what is printed
+        return bill.own.billed_volume == later.billed != 0
     return abs(later.billed - later.due) <= bill.tolerance + step_of(schedule, bill)

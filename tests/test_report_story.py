@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -111,6 +112,29 @@ def test_an_error_in_the_sites_favour_is_named(whole):
         assert invoice in str(report_story.conclusions(whole))
     if len(low):
         assert "in our own favour" in str(cover_letter(whole))
+
+
+def test_the_first_page_warns_that_a_dispute_can_raise_the_bill(whole):
+    text = str(report_story.conclusions(whole))
+    low = whole.claim.loc[whole.claim["by_the_rules"] < -0.005, "invoice"].tolist()
+    assert low, "the sample holds an invoice below the schedule"
+    warned = next(line for line in text.splitlines() if "can also raise the bill" in line)
+    assert all(name in warned for name in low)
+
+
+def test_a_basis_in_favour_of_the_site_asks_for_no_credit(whole):
+    """More reaches the sewer than the schedule bills: nothing is less, nothing is asked for."""
+    share = {"share_mean": 0.978, "share_low": 0.959, "share_high": 0.997, "fair": False}
+    amount = {"amount_mean": -11324.0, "amount_low": -19060.0, "amount_high": -3561.0}
+    other = replace(whole, basis={**whole.basis, **share, **amount})
+    shown = str(report_story.verdict(other))
+    assert "More if billed on the discharge" in shown and "Less if billed" not in shown
+    assert f"{WORDS.money(11324, cents=False)}; {WORDS.money_interval(3561, 19060)}" in shown
+    text = str(report_story.conclusions(other))
+    assert "would have cost more by" in text and "in favour of the site" in text
+    assert "asks for a credit" not in text
+    assert "which credit" not in str(cover_letter(other))
+    assert "We ask for no other basis" in str(cover_letter(other))
 
 
 def test_the_overview_ends_in_the_sum(whole):

@@ -113,10 +113,15 @@ def _basis(result: Any, words: Words) -> list[str]:
         return []
     share, factor = words.share(basis["share_mean"]), words.share(basis["return_factor"])
     low, high = words.share(basis["share_low"]), words.share(basis["share_high"])
-    return [
+    text = (
         f"Apart from errors, the schedule bills {factor} of the net intake. On this site {share} "
-        f"reached the sewer ({low} to {high}, {words.interval_name}). We ask which credit, deduct "
-        "meter or other basis your code provides for such a site, and from when."
+        f"reached the sewer ({low} to {high}, {words.interval_name}). "
+    )
+    if basis["share_mean"] > basis["return_factor"]:
+        return [text + "We ask for no other basis."]
+    return [
+        text + "We ask which credit, deduct meter or other basis your code provides for such a "
+        "site, and from when."
     ]
 
 

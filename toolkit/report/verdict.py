@@ -43,11 +43,10 @@ def verdict(result: Any) -> Shown:
             f"the schedule bills {words.share(result.basis['return_factor'])}"
         )
     if _known(result.basis, "amount_mean") and not result.basis["fair"]:
-        saved = words.money(result.basis["amount_mean"], cents=False)
-        span = words.money_interval(result.basis["amount_low"], result.basis["amount_high"])
-        facts["Less if billed on the discharge (a question of the basis, not an error)"] = (
-            f"{saved}; {span}"
-        )
+        way, amount, span = _on_discharge(result.basis, words)
+        facts[
+            f"{way.capitalize()} if billed on the discharge (a question of the basis, not an error)"
+        ] = f"{amount}; {span}"
     device = result.case.device
     if device is not None and device.notes.trend_grade:
         facts["Class of the effluent record"] = "Trend grade: it carries no claim alone"
@@ -105,6 +104,7 @@ def conclusions(result: Any) -> Shown:
         [
             *_rules_sentences(result, words),
             *_volume_sentences(result),
+            *_cautions(result),
             *_basis_sentences(result, words),
         ],
         "The evidence answers none of the three questions yet.",
@@ -190,12 +190,36 @@ def _basis_sentences(result: Any, words: Words) -> list[str]:
         return [text + "That share describes this site within what the evidence can tell."]
     text += "That share does not describe this site"
     if _known(basis, "amount_mean"):
-        span = words.money_interval(basis["amount_low"], basis["amount_high"])
-        amount = words.money(basis["amount_mean"], cents=False)
+        way, amount, span = _on_discharge(basis, words)
         text += (
-            f"; billed on the discharge, these invoices would have cost less by {amount}, {span}"
+            f"; billed on the discharge, these invoices would have cost {way} by {amount}, {span}"
         )
-    return [text + ". That is no error of an invoice: it asks for a credit or another basis."]
+    text += ". That is no error of an invoice"
+    if basis["share_mean"] > basis["return_factor"]:
+        return [text + ", and it is in favour of the site: to question the basis can raise bills."]
+    return [text + ": it asks for a credit or another basis."]
+
+
+def _on_discharge(basis: Any, words: Words) -> tuple[str, str, str]:
+    """Less or more than invoiced by the schedule, by how much, and the interval of that."""
+    ends = [float(basis[f"amount_{part}"]) for part in ("mean", "low", "high")]
+    if ends[0] < 0:
+        ends = [-ends[0], -ends[2], -ends[1]]
+    way = "more" if basis["amount_mean"] < 0 else "less"
+    return way, words.money(ends[0], cents=False), words.money_interval(*ends[1:])
+
+
+def _cautions(result: Any) -> list[str]:
+    """That a dispute can raise the bill, where an invoice was too low by the rule or the rates."""
+    low = result.invoices["finding"].str.contains("too low")
+    names = result.invoices.loc[low, "invoice"].astype(str).tolist()
+    if not result.claim.empty:
+        names += result.claim.loc[result.claim["by_the_rules"] < -0.005, "invoice"].tolist()
+    named = list(dict.fromkeys(names))
+    if not named:
+        return []
+    was = "was" if len(named) == 1 else "were"
+    return [f"Caution: {joined(named)} {was} billed too low; a dispute can also raise the bill."]
 
 
 def fairness(result: Any) -> Shown:

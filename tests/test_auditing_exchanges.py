@@ -203,3 +203,53 @@ def test_a_change_at_the_read_itself_belongs_to_both_invoices(tmp_path):
 def test_a_change_is_stated_in_full(tmp_path):
     with pytest.raises(InputRefused, match="first_read"):
         audited(tmp_path, {}, PRINTED + STATED.replace("first_read = 250\n", ""))
+
+
+SECOND = """
+[[intake]]
+meter = "bottle wash"
+role = "supply"
+file = "second.csv"
+unit = "gal"
+multiplier = 100
+digits = 5
+"""
+SECOND_READS = """time,register
+2026-01-01 08:00,70100
+2026-02-01 08:00,70410
+2026-03-01 08:00,70837
+2026-04-01 08:00,71190
+2026-05-01 08:00,71461
+"""
+BOTH = {"J": 131, "F": 182.7, "M": 155.3, "P": 127.1}  # RIGHT and 31, 42.7, 35.3, 27.1 kgal
+BLANK = dict.fromkeys(READS, ("", ""))
+
+
+@pytest.mark.parametrize(
+    ("keys", "reads"),
+    [(METER + SECOND, BLANK), (METER + SECOND + '[account]\nread_of = "main"\n', READS)],
+    ids=["no reads printed", "reads of one meter printed"],
+)
+@pytest.mark.parametrize(
+    ("volume", "code", "words"),
+    [
+        (182.7, "", ""),
+        (140, "meter-missing", "the volume of bottle wash was left out"),
+        (42.7, "meter-missing", "the volume of main was left out"),
+        (225.4, "counted-twice", "the volume of bottle wash was counted twice"),
+        (122.7, "exchange-use-missing", "up to its removal was left out (main)"),
+        (207.7, "exchange-start-read", "the new meter, 250, was taken as 0 (main)"),
+    ],
+)
+def test_an_error_of_one_of_two_meters_billed_together(tmp_path, keys, reads, volume, code, words):
+    """By hand: 140 kgal of the changed meter, 42.7 kgal of the other, billed as one volume."""
+    (tmp_path / "second.csv").write_text(SECOND_READS)
+    result = audited(tmp_path, {**BOTH, "F": volume}, keys, reads=reads)
+    if not code:
+        assert result.signatures.empty
+        return
+    (row,) = result.signatures.itertuples()
+    assert (row.code, row.invoices, row.exactness) == (code, ["F"], "exact")
+    assert words in row.sentence and not row.look_alikes
+    assert row.corrected_total == 5 * 182.7
+    assert row.evidence["F"]["first read of the new meter (main)"] == "250"

@@ -321,12 +321,14 @@ rate = 6.40
             "actual use was charged",
         ),
         ("intake", "", "1694.3", "counted-twice", "metered volume was counted twice"),
+        ("intake", "", "1132.6", "unit-swap", "at 748 gal to the CCF"),
         ("intake", "", "870.1", "period-length", "one day more than there were"),
         ("intake", "", "874.2", "transcription", "847.2 was copied as 874.2"),
     ],
 )
 def test_volume_errors_of_rules_and_days(basis, more, billed, code, words):
-    """Computed by hand from 941.3 kgal: x 0.90 is 847.17, x 0.85 is 800.105, x 38/37 is 870.07."""
+    """Computed by hand from 941.3 kgal: x 0.90 is 847.17, x 0.85 is 800.105, x 38/37 is 870.07,
+    847.2 / 0.748 is 1132.62 (and by the exact size of the CCF 1132.54)."""
     text = RULES.replace("BASIS", basis).replace("MORE", more)
     rates = parse_rates(text)
     facts = InvoiceFacts(

@@ -19,6 +19,7 @@ __all__ = [
     "counts_of",
     "exchange_of",
     "is_one_meter",
+    "last_exchange",
     "read_meter",
     "unread",
     "unread_in_period",
@@ -107,7 +108,28 @@ def exchange_of(
         None where there was none, or where it lies before the period and changed no value of a
         count [billing unit].
     """
-    invoice, changes = inputs.invoices.frame.iloc[row], changes_of(case, inputs)
+    return last_exchange(changes_of(case, inputs), inputs.invoices.frame.iloc[row], face)
+
+
+def last_exchange(
+    changes: tuple[MeterChange, ...], invoice: pd.Series, face: RegisterFace | None
+) -> MeterExchange | None:
+    """The last of some changes of one meter before the end of an invoice's period.
+
+    Parameters
+    ----------
+    changes : tuple of MeterChange
+        With the reads of both meters at one time, in order of time [-].
+    invoice : Series
+        With start and end [UTC].
+    face : RegisterFace, optional
+        Dial of the meter before its first change [billing unit].
+
+    Returns
+    -------
+    MeterExchange or None
+        As :func:`exchange_of` gives it [billing unit].
+    """
     earlier = [each for each in changes if each.time < invoice["end"]]
     if face is None or not earlier:
         return None

@@ -24,6 +24,7 @@ from toolkit.auditing.exchanges import (
 )
 from toolkit.auditing.inputs import Inputs, local_dates
 from toolkit.auditing.own_days import of_own_days, usual_volume, with_own
+from toolkit.auditing.supplies import count_at, per_count, supply_meters
 from toolkit.case import Case
 from toolkit.case.models_uses import records_of
 from toolkit.charges import (
@@ -34,9 +35,8 @@ from toolkit.charges import (
     Schedule,
 )
 from toolkit.charges.exchange_guesses import counted
-from toolkit.charges.figures import CONTEXT, LITRES
 from toolkit.records import MeterChange
-from toolkit.units import from_si, to_si
+from toolkit.units import from_si
 
 __all__ = ["printed_bills", "printed_face"]
 
@@ -51,16 +51,6 @@ class _Metered:
 
     volume: Decimal
     spread: Decimal
-
-
-def _per_count(schedule: Schedule, unit: str, multiplier: Any, billing: str) -> Decimal:
-    """Volume of one count, with the unit sizes the schedule prints."""
-    if unit in LITRES:
-        litres = schedule.litres(unit)
-    else:
-        litres = Decimal(repr(float(to_si(1000.0, unit, "volume"))))
-    whole = Decimal(str(multiplier)) * litres
-    return CONTEXT.divide(whole, schedule.litres(billing))
 
 
 def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
@@ -85,7 +75,7 @@ def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
         return None
     # without stated digits: as many as the longest printed read shows
     digits = dial.digits or len(str(int(np.nanmax(reads))))
-    return RegisterFace(_per_count(inputs.schedule, dial.unit, dial.multiplier, unit), digits)
+    return RegisterFace(per_count(inputs.schedule, dial.unit, dial.multiplier, unit), digits)
 
 
 def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[BilledInvoice]:
@@ -150,6 +140,7 @@ def _bill(
         tolerance=spread * _largest_share(inputs.schedule),
         uses=tuple(u.name for u in case.data.use if not credited(u) and u.name in volumes),
         exchange=change,
+        meters=supply_meters(case, inputs, row),
     )
 
 
@@ -270,10 +261,10 @@ def _registered(
     volume = float(volumes.volume_m3[row])
     if not math.isfinite(volume) or unread_in_period(record, inputs.invoices.frame.iloc[row]):
         return None
-    one = _per_count(inputs.schedule, table.unit, table.multiplier, unit)
+    one = per_count(inputs.schedule, table.unit, table.multiplier, unit)
     counts = Decimal(repr(round(volume / record.count_m3, 4)))
     invoice, spread = inputs.invoices.frame.iloc[row], 0.0
-    if any(_count_at(record, invoice[end], end) is None for end in ("start", "end")):
+    if any(count_at(record, invoice[end], end) is None for end in ("start", "end")):
         spread = _reach(record, len(inputs.invoices.frame)) * float(
             volumes.standard_m3[row] / record.count_m3
         )
@@ -345,19 +336,6 @@ def _connects(frame: pd.DataFrame, row: int, changes: Sequence[MeterChange]) -> 
     return True
 
 
-def _count_at(record: Any, moment: pd.Timestamp, end: str) -> Decimal | None:
-    """The register at the end of a period, if it was read then and the read was kept.
-
-    Where the meter was changed then, a period ends with the old one and starts with the new one.
-    """
-    frame = record.frame
-    rows = frame[(frame["time"] == moment) & frame["volume_m3"].notna()]
-    place = 0 if end == "end" else -1
-    if rows.empty or rows["status"].iloc[place] != "measured":
-        return None
-    return counts_of(rows["register"].iloc[place])
-
-
 def _printed(invoice: pd.Series) -> tuple[Decimal | None, Decimal | None]:
     return counts_of(invoice["previous_read"]), counts_of(invoice["current_read"])
 
@@ -367,5 +345,5 @@ def _own_reads(case: Case, inputs: Inputs, row: int) -> tuple[Decimal, Decimal] 
     if meter is None:
         return None
     invoice, record = inputs.invoices.frame.iloc[row], inputs.meters[meter.meter]
-    first, last = (_count_at(record, invoice[end], end) for end in ("start", "end"))
+    first, last = (count_at(record, invoice[end], end) for end in ("start", "end"))
     return None if first is None or last is None else (first, last)

@@ -13,6 +13,7 @@ from toolkit.charges.billed import (
     MeterExchange,
     RegisterFace,
     Signature,
+    SupplyMeter,
 )
 from toolkit.charges.claims import (
     Claim,
@@ -56,6 +57,7 @@ __all__ = [
     "Sample",
     "Schedule",
     "Signature",
+    "SupplyMeter",
     "UsePeriod",
     "charged_strength",
     "compare",

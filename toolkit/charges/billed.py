@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from toolkit.charges.facts import InvoiceFacts
 
-__all__ = ["PROOFS", "BilledInvoice", "MeterExchange", "RegisterFace", "Signature"]
+__all__ = [
+    "PROOFS",
+    "BilledInvoice",
+    "MeterExchange",
+    "RegisterFace",
+    "Signature",
+    "SupplyMeter",
+]
 
 
 @dataclass(frozen=True)
@@ -52,6 +59,28 @@ class MeterExchange:
 
 
 @dataclass(frozen=True)
+class SupplyMeter:
+    """One of several meters whose volumes an invoice bills together.
+
+    Parameters
+    ----------
+    name : str
+        Its name, under which its volume stands in the facts [text].
+    exchange : MeterExchange, optional
+        Its change in the period of the invoice, or before it [-].
+    reads : tuple of Decimal, optional
+        Its reads at the ends of the period [counts].
+    face : RegisterFace, optional
+        Its dial, before the change [-].
+    """
+
+    name: str
+    exchange: MeterExchange | None = None
+    reads: tuple[Decimal, Decimal] | None = None
+    face: RegisterFace | None = None
+
+
+@dataclass(frozen=True)
 class BilledInvoice:
     """One invoice as printed, beside what it should have been priced from.
 
@@ -85,6 +114,8 @@ class BilledInvoice:
         Whether the volume of those days is known from reads, not from a share of days [-].
     exchange : MeterExchange, optional
         The last change of the billed meter up to the end of the period [-].
+    meters : tuple of SupplyMeter
+        The supply meters of the account where there are several; empty where there is one [-].
     """
 
     facts: InvoiceFacts
@@ -100,6 +131,7 @@ class BilledInvoice:
     own: InvoiceFacts | None = None
     own_exact: bool = True
     exchange: MeterExchange | None = None
+    meters: tuple[SupplyMeter, ...] = ()
 
     @property
     def exact(self) -> bool:
@@ -192,6 +224,7 @@ PROOFS: Mapping[str, str] = MappingProxyType(
         "surcharge-sample": "the laboratory reports of the period and the averaging rule",
         "surcharge-basis": "the volume, unit constant and parameter used for the surcharge",
         "counted-twice": "the list of meters on the account and a plan of the pipes between them",
+        "meter-missing": "the list of meters on the account, and the reads of each for the period",
         "transcription": "the working that the billed volume was copied from",
         "allowance-missing": "the section of the schedule that states the free volume",
         "winter-average-missing": "the earlier periods the average is taken from",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
-from toolkit.charges.billed import BilledInvoice, RegisterFace
+from toolkit.charges.billed import BilledInvoice, MeterExchange, RegisterFace
 from toolkit.charges.figures import CONTEXT
 
 __all__ = ["counted", "exchange_guesses"]
@@ -32,14 +32,14 @@ def counted(before: Decimal, after: Decimal, register: RegisterFace) -> Decimal:
 def exchange_guesses(
     bill: BilledInvoice, metered: Decimal, register: RegisterFace | None
 ) -> Iterator[tuple[str, str, Decimal]]:
-    """Metered volumes as an error at the change of meter would have made them.
+    """Metered volumes as an error at the change of a meter would have made them.
 
     Parameters
     ----------
     bill : BilledInvoice
         States the change, if there was one, and the reads at the ends of the period [-].
     metered : Decimal
-        What both meters registered [volume unit of the facts].
+        What all meters registered [volume unit of the facts].
     register : RegisterFace, optional
         For the digits of the old meter [-].
 
@@ -52,18 +52,36 @@ def exchange_guesses(
     -----
     With the reads P and F of the old meter, S and C of the new one, of values a and b a count, the
     use is (F - P) a + (C - S) b. A first read that was taken as another figure than zero cannot be
-    told from the volume: any volume follows from some such figure. Common practice, no source.
+    told from the volume: any volume follows from some such figure. Where several meters are billed
+    together the error acts on one, and the others keep their volumes. Common practice, no source.
     """
-    change = bill.exchange
-    if change is None:
+    if not bill.meters:
+        if bill.exchange is not None:
+            reads = bill.own_reads or (bill.previous_read, bill.current_read)
+            yield from _of_one(bill.exchange, reads, metered, register)
         return
+    for meter in bill.meters:
+        if meter.exchange is None or meter.name not in bill.facts.volumes:
+            continue
+        own = bill.facts.volumes[meter.name]
+        reads = meter.reads or (None, None)
+        for code, what, volume in _of_one(meter.exchange, reads, own, meter.face):
+            yield code, f"{what} ({meter.name})", metered - own + volume
+
+
+def _of_one(
+    change: MeterExchange,
+    reads: tuple[Decimal | None, Decimal | None],
+    metered: Decimal,
+    register: RegisterFace | None,
+) -> Iterator[tuple[str, str, Decimal]]:
+    """Volumes of one meter as an error at its change would have made them."""
     old, new = change.old_per_count, change.new_per_count
     words = "the counts of the new meter were taken at the value of the old one's"
     if not change.inside:
         if old != new:
             yield "multiplier", words, CONTEXT.divide(metered * old, new)
         return
-    reads = bill.own_reads or (bill.previous_read, bill.current_read)
     if register is None or None in reads:
         return
     first, last = reads

@@ -41,6 +41,7 @@ _ORDER = (
     "misread",
     "return-factor-missing",
     "deduct-missing",
+    "meter-missing",
     "never-reaches-sewer",
     "unit-swap",
     "register-multiplier",
@@ -328,10 +329,12 @@ def _sentence(
 
 def _figures(row: Recomputed) -> dict[str, Any]:
     found: dict[str, Any] = {"invoiced": str(row.bill.total), "by the rules": str(row.by_rules)}
-    exchange = row.bill.exchange
-    if exchange is not None and exchange.inside:
-        found["final read of the old meter"] = str(exchange.final_read)
-        found["first read of the new meter"] = str(exchange.first_read)
+    changes = [("", row.bill.exchange)] if not row.bill.meters else []
+    changes += [(f" ({meter.name})", meter.exchange) for meter in row.bill.meters]
+    for which, exchange in changes:
+        if exchange is not None and exchange.inside:
+            found[f"final read of the old meter{which}"] = str(exchange.final_read)
+            found[f"first read of the new meter{which}"] = str(exchange.first_read)
     if row.lines_off:
         found["lines invoiced less recomputed"] = {c: str(d) for c, d in row.lines_off.items()}
     if row.billed is not None and row.due is not None:

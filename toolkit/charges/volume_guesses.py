@@ -39,6 +39,12 @@ def _unit_ratios() -> dict[str, Decimal]:
 UNIT_RATIOS = _unit_ratios()
 """Billed over due for each confusion of units, exact by definition [-]."""
 
+_ROUNDED = {
+    "CCF was taken as kgal, at 748 gal to the CCF": CONTEXT.divide(Decimal(1), Decimal("0.748")),
+    "kgal was taken as CCF, at 748 gal to the CCF": Decimal("0.748"),
+}
+"""The same with the size of a hundred cubic feet that bills print; common practice, no source."""
+
 _TENS = {
     f"{'1/' if power < 0 else ''}{10 ** abs(power)}": Decimal(10) ** power
     for power in (-3, -2, -1, 1, 2, 3)
@@ -152,6 +158,7 @@ def volume_guesses(
         *_other_rules(schedule, bill, rule),
         *_days(schedule, bill, rule),
         *_uses(schedule, bill, rule),
+        *_meters(schedule, bill, rule),
         *_exchanged(schedule, bill, rule, register),
     ]
     if register is not None and (bill.exchange is None or not bill.exchange.inside):
@@ -180,7 +187,7 @@ def _scaled(
     """A factor on the supply register alone, or on everything that was metered."""
     facts = bill.facts
     whole = {name: _known(bill, name) for name in (rule.metered, *rule.deduct)}
-    factors = [("unit-swap", what, factor) for what, factor in UNIT_RATIOS.items()]
+    factors = [("unit-swap", what, factor) for what, factor in {**UNIT_RATIOS, **_ROUNDED}.items()]
     factors += [
         ("register-multiplier", f"a factor of {w} was applied", f) for w, f in _TENS.items()
     ]
@@ -307,6 +314,24 @@ def _uses(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator
             charged = _charged(schedule, bill, rule, more)
             if charged is not None and volume > 0:
                 yield VolumeGuess("never-reaches-sewer", what, charged, bill.tolerance)
+
+
+def _meters(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+    """One of several supply meters left out, or counted twice."""
+    whole = _known(bill, rule.metered)
+    for meter in bill.meters:
+        own = bill.facts.volumes.get(meter.name)
+        if own is None or own <= 0 or own >= whole:
+            continue
+        for code, what, metered in (
+            ("meter-missing", f"the volume of {meter.name} was left out", whole - own),
+            ("counted-twice", f"the volume of {meter.name} was counted twice", whole + own),
+        ):
+            volumes = {**bill.facts.volumes, rule.metered: metered}
+            volume = _charged(schedule, bill, rule, volumes)
+            if volume is not None:
+                scale = CONTEXT.divide(metered, whole)
+                yield VolumeGuess(code, what, volume, bill.tolerance * scale)
 
 
 def _register(

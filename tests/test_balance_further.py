@@ -333,6 +333,11 @@ def test_no_verdict_rests_on_a_measurement_the_balances_speak_against(tmp_path):
     """The record and the outlet meter agree, main is wrong: no verdict, a test of main."""
     result = audit(works(tmp_path, 7000, BOTH, "main", -0.15), draws=2000)
     assert result.evidence.network.named == "main"
+    assert result.evidence.audited is None and not result.basis["answered"]
+    assert "the further balances do not close" in str(story.conclusions(result))
+    assert result.questions["volume"]["answered"] == "no"
+    assert "further balances do not exclude" in result.questions["volume"]["missing"]
+    assert all(row["audited_m3"] is None for row in result.findings()["invoices"])
     assert set(result.invoices["finding"]) == {"cannot be decided from this evidence"}
     assert "main" in result.next_proof[0] + result.next_proof[1]
     assert "which would read" in str(shown.suspicion(result))

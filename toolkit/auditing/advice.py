@@ -42,8 +42,10 @@ def answered_questions(
     ]
     have = [word for word, _, estimate in estimates if estimate is not None]
     missing = [word for _, word, estimate in estimates if estimate is None]
-    conflict = len(have) == 2 and evidence.audited is None
-    if conflict:
+    conflict = bool(have) and evidence.audited is None
+    if evidence.open:
+        missing.append("a test of the measurements that the further balances do not exclude")
+    elif conflict:
         missing.append("a visit that finds which of the two conflicting estimates is wrong")
     there = bool(basis.get("answered"))
     return {
@@ -111,7 +113,7 @@ def next_proofs(
         Whole sentences [text].
     """
     proofs = []
-    if evidence.effluent is not None and evidence.balance is not None and evidence.audited is None:
+    if evidence.reconciliation is not None and not evidence.reconciliation.agree:
         proofs.append(
             "The two estimates conflict: have the supply meter tested and read the head by hand "
             "at three different flows, before any figure is sent to the city."

@@ -111,7 +111,9 @@ class Evidence:
 
     @property
     def audited(self) -> np.ndarray | None:
-        """The volume the billed one is judged against; None where estimates conflict [m3]."""
+        """The volume the billed one is judged against; None where measurements conflict [m3]."""
+        if self.open:
+            return None
         if self.effluent is not None and self.balance is not None:
             found = self.reconciliation.reconciled if self.reconciliation is not None else None
             return found
@@ -170,8 +172,9 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     )
     credits = credit_volumes(grounds, terms) if terms["intake"] else {}
     printed = _printed(case, inputs, series)
-    found = replace(found, credits=credits, network=network, printed=printed)
-    return replace(found, basis=billing_basis(case, found, draws), flags=tuple(flags))
+    told = tuple(flags)
+    found = replace(found, credits=credits, network=network, printed=printed, flags=told)
+    return replace(found, basis=billing_basis(case, found, draws))
 
 
 def _periods(case: Case, inputs: Inputs, start: str) -> Periods:

@@ -128,6 +128,8 @@ class Replay:
         }
 
     def _audited(self, found: dict) -> np.ndarray | None:
+        if self.evidence.open:
+            return None
         if "effluent" in found and "balance" in found:
             return found.get("reconciled")
         return found.get("effluent", found.get("balance"))

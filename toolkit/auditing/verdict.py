@@ -44,7 +44,7 @@ def verdicts(case: Case, evidence: Evidence, billed: np.ndarray) -> Verdicts | N
     audited = evidence.audited
     if audited is None or not np.isfinite(audited).all():
         return None
-    if any(flag.code == NO_MEASUREMENT for flag in evidence.flags) or evidence.open:
+    if any(flag.code == NO_MEASUREMENT for flag in evidence.flags):
         return None
     rule = case.data.rule
     return judge(audited, billed, rule.tolerance, rule.coverage, rule.guard_factor)

@@ -150,10 +150,11 @@ class Brief:
     def _whole(self) -> tuple[str, Any, Any, Any]:
         evidence = self.result.evidence
         both = all(each is not None for each in (evidence.effluent, evidence.balance))
+        wrong = "balances do not close" if evidence.open else "two estimates conflict"
         alone = "measured effluent" if evidence.effluent is not None else "intake less uses"
         for key, name in (
             ("audited", "both estimates together" if both else f"{alone} alone"),
-            ("effluent", "measured effluent alone (the two estimates conflict)"),
+            ("effluent", f"measured effluent alone (the {wrong})"),
             ("balance", "intake less uses alone"),
         ):
             total = self.result.total

@@ -21,7 +21,7 @@ LAW = (
     "This letter is written to settle figures between engineers. It states no legal position; "
     "time limits, form and every legal step are for counsel of both sides."
 )
-OURS = ("Ask ", "The two estimates conflict")
+OURS = ("Ask ", "The two estimates conflict", "The further balances do not close")
 """How proposals begin that are for the facility alone; the letter asks in its own words [text]."""
 SAFE = (
     "Work at a manhole, a meter pit, a vault or pipes follows the local rules on confined spaces, "

@@ -213,7 +213,9 @@ NO_RECORD = "This case holds no record of the effluent."
 NO_DIFFERENCE = (
     "No charge line differs from what the schedule gives, or the case holds no rate schedule."
 )
-NO_AUDITED = "There is no audited volume to show: no estimate, or two that contradict each other."
+NO_AUDITED = (
+    "There is no audited volume to show: no estimate, or measurements that contradict each other."
+)
 
 PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "invoices": ("There is no invoice.", _invoices),

@@ -29,7 +29,7 @@ __all__ = [
     "volumes",
 ]
 
-NO_AUDITED = "There is no audited volume: no estimate, or two that contradict each other."
+NO_AUDITED = "There is no audited volume: no estimate, or measurements that contradict each other."
 
 
 def in_short(found: Any) -> Shown:

@@ -140,16 +140,16 @@ def _by_the_rules(result: Any, words: Words) -> list[str]:
 
 def _volume_sentences(result: Any) -> list[str]:
     table, head = result.invoices, "Volume: "
-    if result.evidence.audited is None:
-        reason = "there is neither an effluent record nor a balance of supply reads"
-        if result.evidence.reconciliation is not None:
-            reason = "the two estimates contradict each other, and they are not averaged"
-        return [f"{head}cannot be judged, for {reason}."]
     if result.evidence.open:
         return [
             f"{head}cannot be judged, for the further balances do not close and what the verdict "
             "would rest on may be wrong; the water balance says which measurements it may be."
         ]
+    if result.evidence.audited is None:
+        reason = "there is neither an effluent record nor a balance of supply reads"
+        if result.evidence.reconciliation is not None:
+            reason = "the two estimates contradict each other, and they are not averaged"
+        return [f"{head}cannot be judged, for {reason}."]
     sentences = []
     for kind in ("too high", "too low"):
         names = table.loc[table["finding"].str.contains(kind), "invoice"].astype(str).tolist()

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from toolkit import audit, load_case
+from toolkit.charges import HowRead, Payment, read_payments, read_samples
 from toolkit.errors import InputRefused
 
 D = Decimal
@@ -433,6 +434,63 @@ def test_a_fact_that_cannot_be_read_is_refused(tmp_path, row, message):
     works.extra["account.csv"] = f"invoice,bill_date,parcels\n{row}\n"
     with pytest.raises(InputRefused, match="account.csv, " + message):
         works.audit(tmp_path, more='[account]\nby_invoice = "account.csv"\n')
+
+
+def test_the_bills_themselves_may_state_what_changes(tmp_path):
+    """Columns named in the case, a semicolon table, month first: the same as with our own names."""
+    works = Works()
+    rows = [f"A{k};0{k + 2 if k < 8 else 9}/20/2025;3 in;see file" for k in range(10)]
+    rows[0] = "A0;;2 in;-"
+    works.extra["bill list.csv"] = "Bill;Printed;Size;Note\n" + "\n".join(rows) + "\n"
+    columns = 'columns = { invoice = "Bill", bill_date = "Printed", meter_size = "Size" }'
+    more = f'[account]\nby_invoice = {{ file = "bill list.csv", {columns}, day_first = false }}\n'
+    result = works.audit(tmp_path, charges=BY_MONTH, more=more, fixed="188.20")
+    assert wrong(result) == ["A0"] and codes(result) == {"A0": "wrong-class"}
+    assert result.claim["billed_on"].tolist()[:2] == [works.days[1], date(2025, 3, 20)]
+
+
+PAID = "Bill;Date;Sum;Protest\nA0;02/20/2025;$ 1,012.50;yes\nA1;03/18/2025;900.00;\n"
+
+
+def test_payments_and_samples_in_columns_and_dates_of_their_own(tmp_path):
+    """A city's ledger and a laboratory's table as they come, read as their rows say."""
+    (tmp_path / "paid.csv").write_text(PAID)
+    names = {"invoice": "Bill", "paid_on": "Date", "amount": "Sum", "under_protest": "Protest"}
+    found = read_payments(tmp_path / "paid.csv", how=HowRead(names, day_first=False))
+    assert found["A0"] == (Payment(date(2025, 2, 20), D("1012.50"), True),)
+    assert found["A1"] == (Payment(date(2025, 3, 18), D(900), False),)
+    with pytest.raises(InputRefused, match=r"line 2, column Date: the order of day and month"):
+        read_payments(tmp_path / "paid.csv", how=HowRead(names))
+    text = "Laboratory 4\n\nTaken;What;mg;Unit\n14.01.2025;BOD;468,5;mg/L\n27.01.2025;BOD;<5;mg/L\n"
+    (tmp_path / "lab.csv").write_text(text)
+    names = {"date": "Taken", "parameter": "What", "value": "mg", "unit": "Unit"}
+    first, second = read_samples(tmp_path / "lab.csv", how=HowRead(names, day_first=True))
+    assert (first.taken, first.value) == (date(2025, 1, 14), D("468.5"))
+    assert second.below_limit and second.value == 5
+
+
+@pytest.mark.parametrize(
+    "more, message",
+    [
+        ("[claim]\npayments = { file = 'p.csv', columns = { paid = 'Date' } }", "no column 'paid'"),
+        ("[account]\nsamples = { columns = { date = 'Taken' } }", "file"),
+        ("[account]\nsamples = { file = 'p.csv', columns = { date = 'Taken' } }", "column Taken"),
+    ],
+)
+def test_a_small_table_named_wrongly_is_refused(tmp_path, more, message):
+    works = Works()
+    works.extra["p.csv"] = "date,parameter,value,unit\n2025-01-31,BOD,400,mg/L\n"
+    with pytest.raises(InputRefused, match=message):
+        works.audit(tmp_path, more=more + "\n")
+
+
+def test_the_bill_date_among_the_columns_of_invoices_is_told_where_it_goes(tmp_path):
+    folder = Works().write(tmp_path)
+    case = folder / "case.toml"
+    text = case.read_text().replace("[rates]", '[invoices.columns]\nbill_date = "D"\n[rates]')
+    case.write_text(text)
+    with pytest.raises(InputRefused, match=r"stands under \[account\] by_invoice"):
+        load_case(folder)
 
 
 @pytest.mark.slow

@@ -56,6 +56,26 @@ def test_roll_over_needs_digits_and_a_believable_volume(read):
         read(months([4900, 4950, 4900, 4960][:3]), digits=4)
 
 
+@pytest.mark.parametrize("marks", [("", "change-out"), ("change-out", ""), ("change-out",) * 2])
+def test_the_change_lies_between_the_reads_of_one_time_whichever_is_marked(read, marks):
+    """The old meter's 60 counts up to its final read are not lost: 60 + 30 + 40."""
+    old, new = marks
+    rows = ["2026-01-01,900,", f"2026-01-20,960,{old}", f"2026-01-20,5,{new}"]
+    rows += ["2026-02-01,35,", "2026-03-01,75,"]
+    record = read(rows, header="time,register,event")
+    assert record.frame["volume_m3"].iloc[-1] == 130
+    (change,) = record.changes
+    assert (change.final_read, change.first_read, change.together) == (960, 5, True)
+    assert codes(record) == ["meter changed"]
+
+
+def test_blank_rows_of_one_time_are_no_read_that_stands_twice(read):
+    """A book with a column for each of two meters: two rows tell the change of the other one."""
+    rows = ["2026-01-01,900", "2026-01-20,", "2026-01-20,", "2026-02-01,960"]
+    record = read(rows)
+    assert codes(record) == [] and record.frame["volume_m3"].iloc[-1] == 60
+
+
 def test_change_of_meter_with_both_reads(read):
     rows = ["2026-01-01,900,", "2026-02-01,990,", "2026-02-01,5,change-out", "2026-03-01,65,"]
     record = read(rows, "time,register,event")

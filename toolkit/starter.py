@@ -58,6 +58,8 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 # years_since_test = 8            # without a certificate: age (unknown counts as more than 5
 # low_flow_share = "10 %"         # years) and share of the volume at low flow widen the error
 # meter_type = "displacement"      # or class 1, class 2, compound, propeller; beside that share
+# Several meters billed together are an [[intake]] each. At a change of meter the final read of the
+# old and the first read of the new one are two rows of one time, the latter with the event.
 # Further columns tell a change of meter (event = change-out, or another meter number), a change
 # of multiplier (multiplier), and estimated reads (read_type). Interval data in Green Button form:
 #   form = "green button"          # and neither multiplier, digits nor columns
@@ -221,6 +223,8 @@ coverage = 0.95
 # counts = { "equivalent units" = 12 }         # whatever else a charge counts
 # strengths = { BOD = "410 mg/L" }             # fixed by permit, or else
 # samples = "samples.csv"          # date, parameter, value, unit and, if known, flow
+# Another table is read with its columns named: { file = "lab.csv", columns = { date = "Sampled",
+#   parameter = "Analyte" }, day_first = false }; so are the three files below.
 # earlier_use = "earlier_use.csv"  # start, end, volume: for a winter average
 # by_invoice = "by_invoice.csv"    # invoice, bill_date, meter_size, ...: what changes between bills
 # read_of = "main"                 # the [[intake]] whose reads the invoices print

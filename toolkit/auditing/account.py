@@ -8,6 +8,7 @@ from typing import Any
 
 from toolkit.case import Case
 from toolkit.charges import (
+    HowRead,
     Payment,
     Sample,
     UsePeriod,
@@ -69,22 +70,29 @@ def read_account(
     account, claim = case.data.account, case.data.claim
     names = None if invoices is None else tuple(invoices.frame["invoice"].astype(str))
     samples = account.samples and call(
-        lambda read: f"{account.samples}: {len(read)} laboratory results",
-        lambda: read_samples(case.path(account.samples), account.samples),
+        lambda read: f"{account.samples.file}: {len(read)} laboratory results",
+        lambda: read_samples(*_named(case, account.samples), how=_how(account.samples)),
     )
     earlier = account.earlier_use and call(
-        lambda read: f"{account.earlier_use}: {len(read)} earlier periods",
-        lambda: read_earlier_use(case.path(account.earlier_use), account.earlier_use),
+        lambda read: f"{account.earlier_use.file}: {len(read)} earlier periods",
+        lambda: read_earlier_use(*_named(case, account.earlier_use), _how(account.earlier_use)),
     )
     changing = account.by_invoice and call(
-        lambda read: f"{account.by_invoice}: facts of {len(read)} invoices",
-        lambda: read_invoice_facts(case.path(account.by_invoice), names, account.by_invoice),
+        lambda read: f"{account.by_invoice.file}: facts of {len(read)} invoices",
+        lambda: read_invoice_facts(
+            case.path(account.by_invoice.file),
+            names,
+            account.by_invoice.file,
+            _how(account.by_invoice),
+        ),
     )
     payments = None
     if claim.payments is not None:
         payments = call(
-            lambda read: f"{claim.payments}: payments on {len(read)} invoices",
-            lambda: read_payments(case.path(claim.payments), names, claim.payments),
+            lambda read: f"{claim.payments.file}: payments on {len(read)} invoices",
+            lambda: read_payments(
+                case.path(claim.payments.file), names, claim.payments.file, _how(claim.payments)
+            ),
         )
     others = {each.account: _neighbour(case, each, call) for each in case.data.neighbour}
     return AccountRecord(
@@ -94,6 +102,14 @@ def read_account(
         payments,
         {k: v for k, v in others.items() if v is not None},
     )
+
+
+def _named(case: Case, table: Any) -> tuple[Any, str]:
+    return case.path(table.file), table.file
+
+
+def _how(table: Any) -> HowRead:
+    return HowRead(table.columns, table.day_first, table.decimal, table.sheet)
 
 
 def _neighbour(case: Case, table: Any, call: Callable[[Callable, Callable], Any]) -> Any:

@@ -177,7 +177,9 @@ class _Reader:
     def register(self, table: Register, name: str) -> RegisterRecord | None:
         shown = ", ".join(table.every_file)
         return self.call(
-            lambda record: f"{shown}: {len(record.frame):,} register reads of {name}",
+            lambda record: (
+                f"{shown}: {record.frame['register'].notna().sum():,} register reads of {name}"
+            ),
             lambda: register_record(self.case, table, name),
         )
 

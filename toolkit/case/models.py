@@ -256,10 +256,11 @@ class CaseFile(Strict):
     @property
     def account_files(self) -> list[tuple[str, str | None]]:
         """(key, file name or None) of what belongs to the account and its claims [text]."""
-        stated = [("account.by_invoice", self.account.by_invoice)]
-        stated += [("account.samples", self.account.samples)]
-        stated += [("account.earlier_use", self.account.earlier_use)]
-        stated += [("claim.payments", self.claim.payments)]
+        account = self.account
+        tables = {"account.by_invoice": account.by_invoice, "account.samples": account.samples}
+        tables |= {"account.earlier_use": account.earlier_use}
+        tables |= {"claim.payments": self.claim.payments}
+        stated = [(key, None if table is None else table.file) for key, table in tables.items()]
         return stated + [(f"neighbour[{n.account}].file", n.file) for n in self.neighbour]
 
     @property

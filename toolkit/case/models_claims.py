@@ -6,12 +6,13 @@ from datetime import date as Date
 from decimal import Decimal, InvalidOperation
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, field_validator
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
+from toolkit.case.models_records import known_columns
 from toolkit.case.values import Duration, Months, Ratio, Strict
 from toolkit.units import parse, to_si
 
-__all__ = ["AccountTable", "ClaimTable", "NeighbourTable", "PrintedReads"]
+__all__ = ["AccountTable", "ClaimTable", "NeighbourTable", "PrintedReads", "SmallFile"]
 
 
 def _exact(value: Any) -> Decimal:
@@ -35,8 +36,39 @@ def _strength(value: Any) -> Decimal:
     return Decimal(f"{1000 * parse(value, 'concentration'):.9g}")
 
 
+class SmallFile(Strict):
+    """A small table beside the invoices: its file, and how it is to be read.
+
+    The name of the file alone stands for { file = "..." }: our columns, dates as 2025-03-31.
+    """
+
+    file: str = Field(min_length=1)
+    columns: dict[str, str] = Field(default_factory=dict)
+    day_first: bool | None = None
+    decimal: Literal[".", ","] | None = None
+    sheet: str | None = None
+
+
+def _small_file(what: str, *known: str) -> Any:
+    """The type of a key that names such a table, whose columns are known."""
+
+    def alone(value: Any) -> Any:
+        return {"file": value} if isinstance(value, str) else value
+
+    def check(table: SmallFile) -> SmallFile:
+        if known:
+            known_columns(table.columns, known, what)
+        return table
+
+    return Annotated[SmallFile, BeforeValidator(alone), AfterValidator(check)]
+
+
 Exact = Annotated[Decimal, BeforeValidator(_exact)]
 Strength = Annotated[Decimal, BeforeValidator(_strength)]
+ByInvoice = _small_file("facts of invoices")
+Samples = _small_file("samples", "date", "parameter", "value", "unit", "flow")
+EarlierUse = _small_file("earlier uses", "start", "end", "volume")
+Payments = _small_file("payments", "invoice", "paid_on", "amount", "under_protest")
 
 
 class Dial(Strict):
@@ -79,9 +111,9 @@ class AccountTable(Strict):
     months: Exact | None = None  # months a bill stands for; told from its days if not stated
     counts: dict[str, Exact] = Field(default_factory=dict)
     strengths: dict[str, Strength] = Field(default_factory=dict)
-    by_invoice: str | None = None  # file: invoice, bill_date, meter_size, ..., what changes
-    samples: str | None = None  # file: date, parameter, value, unit, flow
-    earlier_use: str | None = None  # file: start, end, volume, for a winter average
+    by_invoice: ByInvoice | None = None  # invoice, bill_date, meter_size, ..., what changes
+    samples: Samples | None = None
+    earlier_use: EarlierUse | None = None  # for a winter average
     read_of: str | None = None  # the [[intake]] whose reads the invoices print
     reads: PrintedReads | None = None
     source: str = ""
@@ -90,7 +122,7 @@ class AccountTable(Strict):
 class ClaimTable(Strict):
     """[claim]: payments made, and what the local code says of windows and interest."""
 
-    payments: str | None = None  # file: invoice, paid_on, amount, under_protest
+    payments: Payments | None = None
     back_bill: Months | None = None  # how far undercharges may be billed back; no limit if absent
     counted_on: Literal["bill date", "period end", "payment"] = "bill date"
     interest_after: Duration = 0.0  # from payment until interest runs

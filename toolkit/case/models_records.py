@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from toolkit.case.values import Duration, Length, Strict, Uncertain
+from toolkit.case.values import Duration, Length, Strict, Uncertain, known_are
 from toolkit.units import DIMENSIONS, UnitError, parse, to_si
 
 __all__ = [
@@ -78,7 +78,7 @@ def known_columns(given: Iterable[str], known: tuple[str, ...], what: str) -> No
     """Refuse a column that is not known, so that no misspelled name is passed over."""
     for name in given:
         if name not in known:
-            raise ValueError(f"{what} have no column {name!r}; known are {', '.join(known)}")
+            raise ValueError(f"{what} have no column {name!r}; {known_are(what, name, known)}")
 
 
 class NamedFiles(Strict):

@@ -25,6 +25,7 @@ __all__ = [
     "Temperature",
     "Uncertain",
     "Volume",
+    "known_are",
 ]
 
 Persistence = Literal["whole record", "between visits", "each reading"]
@@ -157,3 +158,29 @@ class Uncertain(Strict):
             In the SI unit of the dimension [SI].
         """
         return default if self.value is None else parse(str(self.value), dimension)
+
+
+def known_are(what: str, name: str, known: tuple[str, ...]) -> str:
+    """The columns a table may have, and where one is stated that stands on a bill all the same.
+
+    Parameters
+    ----------
+    what : str
+        The table, such as "invoices" [text].
+    name : str
+        Our name of the column that is not known [text].
+    known : tuple of str
+        The columns it may have [text].
+
+    Returns
+    -------
+    str
+        Such as "known are time, register" [text].
+    """
+    listed = f"known are {', '.join(known)}"
+    if what != "invoices" or name not in ("bill_date", "meter_size", "customer_class", "months"):
+        return listed
+    example = f'by_invoice = {{ file = "...", columns = {{ invoice = "...", {name} = "..." }} }}'
+    return (
+        f"{listed}; {name} stands under [account] by_invoice, which may name this file: {example}"
+    )

@@ -5,7 +5,12 @@ one invoice in decimals, `price_draws` the same for a volume that is not exactly
 lays the recomputed beside the invoiced lines.
 """
 
-from toolkit.charges.account_files import read_earlier_use, read_invoice_facts, read_payments
+from toolkit.charges.account_files import (
+    HowRead,
+    read_earlier_use,
+    read_invoice_facts,
+    read_payments,
+)
 from toolkit.charges.basis import ChargedVolume, winter_average
 from toolkit.charges.billed import (
     PROOFS,
@@ -45,6 +50,7 @@ __all__ = [
     "ClaimLine",
     "ClaimRule",
     "Comparison",
+    "HowRead",
     "InvoiceFacts",
     "LineDifference",
     "MeterExchange",

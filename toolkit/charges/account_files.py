@@ -2,38 +2,127 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, TypeVar
 
 from toolkit.charges.claims import Payment
 from toolkit.charges.facts import UsePeriod
 from toolkit.errors import InputRefused, Problem
+from toolkit.records.dialect import match_name
+from toolkit.records.model import Findings
+from toolkit.records.numbers import parse_decimal
+from toolkit.records.stamps import StampFault, parse_stamp
+from toolkit.records.tables import table_of
 
-__all__ = ["read_earlier_use", "read_invoice_facts", "read_payments"]
+__all__ = ["HowRead", "read_earlier_use", "read_invoice_facts", "read_payments"]
 
-Row = dict[str, str]
 Made = TypeVar("Made")
 
 _YES_NO = {"": False, "no": False, "false": False, "yes": True, "true": True}
 _REMEDIES = {
     "invoice": "Write the number as it stands in the invoice file",
-    "paid_on": "Write it like 2025-03-31",
     "amount": "Write a number such as 1250.00",
     "under_protest": "Write yes or no, or leave it empty",
-    "start": "Write it like 2025-03-31",
     "end": "Write it like 2025-03-31, after the start",
     "volume": "Write a number such as 812.4",
-    "bill_date": "Write it like 2025-03-31, or leave it empty",
     "months": "Write a number such as 1 or 2.5, or leave it empty",
 }
 
 
-def rows_of(path: str | Path, name: str, needed: tuple[str, ...]) -> list[tuple[int, Row]]:
-    """The rows of a CSV file with their line numbers; refused where a column is missing.
+@dataclass(frozen=True)
+class HowRead:
+    """How a small table is to be read, where that cannot be told from the file itself.
+
+    Parameters
+    ----------
+    columns : mapping of str to str
+        Our column name to the file's; a column not named here has our name [text].
+    day_first : bool, optional
+        Order of dates such as 03/04/2026, which are refused where it is not stated [-].
+    decimal : str, optional
+        Decimal mark, "." or "," [text].
+    sheet : str, optional
+        Sheet of a workbook [text].
+    """
+
+    columns: Mapping[str, str] = field(default_factory=dict)
+    day_first: bool | None = None
+    decimal: str | None = None
+    sheet: str | None = None
+
+
+AS_IS = HowRead()
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a small table: its line, our names to its text, and how dates are written."""
+
+    line: int
+    cells: Mapping[str, str]
+    names: Mapping[str, str]
+    day_first: bool | None
+    decimal: str
+
+    def text(self, column: str) -> str:
+        """A cell, empty where there is no such column [text]."""
+        return self.cells.get(column, "")
+
+    def fault(self, column: str, remedy: str = "", found: str = "") -> CellFault:
+        """What is wrong with a cell, to be raised."""
+        stated = self.names.get(column, column)
+        found = found or f"{self.text(column)!r} is no {column.replace('_', ' ')}"
+        return CellFault(
+            stated, found, remedy or _REMEDIES.get(column, "Write a number, or leave it empty")
+        )
+
+    def known(self, column: str) -> str:
+        """A cell that may not be empty [text]."""
+        if not self.text(column):
+            raise self.fault(column)
+        return self.text(column)
+
+    def date(self, column: str) -> date:
+        """A cell that holds a date."""
+        try:
+            return parse_stamp(self.text(column), self.day_first).moment.date()
+        except StampFault as error:
+            if str(error).endswith("is no date"):
+                words = f"{self.text(column)!r} is no date"
+                raise self.fault(column, "Write it like 2025-03-31", words) from None
+            raise self.fault(column, error.remedy, str(error)) from None
+
+    def number(self, column: str) -> Decimal:
+        """A cell that holds a number, exactly."""
+        try:
+            value = parse_decimal(self.text(column), self.decimal)
+        except ValueError:
+            raise self.fault(column) from None
+        if not value.is_finite():
+            raise self.fault(column)
+        return value
+
+
+class CellFault(ValueError):
+    """A cell that cannot be read: the column as the file names it, what was found, the remedy."""
+
+    def __init__(self, column: str, found: str, remedy: str):
+        super().__init__(found)
+        self.column, self.found, self.remedy = column, found, remedy
+
+
+def rows_of(
+    path: str | Path,
+    name: str,
+    needed: tuple[str, ...],
+    how: HowRead = AS_IS,
+    optional: tuple[str, ...] | None = (),
+) -> list[Row]:
+    """The rows of a CSV or XLSX file; refused where a column is missing.
 
     Parameters
     ----------
@@ -43,85 +132,84 @@ def rows_of(path: str | Path, name: str, needed: tuple[str, ...]) -> list[tuple[
         Its name in messages [text].
     needed : tuple of str
         Columns it must have [text].
+    how : HowRead
+        Names of the columns, order of dates, decimal mark [-].
+    optional : tuple of str or None
+        Columns it may have; None for any, though with stated columns only those [text].
 
     Returns
     -------
-    list of (int, dict)
-        Line of the file, and column to text [text].
+    list of Row
+        In the order of the file [text].
 
     Raises
     ------
     InputRefused
         If it cannot be read or a column is missing.
     """
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
-            rows = [(reader.line_num, row) for row in reader]
-            header = reader.fieldnames or []
-    except OSError as error:
-        raise InputRefused(
-            Problem(name, f"cannot be read ({error.strerror})", "Check the name of the file")
-        ) from None
-    except UnicodeDecodeError as error:
-        raise InputRefused(
-            Problem(name, f"is not UTF-8 text ({error.reason})", "Save it as UTF-8")
-        ) from None
-    lacking = [column for column in needed if column not in header]
-    if lacking:
-        found = f"has no column {', '.join(lacking)}"
-        raise InputRefused(Problem(name, found, f"Name the columns {', '.join(needed)}", line=1))
-    long = [line for line, row in rows if None in row]
-    if long:
-        found = f"the row has more cells than the {len(header)} columns of the header"
-        remedy = "Put text that holds a comma in quotation marks"
-        raise InputRefused([Problem(name, found, remedy, line=line) for line in long])
-    return rows
+    findings = Findings(name)
+    stated = [how.columns.get(column, column) for column in (*needed, *how.columns)]
+    expected = tuple(dict.fromkeys(stated))
+    reading = {"sheet": how.sheet, "decimal": how.decimal, "unit_rows": False}
+    table = table_of(path, findings, expected=expected, **reading)
+    findings.raise_if_refused()
+    theirs = {column: how.columns.get(column, column) for column in (*needed, *(optional or ()))}
+    theirs |= how.columns
+    if optional is None and not how.columns:
+        theirs |= {cell: cell for cell in table.header if cell and cell not in theirs.values()}
+    at = {ours: match_name(cell, table.header) for ours, cell in theirs.items()}
+    return [
+        Row(
+            line,
+            {ours: row[place].strip() for ours, place in at.items() if place is not None},
+            theirs,
+            how.day_first,
+            table.decimal,
+        )
+        for line, row in zip(table.lines, table.rows, strict=True)
+    ]
 
 
-def _cell(row: Row, column: str, read: Callable[[str], Made]) -> Made:
-    """One cell, read; the column is noted in the error it may raise."""
-    text = (row.get(column) or "").strip()
-    try:
-        return read(text)
-    except (ValueError, InvalidOperation, KeyError):
-        raise ValueError(column) from None
+def each_of(rows: list[Row], name: str, make: Callable[[Row], Made]) -> list[tuple[int, Made]]:
+    """Something made of each row, with its line; every row that cannot be read is refused.
 
+    Parameters
+    ----------
+    rows : list of Row
+        As :func:`rows_of` gives them [text].
+    name : str
+        Name of the file in messages [text].
+    make : callable
+        From a row to what is made of it [-].
 
-def _amount(text: str) -> Decimal:
-    value = Decimal(text)
-    if not value.is_finite():
-        raise ValueError(text)
-    return value
+    Returns
+    -------
+    list of (int, made)
+        In the order of the file [-].
 
-
-def _known(text: str) -> str:
-    if not text:
-        raise ValueError(text)
-    return text
-
-
-def _each(
-    path: str | Path, shown_as: str | None, needed: tuple[str, ...], make: Callable[[Row], Made]
-) -> list[tuple[int, Made]]:
-    name = shown_as or Path(path).name
+    Raises
+    ------
+    InputRefused
+        With every cell that cannot be read.
+    """
     problems: list[Problem] = []
     made: list[tuple[int, Made]] = []
-    for line, row in rows_of(path, name, needed):
+    for row in rows:
         try:
-            made.append((line, make(row)))
-        except ValueError as error:
-            column = str(error)
-            found = f"{row.get(column) or ''!r} is no {column.replace('_', ' ')}"
-            remedy = _REMEDIES.get(column, "Write a number, or leave it empty")
-            problems.append(Problem(name, found, remedy, line=line, column=column))
+            made.append((row.line, make(row)))
+        except CellFault as error:
+            place = {"line": row.line, "column": error.column}
+            problems.append(Problem(name, error.found, error.remedy, **place))
     if problems:
         raise InputRefused(problems)
     return made
 
 
 def read_payments(
-    path: str | Path, invoices: tuple[str, ...] | None = None, shown_as: str | None = None
+    path: str | Path,
+    invoices: tuple[str, ...] | None = None,
+    shown_as: str | None = None,
+    how: HowRead = AS_IS,
 ) -> Mapping[str, tuple[Payment, ...]]:
     """Read payments from a CSV file: invoice, paid_on, amount and, optionally, under_protest.
 
@@ -133,6 +221,8 @@ def read_payments(
         Numbers of the invoices; a payment on another one is refused [text].
     shown_as : str, optional
         Name to use for it in messages; its file name by default [text].
+    how : HowRead
+        Names of the columns, order of dates, decimal mark [-].
 
     Returns
     -------
@@ -146,17 +236,20 @@ def read_payments(
     """
 
     def payment(row: Row) -> tuple[str, Payment]:
-        word = _cell(row, "under_protest", lambda text: _YES_NO[text.lower()])
-        return _cell(row, "invoice", _known), Payment(
-            _cell(row, "paid_on", date.fromisoformat), _cell(row, "amount", _amount), word
-        )
+        word = row.text("under_protest").lower()
+        if word not in _YES_NO:
+            raise row.fault("under_protest")
+        paid = Payment(row.date("paid_on"), row.number("amount"), _YES_NO[word])
+        return row.known("invoice"), paid
 
+    name = shown_as or Path(path).name
+    rows = rows_of(path, name, ("invoice", "paid_on", "amount"), how, ("under_protest",))
     found: dict[str, list[Payment]] = {}
     strange: list[Problem] = []
-    for line, (invoice, made) in _each(path, shown_as, ("invoice", "paid_on", "amount"), payment):
+    for line, (invoice, made) in each_of(rows, name, payment):
         found.setdefault(invoice, []).append(made)
         if invoices is not None and invoice not in invoices:
-            name, words = shown_as or Path(path).name, f"there is no invoice {invoice!r}"
+            words = f"there is no invoice {invoice!r}"
             strange.append(Problem(name, words, _REMEDIES["invoice"], line=line, column="invoice"))
     if strange:
         raise InputRefused(strange)
@@ -165,7 +258,10 @@ def read_payments(
 
 
 def read_invoice_facts(
-    path: str | Path, invoices: tuple[str, ...] | None = None, shown_as: str | None = None
+    path: str | Path,
+    invoices: tuple[str, ...] | None = None,
+    shown_as: str | None = None,
+    how: HowRead = AS_IS,
 ) -> Mapping[str, dict[str, Any]]:
     """Read what changes from invoice to invoice: bill date, meter size, class, months, counts.
 
@@ -178,6 +274,8 @@ def read_invoice_facts(
         Numbers of the invoices; another one is refused [text].
     shown_as : str, optional
         Name to use for it in messages; its file name by default [text].
+    how : HowRead
+        Names of the columns, order of dates, decimal mark [-].
 
     Returns
     -------
@@ -192,19 +290,19 @@ def read_invoice_facts(
 
     def facts(row: Row) -> tuple[str, dict[str, Any]]:
         stated: dict[str, Any] = {"counts": {}}
-        for column, read in _FACTS.items():
-            if (row.get(column) or "").strip():
-                stated[column] = _cell(row, column, read)
-        for column in row:
-            if column not in ("invoice", *_FACTS) and (row[column] or "").strip():
-                stated["counts"][column] = _cell(row, column, _amount)
-        return _cell(row, "invoice", _known), stated
+        for column in filter(row.text, row.cells):
+            if column in _FACTS:
+                stated[column] = _FACTS[column](row, column)
+            elif column != "invoice":
+                stated["counts"][column] = row.number(column)
+        return row.known("invoice"), stated
 
+    name = shown_as or Path(path).name
     found, strange = {}, []
-    for line, (invoice, stated) in _each(path, shown_as, ("invoice",), facts):
+    rows = rows_of(path, name, ("invoice",), how, None)
+    for line, (invoice, stated) in each_of(rows, name, facts):
         twice = invoice in found
         if twice or (invoices is not None and invoice not in invoices):
-            name = shown_as or Path(path).name
             words = f"invoice {invoice!r} is there " + ("twice" if twice else "but not invoiced")
             strange.append(Problem(name, words, _REMEDIES["invoice"], line=line, column="invoice"))
         found[invoice] = stated
@@ -213,15 +311,17 @@ def read_invoice_facts(
     return found
 
 
-_FACTS: dict[str, Callable[[str], Any]] = {
-    "bill_date": date.fromisoformat,
-    "meter_size": _known,
-    "customer_class": _known,
-    "months": _amount,
+_FACTS: dict[str, Callable[[Row, str], Any]] = {
+    "bill_date": Row.date,
+    "meter_size": Row.known,
+    "customer_class": Row.known,
+    "months": Row.number,
 }
 
 
-def read_earlier_use(path: str | Path, shown_as: str | None = None) -> tuple[UsePeriod, ...]:
+def read_earlier_use(
+    path: str | Path, shown_as: str | None = None, how: HowRead = AS_IS
+) -> tuple[UsePeriod, ...]:
     """Read the use of earlier periods from a CSV file: start, end, volume.
 
     Parameters
@@ -230,6 +330,8 @@ def read_earlier_use(path: str | Path, shown_as: str | None = None) -> tuple[Use
         The file; dates as 2025-03-31, volumes in the unit of the invoices [-].
     shown_as : str, optional
         Name to use for it in messages; its file name by default [text].
+    how : HowRead
+        Names of the columns, order of dates, decimal mark [-].
 
     Returns
     -------
@@ -243,10 +345,11 @@ def read_earlier_use(path: str | Path, shown_as: str | None = None) -> tuple[Use
     """
 
     def period(row: Row) -> UsePeriod:
-        start = _cell(row, "start", date.fromisoformat)
-        end = _cell(row, "end", date.fromisoformat)
+        start, end = row.date("start"), row.date("end")
         if end <= start:
-            raise ValueError("end")
-        return UsePeriod(_cell(row, "volume", _amount), start, end)
+            raise row.fault("end")
+        return UsePeriod(row.number("volume"), start, end)
 
-    return tuple(made for _, made in _each(path, shown_as, ("start", "end", "volume"), period))
+    name = shown_as or Path(path).name
+    rows = rows_of(path, name, ("start", "end", "volume"), how)
+    return tuple(made for _, made in each_of(rows, name, period))

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
-from toolkit.charges.account_files import rows_of
+from toolkit.charges.account_files import AS_IS, HowRead, Row, each_of, rows_of
 from toolkit.charges.basis import missing
 from toolkit.charges.facts import Sample
 from toolkit.charges.figures import CONTEXT, EXACT
 from toolkit.charges.periods import months_before
-from toolkit.errors import InputRefused, Problem
+from toolkit.records.numbers import parse_decimal
 
 if TYPE_CHECKING:
     from toolkit.charges.facts import InvoiceFacts
@@ -136,7 +135,9 @@ def _average(rule: SampleRule, facts: InvoiceFacts, used: tuple[Sample, ...]) ->
     return CONTEXT.divide(weighted, sum(flows, Decimal(0)))
 
 
-def read_samples(path: str | Path, shown_as: str | None = None) -> tuple[Sample, ...]:
+def read_samples(
+    path: str | Path, shown_as: str | None = None, how: HowRead = AS_IS
+) -> tuple[Sample, ...]:
     """Read laboratory results from a CSV file: date, parameter, value, unit and, optionally, flow.
 
     Parameters
@@ -145,6 +146,8 @@ def read_samples(path: str | Path, shown_as: str | None = None) -> tuple[Sample,
         The file; dates as 2025-03-31, values below a limit as "<5" [-].
     shown_as : str, optional
         Name to use for it in messages; its file name by default [text].
+    how : HowRead
+        Names of the columns, order of dates, decimal mark [-].
 
     Returns
     -------
@@ -157,42 +160,22 @@ def read_samples(path: str | Path, shown_as: str | None = None) -> tuple[Sample,
         With every line that cannot be read.
     """
     name = shown_as or Path(path).name
-    rows = rows_of(path, name, ("date", "parameter", "value", "unit"))
-    problems: list[Problem] = []
-    samples = [_sample(name, line, row, problems) for line, row in rows]
-    if problems:
-        raise InputRefused(problems)
-    return tuple(sample for sample in samples if sample is not None)
+    rows = rows_of(path, name, ("date", "parameter", "value", "unit"), how, ("flow",))
+    return tuple(sample for _, sample in each_of(rows, name, _sample))
 
 
-def _sample(name: str, line: int, row: dict[str, str], problems: list[Problem]) -> Sample | None:
-    """One row of a sample file; None where it has a problem."""
-    column = "date"
+def _sample(row: Row) -> Sample:
+    """One row of a sample file."""
+    taken, text = row.date("date"), row.text("value")
     try:
-        taken = date.fromisoformat((row["date"] or "").strip())
-        column = "value"
-        text = (row["value"] or "").strip()
-        value = Decimal(text.removeprefix("<").strip())
+        value = parse_decimal(text.removeprefix("<").strip(), row.decimal)
         if not value.is_finite() or value < 0:
             raise ValueError
-        column = "unit"
-        value *= _UNITS[(row["unit"] or "").strip()]
-        column = "flow"
-        flow = (row.get("flow") or "").strip()
-        return Sample(
-            taken,
-            (row["parameter"] or "").strip(),
-            value,
-            below_limit=text.startswith("<"),
-            flow=Decimal(flow) if flow else None,
-        )
-    except (ValueError, InvalidOperation, KeyError):
-        remedies = {
-            "date": "Write it like 2025-03-31",
-            "value": 'Write a number such as 250, or "<5" below a limit',
-            "unit": f"Use one of {', '.join(_UNITS)}",
-            "flow": "Write a number or leave it empty",
-        }
-        found = f"{row.get(column)!r} is no {column}"
-        problems.append(Problem(name, found, remedies[column], line=line, column=column))
-        return None
+    except ValueError:
+        raise row.fault("value", 'Write a number such as 250, or "<5" below a limit') from None
+    if row.text("unit") not in _UNITS:
+        raise row.fault("unit", f"Use one of {', '.join(_UNITS)}")
+    flow = row.number("flow") if row.text("flow") else None
+    limit = text.startswith("<")
+    size = _UNITS[row.text("unit")]
+    return Sample(taken, row.text("parameter"), value * size, below_limit=limit, flow=flow)

@@ -134,7 +134,10 @@ def _cells(line: str, delimiter: str) -> int:
 
 
 def find_layout(
-    rows: Sequence[Sequence[str]], expected: Sequence[str] = (), delimiter: str = ""
+    rows: Sequence[Sequence[str]],
+    expected: Sequence[str] = (),
+    delimiter: str = "",
+    unit_rows: bool = True,
 ) -> Layout | None:
     """Find header, unit rows and first data row among the first rows of a table.
 
@@ -146,6 +149,8 @@ def find_layout(
         Names the header must hold; the row that holds most of them is the header [text].
     delimiter : str
         Carried into the result [text].
+    unit_rows : bool
+        Whether rows of units may stand under the header; False where rows need hold no number [-].
 
     Returns
     -------
@@ -161,7 +166,7 @@ def find_layout(
     header = [cell.replace("\ufeff", "").strip() for cell in rows[index]]
     header += [""] * (width - len(header))
     first, units = index + 1, []
-    while first < len(rows) and _is_unit_row(rows, first):
+    while unit_rows and first < len(rows) and _is_unit_row(rows, first):
         units = units or [cell.strip() for cell in rows[first]]
         first += 1
     shape = _shape(rows[first]) if first < len(rows) else ()

@@ -282,7 +282,8 @@ def _lines(table: Table, places: Mapping[str, int | None], findings: Findings) -
         if not any(_is_number(cell, table.decimal) for cell in cells):
             if any(not is_missing(cell) for cell in cells):
                 findings.flag(
-                    "column not read", f"column {place + 1} holds no amounts and is not read"
+                    "column not read",
+                    f"column {place + 1} ({name!r}) holds no amounts and is not read",
                 )
             continue
         if name in charges:

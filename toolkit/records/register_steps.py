@@ -107,8 +107,7 @@ def _changes(frame: pd.DataFrame, findings: Findings) -> np.ndarray:
     """Rows that are the first read of another meter."""
     meter = frame["meter"].replace("", np.nan).ffill().bfill().fillna("")
     changed = (meter != meter.shift(fill_value=meter.iloc[0] if len(meter) else "")).to_numpy()
-    named = frame["event"].isin(CHANGES).to_numpy()
-    changed = changed | named
+    changed = changed | _marked(frame)
     for place in np.flatnonzero(changed[1:]) + 1:
         apart = (frame["time"].iloc[place] - frame["time"].iloc[place - 1]) / pd.Timedelta(days=1)
         known = apart * 24 <= 1.0
@@ -125,6 +124,21 @@ def _changes(frame: pd.DataFrame, findings: Findings) -> np.ndarray:
             days_without_volume=0.0 if known else round(float(apart), 3),
         )
     return changed
+
+
+def _marked(frame: pd.DataFrame) -> np.ndarray:
+    """Rows that an event marks as the first read of another meter.
+
+    Where final and first read stand at one time the change lies between them, whichever is marked.
+    """
+    marked = frame["event"].isin(CHANGES).to_numpy(copy=True)
+    time, known = frame["time"], frame["register"].notna().to_numpy()
+    for place in np.flatnonzero(marked):
+        after = place + 1
+        pair = after < len(frame) and time.iloc[after] == time.iloc[place]
+        if pair and known[place] and known[after]:
+            marked[place], marked[after] = False, True
+    return marked
 
 
 def _outliers(frame, register, changed, status, reason, findings: Findings) -> None:

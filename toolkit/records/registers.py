@@ -211,7 +211,7 @@ def _join(parts: list[pd.DataFrame], findings: Findings) -> pd.DataFrame:
     if len(parts) > 1:
         frame = frame.sort_values("time", kind="stable", ignore_index=True)
     facts = ["time", "register", "meter", "event"]
-    same = frame.duplicated(subset=facts).to_numpy()
+    same = (frame.duplicated(subset=facts) & frame["register"].notna()).to_numpy()
     if same.any():
         findings.flag(
             "identical rows merged",

@@ -78,6 +78,7 @@ def table_of(
     sheet: str | None = None,
     expected: Sequence[str] = (),
     decimal: str | None = None,
+    unit_rows: bool = True,
 ) -> Table:
     """Read a table and add its problems to those already found.
 
@@ -93,6 +94,8 @@ def table_of(
         Names of columns the header must hold [text].
     decimal : str, optional
         Decimal mark, if stated [text].
+    unit_rows : bool
+        Whether rows of units may stand under the header [-].
 
     Returns
     -------
@@ -111,7 +114,7 @@ def table_of(
     else:
         delimiter = find_delimiter(list(islice(io.StringIO(source.text), HEAD)))
         rows, lines = _rows(source.text, delimiter, findings)
-    layout = find_layout(rows[:HEAD], expected, delimiter)
+    layout = find_layout(rows[:HEAD], expected, delimiter, unit_rows)
     if layout is None:
         findings.add(
             "no header line was found",

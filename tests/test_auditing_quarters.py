@@ -143,6 +143,20 @@ def test_savings_are_the_claim_and_are_ranked_by_what_can_be_counted_on(whole, s
     assert basis["amount_low"] < expected < basis["amount_high"]
 
 
+def test_a_basis_in_favour_of_the_site_is_no_saving(tmp_path):
+    """The first months of the sample, as if the schedule billed half of the net intake."""
+    source = sample_case().parent
+    shutil.copytree(source, tmp_path / "bills")
+    shutil.copytree(source.parent / "sample_logs", tmp_path / "sample_logs")
+    for name in ("case.toml", "rates.toml"):
+        file = tmp_path / "bills" / name
+        text = re.sub(r"(?m)^return_factor = [^#\n]*", "return_factor = 0.5 ", file.read_text())
+        file.write_text(text)
+    savings = review(audit(load_case(tmp_path / "bills"), draws=300, seed=1)).savings
+    basis = savings[savings["what"].str.startswith("Billing on the discharge")].iloc[0]
+    assert basis["amount_mean"] < 0 and basis["note"].startswith("no saving")
+
+
 def test_a_return_factor_that_may_stand_for_a_use_is_not_credited_twice(whole, sample):
     assert not sample.savings["what"].str.startswith("Credit for").any()
     hotel = review(audit(load_case(sample_case().parent / "manning"), draws=500, seed=1))

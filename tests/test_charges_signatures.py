@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from toolkit.charges import (
+    BRIEFLY,
     PROOFS,
     BilledInvoice,
     InvoiceFacts,
@@ -240,7 +241,7 @@ def test_a_rate_printed_with_fewer_figures_than_it_has():
 def test_every_class_has_a_proof():
     rates = schedule()
     named = {code for _, code in PLANTS.values()}
-    assert named <= set(PROOFS)
+    assert named <= set(PROOFS) and set(PROOFS) == set(BRIEFLY)
     assert rates.columns == ("service", "volume", "tax")
 
 

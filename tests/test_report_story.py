@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 from toolkit import audit, load_case, sample_case
+from toolkit.charges import BRIEFLY
 from toolkit.charts.invoices import decision_picture
 from toolkit.errors import Flag
 from toolkit.report import frames as report_frames
@@ -120,6 +121,14 @@ def test_the_first_page_warns_that_a_dispute_can_raise_the_bill(whole):
     assert low, "the sample holds an invoice below the schedule"
     warned = next(line for line in text.splitlines() if "can also raise the bill" in line)
     assert all(name in warned for name in low)
+
+
+def test_the_first_page_says_in_a_few_words_what_the_errors_look_like(whole):
+    text = str(report_story.conclusions(whole))
+    line = next(line for line in text.splitlines() if "What their figures fit" in line)
+    for row in whole.signatures.itertuples():
+        assert (BRIEFLY[row.code] in line) == (row.exactness != "not explained")
+        assert row.exactness == "not explained" or all(name in line for name in row.invoices)
 
 
 def test_a_basis_in_favour_of_the_site_asks_for_no_credit(whole):

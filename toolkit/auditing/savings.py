@@ -10,6 +10,7 @@ import pandas as pd
 
 from toolkit.auditing.evidence import credited
 from toolkit.auditing.result import Audit
+from toolkit.charges import BRIEFLY
 from toolkit.uncertainty import SUPPORTED, UNDECIDED, summarise
 
 __all__ = ["action_table", "news_table", "saving_table"]
@@ -70,7 +71,7 @@ def _errors(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
     rows = []
     for code, members in groups.items():
         amount = round(sum(float(row.by_the_rules) for row in members), 2)
-        named = NAMES.get(code, code.replace("-", " "))
+        named = NAMES.get(code) or BRIEFLY.get(code, code.replace("-", " "))
         rows.append(
             {
                 "what": f"Correction: {named}",
@@ -140,6 +141,8 @@ def _basis(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
         return []
     saved = result.pricing.amounts(basis) - result.pricing.amounts(audited)
     note = "needs another basis, a credit or a deduct meter; no error of an invoice"
+    if saved[:, list(rows)].sum(axis=1).mean() < 0:
+        note = "no saving: it would cost more, for the basis is in favour of the site"
     return [_row(result, BASIS, _a_year(result, saved, rows), note)]
 
 

@@ -13,6 +13,7 @@ from toolkit.charges.account_files import (
 )
 from toolkit.charges.basis import ChargedVolume, winter_average
 from toolkit.charges.billed import (
+    BRIEFLY,
     PROOFS,
     BilledInvoice,
     MeterExchange,
@@ -42,6 +43,7 @@ from toolkit.charges.terms import PricedTerm
 from toolkit.charges.wording import rates_of
 
 __all__ = [
+    "BRIEFLY",
     "PROOFS",
     "BilledInvoice",
     "ChargedVolume",

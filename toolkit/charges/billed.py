@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from toolkit.charges.facts import InvoiceFacts
 
 __all__ = [
+    "BRIEFLY",
     "PROOFS",
     "BilledInvoice",
     "MeterExchange",
@@ -236,3 +237,42 @@ PROOFS: Mapping[str, str] = MappingProxyType(
     }
 )
 """What would show that an error is of its class."""
+
+BRIEFLY: Mapping[str, str] = MappingProxyType(
+    {
+        "unit-swap": "one unit taken for another",
+        "register-multiplier": "a wrong multiplier",
+        "rollover": "a rollover of the register",
+        "exchange-use-missing": "use left out at a change of meter",
+        "exchange-as-one-meter": "reads of two meters subtracted at a change of meter",
+        "exchange-start-read": "first read of a new meter not taken off",
+        "exchange-multiplier": "multiplier of a new meter not entered",
+        "misread": "a misread register",
+        "estimated-read": "an estimated read",
+        "missing-true-up": "an estimate not made up for",
+        "duplicate-period": "a period billed twice",
+        "overlapping-period": "days billed twice",
+        "return-factor-missing": "a wrong return factor",
+        "deduct-missing": "the deduct meter not taken off",
+        "never-reaches-sewer": "water that never reaches the sewer",
+        "another-account": "reads of another account",
+        "wrong-rate-version": "rates of another edition",
+        "wrong-class": "another class or meter size",
+        "tier-misapplied": "blocks of the rate misapplied",
+        "minimum-on-top": "the minimum charged on top",
+        "surcharge-threshold": "threshold of the surcharge",
+        "surcharge-sample": "samples of the surcharge",
+        "surcharge-basis": "volume or factor of the surcharge",
+        "counted-twice": "a volume counted twice",
+        "meter-missing": "a meter left out",
+        "transcription": "digits copied wrongly",
+        "allowance-missing": "the free volume not taken off",
+        "winter-average-missing": "the winter average not used",
+        "invoice-arithmetic": "lines added or copied wrongly",
+        "rounding": "a rounded rate",
+        "period-length": "a wrong number of days",
+        "unexplained-volume": "a volume that no known error explains",
+        "unexplained-line": "a line that no known error explains",
+    }
+)
+"""Each class in a few words, for lists."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from toolkit.charges import BRIEFLY
 from toolkit.report.invoice_words import shared_days
 from toolkit.report.show import Shown, bullets, say, show_verdict
 from toolkit.report.words import Words, counted, joined
@@ -134,8 +135,20 @@ def _by_the_rules(result: Any, words: Words) -> list[str]:
     return [
         f"{head}{len(wrong)} of {counted(len(claim), 'invoice')} "
         f"{'does' if len(wrong) == 1 else 'do'} not follow from the reads and the schedule, as "
-        f"billed less recomputed: {joined(named)}. Such an error asks for a correction or a refund."
+        f"billed less recomputed: {joined(named)}. "
+        "Such an error asks for a correction or a refund.",
+        *_briefly(result),
     ]
+
+
+def _briefly(result: Any) -> list[str]:
+    """In a few words, what the figures of the invoices fit."""
+    fits = [
+        f"{BRIEFLY.get(row.code, row.code)} ({', '.join(row.invoices)})"
+        for row in result.signatures.itertuples()
+        if row.exactness != "not explained"
+    ]
+    return [f"What their figures fit: {'; '.join(fits)}."] if fits else []
 
 
 def _volume_sentences(result: Any) -> list[str]:

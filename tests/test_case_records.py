@@ -527,6 +527,24 @@ def test_inspect_goes_on_past_faults_of_the_case_file(site):
     assert found.refused
 
 
+def test_inspect_tells_the_same_fault_of_many_lines_in_short(site):
+    """Nine bad cells of one column: two in full, every other line by its number; none is lost."""
+    lines = table(TIMES, HEADS).splitlines()
+    for place in range(1, 10):
+        lines[place] = lines[place].rsplit(",", 1)[0] + ",lost"
+    site.put("log.csv", "\n".join(lines) + "\n").effluent()
+    found = inspect_file(site.folder)
+    assert sum(p.file == "log.csv" and p.severity == "refused" for p in found.problems) == 9
+    shown = [line for line in str(found).splitlines() if line.startswith("  refused")]
+    assert [line.split(",")[0] for line in shown] == [
+        "  refused: line 2",
+        "  refused: line 3",
+        "  refused: lines 4",
+    ]
+    assert "lines 4, 5, 6, 7, 8, 9, 10, column head: the same fault" in shown[2]
+    assert "9 refused" in str(found)
+
+
 def test_inspect_tells_periods_without_record_and_poor_coverage(site):
     keep = np.r_[0:200, 600:672]
     site.put("log.csv", table(TIMES[keep], HEADS[keep])).effluent()

@@ -211,3 +211,15 @@ def test_velocity_noise_averages_out_and_is_listed():
     assert "velocity noise" in {cause.name for cause in found.causes.all}
     flume = assemble(FLUME, [noise], False)
     assert flume.velocity_noise is None and "velocity noise" not in flume.shared
+
+
+def test_few_readings_beyond_the_published_range_are_named_one_by_one():
+    """Two false echoes far above the flume's range: told with their moments; many are counted."""
+    frame = record()
+    frame.loc[[288, 576], "head"] = 0.9
+    (flag,) = discharge_series(frame, levels(frame, FLUME, None), FLUME).flags
+    assert "2 of " in flag.message and "2026-01-02 00:00" in flag.message
+    assert "2026-01-03 00:00" in flag.message
+    frame.loc[288:576, "head"] = 0.9
+    (flag,) = discharge_series(frame, levels(frame, FLUME, None), FLUME).flags
+    assert "289 of " in flag.message and "2026-01-02" not in flag.message

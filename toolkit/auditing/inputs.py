@@ -83,6 +83,10 @@ class Inputs:
         return [flag for record in records for flag in record.flags]
 
 
+IN_FULL = 2
+"""Problems of one kind in one column that are told in full before only their lines are [-]."""
+
+
 @dataclass
 class Inspection:
     """What an inspection found, grouped by file; prints itself.
@@ -116,10 +120,8 @@ class Inspection:
         said: dict[str, list[str]] = {}
         for file, line in (each.split(": ", 1) for each in self.read):
             said.setdefault(file, []).append(f"read: {line}")
-        by_place = sorted(self.problems, key=lambda p: (p.severity != "refused", p.line or 0))
-        for problem in by_place:
-            text = str(problem).removeprefix(problem.file).lstrip(", ").removeprefix(": ")
-            said.setdefault(problem.file, []).append(f"{problem.severity}: {text}")
+        for file, text in _told(self.problems):
+            said.setdefault(file, []).append(text)
         for flag in self.flags:
             said.setdefault(self.places.get(flag.message, "case"), []).append(
                 f"note: {flag.message}"
@@ -134,6 +136,26 @@ class Inspection:
         notes = _counted(len(self.flags), "note")
         lines.append(f"{stops} refused, {_counted(warns, 'warning')}, {notes}")
         return "\n".join(lines)
+
+
+def _told(problems: list[Problem]) -> list[tuple[str, str]]:
+    """File and text of every problem, by lines; many of one kind in full twice, then by lines."""
+    kinds: dict[tuple[str, ...], list[Problem]] = {}
+    for problem in sorted(problems, key=lambda p: (p.severity != "refused", p.line or 0)):
+        kind = (problem.severity, problem.file, problem.column or "", problem.code, problem.remedy)
+        kinds.setdefault(kind, []).append(problem)
+    told = []
+    for (severity, file, column, *_), members in kinds.items():
+        short = len(members) > IN_FULL + 1 and all(p.line is not None for p in members)
+        for problem in members[: IN_FULL if short else None]:
+            text = str(problem).removeprefix(file).lstrip(", ").removeprefix(": ")
+            told.append((problem.line or 0, severity, file, text))
+        if short:
+            lines = ", ".join(str(problem.line) for problem in members[IN_FULL:])
+            text = f"lines {lines}{f', column {column}' if column else ''}: the same fault"
+            told.append((members[IN_FULL - 1].line or 0, severity, file, text))
+    told.sort(key=lambda each: (each[1] != "refused", each[0]))
+    return [(file, f"{severity}: {text}") for _, severity, file, text in told]
 
 
 def _counted(number: int, noun: str) -> str:

@@ -16,6 +16,8 @@ from toolkit.hydraulics import FLAG_MEANINGS, echo_distance
 __all__ = ["DischargeSeries", "discharge_series", "levels"]
 
 SECOND = pd.Timedelta(seconds=1)
+FEW = 5
+"""Readings outside what is published are named one by one up to so many [-]."""
 
 
 @dataclass(frozen=True)
@@ -182,7 +184,7 @@ def discharge_series(
         reference_distance if "echo_time" in frame else None,
         warm,
         spoiled,
-        _validity_flags(spoiled, device, name),
+        _validity_flags(spoiled, device, name, stamps),
     )
 
 
@@ -197,7 +199,9 @@ def _readings(frame: pd.DataFrame, level: np.ndarray, device: Any) -> dict[str, 
     return found
 
 
-def _validity_flags(spoiled: Mapping[str, np.ndarray], device: Any, name: str) -> tuple[Flag, ...]:
+def _validity_flags(
+    spoiled: Mapping[str, np.ndarray], device: Any, name: str, stamps: pd.DatetimeIndex
+) -> tuple[Flag, ...]:
     flags = []
     for flag, where in spoiled.items():
         share = float(np.mean(where))
@@ -208,7 +212,7 @@ def _validity_flags(spoiled: Mapping[str, np.ndarray], device: Any, name: str) -
                     flag.replace(" ", "-").replace(",", ""),
                     f"{name}: {int(np.sum(where)):,} of {len(where):,} readings "
                     f"({spoken.percent(share, 2)}), method "
-                    f"{device.method}. {meaning.text}"
+                    f"{device.method}{_named(stamps[where])}. {meaning.text}"
                     + (" They are computed all the same." if meaning.spoils else ""),
                     "note",
                     {"readings": int(np.sum(where)), "share": share, "spoils": meaning.spoils},
@@ -225,3 +229,10 @@ def _validity_flags(spoiled: Mapping[str, np.ndarray], device: Any, name: str) -
             )
         )
     return tuple(flags)
+
+
+def _named(stamps: pd.DatetimeIndex) -> str:
+    """The moments of readings so few that each can be looked at; a false echo is often one."""
+    if len(stamps) > FEW:
+        return ""
+    return ", at " + ", ".join(spoken.moment(stamp) for stamp in stamps)

@@ -221,7 +221,7 @@ class Words:
         str
             Such as "97.3 %" [text].
         """
-        return f"{100 * value:.{digits}f} %"
+        return spoken.percent(value, digits)
 
     def probability(self, value: float) -> str:
         """A probability, never rounded to certainty.

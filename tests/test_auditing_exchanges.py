@@ -253,3 +253,26 @@ def test_an_error_of_one_of_two_meters_billed_together(tmp_path, keys, reads, vo
     assert words in row.sentence and not row.look_alikes
     assert row.corrected_total == 5 * 182.7
     assert row.evidence["F"]["first read of the new meter (main)"] == "250"
+
+
+@pytest.mark.parametrize("unit", ["cf", "ft3", "ft**3", "ft\u00b3", "cubic_foot"])
+def test_half_a_unit_is_rounded_as_ruled_however_the_unit_is_spelled(tmp_path, unit):
+    """By hand: 95 % of 1010, 1030 and 1050 counts of a hundred cubic feet end in .5, rounded up."""
+    rates = RATES.replace('unit = "kgal"', 'unit = "CCF"\nrounding = { to = 1, rule = "half up" }')
+    (tmp_path / "rates.toml").write_text(
+        rates.replace("return_factor = 1.0", "return_factor = 0.95")
+    )
+    case = CASE.replace('"kgal"', '"CCF"').replace("return_factor = 1.0", "return_factor = 0.95")
+    keys = METER.replace('unit = "gal"', f'unit = "{unit}"')
+    (tmp_path / "case.toml").write_text(case + keys)
+    (tmp_path / "meter.csv").write_text(
+        "time,register\n2026-01-01 08:00,1000\n2026-02-01 08:00,2010\n"
+        "2026-03-01 08:00,3040\n2026-04-01 08:00,4090\n"
+    )
+    rows = [
+        f"{n},{','.join(PERIODS[n])},,,actual,{v},{5 * v}.00,{5 * v}.00"
+        for n, v in (("J", 960), ("F", 979), ("M", 998))
+    ]
+    (tmp_path / "invoices.csv").write_text("\n".join([HEAD, *rows, ""]))
+    result = audit(load_case(tmp_path / "case.toml"), draws=300, seed=1)
+    assert result.signatures.empty and list(result.claim["by_the_rules"]) == [0, 0, 0]

@@ -17,6 +17,7 @@ from toolkit.charges import (
     read_samples,
     samples_used,
 )
+from toolkit.charges.figures import LITRES, litres_per
 from toolkit.errors import InputRefused
 
 D = Decimal
@@ -540,3 +541,12 @@ def test_which_volume_is_billed_must_be_told():
         total(body, facts)
     told = body.replace('name = "sewer"\nunit', 'name = "sewer"\ninvoiced = true\nunit')
     assert total(told, facts) == 7
+
+
+@pytest.mark.parametrize(
+    "spelled, known",
+    [("ft3", "cf"), ("gallon", "gal"), ("liter", "L"), ("m**3", "m3")],
+)
+def test_another_spelling_of_a_unit_has_exactly_its_size(spelled, known):
+    assert litres_per(spelled, {}) == LITRES[known]
+    assert litres_per(spelled, {known: (D("7.48"), "gal")}) == D("7.48") * LITRES["gal"]

@@ -11,8 +11,7 @@ from toolkit.auditing.exchanges import counts_of, last_exchange
 from toolkit.auditing.inputs import Inputs
 from toolkit.case import Case
 from toolkit.charges import RegisterFace, Schedule, SupplyMeter
-from toolkit.charges.figures import CONTEXT, LITRES
-from toolkit.units import to_si
+from toolkit.charges.figures import CONTEXT
 
 __all__ = ["count_at", "per_count", "supply_meters"]
 
@@ -36,11 +35,7 @@ def per_count(schedule: Schedule, unit: str, multiplier: Any, billing: str) -> D
     Decimal
         Exact [billing unit].
     """
-    if unit in LITRES:
-        litres = schedule.litres(unit)
-    else:
-        litres = Decimal(repr(float(to_si(1000.0, unit, "volume"))))
-    whole = Decimal(str(multiplier)) * litres
+    whole = Decimal(str(multiplier)) * schedule.litres(unit)
     return CONTEXT.divide(whole, schedule.litres(billing))
 
 

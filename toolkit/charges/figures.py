@@ -9,9 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, ROUND_UP, Context, Decimal
+from functools import cache
 from typing import Any
 
 import numpy as np
+
+from toolkit.units import to_si
 
 __all__ = ["DRAWS", "EXACT", "LITRES", "Rounding", "litres_per", "plain"]
 
@@ -108,7 +111,7 @@ def litres_per(unit: str, conversions: Mapping[str, tuple[Decimal, str]]) -> Dec
     Parameters
     ----------
     unit : str
-        One of :data:`LITRES` [text].
+        One of :data:`LITRES`, or any other unit of volume [text].
     conversions : mapping
         Unit to (figure, other unit): what one unit is worth in the schedule [-].
 
@@ -117,10 +120,27 @@ def litres_per(unit: str, conversions: Mapping[str, tuple[Decimal, str]]) -> Dec
     Decimal
         Size of the unit [L].
     """
+    if unit not in LITRES:
+        # another spelling, such as ft3 for cf, has the size of the one that is known, exactly
+        same = _same_size(unit)
+        unit = next((name for name in same if name in conversions), same[0] if same else unit)
     if unit in conversions:
         figure, other = conversions[unit]
         return CONTEXT.multiply(figure, litres_per(other, {}))
-    return LITRES[unit]
+    return LITRES[unit] if unit in LITRES else _by_definition(unit)
+
+
+@cache
+def _same_size(unit: str) -> tuple[str, ...]:
+    """Known units of the size of another one."""
+    size = _by_definition(unit)
+    return tuple(name for name, known in LITRES.items() if abs(size / known - 1) < Decimal("1E-13"))
+
+
+@cache
+def _by_definition(unit: str) -> Decimal:
+    """Size of a unit as the unit library has it, to the digits a float holds."""
+    return Decimal(f"{1000 * float(to_si(1.0, unit, 'volume')):.15g}")
 
 
 class _Exact:

@@ -89,6 +89,8 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 #   fraction, per day    fraction_of and fraction, or fraction_of and sector (public supply,
 #                        commercial and institutional, industrial, irrigation: a published frame,
 #                        no evidence); per_day
+# A log is a table of dated amounts: log = { file = "linen.csv", unit = "lb",
+#   columns = { time = "week of", amount = "dry linen" } }. Each amount counts on its day as a whole.
 # What changes with the season stands as twelve values, January first: monthly = { running = [...] }
 # [[use]]
 # name = "irrigation"
@@ -181,7 +183,8 @@ distance = { name = "distance", unit = "in" }
 # spike = { smallest = "2 in" }
 # "flat line" = "mark"             # or "off", "reject"
 
-# Each visit: the head read by hand beside the head the instrument showed.
+# Each visit, by the clock of the site: the head read by hand beside the head the instrument showed
+# before anything was adjusted.
 # [[effluent.visit]]
 # time = "2026-02-03 10:20"
 # hand = "3.1 in"

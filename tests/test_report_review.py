@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from test_report_story import without
@@ -74,6 +75,15 @@ def test_the_box_names_what_is_unusual_and_what_it_is_worth(sample):
 
 
 @pytest.mark.slow
+def test_the_box_names_what_a_correction_would_add_to_the_bill(sample):
+    savings = sample.savings.copy()
+    place = savings.index[savings["kind"] == "once"][-1]
+    savings.loc[place, ["amount_mean", "amount_low", "amount_high"]] = -1142.35
+    shown = str(report_review.in_short(replace(sample, savings=savings)))
+    assert "against it, USD 1,142.35 were invoiced too low" in shown
+    assert "against it" not in str(report_review.in_short(sample))
+
+
 def test_the_command_writes_a_folder_that_is_rechecked(tmp_path, capsys):
     out = tmp_path / "review"
     words = ["review", str(sample_case()), "--quarter", "2025Q4", "--out", str(out)]

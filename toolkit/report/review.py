@@ -94,7 +94,10 @@ def _best(found: Any, words: Words) -> str:
         top = yearly.iloc[0]
         span = words.money_interval(top["amount_low"], top["amount_high"])
         parts.append(f"a year {words.money(top['amount_mean'], cents=False)}, {span}")
-    return f"Worth pursuing: {'; '.join(parts)}"
+    lost = found.savings.loc[found.savings["kind"] == "once", "amount_mean"]
+    lost = -float(lost[lost < 0].sum())
+    against = f"; against it, {words.money(lost)} were invoiced too low" if lost else ""
+    return f"Worth pursuing: {'; '.join(parts)}{against}"
 
 
 def notes(found: Any) -> Shown:

@@ -90,7 +90,7 @@ error = { expanded = "2 %", coverage_factor = 2, source = "test certificate, dat
 #                        commercial and institutional, industrial, irrigation: a published frame,
 #                        no evidence); per_day
 # A log is a table of dated amounts: log = { file = "linen.csv", unit = "lb",
-#   columns = { time = "week of", amount = "dry linen" } }. Each amount counts on its day as a whole.
+#   columns = { time = "day", amount = "dry linen" } }. Each amount counts on its day as a whole.
 # What changes with the season stands as twelve values, January first: monthly = { running = [...] }
 # [[use]]
 # name = "irrigation"

@@ -276,3 +276,40 @@ def test_half_a_unit_is_rounded_as_ruled_however_the_unit_is_spelled(tmp_path, u
     (tmp_path / "invoices.csv").write_text("\n".join([HEAD, *rows, ""]))
     result = audit(load_case(tmp_path / "case.toml"), draws=300, seed=1)
     assert result.signatures.empty and list(result.claim["by_the_rules"]) == [0, 0, 0]
+
+
+AGAIN = """
+[[account.reads.change]]
+date = 2026-02-20
+final_read = 500
+first_read = 900
+"""
+
+
+def test_two_changes_in_one_period_count_all_three_meters(tmp_path):
+    """By hand: 91,000 to 91,600, 250 to 500 and 900 to 1,050 are 60 + 25 + 15 = 100 kgal."""
+    result = audited(tmp_path, {"F": 100}, PRINTED + STATED + AGAIN)
+    assert list(result.invoices["recomputed_total"]) == [500.0, 500.0, 600.0, 500.0]
+    assert result.signatures.empty
+
+
+UNREAD_FIRST = """time,register,event,multiplier
+2026-01-01 08:00,90000,,100
+2026-01-20 08:00,90600,,100
+2026-01-22 08:00,10,change-out,1000
+2026-02-01 08:00,60,,1000
+2026-02-14 10:00,120,,1000
+2026-02-14 10:20,250,change-out,1000
+2026-03-01 08:00,330,,1000
+2026-04-01 08:00,450,,1000
+2026-05-01 08:00,550,,1000
+"""
+
+
+def test_a_value_of_a_count_that_changed_with_an_unread_change_is_kept(tmp_path):
+    """In February 60 and 80 counts of 1000 gal; the 60 of the old meter are left out."""
+    reads = {"J": (90000, 60), "F": (60, 330), "M": (330, 450), "P": (450, 550)}
+    result = audited(tmp_path, {"F": 80}, METER, register=UNREAD_FIRST, reads=reads)
+    (row,) = result.signatures.itertuples()
+    assert (row.code, row.invoices) == ("exchange-use-missing", ["F"])
+    assert row.corrected_total == 700.0

@@ -23,6 +23,7 @@ __all__ = [
     "read_meter",
     "unread",
     "unread_in_period",
+    "volume_across",
 ]
 
 FASTEST = 5
@@ -50,7 +51,7 @@ def read_meter(case: Case) -> Any:
 
 
 def changes_of(case: Case, inputs: Inputs) -> tuple[MeterChange, ...]:
-    """Changes of the billed meter with the reads of both at one time.
+    """Changes of the billed meter.
 
     Parameters
     ----------
@@ -66,7 +67,7 @@ def changes_of(case: Case, inputs: Inputs) -> tuple[MeterChange, ...]:
     """
     meter, dial = read_meter(case), case.data.account.reads
     if meter is not None and inputs.meters[meter.meter].changes:
-        return tuple(each for each in inputs.meters[meter.meter].changes if each.together)
+        return inputs.meters[meter.meter].changes
     if dial is None:
         return ()
     found, before = [], dial.multiplier
@@ -105,8 +106,9 @@ def exchange_of(
     Returns
     -------
     MeterExchange or None
-        None where there was none, or where it lies before the period and changed no value of a
-        count [billing unit].
+        None where there was none, where it lies before the period and changed no value of a count,
+        and where the period holds several, or one whose reads do not stand together
+        [billing unit].
     """
     return last_exchange(changes_of(case, inputs), inputs.invoices.frame.iloc[row], face)
 
@@ -119,7 +121,7 @@ def last_exchange(
     Parameters
     ----------
     changes : tuple of MeterChange
-        With the reads of both meters at one time, in order of time [-].
+        In order of time [-].
     invoice : Series
         With start and end [UTC].
     face : RegisterFace, optional
@@ -133,16 +135,63 @@ def last_exchange(
     earlier = [each for each in changes if each.time < invoice["end"]]
     if face is None or not earlier:
         return None
-    last, base = earlier[-1], changes[0].count_before_m3
-    old, new = (
-        face.per_count * Decimal(repr(round(count / base, 9)))
-        for count in (last.count_before_m3, last.count_after_m3)
-    )
-    inside = bool(last.time > invoice["start"])
+    last, inside = earlier[-1], len(_inside(changes, invoice))
+    if inside > 1 or (inside and not last.together):
+        return None
     if not inside and all(each.count_before_m3 == each.count_after_m3 for each in earlier):
         return None
     final, first = counts_of(last.final_read), counts_of(last.first_read)
-    return MeterExchange(final, first, old, new, inside)  # type: ignore[arg-type]
+    counts = (last.count_before_m3, last.count_after_m3)
+    old, new = (_per_count(count, changes, face) for count in counts)
+    return MeterExchange(final, first, old, new, bool(inside))  # type: ignore[arg-type]
+
+
+def _inside(changes: tuple[MeterChange, ...], invoice: pd.Series) -> list[MeterChange]:
+    return [each for each in changes if invoice["start"] < each.time < invoice["end"]]
+
+
+def _per_count(count: float, changes: tuple[MeterChange, ...], face: RegisterFace) -> Decimal:
+    """Volume of a count, by how many times that of the first meter it is."""
+    return face.per_count * Decimal(repr(round(count / changes[0].count_before_m3, 9)))
+
+
+def volume_across(
+    case: Case, inputs: Inputs, row: int, face: RegisterFace, reads: tuple[Decimal, Decimal]
+) -> Decimal | None:
+    """Volume between two printed reads over every change of meter in the period.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Invoices and registers [-].
+    row : int
+        Place of the invoice [-].
+    face : RegisterFace
+        Dial of the meter before its first change [billing unit].
+    reads : tuple of Decimal
+        At the start and the end of the period [counts].
+
+    Returns
+    -------
+    Decimal or None
+        None where no change lies in the period, or the last read lies below the first one of the
+        meter it was taken from [billing unit].
+    """
+    changes = changes_of(case, inputs)
+    inside = _inside(changes, inputs.invoices.frame.iloc[row])
+    volume, (since, last) = Decimal(0), reads
+    if not inside:
+        return None
+    for each in inside:
+        final = counts_of(each.final_read)
+        counts = counted(since, final, face)  # type: ignore[arg-type]
+        volume += counts * _per_count(each.count_before_m3, changes, face)
+        since = counts_of(each.first_read)  # type: ignore[assignment]
+    if last < since:
+        return None
+    return volume + (last - since) * _per_count(inside[-1].count_after_m3, changes, face)
 
 
 def unread_in_period(record: Any, invoice: pd.Series) -> bool:
@@ -196,7 +245,6 @@ def is_one_meter(
     row: int,
     face: RegisterFace,
     reads: tuple[Decimal | None, Decimal | None],
-    change: MeterExchange | None,
 ) -> bool:
     """Whether the two reads of an invoice may be subtracted, over a rollover if they fall.
 
@@ -212,8 +260,6 @@ def is_one_meter(
         Dial of the reads [billing unit].
     reads : tuple of Decimal or None
         Previous and current read [counts].
-    change : MeterExchange, optional
-        As :func:`exchange_of` gives it [billing unit].
 
     Returns
     -------
@@ -221,12 +267,12 @@ def is_one_meter(
         False over a change of meter, and where a rollover would count far more than any other
         invoice: there may be a change that nobody stated [-].
     """
-    if (change is not None and change.inside) or unread(case, inputs, row):
+    frame = inputs.invoices.frame
+    if _inside(changes_of(case, inputs), frame.iloc[row]) or unread(case, inputs, row):
         return False
     first, last = reads
     if first is None or last is None or last >= first:
         return True
-    frame = inputs.invoices.frame
     usual = (frame["current_read"] - frame["previous_read"]).max()
     return not counted(first, last, face) > FASTEST * usual
 

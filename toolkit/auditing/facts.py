@@ -21,6 +21,7 @@ from toolkit.auditing.exchanges import (
     read_meter,
     unread,
     unread_in_period,
+    volume_across,
 )
 from toolkit.auditing.inputs import Inputs, local_dates
 from toolkit.auditing.own_days import of_own_days, usual_volume, with_own
@@ -30,7 +31,6 @@ from toolkit.case.models_uses import records_of
 from toolkit.charges import (
     BilledInvoice,
     InvoiceFacts,
-    MeterExchange,
     RegisterFace,
     Schedule,
 )
@@ -126,9 +126,9 @@ def _bill(
     change = exchange_of(case, inputs, row, face)
     if face is not None and change is not None and not change.inside:
         face = replace(face, per_count=change.new_per_count)
-    volumes, spread = _volumes(case, inputs, evidence, row, face, change)
+    volumes, spread = _volumes(case, inputs, evidence, row, face)
     facts = _facts(case, inputs, row, dates, volumes)
-    if face is not None and is_one_meter(case, inputs, row, face, own or printed, change):
+    if face is not None and is_one_meter(case, inputs, row, face, own or printed):
         facts = facts.but(reads=_as_volumes(case, own or printed, face))
     return BilledInvoice(
         facts,
@@ -191,12 +191,7 @@ def _facts(
 
 
 def _volumes(
-    case: Case,
-    inputs: Inputs,
-    evidence: Evidence,
-    row: int,
-    face: RegisterFace | None,
-    change: MeterExchange | None,
+    case: Case, inputs: Inputs, evidence: Evidence, row: int, face: RegisterFace | None
 ) -> tuple[dict[str, Decimal], Decimal]:
     """Metered volumes by their names in the schedule, and the half width of their sum.
 
@@ -212,7 +207,7 @@ def _volumes(
     meter = read_meter(case)
     if face is not None:
         name = "printed" if meter is None else meter.meter
-        known[name] = _by_printed_reads(case, inputs, row, face, known.get(name), change)
+        known[name] = _by_printed_reads(case, inputs, row, face, known.get(name))
     found = {name: each.volume for name, each in known.items() if each and name != "printed"}
     if data.case.basis == "discharge":
         outlet = known.get("printed")
@@ -281,12 +276,7 @@ def _reach(record: Any, invoices: int) -> float:
 
 
 def _by_printed_reads(
-    case: Case,
-    inputs: Inputs,
-    row: int,
-    face: RegisterFace,
-    own: _Metered | None,
-    change: MeterExchange | None,
+    case: Case, inputs: Inputs, row: int, face: RegisterFace, own: _Metered | None
 ) -> _Metered | None:
     """The printed reads of a period, where both are actual, connect with those of the invoices
     beside it, and the site's own do not object.
@@ -308,11 +298,9 @@ def _by_printed_reads(
     if estimated or None in reads or not _connects(frame, row, changes_of(case, inputs)):
         return own
     first, last = reads
-    if change is not None and change.inside:
-        volume = counted(first, change.final_read, face) * change.old_per_count
-        volume += (last - change.first_read) * change.new_per_count
-    else:
-        if not is_one_meter(case, inputs, row, face, reads, change):
+    volume = volume_across(case, inputs, row, face, (first, last))
+    if volume is None:
+        if not is_one_meter(case, inputs, row, face, reads):
             return own
         volume = counted(first, last, face) * face.per_count
     if own is not None and abs(volume - own.volume) > own.spread:

@@ -95,7 +95,6 @@ def _supply_meter(case: Case, inputs: Inputs, row: int, intake: Any) -> SupplyMe
     digits = intake.digits or (len(str(int(shown))) if shown > 0 else 1)
     unit = case.data.invoices.volume_unit
     face = RegisterFace(per_count(inputs.schedule, intake.unit, intake.multiplier, unit), digits)
-    changes = tuple(each for each in record.changes if each.together)
     first, last = (count_at(record, invoice[end], end) for end in ("start", "end"))
     reads = None if first is None or last is None else (first, last)
-    return SupplyMeter(intake.meter, last_exchange(changes, invoice, face), reads, face)
+    return SupplyMeter(intake.meter, last_exchange(record.changes, invoice, face), reads, face)

@@ -14,6 +14,8 @@ from toolkit.case import Case
 
 __all__ = ["answered_questions", "next_proofs"]
 
+TEST = "a test of the measurements that the further balances do not exclude"
+
 
 def answered_questions(
     case: Case, evidence: Evidence, pricing: Pricing | None, basis: Mapping[str, Any]
@@ -44,7 +46,7 @@ def answered_questions(
     missing = [word for _, word, estimate in estimates if estimate is None]
     conflict = bool(have) and evidence.audited is None
     if evidence.open:
-        missing.append("a test of the measurements that the further balances do not exclude")
+        missing.append(TEST)
     elif conflict:
         missing.append("a visit that finds which of the two conflicting estimates is wrong")
     there = bool(basis.get("answered"))
@@ -62,7 +64,7 @@ def answered_questions(
             "with": "the audited discharge as a share of the registered net intake"
             if there
             else "",
-            "missing": _basis_missing(case, basis, conflict),
+            "missing": _basis_missing(case, evidence, basis),
         },
     }
 
@@ -81,13 +83,17 @@ def _rules(case: Case, pricing: Pricing | None) -> dict[str, Any]:
     return {"question": question, "answered": answered, "with": known, "missing": missing}
 
 
-def _basis_missing(case: Case, basis: Mapping[str, Any], conflict: bool) -> str:
+def _basis_missing(case: Case, evidence: Evidence, basis: Mapping[str, Any]) -> str:
     if basis.get("answered"):
         return ""
     if case.data.case.basis == "discharge":
         return "nothing: the schedule bills the discharge itself, not a share of the intake"
-    if conflict:
+    if evidence.open:
+        return TEST
+    if evidence.reconciliation is not None and not evidence.reconciliation.agree:
         return "two estimates that agree"
+    if evidence.basis is not None and evidence.audited is not None:
+        return "volumes of every invoice, and a net intake that is above zero for certain"
     return "reads of the supply meters and an estimate of the discharge"
 
 

@@ -167,7 +167,8 @@ def draws_needed(replay: Replay, seed: int, coverage: float, digits: int) -> Sta
 
     def sample(draws: Draws) -> np.ndarray:
         found = [each for name, each in replay(draws).items() if name in STABLE]
-        return np.column_stack([part for each in found for part in (each, each.sum(axis=1))])
+        nothing = np.zeros((draws.count, 0))  # a case without an estimate draws none
+        return np.column_stack([nothing, *(np.c_[each, each.sum(axis=1)] for each in found)])
 
     most = max(20_000, min(MOST_DRAWS, MOST_FIGURES // max(len(replay.evidence.periods.names), 1)))
     return draws_until_stable(sample, seed, coverage, digits, most)

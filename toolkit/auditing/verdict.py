@@ -218,12 +218,15 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
     -------
     mapping
         Share of the net intake that reached the sewer with its interval, the return factor, and
-        what a year on the actual discharge would have cost less [-].
+        what the invoices would have cost less on the actual discharge; not answered where an
+        invoice has no volume, or the net intake may be nothing [-].
     """
     factor, audited, basis = case.data.case.return_factor, evidence.audited, evidence.basis
     if case.data.case.basis != "intake" or basis is None or audited is None:
         return {"answered": False}
     net = basis.sum(axis=1) / factor
+    if not np.isfinite(audited).all() or not np.all(net > 0):
+        return {"answered": False}  # a part of the invoices, or an intake that may be none
     share = summarise(audited.sum(axis=1) / net, case.data.rule.coverage)
     answer: dict[str, Any] = {
         "answered": True,
@@ -231,7 +234,7 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
         **{f"share_{part}": float(getattr(share, part)) for part in PARTS},
         "fair": bool(share.low <= factor <= share.high),
     }
-    if pricing is not None and np.isfinite(audited).all():
+    if pricing is not None:
         saved = (pricing.amounts(basis) - pricing.amounts(audited)).sum(axis=1)
         money = summarise(saved, case.data.rule.coverage)
         answer.update({f"amount_{part}": float(getattr(money, part)) for part in PARTS})

@@ -164,7 +164,7 @@ def expected_discharge(
     roles = {term.name: role for role, group in groups.items() for term in group}
     signs = {"intake": 1.0, "use": -1.0, "inflow": 1.0}
     total = sum(signs[roles[name]] * each for name, each in components.items())
-    flags = _register_flags(everything) + _flags(np.asarray(total), spans, everything)
+    flags = _register_flags(everything) + _flags(np.asarray(total), spans, everything, bool(uses))
     return Balance(np.asarray(total), components, roles, causes, flags)
 
 
@@ -264,11 +264,13 @@ def _register_flags(terms: Sequence[Term]) -> tuple[Flag, ...]:
     )
 
 
-def _flags(total: np.ndarray, spans: Periods, terms: Sequence[Term]) -> tuple[Flag, ...]:
+def _flags(
+    total: np.ndarray, spans: Periods, terms: Sequence[Term], taken_off: bool
+) -> tuple[Flag, ...]:
     flags = []
     finite = np.isfinite(total).all(axis=0)
     below = np.flatnonzero(finite & ((total < 0).mean(axis=0) > 0.025))
-    if len(below):
+    if taken_off and len(below):  # else an intake of nothing, to the resolution of its register
         message = (
             f"in {len(below)} service periods the uses may exceed the intake (more than 2.5 % of "
             "the draws are below zero); a use, a multiplier or an intake is wrong"

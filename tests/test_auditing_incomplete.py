@@ -1,0 +1,48 @@
+"""Audits of cases that leave something out: an audit says so, and fails on none of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from test_auditing_overlaps import READS, A, B, C, case_of
+
+from toolkit import audit, load_case
+
+
+def with_reads(folder: Path, reads: str, *invoices: str, draws=500):
+    case = case_of(folder, *invoices)
+    (case.parent / "meter.csv").write_text(reads)
+    return audit(load_case(case), draws=draws, seed=1)
+
+
+@pytest.mark.parametrize("draws", [500, "adaptive"])
+def test_reads_that_end_before_the_last_invoice_leave_it_without_a_volume(tmp_path, draws):
+    result = with_reads(tmp_path, "\n".join(READS.splitlines()[:6]) + "\n", A, B, C, draws=draws)
+    table = result.invoices.set_index("invoice")
+    assert table["balance_mean"].notna().to_dict() == {"A": True, "B": True, "C": False}
+    assert result.total["balance_mean"] is None and not result.basis["answered"]
+    assert "every invoice" in result.questions["basis"]["missing"]
+    assert [flag.severity for flag in result.flags if flag.code == "reads-missing"] == [
+        "stops verdict"
+    ]
+
+
+def test_the_number_of_draws_can_be_left_open_where_nothing_is_drawn(tmp_path):
+    case = case_of(tmp_path, A, B, C, more="")
+    result = audit(load_case(case), draws="adaptive", seed=1)
+    assert result.stability.stable and result.stability.worst == 0.0
+    assert list(result.invoices["recomputed_total"]) == [405.0, 493.0, 405.0]
+
+
+def test_an_intake_of_nothing_has_no_share_and_accuses_no_meter(tmp_path):
+    reads = "\n".join(f"2026-{day} 08:00,1000" for day in ("01-01", "01-31", "03-02"))
+    idle = [
+        "A,2026-01-01,2026-01-31,1000,1000,actual,0.0,45.00,0.00,45.00",
+        "B,2026-01-31,2026-03-02,1000,1000,actual,0.0,45.00,0.00,45.00",
+    ]
+    result = with_reads(tmp_path, f"time,register\n{reads}\n", *idle)
+    assert list(result.invoices["recomputed_total"]) == [45.0, 45.0]
+    assert not result.basis["answered"]
+    assert "above zero" in result.questions["basis"]["missing"]
+    assert "balance-below-zero" not in {flag.code for flag in result.flags}

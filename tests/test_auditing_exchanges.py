@@ -255,6 +255,17 @@ def test_an_error_of_one_of_two_meters_billed_together(tmp_path, keys, reads, vo
     assert row.evidence["F"]["first read of the new meter (main)"] == "250"
 
 
+def test_a_misread_of_one_of_two_meters_leaves_the_other_as_it_is(tmp_path):
+    """By hand: 2350 read for 2250, so 130 kgal for 120, and 35.3 kgal of the other meter."""
+    (tmp_path / "second.csv").write_text(SECOND_READS)
+    keys = METER + SECOND + '[account]\nread_of = "main"\n'
+    reads = READS | {"M": (1050, 2350)}
+    result = audited(tmp_path, {**BOTH, "M": 165.3}, keys, reads=reads)
+    (row,) = result.signatures.itertuples()
+    assert (row.code, row.invoices, row.exactness) == ("misread", ["M"], "exact")
+    assert row.difference == pytest.approx(50) and "2250 was taken as 2350" in row.sentence
+
+
 @pytest.mark.parametrize("unit", ["cf", "ft3", "ft**3", "ft\u00b3", "cubic_foot"])
 def test_half_a_unit_is_rounded_as_ruled_however_the_unit_is_spelled(tmp_path, unit):
     """By hand: 95 % of 1010, 1030 and 1050 counts of a hundred cubic feet end in .5, rounded up."""

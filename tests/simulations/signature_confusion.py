@@ -29,6 +29,7 @@ from toolkit.charges import (
     RegisterFace,
     Sample,
     Signature,
+    SupplyMeter,
     find_signatures,
     parse_rates,
 )
@@ -126,13 +127,20 @@ class Month:
     slip: Slip = field(default_factory=Slip)
     exchange: tuple[int, int] | None = None  # final read of the old meter, first of the new one
     value: Decimal = FACE.per_count  # of a count of the meter that was read last
+    second: Decimal = field(
+        default_factory=D
+    )  # volume of a second supply meter, where there is one
 
     @property
-    def intake(self) -> Decimal:
+    def first(self) -> Decimal:
         if self.exchange is None:
             return (self.reads[1] - self.reads[0]) * self.value
         final, first = self.exchange
         return (final - self.reads[0]) * FACE.per_count + (self.reads[1] - first) * self.value
+
+    @property
+    def intake(self) -> Decimal:
+        return self.first + self.second
 
     @property
     def strengths(self) -> dict[str, Decimal]:
@@ -541,6 +549,25 @@ def exchange_multiplier(rng, rates, months):
     return list(range(k, len(months)))
 
 
+def second_meter(rng, rates, months, factor):
+    """A second supply meter, on some invoices left out (-1) or counted twice (1)."""
+    for month in months:
+        month.second = D(int(month.first * 10 * D(str(rng.uniform(0.1, 0.6))))) * FACE.per_count
+    places = some(rng, months)
+    for k in places:
+        used = months[k].intake + factor * months[k].second - months[k].deduct
+        months[k].billed = charged(rates, used * rates.factor)
+    return places
+
+
+def second_left_out(rng, rates, months):
+    return second_meter(rng, rates, months, -1)
+
+
+def second_twice(rng, rates, months):
+    return second_meter(rng, rates, months, 1)
+
+
 def none_of_these(rng, rates, months):
     places = [int(rng.integers(len(months)))]
     for k in places:
@@ -580,6 +607,8 @@ PLANTS: dict[str, tuple[Plant, str]] = {
     "exchange, as one meter": (exchange_one_meter, "exchange-as-one-meter"),
     "exchange, first read as 0": (exchange_from_zero, "exchange-start-read"),
     "exchange, value of a count": (exchange_multiplier, "exchange-multiplier"),
+    "second meter left out": (second_left_out, "meter-missing"),
+    "second meter counted twice": (second_twice, "counted-twice"),
 }
 
 
@@ -604,8 +633,11 @@ def printed(
         last = last if month.exchange is None else month
         shown = month.shown or own
         known = {"intake": month.intake, "deduct": month.deduct, "irrigation": month.irrigation}
+        if month.second:
+            known |= {"first": month.first, "second": month.second}
         if spread:
-            known["intake"] = month.intake * D(repr(round(bias, 9)))
+            wide = D(repr(round(bias, 9)))
+            known |= {n: known[n] * wide for n in ("intake", "first", "second") if n in known}
         facts = InvoiceFacts(
             f"I{k:02d}",
             month.start,
@@ -630,6 +662,8 @@ def printed(
                 tolerance=loose if net >= 0 else D(0),
                 uses=("irrigation",),
                 exchange=None if last is None else change_of(last, last is month),
+                meters=(SupplyMeter("first"), SupplyMeter("second")) if month.second else (),
+                read_of="first" if month.second else "",
             )
         )
     return found

@@ -128,7 +128,9 @@ def _bill(
         face = replace(face, per_count=change.new_per_count)
     volumes, spread = _volumes(case, inputs, evidence, row, face)
     facts = _facts(case, inputs, row, dates, volumes)
-    if face is not None and is_one_meter(case, inputs, row, face, own or printed):
+    meters, read = supply_meters(case, inputs, row), read_meter(case)
+    one = face is not None and not meters
+    if one and is_one_meter(case, inputs, row, face, own or printed):
         facts = facts.but(reads=_as_volumes(case, own or printed, face))
     return BilledInvoice(
         facts,
@@ -140,7 +142,8 @@ def _bill(
         tolerance=spread * _largest_share(inputs.schedule),
         uses=tuple(u.name for u in case.data.use if not credited(u) and u.name in volumes),
         exchange=change,
-        meters=supply_meters(case, inputs, row),
+        meters=meters,
+        read_of=read.meter if meters and read is not None else "",
     )
 
 

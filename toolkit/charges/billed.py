@@ -117,6 +117,8 @@ class BilledInvoice:
         The last change of the billed meter up to the end of the period [-].
     meters : tuple of SupplyMeter
         The supply meters of the account where there are several; empty where there is one [-].
+    read_of : str
+        Of several, the one whose reads are printed; empty where it is not told [text].
     """
 
     facts: InvoiceFacts
@@ -133,6 +135,7 @@ class BilledInvoice:
     own_exact: bool = True
     exchange: MeterExchange | None = None
     meters: tuple[SupplyMeter, ...] = ()
+    read_of: str = ""
 
     @property
     def exact(self) -> bool:

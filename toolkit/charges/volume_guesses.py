@@ -358,8 +358,13 @@ def _register(
                 which = ("previous", "current")[place]
                 what = f"{slip} in the {which} read: {own} was taken as {printed}"
                 counts.append(("misread", what, counted(before, after, register)))
+    others = Decimal(0)
+    if bill.meters:
+        if bill.read_of not in bill.facts.volumes:
+            return
+        others = _known(bill, rule.metered) - bill.facts.volumes[bill.read_of]
     for code, what, used in counts:
-        volumes = {**bill.facts.volumes, rule.metered: used * register.per_count}
+        volumes = {**bill.facts.volumes, rule.metered: used * register.per_count + others}
         volume = _charged(schedule, bill, rule, volumes)
         if volume is not None:
             yield VolumeGuess(code, what, volume, bill.tolerance)

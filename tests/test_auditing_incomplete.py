@@ -8,6 +8,8 @@ import pytest
 from test_auditing_overlaps import READS, A, B, C, case_of
 
 from toolkit import audit, load_case
+from toolkit.auditing.quarters import review
+from toolkit.report.pictures import PICTURES
 
 
 def with_reads(folder: Path, reads: str, *invoices: str, draws=500):
@@ -23,6 +25,8 @@ def test_reads_that_end_before_the_last_invoice_leave_it_without_a_volume(tmp_pa
     assert table["balance_mean"].notna().to_dict() == {"A": True, "B": True, "C": False}
     assert result.total["balance_mean"] is None and not result.basis["answered"]
     assert "every invoice" in result.questions["basis"]["missing"]
+    for name in ("decision", "balance"):
+        assert PICTURES[name][1](result) is None
     assert [flag.severity for flag in result.flags if flag.code == "reads-missing"] == [
         "stops verdict"
     ]
@@ -46,3 +50,15 @@ def test_an_intake_of_nothing_has_no_share_and_accuses_no_meter(tmp_path):
     assert not result.basis["answered"]
     assert "above zero" in result.questions["basis"]["missing"]
     assert "balance-below-zero" not in {flag.code for flag in result.flags}
+    assert PICTURES["balance"][1](result) is None
+    forecast = review(result).forecast
+    assert not forecast["made"] and "above zero" in forecast["why"]
+
+
+def test_a_quarter_of_an_invoice_without_days_of_its_own_has_no_forecast(tmp_path):
+    whole = "W,2026-03-02,2026-07-10,3200,7200,actual,360.0,195.00,1960.00,2155.00"
+    inside = "V,2026-04-01,2026-06-01,4200,6200,actual,180.0,91.50,880.00,971.50"
+    result = audit(load_case(case_of(tmp_path, A, B, whole, inside, more="")), draws=500, seed=1)
+    found = review(result, "2026Q2")
+    assert found.table["days"].iloc[-1] == 0 and not found.forecast["made"]
+    assert found.forecast["why"] == "no invoice of the quarter has days of its own"

@@ -218,6 +218,15 @@ def test_three_ways(tmp_path):
     assert result.total["rules_m3"] == pytest.approx((90 + 108 + 90) * KGAL)
 
 
+def test_days_on_three_invoices_count_for_the_earliest(tmp_path):
+    second = "B,2026-01-20,2026-02-10,,,actual,63.0,31.50,252.00,283.50"
+    third = "C,2026-01-26,2026-03-02,1800,3200,actual,126.0,52.50,556.00,608.50"
+    result = audited(tmp_path, A, second, third)
+    told = [f.message for f in result.flags if f.code == "overlapping invoices"]
+    assert "for A; its own are the 10 days" in told[0]
+    assert "for the earliest that holds them, A or B; its own are the 20 days" in told[1]
+
+
 def test_an_invoice_inside_an_earlier_one_has_no_days(tmp_path):
     whole = "W,2026-01-31,2026-04-01,2000,4200,actual,198.0,90.00,988.00,1078.00"
     inside = "V,2026-03-02,2026-04-01,3200,4200,actual,90.0,45.00,360.00,405.00"

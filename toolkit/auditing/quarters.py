@@ -320,6 +320,8 @@ def _forecast(
         return {**found, "why": "a quarter between the first and the last holds no invoice"}
     held = result.evidence.periods
     lasting = [place for place in places[names[-1]] if held.lasting[place]]
+    if not lasting:
+        return {**found, "why": "no invoice of the quarter has days of its own"}
     spans = pd.DataFrame({"start": held.start, "end": held.end})
     periods = next_periods(result.case, spans, lasting)
     days = float(sum((end - start).days for start, end in periods))
@@ -343,6 +345,8 @@ def _forecast(
         if result.pricing is not None:
             cost = priced_forecast(result.pricing, place, periods, rate)
             _middle(found, f"cost_{name}", cost, coverage)
+    if not found["made"]:
+        found["why"] = "no volume is known, and above zero, in every quarter"
     return found
 
 

@@ -127,11 +127,13 @@ def _overlaps(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings, examine:
             if own > 0
             else "it has no days of its own, and nothing is due on it"
         )
+        whose = before.invoice
+        if after.start < before.own_start:  # some of them belong to one that is earlier still
+            whose = f"the earliest that holds them, {before.shares_with} or {before.invoice}"
         findings.flag(
             "overlapping invoices",
             f"invoice {after.invoice} covers {days:.4g} days that invoice {before.invoice} holds "
-            f"already, from {_day(after.start, zone)}; they count once, for {before.invoice}; "
-            f"{rest}",
+            f"already, from {_day(after.start, zone)}; they count once, for {whose}; {rest}",
             invoice=after.invoice,
             shares_with=before.invoice,
             days=round(days, 3),

@@ -94,7 +94,7 @@ def _ratios(result: Any) -> Picture | None:
 
 def _decision(result: Any) -> Picture | None:
     audited = result.evidence.audited
-    if audited is None:
+    if audited is None or result.total["audited_mean"] is None:
         return None
     words, rule = Words.of(result), result.rule
     billed = result.total["billed_m3"]
@@ -164,9 +164,12 @@ def _zero(result: Any) -> Picture | None:
 
 
 def _balance(result: Any) -> Picture | None:
-    if result.evidence.balance is None:
-        return None
     total = result.total
+    if result.evidence.balance is None or total["balance_mean"] is None:
+        return None
+    terms = frames.flows(result)
+    if not terms.loc[terms["kind"] == "in", "mean"].sum() > 0:
+        return None
     parts = ("standard_uncertainty", "low", "high")
     measured = {part: total.get(f"effluent_{part}") for part in ("mean", *parts)}
     expected = {part: total.get(f"balance_{part}") for part in parts}
@@ -174,7 +177,7 @@ def _balance(result: Any) -> Picture | None:
         each if all(value is not None for value in each.values()) else None
         for each in (measured, expected)
     ]
-    return water_balance(frames.flows(result), Words.of(result).volume_unit, *shown)
+    return water_balance(terms, Words.of(result).volume_unit, *shown)
 
 
 def _estimates(result: Any) -> Picture | None:
@@ -213,8 +216,12 @@ NO_RECORD = "This case holds no record of the effluent."
 NO_DIFFERENCE = (
     "No charge line differs from what the schedule gives, or the case holds no rate schedule."
 )
+NO_INTAKE = (
+    "This case holds no reads of a supply meter, they leave out some invoice, or nothing came in."
+)
 NO_AUDITED = (
-    "There is no audited volume to show: no estimate, or measurements that contradict each other."
+    "There is no audited volume to show: no estimate, none for some invoice, or measurements that "
+    "contradict each other."
 )
 
 PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
@@ -230,7 +237,7 @@ PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "effluent budget": (NO_RECORD, _budget("effluent")),
     "balance budget": ("This case holds no balance with uncertain terms.", _budget("balance")),
     "zero": ("This case holds no record of a method with a level.", _zero),
-    "balance": ("This case holds no reads of a supply meter.", _balance),
+    "balance": (NO_INTAKE, _balance),
     "estimates": ("This case holds no estimate of the discharge.", _estimates),
     "differences": (NOT_TWO, _differences),
     "discharge if true": ("No explanation was ranked with a discharge of its own.", _if_true),

@@ -127,7 +127,7 @@ def _estimated_run(
     evidence = {each.bill.invoice: _volumes(each) for each in members}
     names = ", ".join(each.bill.invoice for each in run)
     rest = "rest on estimated reads" if len(run) > 1 else "rests on an estimated read"
-    by = f"{plain(abs(off.quantize(Decimal('0.001'))))} {unit} too {'high' if off > 0 else 'low'}"
+    by = f"{plain(abs(off.quantize(Decimal('0.001')))):,} {unit} too {'high' if off > 0 else 'low'}"
     told = [estimate_words(schedule, [*earlier, *run[:k]], each) for k, each in enumerate(run)]
     how = "".join(f"; {words}" for words in told if words)
     if known and abs(off + after.billed - after.due) <= slack:
@@ -162,7 +162,7 @@ def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature
             size, unit = plain(abs(off[0].quantize(Decimal("0.001")))), one.bill.facts.volume_unit
             more = "high" if off[0] > 0 else "low"
             sentence = (
-                f"{one.bill.invoice} is {size} {unit} too {more}, {other.bill.invoice} makes it "
+                f"{one.bill.invoice} is {size:,} {unit} too {more}, {other.bill.invoice} makes it "
                 f"good: the read {one.bill.current_read} between them was wrong."
             )
             evidence = {e.bill.invoice: _volumes(e) for e in pair}

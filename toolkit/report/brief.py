@@ -189,7 +189,7 @@ class Brief:
         )
         digits = {high: 1, low: 1}
         caption = (
-            f"What {error} of level do to one reading; 90, 50 and 10 % of all readings are "
+            f"What {error} of level does to one reading; 90, 50 and 10 % of all readings are "
             "higher than the low, usual and high one"
         )
         return show_table(frame, caption, digits)

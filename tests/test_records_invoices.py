@@ -45,6 +45,18 @@ def test_money_and_volumes_are_exact(read):
     assert record.frame["billed_m3"].iloc[0] == pytest.approx(1234567 * 231 * 0.0254**3)
 
 
+def test_a_column_of_figures_that_is_no_charge_is_named_and_left_out(read):
+    """Days on the bill would be money; where no sum fits it is said what to do."""
+    rows = [row + f",{days}" for row, days in zip(ROWS, (31, 28, 31, 30), strict=True)]
+    record = read(rows, header=HEADER + ",Days")
+    assert codes(record)[0] == "no lines add up" and "Days" in record.lines.columns
+    assert "not_charges" in record.flags[0].message and "'Days'" in record.flags[0].message
+    right = read(rows, header=HEADER + ",Days", not_charges=["Days"])
+    assert codes(right) == [] and list(right.lines.columns) == ["fixed", "volume"]
+    with pytest.raises(InputRefused, match="column Dayz: the column is missing"):
+        read(rows, header=HEADER + ",Days", not_charges=["Dayz"])
+
+
 def test_clean_invoices_raise_no_flag(read):
     record = read(ROWS)
     assert codes(record) == []

@@ -38,6 +38,7 @@ file = "invoices.csv"              # or several: ["2025.csv", "2026.csv"]
 volume_unit = "kgal"
 read_hour = "08:00"                # local hour of the reads, where the file holds dates only
 end_day_counts = false             # true if a period includes the whole day of its end date
+# not_charges = ["Days", "Reading"]          # columns of figures that are no charge line
 # overlapping_days = "examine"     # days on two invoices are refused as slips unless printed so
 # day_first = false                # order of dates such as 03/04/2026; refused until it is stated
 # decimal = "."                    # or ",", where the numbers do not tell

@@ -59,6 +59,7 @@ def invoice_record(case: Case) -> InvoiceRecord:
         read_hour=table.read_hour,
         end_day_counts=table.end_day_counts,
         overlapping_days=table.overlapping_days,
+        not_charges=table.not_charges,
         columns=table.columns or None,
         day_first=table.day_first,
         decimal=table.decimal,

@@ -109,15 +109,13 @@ class TextFile(NamedFiles):
 
 
 class InvoicesTable(TextFile):
-    """[invoices]: one row per invoice; columns kind and replaces tell corrections and credits.
-
-    overlapping_days = "examine" states that days on two invoices are printed so, no slip.
-    """
+    """[invoices]: one row per invoice; columns kind and replaces tell corrections and credits."""
 
     volume_unit: str
     end_day_counts: bool
     read_hour: str = "00:00"
-    overlapping_days: Literal["refuse", "examine"] = "refuse"
+    overlapping_days: Literal["refuse", "examine"] = "refuse"  # examine: printed so, no slip
+    not_charges: list[str] = Field(default_factory=list)  # columns of figures that are no charge
 
     _unit = field_validator("volume_unit")(classmethod(unit_of("volume")))
 

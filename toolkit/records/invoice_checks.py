@@ -290,8 +290,16 @@ def _estimates(frame: pd.DataFrame, findings: Findings) -> None:
 def _sums(frame: pd.DataFrame, lines: pd.DataFrame, findings: Findings) -> None:
     if not len(lines.columns):
         return
+    sums = [sum(lines.iloc[place], Decimal(0)) for place in range(len(frame))]
+    if len(frame) > 1 and all(a != b for a, b in zip(sums, frame["total"], strict=True)):
+        findings.flag(
+            "no lines add up",
+            "the lines of no invoice add up to its total: a column of figures that is no charge "
+            "(days, reads, volumes) is named under [invoices] as not_charges = ['its name']; "
+            f"read as charges are {', '.join(map(repr, lines.columns))}",
+        )
     for place, row in enumerate(frame.itertuples()):
-        added = sum(lines.iloc[place], Decimal(0))
+        added = sums[place]
         if added != row.total:
             findings.flag(
                 "lines do not add up",

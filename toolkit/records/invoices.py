@@ -45,6 +45,7 @@ def read_invoices(
     read_hour: str = "00:00",
     end_day_counts: bool = False,
     overlapping_days: str = "refuse",
+    not_charges: Sequence[str] = (),
     columns: Mapping[str, str] | None = None,
     day_first: bool | None = None,
     decimal: str | None = None,
@@ -68,6 +69,8 @@ def read_invoices(
     overlapping_days : str
         "refuse" invoices that overlap, or "examine" them: the invoices are as printed, and what
         two of them bill counts for the earlier one [text].
+    not_charges : sequence of str
+        Further columns of the file that hold figures and are no charge, such as days [text].
     columns : mapping of str to str, optional
         Our column name to the file's, where they differ [text].
     day_first : bool, optional
@@ -95,7 +98,7 @@ def read_invoices(
     Notes
     -----
     Every column that is not known by name is a charge line if it holds amounts, and is left out
-    as a remark if none of its cells is a number.
+    as a remark if none of its cells is a number, or if it is named as no charge.
     """
     paths = [path] if isinstance(path, (str, Path)) else list(path)
     shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
@@ -108,6 +111,7 @@ def read_invoices(
         findings.file = file
         expected = [names[name] for name in INVOICE_COLUMNS]
         table = table_of(one, findings, sheet=sheet, expected=expected, decimal=decimal)
+        _leave_out(table, not_charges, findings)
         findings.raise_if_refused()
         parts.append(_one_table(table, names, zone, dated, findings))
     findings.raise_if_refused()
@@ -269,6 +273,14 @@ def _read_types(words: Sequence[str], table: Table, column: str, findings: Findi
             )
         types.append(kind or "actual")
     return types
+
+
+def _leave_out(table: Table, not_charges: Sequence[str], findings: Findings) -> None:
+    """Take the name from columns that are no charge, so that they are read as no line."""
+    for name in not_charges:
+        place = column_place(table, name, findings)
+        if place is not None:
+            table.header[place] = ""
 
 
 def _lines(table: Table, places: Mapping[str, int | None], findings: Findings) -> pd.DataFrame:

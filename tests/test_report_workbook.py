@@ -10,7 +10,9 @@ from zoneinfo import ZoneInfo
 import openpyxl
 import pandas as pd
 import pytest
+from test_auditing_overlaps import EARLY, A, C, audited
 
+from toolkit.report.tables import write_tables
 from toolkit.report.workbook import harmless, write_workbook
 
 LINES = pd.DataFrame(
@@ -108,3 +110,29 @@ def test_sheet_names_are_made_legal_and_distinct(tmp_path):
     write_workbook(path, {"x" * 40: frame, "x" * 41: frame, "[]": frame})
     names = openpyxl.load_workbook(path).sheetnames
     assert len(set(names)) == 3 and all(len(name) <= 31 for name in names)
+
+
+def arithmetic(result, folder, *, values: bool) -> dict[tuple, tuple]:
+    write_tables(result, folder / "tables.xlsx")
+    book = openpyxl.load_workbook(folder / "tables.xlsx", data_only=values)
+    return {row[:2]: row[5:] for row in book["invoice arithmetic"].iter_rows(values_only=True)}
+
+
+def test_a_line_of_several_blocks_is_computed_as_the_page_computes_it(tmp_path):
+    """By hand: 100 kgal at 4.00 and 26 at 6.00 are 556.00, as billed."""
+    result = audited(tmp_path, A, EARLY, C)
+    values = arithmetic(result, tmp_path, values=True)
+    assert values["B", "volume"] == (556.0, 556.0, 0.0)
+    formulas = arithmetic(result, tmp_path, values=False)
+    assert formulas["B", "volume"][0] == "=ROUND(100*4.00+26.0*6.00,2)"
+    assert values["all invoices", None] == (1418.5, 1418.5, 0.0)
+
+
+def test_where_only_the_total_is_printed_the_sums_are_compared(tmp_path):
+    def bare(row):
+        cells = row.split(",")
+        return ",".join([*cells[:7], "", "", str(float(cells[9]) + 1)])
+
+    values = arithmetic(audited(tmp_path, *map(bare, (A, C))), tmp_path, values=True)
+    assert values["A", "volume"] == (360.0, None, None)
+    assert values["A", "sum"] == (405.0, 406.0, 1.0)

@@ -116,6 +116,11 @@ def test_the_h_flume_equation_in_feet_gives_the_same_discharge(head):
         assert flow == pytest.approx(float(device.rating(head)), rel=2e-4)
 
 
+def test_nothing_is_written_as_a_zero_below_zero():
+    assert spoken.percent(-0.0001) == "0.0 %" and spoken.percent(float("nan")) == "– %"
+    assert spoken.length(-0.0) == "0 mm" and spoken.length(-0.0, 3, True).startswith("+0")
+
+
 def test_the_case_says_what_is_spoken():
     found = load_case(sample_case()).spoken
     assert (found.volume, found.head, str(found.zone)) == ("kgal", "in", "America/Chicago")

@@ -97,7 +97,7 @@ def _figure(value: float, digits: int, sign: bool = False) -> str:
     if not math.isfinite(value):
         return "–"
     size = 0 if not value else math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
-    text = f"{value:{'+' if sign else ''},.{max(digits - 1 - size, 0)}f}"
+    text = f"{value + 0.0:{'+' if sign else ''},.{max(digits - 1 - size, 0)}f}"  # no minus zero
     if "." in text and not sign:
         text = text.rstrip("0").rstrip(".")
     return text
@@ -275,7 +275,9 @@ def percent(value: float, digits: int = 1) -> str:
     str
         Such as "7.4 %" [text].
     """
-    return f"{100 * value:.{digits}f} %"
+    if not math.isfinite(value):
+        return "– %"
+    return f"{round(100 * value, digits) + 0.0:.{digits}f} %"  # no minus zero
 
 
 def _local(time: Any) -> Any:

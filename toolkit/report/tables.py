@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from decimal import ROUND_HALF_UP, Decimal
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from toolkit.report.workbook import LINE_COLUMNS, write_workbook
+from toolkit.report.workbook import CENT, LINE_COLUMNS, write_workbook
 from toolkit.units import from_si
 
 __all__ = ["invoice_lines", "with_units", "write_tables"]
@@ -91,13 +92,39 @@ def invoice_lines(result: Any) -> pd.DataFrame | None:
     Returns
     -------
     DataFrame or None
-        One row per invoice and line; None without a schedule [money].
+        One row per invoice and line, with the amount by the schedule on the volume as printed and
+        the sum of products that gives it, where one does; with the total as printed where a line
+        is not printed; None without a schedule [money].
     """
     pricing = getattr(result, "pricing", None)
     if pricing is None:
         return None
     lines = pricing.lines[pricing.lines["line"] != "total"]
-    return lines.rename(columns={"invoiced": "billed"})[list(LINE_COLUMNS)]
+    found = lines.rename(columns={"invoiced": "billed"})[list(LINE_COLUMNS)]
+    names = result.invoices["invoice"].astype(str)
+    priced = dict(zip(names, pricing.stated, strict=True))
+    work = [_work(priced[str(row.invoice)], row.line) for row in lines.itertuples()]
+    found = found.assign(computed=lines["on_stated_volume"], work=work, total=None)
+    printed = dict(zip(names, result.inputs.invoices.frame["total"], strict=True))
+    for name, rows in found.groupby("invoice", sort=False):
+        whole = sum(filter(None, rows["computed"]), Decimal(0)) == priced[str(name)].total
+        if rows["billed"].isna().any() and whole:
+            found.loc[rows.index, "total"] = printed[str(name)]
+    return found
+
+
+def _work(priced: Any, column: str) -> str:
+    """The products a line is the sum of, as a formula; empty where it is no such sum."""
+    parts = []
+    for line in priced.lines:
+        if line.column != column:
+            continue
+        products = [(term.quantity, term.rate) for term in line.terms]
+        total = sum((quantity * rate for quantity, rate in products), Decimal(0))
+        if not products or total.quantize(CENT, ROUND_HALF_UP) != line.amount:
+            return ""
+        parts.append(f"ROUND({'+'.join(f'{q:f}*{r:f}' for q, r in products)},2)")
+    return "+".join(parts)
 
 
 def write_tables(result: Any, path: Path) -> None:

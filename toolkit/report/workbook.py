@@ -29,6 +29,7 @@ STAMP = b"2000-01-01T00:00:00Z"
 LONGEST = 32_000
 DANGER = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+CENT = Decimal("0.01")
 LINE_COLUMNS = ("invoice", "line", "quantity", "unit", "rate", "billed")
 
 HEAD = Font(bold=True, color="FFFFFF")
@@ -63,7 +64,9 @@ def write_workbook(
         Sheet name and table; column names carry their units [-].
     invoice_lines : DataFrame, optional
         invoice, line, quantity, unit, rate, billed: becomes a sheet whose amounts, sums and
-        differences are formulas [`money`].
+        differences are formulas; also computed, the amount to show, work, the formula of a line
+        that is no single product (the bare amount stands where there is none), and total, in the
+        place of the sum of what is billed [`money`].
     zone : tzinfo, optional
         Zone that times with a zone are written in, with their offset [-].
     money : str
@@ -167,9 +170,9 @@ def _number(value: Any) -> Decimal | None:
 
 
 def _invoice_sheet(draft: _Draft, lines: pd.DataFrame, money: str) -> None:
-    """Quantity times rate, rounded to cents; sums and differences; one block an invoice."""
+    """What each line comes to, beside what is billed; sums and differences by invoice."""
     heads = ["invoice", "charge line", "quantity", "unit of quantity", f"rate [{money} per unit]"]
-    heads += [f"quantity × rate [{money}]", f"billed [{money}]", f"billed less computed [{money}]"]
+    heads += [f"computed [{money}]", f"billed [{money}]", f"billed less computed [{money}]"]
     sheet = _sheet(draft, "invoice arithmetic", heads)
     row, total_rows, grand = 2, [], [Decimal(0)] * 3
     for invoice, block in lines.groupby("invoice", sort=False):
@@ -182,6 +185,11 @@ def _invoice_sheet(draft: _Draft, lines: pd.DataFrame, money: str) -> None:
         _text(sheet.cell(row, 2), "sum")
         for place, value in zip("FGH", sums, strict=True):
             _formula(draft, sheet[f"{place}{row}"], f"=SUM({place}{first}:{place}{row - 1})", value)
+        if (printed := _number(block.get("total", pd.Series([None])).iloc[0])) is not None:
+            sums[1:] = [printed, printed - sums[0]]
+            draft.values.pop((sheet.title, f"G{row}"))
+            _put(sheet[f"G{row}"], printed, draft.zone)
+            _formula(draft, sheet[f"H{row}"], f"=G{row}-F{row}", sums[2])
         _bold(sheet, row)
         total_rows.append(row)
         grand = [a + b for a, b in zip(grand, sums, strict=True)]
@@ -198,16 +206,25 @@ def _line(draft: _Draft, sheet, row: int, line: pd.Series) -> list[Decimal]:
     for place, name in enumerate(LINE_COLUMNS[:5], start=1):
         _put(sheet.cell(row, place), line[name], draft.zone)
     quantity, rate, billed = (_number(line[name]) for name in ("quantity", "rate", "billed"))
-    computed = Decimal(0)
+    known, work = _number(line.get("computed")), line.get("work")
+    computed, formula = known, f"={work}" if work else ""
     if quantity is not None and rate is not None:
-        computed = (quantity * rate).quantize(Decimal("0.01"), ROUND_HALF_UP)
-        _formula(draft, sheet[f"F{row}"], f"=ROUND(C{row}*E{row},2)", computed)
+        product = (quantity * rate).quantize(CENT, ROUND_HALF_UP)
+        if known is None or product == known:
+            computed, formula = product, f"=ROUND(C{row}*E{row},2)"
+    if computed is not None and formula:
+        _formula(draft, sheet[f"F{row}"], formula, computed)
+    else:
+        _put(sheet[f"F{row}"], computed, draft.zone)
+    computed = computed or Decimal(0)
     _put(sheet[f"G{row}"], billed, draft.zone)
-    billed = billed or Decimal(0)
-    _formula(draft, sheet[f"H{row}"], f"=G{row}-F{row}", billed - computed)
+    difference = Decimal(0)
+    if billed is not None:  # else the line is not printed, and the sums tell
+        difference = billed - computed
+        _formula(draft, sheet[f"H{row}"], f"=G{row}-F{row}", difference)
     for place in "FGH":
         sheet[f"{place}{row}"].number_format = "#,##0.00"
-    return [computed, billed, billed - computed]
+    return [computed, billed or Decimal(0), difference]
 
 
 def _bold(sheet, row: int) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import html
 import re
 import shutil
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -22,7 +24,7 @@ from toolkit.report import story as report_story
 from toolkit.report.flags import flag_sentences
 from toolkit.report.letter import cover_letter
 from toolkit.report.pictures import PICTURES
-from toolkit.report.show import Shown
+from toolkit.report.show import Shown, say
 from toolkit.report.tables import invoice_lines, with_units, write_tables
 from toolkit.report.words import Words, counted, joined
 
@@ -365,3 +367,13 @@ def test_no_source_is_vague(whole):
     ours = table[table["supplied by"] != "case file"]["source"]
     named = r"judgement|from memory|ISO |Bos |USBR|read in a copy|of the record itself|same record"
     assert ours.str.contains(named).all(), ours[~ours.str.contains(named)].tolist()
+
+
+def test_the_decision_rule_without_a_source_reads_as_a_sentence():
+    """Values are stripped where they are filled in, so the space cannot stand in the value."""
+    rule = SimpleNamespace(source=" ")
+    result = SimpleNamespace(case=SimpleNamespace(data=SimpleNamespace(rule=rule)))
+    shown = say("{source}.", source=report_story.rule_source(result))
+    assert html.unescape(shown.markup) == (
+        "The decision rule (the case file names no source for it)."
+    )

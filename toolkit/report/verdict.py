@@ -265,7 +265,9 @@ def rule_source(result: Any) -> str:
     Returns
     -------
     str
-        Words to follow "The decision rule" [text].
+        Such as "The decision rule, agreed with the town" [text].
     """
     source = result.case.data.rule.source.strip().rstrip(".")
-    return f", {source}" if source else " (the case file names no source for it)"
+    return "The decision rule" + (
+        f", {source}" if source else " (the case file names no source for it)"
+    )

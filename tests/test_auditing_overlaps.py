@@ -218,6 +218,20 @@ def test_three_ways(tmp_path):
     assert result.total["rules_m3"] == pytest.approx((90 + 108 + 90) * KGAL)
 
 
+PRINTED_READS = '[account.reads]\nunit = "gal"\nmultiplier = 100\ndigits = 6\n'
+
+
+@pytest.mark.parametrize("wrong", ["A", "C"])
+def test_an_invoice_beside_a_shared_one_is_not_said_to_be_of_another_meter(tmp_path, wrong):
+    """Its reads connect with those of the overlapping invoice, or with none that is printed."""
+    rows = {"A": A, "B": EARLY, "C": C}
+    rows[wrong] = rows[wrong].replace("90.0,45.00,360.00,405.00", "71.3,45.00,285.20,330.20")
+    result = audited(tmp_path, *rows.values(), more=PRINTED_READS)
+    codes = {name: row.code for row in result.signatures.itertuples() for name in row.invoices}
+    assert codes == {"B": "overlapping-period", wrong: "unexplained-volume"}
+    assert right_totals(result) == RIGHT
+
+
 def test_days_on_three_invoices_count_for_the_earliest(tmp_path):
     second = "B,2026-01-20,2026-02-10,,,actual,63.0,31.50,252.00,283.50"
     third = "C,2026-01-26,2026-03-02,1800,3200,actual,126.0,52.50,556.00,608.50"

@@ -74,13 +74,21 @@ def with_neighbours(bills: Sequence[BilledInvoice], place: int) -> BilledInvoice
 
 
 def _reads_beside(bills: Sequence[BilledInvoice], place: int) -> tuple[Any, Any]:
-    """Current read of the invoice before and previous read of the one after, of no shared day."""
-    alone = [k for k, each in enumerate(bills) if not each.shares_with or k == place]
-    before = [k for k in alone if k < place][-1:]
-    after = [k for k in alone if k > place][:1]
+    """Current read of the invoice that ends before this one, previous read of the one after it.
+
+    Nothing where an invoice that shares days lies between: it prints no read of that instant.
+    """
+    earlier, this = bills[:place], bills[place]
+    before = max(earlier, key=lambda each: each.facts.end, default=None)  # of equals the first
+    after = None
+    for each in bills[place + 1 :]:
+        if not each.shares_with:
+            after = each
+        if after is not None or each.facts.end > this.facts.end:
+            break
     return (
-        bills[before[0]].current_read if before else None,
-        bills[after[0]].previous_read if after else None,
+        None if before is None else before.current_read,
+        None if after is None else after.previous_read,
     )
 
 

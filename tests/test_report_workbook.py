@@ -12,6 +12,8 @@ import pandas as pd
 import pytest
 from test_auditing_overlaps import EARLY, A, C, audited
 
+from toolkit.auditing.quarters import review
+from toolkit.report.brief import make_brief
 from toolkit.report.tables import write_tables
 from toolkit.report.workbook import harmless, write_workbook
 
@@ -126,6 +128,13 @@ def test_a_line_of_several_blocks_is_computed_as_the_page_computes_it(tmp_path):
     formulas = arithmetic(result, tmp_path, values=False)
     assert formulas["B", "volume"][0] == "=ROUND(100*4.00+26.0*6.00,2)"
     assert values["all invoices", None] == (1418.5, 1418.5, 0.0)
+
+
+def test_brief_and_review_have_the_same_arithmetic(tmp_path):
+    result = audited(tmp_path, A, EARLY, C)
+    whole = arithmetic(result, tmp_path, values=True)
+    assert arithmetic(review(result), tmp_path, values=True) == whole
+    assert arithmetic(make_brief(result), tmp_path, values=True) == whole
 
 
 def test_where_only_the_total_is_printed_the_sums_are_compared(tmp_path):

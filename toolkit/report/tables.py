@@ -101,15 +101,14 @@ def invoice_lines(result: Any) -> pd.DataFrame | None:
         return None
     lines = pricing.lines[pricing.lines["line"] != "total"]
     found = lines.rename(columns={"invoiced": "billed"})[list(LINE_COLUMNS)]
-    names = result.invoices["invoice"].astype(str)
-    priced = dict(zip(names, pricing.stated, strict=True))
+    bills = {bill.invoice: bill for bill in pricing.bills}
+    priced = dict(zip(bills, pricing.stated, strict=True))
     work = [_work(priced[str(row.invoice)], row.line) for row in lines.itertuples()]
     found = found.assign(computed=lines["on_stated_volume"], work=work, total=None)
-    printed = dict(zip(names, result.inputs.invoices.frame["total"], strict=True))
     for name, rows in found.groupby("invoice", sort=False):
         whole = sum(filter(None, rows["computed"]), Decimal(0)) == priced[str(name)].total
         if rows["billed"].isna().any() and whole:
-            found.loc[rows.index, "total"] = printed[str(name)]
+            found.loc[rows.index, "total"] = bills[str(name)].total
     return found
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from test_auditing_overlaps import READS, A, B, C, case_of
+from test_auditing_overlaps import AGAIN, READS, RULER, A, B, C, case_of
 
 from toolkit import audit, load_case
 from toolkit.auditing.quarters import review
+from toolkit.report.brief_zero import zero_of_invoice
 from toolkit.report.pictures import PICTURES
 
 
@@ -62,3 +63,14 @@ def test_a_quarter_of_an_invoice_without_days_of_its_own_has_no_forecast(tmp_pat
     found = review(result, "2026Q2")
     assert found.table["days"].iloc[-1] == 0 and not found.forecast["made"]
     assert found.forecast["why"] == "no invoice of the quarter has days of its own"
+
+
+def test_the_zero_is_shown_on_an_invoice_that_has_a_measured_volume(tmp_path):
+    case = case_of(tmp_path, A, B, AGAIN, more=RULER)
+    days = ("01-05", "01-20", "02-09", "02-20")
+    looks = [f"2026-{day} {8 + k}:10,2.{k}" for k, day in enumerate(days)]
+    (case.parent / "hand.csv").write_text("\n".join(["time,head", *looks, ""]))
+    result = audit(load_case(case), draws=500, seed=1)
+    assert result.invoices["effluent_mean"].iloc[-1] == 0.0  # the copy comes last
+    assert set(zero_of_invoice(result)["invoice"]) == {"B"}
+    assert zero_of_invoice(result, "B2").empty

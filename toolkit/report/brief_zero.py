@@ -22,7 +22,7 @@ def zero_of_invoice(result: Any, invoice: str = "", reach: float | None = None) 
     result : Audit
         With an effluent record of a method that has a level [m].
     invoice : str
-        Which invoice; the latest if left out [text].
+        Which invoice; the latest with a measured volume if left out [text].
     reach : float
         Largest zero error; twice a small error in the units of the case if None [m].
 
@@ -30,15 +30,19 @@ def zero_of_invoice(result: Any, invoice: str = "", reach: float | None = None) 
     -------
     DataFrame
         invoice, zero_error [m], volume_m3 (that would be stated where the audited effluent is
-        true) [m3], change (as a share of it) [-]; empty without a level.
+        true) [m3], change (as a share of it) [-]; empty without a level or a measured volume.
     """
     series, device = result.evidence.series, result.case.device
+    nothing = pd.DataFrame(columns=["invoice", "zero_error", "volume_m3", "change"])
     if series is None or device.level_column is None:
-        return pd.DataFrame(columns=["invoice", "zero_error", "volume_m3", "change"])
+        return nothing
     names = result.invoices["invoice"].tolist()
-    place = names.index(invoice) if invoice else len(names) - 1
+    measured = np.flatnonzero(result.invoices["effluent_mean"] > 0)
+    place = names.index(invoice) if invoice else max(measured, default=-1)
     start, end = result.evidence.periods.seconds(series.epoch)[place]
     inside = (series.time >= start) & (series.time <= end)
+    if place not in measured or not (inside & (series.discharge > 0)).any():
+        return nothing
     level = series.level[inside]
     carrier = np.broadcast_to(series.carrier, series.level.shape)[inside]
     weights = np.gradient(series.time[inside]) if inside.sum() > 1 else np.ones(inside.sum())
@@ -121,7 +125,7 @@ def zero_slider(result: Any, invoice: str = "") -> Any:
         Slider and sentence; a sentence alone where there is no level [-].
     """
     if zero_of_invoice(result, invoice).empty:
-        return say("The method of this case reads no level, so there is no zero error.")
+        return say("No zero error can be shown: the method reads no level, or measured no volume.")
     from ipywidgets import FloatSlider, Label, VBox
 
     words = Words.of(result)

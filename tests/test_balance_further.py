@@ -508,3 +508,15 @@ def test_streams_that_do_not_fit_are_refused():
         reconcile_network(some | {"b": np.full((50, 2), np.nan)}, {"x": {"a": 1, "b": -1}})
     with pytest.raises(AuditError, match="need more draws"):
         reconcile_network({n: e[:4] for n, e in some.items()}, {"x": {"a": 1, "b": -1}})
+
+
+@pytest.mark.parametrize("given", [True, False])
+def test_a_meter_that_reads_nothing_is_not_excluded(given):
+    """100 in, nothing out: the second meter has stopped, for less than nothing cannot come in."""
+    errors = np.random.default_rng(5).normal(size=(2, 2000, 3))
+    streams = {"main": 100 * (1 + 0.01 * errors[0]), "line": 0.0 * errors[1]}
+    mean = {name: each.mean(axis=0) for name, each in streams.items()}
+    effects = {"main": {"main": mean["main"]}, "line": {}} if given else None
+    found = reconcile_network(streams, {"line": {"main": 1, "line": -1}}, effects)
+    assert not found.agree and "line" in found.possible
+    assert {each.name: round(each.error, 3) for each in found.suspects}["line"] == -1.0

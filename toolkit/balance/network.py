@@ -23,6 +23,9 @@ __all__ = ["Network", "Suspect", "reconcile_network"]
 STRONG = 20.0
 """Likelihood ratio from which a rival counts as excluded (as for the explanations) [-]."""
 
+STOPPED = 1e-5
+"""Share of the largest stream that a measurement which reads nothing is tried with [-]."""
+
 Volumes = Mapping[str, np.ndarray]
 
 
@@ -162,7 +165,7 @@ def reconcile_network(
     if T exceeds the square of the Sidak bound and what it leaves, T_global - T, passes; a rival
     with exp((T_best - T) / 2) below 20 is not excluded. Measurements that stand in the same
     balances leave the same and are never told apart; one of which less than nothing would be true,
-    b above 1, is no suspect.
+    b above 1, is no suspect. One that reads nothing is tried as one that has stopped, error -1.
 
     References
     ----------
@@ -258,15 +261,23 @@ class _Site:
         return full
 
     def effects(self, given: Mapping[str, Volumes] | None) -> tuple[tuple[str, ...], np.ndarray]:
-        """Measurements that stand in a balance, and what each adds to the sums (streams, n)."""
+        """Measurements that stand in a balance, and what each adds to the sums (streams, n).
+
+        One that reads nothing may have stopped: a share of next to nothing stands for it.
+        """
+        sums = self.sum_of(self.mean)
+        stopped = np.eye(len(sums)) * STOPPED * np.abs(sums).max()
         if given is None:
-            return self.names, np.diag(self.sum_of(self.mean))
+            return self.names, np.diag(sums) + stopped * (sums == 0)
         columns = {
             name: np.array(
                 [np.sum(np.asarray(on[s])[self.counted]) if s in on else 0.0 for s in self.names]
             )
             for name, on in given.items()
         }
+        for place, name in enumerate(self.names):
+            if name in columns and not columns[name].any():
+                columns[name] = stopped[place]
         seen = {name: column for name, column in columns.items() if np.any(self.signs @ column)}
         return tuple(seen), np.array(list(seen.values())).reshape(-1, len(self.names)).T
 

@@ -277,7 +277,8 @@ def _reach_flags(reads: np.ndarray, periods: Periods, volume: np.ndarray, meter:
     lost = np.flatnonzero(np.isnan(volume))
     if len(lost):
         message = (
-            f"{meter}: the reads do not reach {len(lost)} service periods; they have no volume"
+            f"{meter}: the reads do not reach {len(lost)} service period"
+            f"{'s, which have' if len(lost) > 1 else ', which has'} no volume"
         )
         data = {"periods": [int(each) for each in lost]}
         flags.append(Flag("reads-missing", message, "stops verdict", data))
@@ -286,8 +287,9 @@ def _reach_flags(reads: np.ndarray, periods: Periods, volume: np.ndarray, meter:
     touched &= np.isfinite(volume)
     if touched.any():
         message = (
-            f"{meter}: {int(touched.sum())} service periods reach beyond the first or last read; "
-            "the rate of the nearest reads is carried on, with a wider interval"
+            f"{meter}: {int(touched.sum())} service "
+            f"{'periods reach' if touched.sum() > 1 else 'period reaches'} beyond the first or "
+            "last read; the rate of the nearest reads is carried on, with a wider interval"
         )
         data = {"periods": [int(each) for each in np.flatnonzero(touched)]}
         flags.append(Flag("reads-carried-on", message, "note", data))

@@ -123,7 +123,7 @@ def _overlaps(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings, examine:
         days = _days_between(after.start, after.own_start, zone)
         own = _days_between(after.own_start, after.end, zone)
         rest = (
-            f"its own are the {own:.4g} days from {_day(after.own_start, zone)} on"
+            f"its own are the {_told(own)} from {_day(after.own_start, zone)} on"
             if own > 0
             else "it has no days of its own, and nothing is due on it"
         )
@@ -132,7 +132,7 @@ def _overlaps(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings, examine:
             whose = f"the earliest that holds them, {before.shares_with} or {before.invoice}"
         findings.flag(
             "overlapping invoices",
-            f"invoice {after.invoice} covers {days:.4g} days that invoice {before.invoice} holds "
+            f"invoice {after.invoice} covers {_told(days)} that invoice {before.invoice} holds "
             f"already, from {_day(after.start, zone)}; they count once, for {whose}; {rest}",
             invoice=after.invoice,
             shares_with=before.invoice,
@@ -145,6 +145,10 @@ def _days_between(start: pd.Timestamp, end: pd.Timestamp, zone: dt.tzinfo) -> fl
     """Days of the calendar between two instants."""
     local = [moment.tz_convert(zone).tz_localize(None) for moment in (start, end)]
     return (local[1] - local[0]) / pd.Timedelta(days=1)
+
+
+def _told(days: float) -> str:
+    return f"{days:.4g} day{'' if days == 1 else 's'}"
 
 
 def _consecutive(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings) -> None:

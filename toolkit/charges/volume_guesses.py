@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["UNIT_RATIOS", "VolumeGuess", "due_volume", "volume_guesses"]
 
-_SWAPPED = ("gal", "cf", "CCF", "kgal", "m3", "impgal")
-
 
 def _unit_ratios() -> dict[str, Decimal]:
     """Factors by which a figure goes wrong when one unit is taken for another.

@@ -16,6 +16,7 @@ import nbformat
 import pytest
 
 from toolkit import audit, load_case, sample_case
+from toolkit.uncertainty import p_value_words
 
 ROOT = Path(__file__).parent.parent
 FACTOR = re.compile(
@@ -85,3 +86,8 @@ def test_a_limit_changes_verdicts_and_no_uncertainty(tmp_path, tolerance):
     assert one.causes.equals(other.causes)
     if tolerance == "20 %":
         assert not one.invoices["finding"].equals(other.invoices["finding"])
+
+
+def test_a_small_p_value_is_never_nothing():
+    assert p_value_words(0.0) == p_value_words(4e-9) == "p < 0.001"
+    assert p_value_words(0.0234) == "p = 0.023"

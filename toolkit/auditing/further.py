@@ -23,7 +23,7 @@ from toolkit.balance import (
 from toolkit.case import Case
 from toolkit.case.models_further import EFFLUENT
 from toolkit.errors import Flag
-from toolkit.uncertainty import Draws
+from toolkit.uncertainty import Draws, p_value_words
 
 __all__ = ["FURTHER_OPEN", "MAIN_BALANCE", "further_network", "network_table"]
 
@@ -87,7 +87,7 @@ def further_network(
     if not have.any():
         return None
     found = reconcile_network(streams, balances, effects, grounds.case.data.rule.coverage)
-    grounds.flags.append(_told(found, grounds.case))
+    grounds.flags.append(_told(found, grounds.case, grounds.periods.names))
     return found
 
 
@@ -103,14 +103,14 @@ def _left_out(grounds: Grounds, have: np.ndarray) -> list[Flag]:
     return [Flag("further-balances-left-out", message, "note", {"invoices": names})]
 
 
-def _told(found: Network, case: Case) -> Flag:
+def _told(found: Network, case: Case, invoices: Sequence[str]) -> Flag:
     """What the balances say, and whether a verdict may rest on the measurements."""
     p = min(found.p_value, found.total_p_value)
     data = {"p_value": p, "possible": list(found.possible)}
     if found.agree:
-        message = f"all balances of the case close within the uncertainties (p = {p:.2g})"
+        message = f"all balances of the case close within the uncertainties ({p_value_words(p)})"
         return Flag("further-balances-close", message, "note", data)
-    message = f"the balances do not close within the uncertainties (p = {p:.2g}); "
+    message = f"the balances do not close within the uncertainties ({p_value_words(p)}); "
     if found.named is not None:
         best = next(each for each in found.suspects if each.name == found.named)
         message += (
@@ -124,7 +124,7 @@ def _told(found: Network, case: Case) -> Flag:
             "each explains them alike or nearly so"
         )
     else:
-        message += _unexplained(found, case)
+        message += _unexplained(found, case, invoices)
     others = {each.name for each in case.data.further_measurement}
     others |= {f"{name}: drain" for name in others}
     spared = bool(found.possible) and set(found.possible) <= others
@@ -142,15 +142,15 @@ def _only_jointly(found: Network, case: Case) -> bool:
     return bool(closes and np.nanmax(found.invoice_z) <= largest)
 
 
-def _unexplained(found: Network, case: Case) -> str:
+def _unexplained(found: Network, case: Case, invoices: Sequence[str]) -> str:
     """Where no measurement explains it: the sums do not close, or the course does not."""
     if found.total_p_value < 1 - np.sqrt(case.data.rule.coverage):
         return "no single measurement explains that by an error it always has"
     row, column = np.unravel_index(np.nanargmax(found.invoice_z), found.invoice_z.shape)
     text = (
-        f"the sums over all invoices do (p = {found.total_p_value:.2g}), so some error changes "
-        f"from invoice to invoice more than is stated; the widest gap is that of "
-        f"{found.balances[row]!r} in service period {int(column) + 1}, "
+        f"the sums over all invoices do ({p_value_words(found.total_p_value)}), so some error "
+        f"changes from invoice to invoice more than is stated; the widest gap is that of "
+        f"{found.balances[row]!r} in invoice {invoices[column]}, "
         f"{found.invoice_z[row, column]:.1f} standard uncertainties"
     )
     if _only_jointly(found, case):

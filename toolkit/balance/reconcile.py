@@ -15,6 +15,7 @@ from toolkit import spoken
 from toolkit.balance.streams import VDI_FLOOR, sidak_critical
 from toolkit.balance.weights import pseudo_inverse, sample_covariance
 from toolkit.errors import AuditError, Flag
+from toolkit.uncertainty import p_value_words
 
 __all__ = ["Reconciliation", "reconcile"]
 
@@ -258,7 +259,7 @@ def _flags(
     if not agree:
         message = (
             "the effluent and the balance differ by more than their uncertainties allow "
-            f"(p = {min(p_value, total_p):.2g}; {spoken.volume(abs(total))} "
+            f"({p_value_words(min(p_value, total_p))}; {spoken.volume(abs(total))} "
             f"{'more' if total > 0 else 'less'} by the effluent record over all invoices); one of "
             "them is wrong, so they are not averaged"
         )

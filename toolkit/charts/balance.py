@@ -12,6 +12,7 @@ from scipy.special import ndtri
 
 from toolkit.charts import EVIDENCE, INK, RULE, SOFT, WASH, Picture, canvas, styled
 from toolkit.errors import ReportFailed
+from toolkit.uncertainty import p_value_words
 from toolkit.units import from_si
 
 __all__ = ["differences", "discharge_if_true", "estimates_side_by_side", "water_balance"]
@@ -251,7 +252,7 @@ def differences(
     axes.set_xlim(-0.6, len(names) - 0.4)
     axes.set_xticks(places, names, rotation=45, ha="right")
     axes.set_ylabel("difference over its\nstandard uncertainty [-]")
-    told = f"chi-square {chi_square:.1f} with {dof} degrees of freedom, p = {p_value:.2g}"
+    told = f"chi-square {chi_square:.1f} with {dof} degrees of freedom, {p_value_words(p_value)}"
     axes.set_title(f"Effluent less balance, invoice by invoice: {told}")
     largest = float(np.nanmax(np.abs(z), initial=0.0))
     alt = (

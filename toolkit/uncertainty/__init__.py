@@ -33,7 +33,13 @@ from toolkit.uncertainty.decision import Judgement, Verdicts, judge
 from toolkit.uncertainty.draws import Draws
 from toolkit.uncertainty.freedom import coverage_factor, effective_dof, linear_interval
 from toolkit.uncertainty.higher_order import second_order_variance
-from toolkit.uncertainty.intervals import Interval, Summary, coverage_interval, summarise
+from toolkit.uncertainty.intervals import (
+    Interval,
+    Summary,
+    coverage_interval,
+    p_value_words,
+    summarise,
+)
 from toolkit.uncertainty.linear import Linear, linearise
 from toolkit.uncertainty.montecarlo import (
     Validation,
@@ -142,6 +148,7 @@ __all__ = [
     "normalised_error",
     "numerical_tolerance",
     "one_sided_factor",
+    "p_value_words",
     "relative_noise_bias",
     "rounded",
     "second_order_variance",

@@ -10,7 +10,7 @@ import numpy as np
 
 from toolkit.errors import AuditError
 
-__all__ = ["Interval", "Summary", "coverage_interval", "summarise"]
+__all__ = ["Interval", "Summary", "coverage_interval", "p_value_words", "summarise"]
 
 Kind = Literal["symmetric", "shortest"]
 BLOCKS = 10  # blocks whose spread shows the numerical error of a shortest interval
@@ -291,3 +291,19 @@ def _block_errors(draws: np.ndarray, coverage: float) -> tuple[np.ndarray, np.nd
 
 def _plain(figure: np.ndarray, draws: np.ndarray) -> float | np.ndarray:
     return float(figure) if np.ndim(draws) == 1 else np.asarray(figure)
+
+
+def p_value_words(value: float) -> str:
+    """The chance of a test figure at least so large if what is tested is true, in words.
+
+    Parameters
+    ----------
+    value : float
+        The chance [-].
+
+    Returns
+    -------
+    str
+        Such as "p = 0.023", or "p < 0.001", never "p = 0" [text].
+    """
+    return "p < 0.001" if value < 0.001 else f"p = {value:.2g}"

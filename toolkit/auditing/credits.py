@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from toolkit.auditing.terms import Grounds
-from toolkit.balance import IntakeVolumes, Term, as_periods
+from toolkit.auditing.terms import Grounds, instants_of
+from toolkit.balance import IntakeVolumes, Term
 from toolkit.case.models_uses import UseTable
 from toolkit.effluent import Periods
 from toolkit.uncertainty import Cause
@@ -32,8 +32,7 @@ def credit_volumes(grounds: Grounds, terms: Mapping[str, list[Term]]) -> dict[st
         Registered volume of a deduct meter, less that of its drain; any other use at its stated
         inputs [m3].
     """
-    instants = {"start": grounds.periods.start, "end": grounds.periods.end}
-    spans = as_periods(pd.DataFrame(instants), may_be_empty=True)
+    spans = instants_of(grounds.periods)
     count = len(spans.first)
 
     def value(cause: Cause) -> np.ndarray:

@@ -13,18 +13,16 @@ from toolkit import spoken
 from toolkit.auditing.credits import credit_volumes, credited
 from toolkit.auditing.further import FURTHER_OPEN, further_network
 from toolkit.auditing.inputs import Inputs
-from toolkit.auditing.terms import Grounds, as_cause, balance_terms
+from toolkit.auditing.terms import Grounds, as_cause, balance_terms, instants_of
 from toolkit.balance import (
     Balance,
     IntakeVolumes,
     Network,
     Reconciliation,
-    as_periods,
     expected_discharge,
     intake_volumes,
     reconcile,
 )
-from toolkit.balance import Periods as Instants
 from toolkit.case import Case
 from toolkit.case.models import CAUSES
 from toolkit.case.models_uses import records_of
@@ -154,9 +152,9 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     if terms["intake"]:
 
         def balance_of(only: str | None, columns: Draws = draws) -> np.ndarray:
-            return expected_discharge(*terms.values(), _instants(periods), columns, only).draws
+            return expected_discharge(*terms.values(), instants_of(periods), columns, only).draws
 
-        balance = expected_discharge(*terms.values(), _instants(periods), draws)
+        balance = expected_discharge(*terms.values(), instants_of(periods), draws)
         flags += balance.flags
     joined = None
     if effluent is not None and balance is not None:
@@ -194,10 +192,6 @@ def _printed(
     grounds = Grounds(case, inputs, periods, registers, series, [])
     terms = balance_terms(grounds)
     return registers, credit_volumes(grounds, terms) if terms["intake"] else {}
-
-
-def _instants(periods: Periods) -> Instants:
-    return as_periods(pd.DataFrame({"start": periods.start, "end": periods.end}), may_be_empty=True)
 
 
 def _stated(case: Case) -> list[Cause]:
@@ -334,7 +328,7 @@ def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, Intake
         name: intake_volumes(
             record.frame["time"],
             record.frame["volume_m3"],
-            _instants(periods),
+            instants_of(periods),
             resolution_m3=record.count_m3,
             meter=name,
         )

@@ -98,6 +98,8 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     frame, face = inputs.invoices.frame, printed_face(case, inputs)
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
     sharing = [row for row, other in enumerate(frame["shares_with"]) if other]
+    if not sharing:
+        return bills
     own = _bills(case, of_own_days(inputs), evidence, face, sharing)
     usual = usual_volume([bill for row, bill in enumerate(bills) if row not in sharing])
     for row, part in zip(sharing, own, strict=True):

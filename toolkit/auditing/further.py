@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.auditing.terms import Grounds, further_terms
+from toolkit import spoken
+from toolkit.auditing.terms import Grounds, further_terms, instants_of
 from toolkit.balance import (
     Balance,
     Network,
     Term,
-    as_periods,
     further_volumes,
     reading_effects,
     reconcile_network,
@@ -64,8 +64,7 @@ def further_network(
         return None
     own = [term for group in terms.values() for term in group]
     further = further_terms(grounds)
-    instants = {"start": grounds.periods.start, "end": grounds.periods.end}
-    spans = as_periods(pd.DataFrame(instants), may_be_empty=True)
+    spans = instants_of(grounds.periods)
     known = {} if balance is None else dict(balance.components)
     new = further if balance is not None else [*own, *further]
     volumes, flags = further_volumes(new, known, spans, draws)
@@ -113,9 +112,10 @@ def _told(found: Network, case: Case, invoices: Sequence[str]) -> Flag:
     message = f"the balances do not close within the uncertainties ({p_value_words(p)}); "
     if found.named is not None:
         best = next(each for each in found.suspects if each.name == found.named)
+        way = "much" if best.error > 0 else "little"
         message += (
-            f"they point at {found.named!r}, which would read {100 * abs(best.error):.1f} % too "
-            f"{'much' if best.error > 0 else 'little'}; a test of it settles that"
+            f"they point at {found.named!r}, which would read "
+            f"{spoken.percent(abs(best.error))} too {way}; a test of it settles that"
         )
     elif found.possible:
         names = ", ".join(repr(name) for name in found.possible)

@@ -12,7 +12,6 @@ from toolkit import spoken
 from toolkit.auditing.evidence import Evidence
 from toolkit.auditing.inputs import Inputs
 from toolkit.auditing.weather import case_rain
-from toolkit.balance import as_periods
 from toolkit.case import Case
 from toolkit.errors import AuditError
 from toolkit.explanations import Observations
@@ -65,15 +64,14 @@ def observations_of(
     step = max(-volume.as_tuple().exponent for volume in inputs.invoices.frame["billed_volume"])
     unit = case.data.invoices.volume_unit
     periods = evidence.periods
-    spans = pd.DataFrame({"start": periods.start, "end": periods.end})
-    middle = spans["start"] + (spans["end"] - spans["start"]) / 2
+    middle = periods.start + (periods.end - periods.start) / 2
     return Observations(
         billed_m3=table["billed_m3"].to_numpy(),
         billed_step_m3=float(to_si(10.0**-step, unit, "volume")),
-        days=as_periods(spans, may_be_empty=True).days,
-        year_fraction=(middle.dt.day_of_year / 365).to_numpy(),
+        days=periods.days,
+        year_fraction=(middle.day_of_year / 365).to_numpy(),
         tolerance=case.data.rule.tolerance,
-        rain_m=case_rain(case, inputs, evidence.periods),
+        rain_m=case_rain(case, inputs, periods),
         **_estimates(evidence),
         **_basis(case, evidence),
         **_record(case, evidence),

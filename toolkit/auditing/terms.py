@@ -24,12 +24,14 @@ from toolkit.balance import (
     Term,
     WayFormula,
     amounts_in_periods,
+    as_periods,
     consumptive_share,
     meter_error,
     month_seconds,
     steam_losses,
     supply_meter_error,
 )
+from toolkit.balance import Periods as Instants
 from toolkit.case import Case
 from toolkit.case.models_uses import Quantified
 from toolkit.case.models_ways import INPUTS
@@ -44,6 +46,7 @@ __all__ = [
     "as_cause",
     "balance_terms",
     "further_terms",
+    "instants_of",
 ]
 
 WATER = 998.0
@@ -53,6 +56,22 @@ MONTH_SECONDS = 86400.0 * np.array([31, 28.2425, 31, 30, 31, 30, 31, 31, 30, 31,
 DEPTHS = ("reference_evapotranspiration", "pan_depth")
 """Depths over a year, or over each month, that become a rate."""
 SHORT = {"cycles_of_concentration": "cycles"}
+
+
+def instants_of(periods: Periods) -> Instants:
+    """Service periods as the balance counts them; one may have no time at all.
+
+    Parameters
+    ----------
+    periods : Periods
+        Service periods [UTC].
+
+    Returns
+    -------
+    balance.Periods
+        The same as pairs of instants [s].
+    """
+    return as_periods(pd.DataFrame({"start": periods.start, "end": periods.end}), may_be_empty=True)
 
 
 @dataclass(frozen=True)

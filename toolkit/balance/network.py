@@ -17,11 +17,10 @@ from toolkit.balance.reconcile import MODEL_FLOOR
 from toolkit.balance.streams import sidak_critical
 from toolkit.balance.weights import pseudo_inverse
 from toolkit.errors import AuditError
+from toolkit.uncertainty.likelihood import STRONG
 
 __all__ = ["Network", "Suspect", "reconcile_network"]
 
-STRONG = 20.0
-"""Likelihood ratio from which a rival counts as excluded (as for the explanations) [-]."""
 
 STOPPED = 1e-5
 """Share of the largest stream that a measurement which reads nothing is tried with [-]."""

@@ -156,6 +156,7 @@ def _each_meter_once(
     measurements: list[FurtherMeasurementTable], tables: dict[str, object]
 ) -> None:
     seen: dict[tuple[str, str], str] = {}
+    further = {each.name for each in measurements}
     for name, table in (tables | {each.name: each for each in measurements}).items():
         registers = [table if isinstance(table, Register) else getattr(table, "reads", None)]
         registers.append(getattr(table, "drain", None))
@@ -165,7 +166,6 @@ def _each_meter_once(
             for file in register.files:
                 key = (file, register.columns.get("register", "register"))
                 other = seen.setdefault(key, name)
-                further = {each.name for each in measurements}
                 if other != name and {other, name} & further:
                     raise ValueError(
                         f"{name!r} reads the register of {other!r} ({file}) once more; the same "

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from toolkit.errors import AuditError
+from toolkit.uncertainty.likelihood import POSITIVE, STRONG, VERY_STRONG
 
 __all__ = ["STRONG", "VERY_STRONG", "Comparison", "compare_values", "strength"]
-
-POSITIVE, STRONG, VERY_STRONG = 3.0, 20.0, 150.0
-"""Bounds of the scale of 1995 [-]."""
 
 
 @dataclass(frozen=True)

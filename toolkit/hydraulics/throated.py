@@ -20,33 +20,22 @@ from toolkit.units import GRAVITY
 
 __all__ = ["RectangularThroatedFlume", "UThroatedFlume"]
 
-# 3 sin(t/3)/t as a series in t^2
-SINE = [(-1) ** k / math.factorial(2 * k + 1) / 9**k for k in range(7)]
 
-
-def smaller_root(share: np.ndarray, angle: np.ndarray, square: np.ndarray) -> None:
-    """Overwrite a by the smaller root of x = 1 + 4/27 a^2 x^3, which is 3/a sin(asin(a)/3).
-
-    The sine of at most 30 degrees is its series, which is quicker and as exact.
+def smaller_root(share: np.ndarray) -> np.ndarray:
+    """The smaller root of x = 1 + 4/27 a^2 x^3, which is 3/a sin(asin(a)/3).
 
     Parameters
     ----------
-    share : array
-        The a, between 0 and 1, where the approach itself turns critical [-].
-    angle, square : array
-        Overwritten [-].
+    share : array of any shape
+        The a, between 0 and 1, where the approach itself turns critical; held at 1 beyond [-].
+
+    Returns
+    -------
+    array of the same shape
+        The root, from 1 to 3/2 [-].
     """
-    np.minimum(share, 1.0, out=share)
-    np.maximum(share, 1e-9, out=share)  # below it the root is 1 to the last digit
-    np.arcsin(share, out=angle)
-    np.divide(angle, share, out=share)
-    np.multiply(angle, angle, out=square)
-    np.multiply(square, SINE[-1], out=angle)
-    for term in SINE[-2:0:-1]:
-        angle += term
-        angle *= square
-    angle += SINE[0]
-    share *= angle
+    held = np.clip(share, 1e-9, 1.0)  # below it the root is 1 to the last digit
+    return 3 * np.sin(np.arcsin(held) / 3) / held
 
 
 SERIES_TO = 0.5
@@ -70,9 +59,7 @@ def approach_series(share: float) -> np.ndarray:
     from numpy.polynomial import Chebyshev, Polynomial
 
     def cube(ratio: np.ndarray) -> np.ndarray:
-        root = share * np.sqrt(ratio)
-        smaller_root(root, np.empty_like(root), np.empty_like(root))
-        return root**3
+        return smaller_root(share * np.sqrt(ratio)) ** 3
 
     most = min(1.0, SERIES_TO / share**2)
     return Chebyshev.interpolate(cube, 20, [0.0, most]).trim(3e-14).convert(kind=Polynomial).coef
@@ -272,9 +259,7 @@ class RectangularThroatedFlume(_LongThroated):
                 out *= ratio
             out += rest[0]
             if quickest < 1 and np.any(beyond := ratio > quickest):
-                root = share * np.sqrt(ratio[beyond])
-                smaller_root(root, np.empty_like(root), np.empty_like(root))
-                out[beyond] = whole**2 * root**3
+                out[beyond] = whole**2 * smaller_root(share * np.sqrt(ratio[beyond])) ** 3
             out *= cube
             np.sqrt(out, out=out)
 

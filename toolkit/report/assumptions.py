@@ -11,6 +11,7 @@ import pandas as pd
 from toolkit import spoken
 from toolkit.report.words import Words
 from toolkit.spoken import speaking
+from toolkit.uncertainty.causes import HALF_WIDTH_DIVISORS
 
 __all__ = ["assumptions", "figure_of_spread"]
 
@@ -41,7 +42,6 @@ MEASURED_IN = {
     "velocity offset": "of velocity",
     "velocity noise": "of velocity, anew in every reading",
 }
-HALF_WIDTH = {"rectangular": math.sqrt(3), "triangular": math.sqrt(6)}  # JCGM 100, 4.3.7 and 4.3.9
 
 
 def assumptions(result: Any) -> pd.DataFrame:
@@ -81,7 +81,7 @@ def _spread(row: dict[str, Any], case: Any) -> str:
     if row["cause"] == "exponent":
         return f"{standard:.3g} in the exponent"
     text = f"{figure_of_spread(standard, unit)} {_of_what(row, case)}"
-    factor = HALF_WIDTH.get(str(row["shape"]))
+    factor = HALF_WIDTH_DIVISORS.get(str(row["shape"]))
     if factor and standard:
         text += f" (limits ± {figure_of_spread(factor * standard, unit)}, {row['shape']})"
     return text

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.auditing.further import network_table
+from toolkit.auditing.further import FURTHER_OPEN, network_table
 from toolkit.report.show import Shown, bullets, say, show_table
 from toolkit.report.words import Words, counted, joined
 from toolkit.units import from_si
@@ -58,7 +58,7 @@ def suspicion(result: Any) -> Shown:
 
 
 def _open(result: Any, found: Any) -> list[str]:
-    told = [flag.message for flag in result.flags if flag.code == "further-balances-open"]
+    told = [flag.message for flag in result.flags if flag.code == FURTHER_OPEN]
     sentences = [f"{text[:1].upper()}{text[1:]}." for text in told]
     if found.named is not None:
         able = [each for each in found.suspects if np.isfinite(each.error)]

@@ -68,7 +68,7 @@ def copy_site(source: Path, folder: Path) -> Path:
 
 def one_that_dies(task: tuple) -> tuple:
     """Stands in for the work on one site: the process ends at the site in the north."""
-    from toolkit import many_sites
+    from sewer_audit import many_sites
 
     if "north" in task[1]:
         os._exit(9)

@@ -20,7 +20,7 @@ end_day_counts = false
 INVOICES = "invoice,start,end,billed_volume,total\n=A1,2026-01-01,2026-02-01,100,500.00\n"
 
 COMPUTE = """\
-from toolkit import load_case
+from sewer_audit import load_case
 
 class Result:
     def __init__(self, case):
@@ -43,19 +43,19 @@ the_case = load_case(case) if case else None
 """
 SHOW = """\
 from matplotlib.figure import Figure
-from toolkit.charts import show
-from toolkit.report.show import say, show_table, show_verdict
+from sewer_audit.charts import show
+from sewer_audit.report.show import say, show_table, show_verdict
 
 figure = Figure(figsize=(3, 2))
 figure.subplots().plot([1, 2])
 show(figure, "a rising line from 1 to 2", "A line.")
-import toolkit
-print("paths:", toolkit.__file__, deliver_to, case)
+import sewer_audit
+print("paths:", sewer_audit.__file__, deliver_to, case)
 if the_case is not None:
     display(say("The case is **{title}**.", title=the_case.title))
 """
 DELIVER = """\
-from toolkit.report.delivery import deliver
+from sewer_audit.report.delivery import deliver
 if deliver_to:
     deliver(Result(the_case), deliver_to)
 """

@@ -12,9 +12,8 @@ from unittest.mock import patch
 import nbformat
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-
-from toolkit import sample_case
-from toolkit.case import home
+from sewer_audit import sample_case
+from sewer_audit.case import home
 
 
 def said(name: str, case: Path, draws: int = 400) -> str:

@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from make_samples import truth
-
-from toolkit import audit, load_case, sample_case
-from toolkit.errors import InputRefused
-from toolkit.uncertainty import UNDECIDED
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.errors import InputRefused
+from sewer_audit.uncertainty import UNDECIDED
 
 
 @pytest.fixture(scope="module")

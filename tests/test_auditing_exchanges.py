@@ -11,9 +11,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from toolkit import audit, load_case
-from toolkit.errors import InputRefused
+from sewer_audit import audit, load_case
+from sewer_audit.errors import InputRefused
 
 RATES = """
 [schedule]

@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from sewer_audit import audit, load_case
+from sewer_audit.auditing.quarters import review
+from sewer_audit.report.brief_zero import zero_of_invoice
+from sewer_audit.report.pictures import PICTURES
 from test_auditing_overlaps import AGAIN, READS, RULER, A, B, C, case_of
-
-from toolkit import audit, load_case
-from toolkit.auditing.quarters import review
-from toolkit.report.brief_zero import zero_of_invoice
-from toolkit.report.pictures import PICTURES
 
 
 def with_reads(folder: Path, reads: str, *invoices: str, draws=500):

@@ -11,14 +11,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from toolkit import audit, load_case, sample_case
-from toolkit.auditing.quarters import review
-from toolkit.errors import InputRefused
-from toolkit.report.frames import invoice_overview
-from toolkit.report.invoice_words import shared_days, summary
-from toolkit.report.letter import cover_letter
-from toolkit.report.verdict import conclusions
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.auditing.quarters import review
+from sewer_audit.errors import InputRefused
+from sewer_audit.report.frames import invoice_overview
+from sewer_audit.report.invoice_words import shared_days, summary
+from sewer_audit.report.letter import cover_letter
+from sewer_audit.report.verdict import conclusions
 
 RATES = """
 [schedule]

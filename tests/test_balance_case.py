@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit import audit, load_case
-from toolkit.auditing import inspect_inputs
-from toolkit.balance import FORMULAS, USES
-from toolkit.case.models_ways import INFLOW_WAYS, WAYS
-from toolkit.errors import InputRefused
+from sewer_audit import audit, load_case
+from sewer_audit.auditing import inspect_inputs
+from sewer_audit.balance import FORMULAS, USES
+from sewer_audit.case.models_ways import INFLOW_WAYS, WAYS
+from sewer_audit.errors import InputRefused
 
 GALLON = 3.785411784e-3
 POUND = 0.45359237

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from toolkit.balance import (
+from sewer_audit.balance import (
     DailyTerm,
     MeteredTerm,
     ShareTerm,
@@ -15,8 +14,8 @@ from toolkit.balance import (
     intake_volumes,
     meter_error,
 )
-from toolkit.errors import AuditError
-from toolkit.uncertainty import Cause, Draws
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Cause, Draws
 
 DAY = 86400.0
 ENDS = np.array([0.0, 30.0, 60.0, 91.0]) * DAY

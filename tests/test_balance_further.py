@@ -12,16 +12,15 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit import audit, load_case
-from toolkit.auditing import further
-from toolkit.auditing.evidence import gather
-from toolkit.auditing.inputs import read_inputs
-from toolkit.balance import reconcile, reconcile_network
-from toolkit.errors import AuditError, InputRefused
-from toolkit.report import further as shown
-from toolkit.report import story
-from toolkit.uncertainty import Draws
+from sewer_audit import audit, load_case
+from sewer_audit.auditing import further
+from sewer_audit.auditing.evidence import gather
+from sewer_audit.auditing.inputs import read_inputs
+from sewer_audit.balance import reconcile, reconcile_network
+from sewer_audit.errors import AuditError, InputRefused
+from sewer_audit.report import further as shown
+from sewer_audit.report import story
+from sewer_audit.uncertainty import Draws
 
 HEAD = """\
 [case]

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit.balance import as_periods, as_seconds, day_variability, intake_volumes
-from toolkit.errors import AuditError
-from toolkit.uncertainty import Draws
+from sewer_audit.balance import as_periods, as_seconds, day_variability, intake_volumes
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Draws
 
 DAY = 86400.0
 HOUR = 3600.0

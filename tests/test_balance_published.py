@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.stats import chi2
-
-from toolkit.balance import (
+from sewer_audit.balance import (
     USES,
     MeteredTerm,
     ShareTerm,
@@ -20,19 +19,19 @@ from toolkit.balance import (
     reconcile_streams,
     steam_losses,
 )
-from toolkit.balance.process import laundry_evaporation, people_use
-from toolkit.balance.steam import boiler_makeup
-from toolkit.balance.surfaces import (
+from sewer_audit.balance.process import laundry_evaporation, people_use
+from sewer_audit.balance.steam import boiler_makeup
+from sewer_audit.balance.surfaces import (
     dry_month_infiltration,
     irrigation_volume,
     pool_evaporation,
     rain_inflow,
     saturation_pressure,
 )
-from toolkit.balance.towers import cycles_of_concentration, evaporation_share_of_makeup
-from toolkit.errors import AuditError
-from toolkit.uncertainty import Cause, Draws
-from toolkit.units import from_si, to_si
+from sewer_audit.balance.towers import cycles_of_concentration, evaporation_share_of_makeup
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Cause, Draws
+from sewer_audit.units import from_si, to_si
 
 DAY = 86400.0
 

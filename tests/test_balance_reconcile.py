@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.stats import chi2, kstest
-
-from toolkit.balance import reconcile, reconcile_streams, sidak_critical
-from toolkit.balance.weights import pseudo_inverse, sample_covariance
-from toolkit.errors import AuditError
-from toolkit.uncertainty import Draws
+from sewer_audit.balance import reconcile, reconcile_streams, sidak_critical
+from sewer_audit.balance.weights import pseudo_inverse, sample_covariance
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Draws
 
 EXCHANGER = [[1, -1, -1, 0, 0, 0], [0, 1, 0, -1, 0, 0], [0, 0, 1, 0, -1, 0], [0, 0, 0, 1, 1, -1]]
 GOOD = [101.91, 64.45, 34.65, 64.20, 36.44, 98.88]

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from toolkit.balance import USES, process, steam, surfaces, towers, use_error
-from toolkit.errors import AuditError, OutOfRange
-from toolkit.units import from_si, to_si
+from sewer_audit.balance import USES, process, steam, surfaces, towers, use_error
+from sewer_audit.errors import AuditError, OutOfRange
+from sewer_audit.units import from_si, to_si
 
 TABLE = (Path(__file__).parent / "data" / "balance.csv").read_text(encoding="utf-8")
 ROWS = list(csv.DictReader(TABLE.splitlines()))

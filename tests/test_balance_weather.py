@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit import audit, load_case
-from toolkit.auditing.observed import observations_of
-from toolkit.auditing.weather import wet_excess
-from toolkit.effluent import DischargeSeries, Periods
+from sewer_audit import audit, load_case
+from sewer_audit.auditing.observed import observations_of
+from sewer_audit.auditing.weather import wet_excess
+from sewer_audit.effluent import DischargeSeries, Periods
 
 AREA = 1500.0
 DAYS = 150

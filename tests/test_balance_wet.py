@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from toolkit.balance import wet_weather
-from toolkit.errors import AuditError
+from sewer_audit.balance import wet_weather
+from sewer_audit.errors import AuditError
 
 
 def days(seed: int, area: float, count: int = 240):

@@ -38,6 +38,6 @@ def test_the_world_shares_no_code_with_what_it_checks():
     """The truth is made by plain numpy: no function that makes it calls the toolkit."""
     text = FILE.read_text()
     made = text[text.index("def rated") : text.index("def audited")]
-    assert "toolkit" not in made
+    assert "sewer_audit" not in made
     for name in ("levels", "period_volumes", "zero_path", "Draws(", "intake_volumes"):
         assert name not in made

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
-
-from toolkit.case import load_case, open_case, sample_case
-from toolkit.case.values import Uncertain
-from toolkit.errors import InputRefused
+from sewer_audit.case import load_case, open_case, sample_case
+from sewer_audit.case.values import Uncertain
+from sewer_audit.errors import InputRefused
 
 CASE = """\
 [case]

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
-
-from toolkit import audit
-from toolkit.auditing import inspect_file
-from toolkit.case import load_case
+from sewer_audit import audit
+from sewer_audit.auditing import inspect_file
+from sewer_audit.case import load_case
 
 CASE = """\
 [case]

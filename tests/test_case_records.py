@@ -11,17 +11,16 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit import audit, records
-from toolkit.auditing import inspect_file
-from toolkit.auditing.averaging import averaging_table
-from toolkit.auditing.inputs import read_inputs
-from toolkit.auditing.steps import step_table
-from toolkit.case import load_case, models_records
-from toolkit.errors import InputRefused
-from toolkit.report.pictures import PICTURES
-from toolkit.report.screening import screening_stretches
-from toolkit.uncertainty import Draws
+from sewer_audit import audit, records
+from sewer_audit.auditing import inspect_file
+from sewer_audit.auditing.averaging import averaging_table
+from sewer_audit.auditing.inputs import read_inputs
+from sewer_audit.auditing.steps import step_table
+from sewer_audit.case import load_case, models_records
+from sewer_audit.errors import InputRefused
+from sewer_audit.report.pictures import PICTURES
+from sewer_audit.report.screening import screening_stretches
+from sewer_audit.uncertainty import Draws
 
 TIMES = pd.date_range("2026-01-05 06:00", "2026-01-19 06:00", freq="15min", tz="UTC")
 HEADS = 3.0 + np.round(1.5 * np.sin(np.arange(len(TIMES)) / 15.0) ** 2, 2)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 import tomllib
 
-from toolkit.case import load_case
-from toolkit.starter import CASE, HEADERS, write_starter
+from sewer_audit.case import load_case
+from sewer_audit.starter import CASE, HEADERS, write_starter
 
 EXAMPLE = re.compile(r'^# (?=\[\[?[a-z_.]+\]\]?|[A-Za-z_]+ = |"[^"]+" = )')
 
@@ -38,7 +38,7 @@ def test_every_example_taken_together_is_a_case(tmp_path):
 
 def test_keys_of_a_record_are_all_shown(tmp_path):
     """A user learns of a key from the starter; device sizes and rare keys have their own help."""
-    from toolkit.case.models_records import RecordTable, Register
+    from sewer_audit.case.models_records import RecordTable, Register
 
     rare = {"sheet", "day_first", "decimal", "file_columns", "may_be_missing"}
     for key in (set(RecordTable.model_fields) | set(Register.model_fields)) - rare:
@@ -46,7 +46,7 @@ def test_keys_of_a_record_are_all_shown(tmp_path):
 
 
 def test_keys_of_account_and_claim_are_all_shown():
-    from toolkit.case.models_claims import AccountTable, ClaimTable, NeighbourTable
+    from sewer_audit.case.models_claims import AccountTable, ClaimTable, NeighbourTable
 
     rare = {"source", "columns", "day_first"}
     for model in (AccountTable, ClaimTable, NeighbourTable):

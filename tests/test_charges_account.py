@@ -9,10 +9,9 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-
-from toolkit import audit, load_case
-from toolkit.charges import HowRead, Payment, read_payments, read_samples
-from toolkit.errors import InputRefused
+from sewer_audit import audit, load_case
+from sewer_audit.charges import HowRead, Payment, read_payments, read_samples
+from sewer_audit.errors import InputRefused
 
 D = Decimal
 CASE = """

@@ -12,8 +12,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-
-from toolkit.charges import (
+from sewer_audit.charges import (
     InvoiceFacts,
     UsePeriod,
     compare,

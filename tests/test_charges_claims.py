@@ -6,8 +6,7 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-
-from toolkit.charges import ClaimItem, ClaimRule, Payment, work_out_claim
+from sewer_audit.charges import ClaimItem, ClaimRule, Payment, work_out_claim
 
 D = Decimal
 

@@ -10,8 +10,7 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-
-from toolkit.charges import (
+from sewer_audit.charges import (
     BilledInvoice,
     InvoiceFacts,
     find_signatures,
@@ -20,7 +19,7 @@ from toolkit.charges import (
     price_draws,
     rates_of,
 )
-from toolkit.errors import InputRefused
+from sewer_audit.errors import InputRefused
 
 D = Decimal
 HEAD = """

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from toolkit.charges import InvoiceFacts, parse_rates, price, price_draws
+from sewer_audit.charges import InvoiceFacts, parse_rates, price, price_draws
 
 D = Decimal
 HEAD = """

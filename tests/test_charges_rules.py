@@ -6,8 +6,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
-
-from toolkit.charges import (
+from sewer_audit.charges import (
     InvoiceFacts,
     Sample,
     UsePeriod,
@@ -17,8 +16,8 @@ from toolkit.charges import (
     read_samples,
     samples_used,
 )
-from toolkit.charges.figures import LITRES, litres_per
-from toolkit.errors import InputRefused
+from sewer_audit.charges.figures import LITRES, litres_per
+from sewer_audit.errors import InputRefused
 
 D = Decimal
 VOLUME = '[[version.volume]]\nname = "sewer"\nunit = "kgal"\nbasis = "intake"\n'

@@ -9,8 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-
-from toolkit.charges import (
+from sewer_audit.charges import (
     BRIEFLY,
     PROOFS,
     BilledInvoice,

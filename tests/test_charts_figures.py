@@ -5,22 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import sewer_audit.charts.record as record
+import sewer_audit.charts.uncertainty as uncertainty
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-
-import toolkit.charts.record as record
-import toolkit.charts.uncertainty as uncertainty
-from toolkit.charts import EVIDENCE, Picture, drawing, show
-from toolkit.charts.balance import water_balance
-from toolkit.charts.invoices import (
+from sewer_audit.charts import EVIDENCE, Picture, drawing, show
+from sewer_audit.charts.balance import water_balance
+from sewer_audit.charts.invoices import (
     decision_picture,
     difference_origins,
     invoices_against_evidence,
     line_differences,
     ratio_picture,
 )
-from toolkit.errors import ReportFailed
+from sewer_audit.errors import ReportFailed
 
 
 def invoices(count: int = 4) -> pd.DataFrame:

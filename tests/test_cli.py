@@ -9,13 +9,12 @@ import sys
 
 import pandas as pd
 import pytest
-
-from toolkit import audit
-from toolkit.__main__ import main
-from toolkit.case import load_case, sample_case
-from toolkit.hydraulics import build_device
-from toolkit.hydraulics.listing import device_rows
-from toolkit.hydraulics.registry import DEVICES
+from sewer_audit import audit
+from sewer_audit.__main__ import main
+from sewer_audit.case import load_case, sample_case
+from sewer_audit.hydraulics import build_device
+from sewer_audit.hydraulics.listing import device_rows
+from sewer_audit.hydraulics.registry import DEVICES
 
 
 def run(capsys, *words: str) -> tuple[int, str, str]:
@@ -132,7 +131,7 @@ def test_help_of_every_command(capsys):
 
 def test_it_is_the_same_as_python_m_toolkit():
     done = subprocess.run(
-        [sys.executable, "-m", "toolkit", "--help"], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "sewer_audit", "--help"], capture_output=True, text=True, check=True
     )
     assert "sewer-audit" in done.stdout
 

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from toolkit.effluent.gaps import fill_gap, hold_out_error, hourly_record
-from toolkit.effluent.integrate import find_gaps, stretches, trapezoid_weights
+from sewer_audit.effluent.gaps import fill_gap, hold_out_error, hourly_record
+from sewer_audit.effluent.integrate import find_gaps, stretches, trapezoid_weights
 
 
 def volume(time, flow, start, end, bridge=1e9):

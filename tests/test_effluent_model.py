@@ -5,11 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit.effluent import Periods, assemble, discharge_series, levels, period_volumes, zero_path
-from toolkit.errors import InputRefused
-from toolkit.hydraulics import build_device
-from toolkit.uncertainty import Cause, Draws, Visit
+from sewer_audit.effluent import (
+    Periods,
+    assemble,
+    discharge_series,
+    levels,
+    period_volumes,
+    zero_path,
+)
+from sewer_audit.errors import InputRefused
+from sewer_audit.hydraulics import build_device
+from sewer_audit.uncertainty import Cause, Draws, Visit
 
 FLUME = build_device("parshall flume", {"throat": "6 in"})
 DAYS = 40

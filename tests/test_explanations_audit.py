@@ -8,13 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit import audit, load_case, sample_case
-from toolkit.auditing.observed import observations_of, other_sizes
-from toolkit.case import home
-from toolkit.explanations import CATALOGUE, NOTHING, UNFAIR, explain
-from toolkit.report import balance as report_balance
-from toolkit.report.pictures import PICTURES
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.auditing.observed import observations_of, other_sizes
+from sewer_audit.case import home
+from sewer_audit.explanations import CATALOGUE, NOTHING, UNFAIR, explain
+from sewer_audit.report import balance as report_balance
+from sewer_audit.report.pictures import PICTURES
 
 
 @pytest.fixture(scope="module")

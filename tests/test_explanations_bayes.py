@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from scipy.special import gammaln, xlogy
 from scipy.stats import binomtest
-
-from toolkit.errors import AuditError
-from toolkit.explanations import average_likelihood, compare_values, strength
-from toolkit.explanations.fairness import fair_share
+from sewer_audit.errors import AuditError
+from sewer_audit.explanations import average_likelihood, compare_values, strength
+from sewer_audit.explanations.fairness import fair_share
 
 IMPERIAL = 4.54609 / 3.785411784
 

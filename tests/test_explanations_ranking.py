@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from sewer_audit.errors import AuditError
+from sewer_audit.explanations import CATALOGUE, NOTHING, UNFAIR, Observations, explain
 
 from tests.simulations.explanation_recovery import (
     CAUSES,
@@ -19,8 +21,6 @@ from tests.simulations.explanation_recovery import (
     recover,
     simulate,
 )
-from toolkit.errors import AuditError
-from toolkit.explanations import CATALOGUE, NOTHING, UNFAIR, Observations, explain
 
 
 @pytest.fixture(scope="module")

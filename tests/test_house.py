@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-TOOLKIT = ROOT / "toolkit"
+TOOLKIT = ROOT / "toolkit" / "sewer_audit"
 
 FLOORS = {
     "errors": 1,
@@ -54,7 +54,7 @@ def imports(path: Path):
         if isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
             yield from (
                 [f"{node.module}.{alias.name}" for alias in node.names]
-                if node.module == "toolkit"
+                if node.module == "sewer_audit"
                 else [node.module]
             )
         elif isinstance(node, ast.Import):
@@ -66,7 +66,7 @@ def upward(path: Path, names) -> list[str]:
     room, wrong = room_of(path), []
     for name in names:
         parts = name.split(".")
-        if parts[0] != "toolkit" or len(parts) < 2:
+        if parts[0] != "sewer_audit" or len(parts) < 2:
             continue
         other = parts[1]
         if not (TOOLKIT / other).is_dir() and not (TOOLKIT / f"{other}.py").exists():
@@ -89,9 +89,9 @@ def test_imports_run_downward(path):
 
 
 def test_an_upward_import_is_caught():
-    assert upward(TOOLKIT / "hydraulics" / "x.py", ["toolkit.charges.price"])
-    assert upward(TOOLKIT / "charges" / "x.py", ["toolkit.balance"])
-    assert not upward(TOOLKIT / "effluent" / "x.py", ["toolkit.uncertainty"])
+    assert upward(TOOLKIT / "hydraulics" / "x.py", ["sewer_audit.charges.price"])
+    assert upward(TOOLKIT / "charges" / "x.py", ["sewer_audit.balance"])
+    assert not upward(TOOLKIT / "effluent" / "x.py", ["sewer_audit.uncertainty"])
 
 
 def public_definitions(path: Path):
@@ -170,13 +170,13 @@ def test_rooms_stay_small(path):
 
 
 def test_public_names_agree():
-    import toolkit
+    import sewer_audit
 
-    for name in toolkit.__all__:
-        assert callable(getattr(toolkit, name))
-    assert toolkit.__all__ == sorted(toolkit.__all__)
+    for name in sewer_audit.__all__:
+        assert callable(getattr(sewer_audit, name))
+    assert sewer_audit.__all__ == sorted(sewer_audit.__all__)
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
-        toolkit.nothing  # noqa: B018
+        sewer_audit.nothing  # noqa: B018
 
 
 def test_top_level_is_as_named():
@@ -202,7 +202,9 @@ def test_top_level_is_as_named():
 def test_import_stays_light():
     """`sewer-audit --help` is instant only while the package itself imports nothing heavy."""
     heavy = "{'pandas', 'numpy', 'scipy', 'matplotlib', 'pydantic', 'pint', 'nbconvert'}"
-    code = f"import sys, toolkit, toolkit.__main__; print(sorted({heavy} & set(sys.modules)))"
+    code = (
+        f"import sys, sewer_audit, sewer_audit.__main__; print(sorted({heavy} & set(sys.modules)))"
+    )
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )

@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from toolkit.errors import OutOfRange
-from toolkit.hydraulics import DEVICES, FLAG_MEANINGS, build_device, kernels
-from toolkit.hydraulics.parshall import parshall_sizes
-from toolkit.units import from_si, to_si
+from sewer_audit.errors import OutOfRange
+from sewer_audit.hydraulics import DEVICES, FLAG_MEANINGS, build_device, kernels
+from sewer_audit.hydraulics.parshall import parshall_sizes
+from sewer_audit.units import from_si, to_si
 
 EXAMPLES = {
     "parshall": {"throat": "6 in"},

@@ -14,8 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from toolkit.hydraulics import (
+from sewer_audit.hydraulics import (
     CircularSection,
     build_device,
     francis_contracted,
@@ -24,7 +23,7 @@ from toolkit.hydraulics import (
     manning_velocity,
     speed_of_sound,
 )
-from toolkit.units import from_si, parse, to_si
+from sewer_audit.units import from_si, parse, to_si
 
 FILE = Path(__file__).parent / "data" / "devices.csv"
 ROWS = list(csv.DictReader(FILE.read_text().splitlines()))

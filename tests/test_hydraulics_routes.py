@@ -14,8 +14,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq, minimize_scalar
-
-from toolkit.hydraulics import (
+from sewer_audit.hydraulics import (
     CircularSection,
     EggSection,
     RatingTable,
@@ -27,9 +26,9 @@ from toolkit.hydraulics import (
     temperature_effect,
     villemonte_ratio,
 )
-from toolkit.hydraulics.critical import TrapezoidThroat, UThroat, critical_flow
-from toolkit.hydraulics.throated import smaller_root
-from toolkit.units import GRAVITY
+from sewer_audit.hydraulics.critical import TrapezoidThroat, UThroat, critical_flow
+from sewer_audit.hydraulics.throated import smaller_root
+from sewer_audit.units import GRAVITY
 
 
 def rectangular(width):

@@ -12,13 +12,12 @@ import joblib
 import many_sites_world as sites
 import pandas as pd
 import pytest
-
-from toolkit import audit, load_case, many_sites
-from toolkit.__main__ import main
-from toolkit.errors import InputRefused
-from toolkit.many_sites import review_sites
-from toolkit.many_sites.page import summary_page
-from toolkit.many_sites.rows import expected_recovery, ranked_table
+from sewer_audit import audit, load_case, many_sites
+from sewer_audit.__main__ import main
+from sewer_audit.errors import InputRefused
+from sewer_audit.many_sites import review_sites
+from sewer_audit.many_sites.page import summary_page
+from sewer_audit.many_sites.rows import expected_recovery, ranked_table
 
 EVIL = 'Mill <script>alert(1)</script> & \\"sons\\"'
 

@@ -8,12 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from toolkit import load_case, sample_case
-from toolkit.__main__ import main
-from toolkit.errors import InputRefused
-from toolkit.hydraulics import build_device
-from toolkit.planning import (
+from sewer_audit import load_case, sample_case
+from sewer_audit.__main__ import main
+from sewer_audit.errors import InputRefused
+from sewer_audit.hydraulics import build_device
+from sewer_audit.planning import (
     PipeSite,
     Schedule,
     expected_precision,
@@ -21,10 +20,10 @@ from toolkit.planning import (
     make_plan,
     ranking_table,
 )
-from toolkit.report import planning as story
-from toolkit.report import recheck
-from toolkit.report.planning_pictures import PICTURES
-from toolkit.starter import write_starter
+from sewer_audit.report import planning as story
+from sewer_audit.report import recheck
+from sewer_audit.report.planning_pictures import PICTURES
+from sewer_audit.starter import write_starter
 
 SOURCE = sample_case("before_a_logger")
 

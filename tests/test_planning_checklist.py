@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from toolkit import audit, load_case, sample_case
-from toolkit.effluent import NO_MEASUREMENT, assemble, assess_checklist
-from toolkit.hydraulics import build_device
-from toolkit.hydraulics.tables import rows_of
-from toolkit.report.lists import checklist
-from toolkit.uncertainty import Cause
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.effluent import NO_MEASUREMENT, assemble, assess_checklist
+from sewer_audit.hydraulics import build_device
+from sewer_audit.hydraulics.tables import rows_of
+from sewer_audit.report.lists import checklist
+from sewer_audit.uncertainty import Cause
 
 PARSHALL = build_device("parshall flume", {"throat": "6 in"})
 

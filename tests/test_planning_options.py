@@ -6,12 +6,11 @@ import math
 
 import numpy as np
 import pytest
-
-from toolkit import load_case, sample_case
-from toolkit.errors import AuditError
-from toolkit.planning import PipeSite, examine, flow_between, make_plan
-from toolkit.planning.catalogue import candidates
-from toolkit.units import to_si
+from sewer_audit import load_case, sample_case
+from sewer_audit.errors import AuditError
+from sewer_audit.planning import PipeSite, examine, flow_between, make_plan
+from sewer_audit.planning.catalogue import candidates
+from sewer_audit.units import to_si
 
 CFS = 0.0283168466
 SITE = PipeSite(diameter=0.9, slope=0.005, drop=2.0, largest_depth=3.0, solids="none")

@@ -8,12 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
-
-from toolkit.case.models_plan import PlanCost, Range
-from toolkit.effluent import Periods, assemble, discharge_series, period_volumes, zero_path
-from toolkit.errors import AuditError
-from toolkit.hydraulics import build_device
-from toolkit.planning import (
+from sewer_audit.case.models_plan import PlanCost, Range
+from sewer_audit.effluent import Periods, assemble, discharge_series, period_volumes, zero_path
+from sewer_audit.errors import AuditError
+from sewer_audit.hydraulics import build_device
+from sewer_audit.planning import (
     Belief,
     PipeSite,
     Schedule,
@@ -28,8 +27,8 @@ from toolkit.planning import (
     smallest_shortfall,
     worth_of_evidence,
 )
-from toolkit.planning.precision import MONTH, START, Precision
-from toolkit.uncertainty import DecisionRule, Draws, Visit, judge
+from sewer_audit.planning.precision import MONTH, START, Precision
+from sewer_audit.uncertainty import DecisionRule, Draws, Visit, judge
 
 RULE = DecisionRule()
 FREE = Range(low=0, high=0)

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import planning_world as world
 import pytest
-
-from toolkit import audit, load_case
-from toolkit.hydraulics import build_device
-from toolkit.planning import (
+from sewer_audit import audit, load_case
+from sewer_audit.hydraulics import build_device
+from sewer_audit.planning import (
     PipeSite,
     Schedule,
     expected_precision,
@@ -16,8 +15,8 @@ from toolkit.planning import (
     longest_between_visits,
     visit_table,
 )
-from toolkit.planning.precision import MONTH
-from toolkit.uncertainty import Cause, Visit, ZeroModel, condition_zero
+from sewer_audit.planning.precision import MONTH
+from sewer_audit.uncertainty import Cause, Visit, ZeroModel, condition_zero
 
 VISITS = 60.0
 SITE = PipeSite(diameter=0.3, slope=0.005, roughness=0.013)

@@ -8,10 +8,9 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from sewer_audit.case import load_case
+from sewer_audit.charges import InvoiceFacts, load_rates, price
 from test_case_mapping import CASE
-
-from toolkit.case import load_case
-from toolkit.charges import InvoiceFacts, load_rates, price
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 MAPPING, CHANGE, RATES, ACCOUNT, FURTHER = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)

@@ -10,9 +10,8 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-
-from toolkit.errors import InputRefused
-from toolkit.records import (
+from sewer_audit.errors import InputRefused
+from sewer_audit.records import (
     ClockCorrection,
     ColumnSpec,
     accepted_durations,
@@ -22,7 +21,7 @@ from toolkit.records import (
     screen,
     screening_rules,
 )
-from toolkit.records.zones import zone_of
+from sewer_audit.records.zones import zone_of
 
 HEAD = {"head": ColumnSpec("head", "in")}
 INCH = 0.0254

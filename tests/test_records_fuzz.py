@@ -12,9 +12,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-from toolkit.errors import InputRefused
-from toolkit.records import (
+from sewer_audit.errors import InputRefused
+from sewer_audit.records import (
     ColumnSpec,
     accepted_durations,
     read_green_button,

@@ -7,9 +7,8 @@ from decimal import Decimal
 import openpyxl
 import pandas as pd
 import pytest
-
-from toolkit.errors import InputRefused
-from toolkit.records import read_invoices
+from sewer_audit.errors import InputRefused
+from sewer_audit.records import read_invoices
 
 HEADER = "invoice,start,end,previous_read,current_read,read_type,billed_volume,fixed,volume,total"
 ROWS = [

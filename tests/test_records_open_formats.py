@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit.errors import InputRefused
-from toolkit.records import as_logger, read_green_button, read_hand_readings, read_waterml
+from sewer_audit.errors import InputRefused
+from sewer_audit.records import as_logger, read_green_button, read_hand_readings, read_waterml
 
 GALLON = 231 * 0.0254**3  # NIST Handbook 44 (2024), appendix C: 231 cubic inches
 

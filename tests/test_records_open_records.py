@@ -15,8 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit.records import ColumnSpec, accepted_durations, read_logger
+from sewer_audit.records import ColumnSpec, accepted_durations, read_logger
 
 HOUR = pd.Timedelta(hours=1)
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit.errors import InputRefused
-from toolkit.records import combine_registers, read_register
+from sewer_audit.errors import InputRefused
+from sewer_audit.records import combine_registers, read_register
 
 GALLON = 231 * 0.0254**3  # NIST Handbook 44 (2024), appendix C: 231 cubic inches
 

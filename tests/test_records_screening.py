@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit.errors import InputRefused
-from toolkit.records import (
+from sewer_audit.errors import InputRefused
+from sewer_audit.records import (
     DEFAULT_RULES,
     ColumnSpec,
     Visit,

@@ -10,13 +10,12 @@ import sys
 import nbformat
 import pandas as pd
 import pytest
+from sewer_audit.charts import drawing
+from sewer_audit.report import pdf as report_pdf
+from sewer_audit.report.export import EvidenceExporter
+from sewer_audit.report.pdf import print_page
+from sewer_audit.report.show import show_table, show_verdict
 from test_charts_figures import PICTURES
-
-from toolkit.charts import drawing
-from toolkit.report import pdf as report_pdf
-from toolkit.report.export import EvidenceExporter
-from toolkit.report.pdf import print_page
-from toolkit.report.show import show_table, show_verdict
 
 BROWSER = shutil.which("chromium") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")

@@ -17,13 +17,12 @@ import nbformat
 import openpyxl
 import pytest
 from bs4 import BeautifulSoup
+from sewer_audit import sample_case
+from sewer_audit.report import recheck, write_report
+from sewer_audit.report.export import EvidenceExporter
 from test_report_browser import browser, faults_of, needs_browser  # noqa: F401
 from test_report_sample import GUARD
 from test_report_story import without
-
-from toolkit import sample_case
-from toolkit.report import recheck, write_report
-from toolkit.report.export import EvidenceExporter
 
 ROOT = Path(__file__).parent.parent
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -83,7 +82,7 @@ def guarded(tmp_path_factory):
             base = tmp_path_factory.mktemp("guarded")
             (base / "sitecustomize.py").write_text(GUARD)
             script = (
-                "from toolkit import sample_case\nfrom toolkit.report import write_report\n"
+                "from sewer_audit import sample_case\nfrom sewer_audit.report import write_report\n"
                 f"write_report(sample_case(), {str(base / 'out')!r}, {path.stem!r}, "
                 "draws=500, progress=False)"
             )

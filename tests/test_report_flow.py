@@ -7,13 +7,12 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.report import flow as report_flow
+from sewer_audit.report.show import Shown
+from sewer_audit.report.slider import told_of, zero_slider, zero_volumes
+from sewer_audit.report.words import Words
 from test_report_story import without
-
-from toolkit import audit, load_case, sample_case
-from toolkit.report import flow as report_flow
-from toolkit.report.show import Shown
-from toolkit.report.slider import told_of, zero_slider, zero_volumes
-from toolkit.report.words import Words
 
 SAID = ["in_short", "one_reading", "recorded", "volume_table", "zero_shares"]
 GALLON = 231 * 0.0254**3  # US gallon, by definition [m3]

@@ -11,13 +11,12 @@ from pathlib import Path
 
 import nbformat
 import pytest
+import sewer_audit.report.rechecking
 from report_fakes import CASE, INVOICES, write_case, write_notebook
-
-import toolkit.report.rechecking
-from toolkit.case import load_case
-from toolkit.errors import InputRefused, ReportFailed
-from toolkit.report import recheck, write_report
-from toolkit.report.pack import pack_inputs
+from sewer_audit.case import load_case
+from sewer_audit.errors import InputRefused, ReportFailed
+from sewer_audit.report import recheck, write_report
+from sewer_audit.report.pack import pack_inputs
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +36,7 @@ def notebook(written):
 def same_findings(written, monkeypatch):
     """What a new run gives, without running."""
     findings = json.loads((written.folder / "findings.json").read_text())
-    monkeypatch.setattr(toolkit.report.rechecking, "_recomputed", lambda *_: findings)
+    monkeypatch.setattr(sewer_audit.report.rechecking, "_recomputed", lambda *_: findings)
 
 
 @pytest.fixture
@@ -185,7 +184,7 @@ def test_a_failure_leaves_nothing_and_one_message(tmp_path):
     "cell, message",
     [
         (
-            "raise __import__('toolkit.errors').errors.AuditError('a plain reason')",
+            "raise __import__('sewer_audit.errors').errors.AuditError('a plain reason')",
             "a plain reason",
         ),
         ("import os\nos._exit(3)", "ended early"),

@@ -7,15 +7,14 @@ from decimal import Decimal
 import pandas as pd
 import pytest
 from make_samples import truth
-
-from toolkit import audit, load_case, sample_case
-from toolkit.auditing.signatures import corrected_volumes
-from toolkit.charges import parse_rates, rates_of
-from toolkit.errors import AuditError
-from toolkit.report import invoice_words as words
-from toolkit.report import invoices as steps
-from toolkit.report.running import run_notebook
-from toolkit.units import from_si
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.auditing.signatures import corrected_volumes
+from sewer_audit.charges import parse_rates, rates_of
+from sewer_audit.errors import AuditError
+from sewer_audit.report import invoice_words as words
+from sewer_audit.report import invoices as steps
+from sewer_audit.report.running import run_notebook
+from sewer_audit.units import from_si
 
 D = Decimal
 
@@ -210,7 +209,7 @@ def test_every_kind_of_charge_is_told_in_words(keys, text):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["manning", "area_velocity"])
 def test_the_notebook_runs_on_any_case(name):
-    from toolkit.report import notebook_file
+    from sewer_audit.report import notebook_file
 
     case = str(sample_case(name))
     done = run_notebook(notebook_file("invoice_check"), {"case": case, "draws": 300}, False)

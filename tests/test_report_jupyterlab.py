@@ -12,9 +12,8 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from sewer_audit import sample_case
 from test_report_browser import browser, needs_browser  # noqa: F401
-
-from toolkit import sample_case
 
 ROOT = Path(__file__).parent.parent
 OPEN, STEP = 120, 0.5

@@ -9,12 +9,11 @@ import nbformat
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
-
-from toolkit.errors import ReportFailed
-from toolkit.report.equations import equation_svg
-from toolkit.report.export import EvidenceExporter, refuse_unfinished
-from toolkit.report.page import finish_page
-from toolkit.report.show import figure_of, markdown_text, say, show_table, show_verdict
+from sewer_audit.errors import ReportFailed
+from sewer_audit.report.equations import equation_svg
+from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
+from sewer_audit.report.page import finish_page
+from sewer_audit.report.show import figure_of, markdown_text, say, show_table, show_verdict
 
 DOT = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJ"
 DOT += "RU5ErkJggg=="

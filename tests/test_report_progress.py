@@ -9,15 +9,14 @@ from __future__ import annotations
 import nbformat
 import pytest
 from jupyter_client.manager import start_new_kernel
-
-from toolkit import audit, load_case, sample_case
-from toolkit.planning import make_plan
-from toolkit.report.progress import somebody_watches, step_bar
-from toolkit.report.running import run_notebook
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.planning import make_plan
+from sewer_audit.report.progress import somebody_watches, step_bar
+from sewer_audit.report.running import run_notebook
 
 CELL = """
-from toolkit import audit, load_case, sample_case
-from toolkit.report.progress import step_bar
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.report.progress import step_bar
 result = audit(load_case(sample_case("manning")), draws=300, progress=step_bar())
 result.draws
 """

@@ -6,15 +6,14 @@ import json
 from dataclasses import replace
 
 import pytest
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.__main__ import main
+from sewer_audit.auditing.quarters import review
+from sewer_audit.charts.review import control_chart, quarter_costs, quarter_volumes
+from sewer_audit.report import recheck
+from sewer_audit.report import review as report_review
+from sewer_audit.report.show import Shown
 from test_report_story import without
-
-from toolkit import audit, load_case, sample_case
-from toolkit.__main__ import main
-from toolkit.auditing.quarters import review
-from toolkit.charts.review import control_chart, quarter_costs, quarter_volumes
-from toolkit.report import recheck
-from toolkit.report import review as report_review
-from toolkit.report.show import Shown
 
 SAID = [
     "actions",

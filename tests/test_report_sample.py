@@ -11,10 +11,9 @@ from pathlib import Path
 import openpyxl
 import pytest
 from report_fakes import write_case, write_notebook
+from sewer_audit import sample_case
+from sewer_audit.report import recheck, write_report
 from test_report_browser import browser, faults_of, needs_browser  # noqa: F401
-
-from toolkit import sample_case
-from toolkit.report import recheck, write_report
 
 ROOT = Path(__file__).parent.parent
 GUARD = """\
@@ -52,7 +51,7 @@ def network_log(tmp_path, *cells: str) -> list[str]:
     (guard / "sitecustomize.py").write_text(GUARD)
     case, notebook = write_case(tmp_path / "case"), write_notebook(tmp_path / "nb", *cells)
     script = (
-        "from toolkit.report import write_report\n"
+        "from sewer_audit.report import write_report\n"
         f"write_report({str(case)!r}, {str(tmp_path / 'out')!r}, {str(notebook)!r}, progress=False)"
     )
     environment = {

@@ -13,20 +13,19 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
-
-from toolkit import audit, load_case, sample_case
-from toolkit.charges import BRIEFLY
-from toolkit.charts.invoices import decision_picture
-from toolkit.errors import Flag
-from toolkit.report import frames as report_frames
-from toolkit.report import lists as report_lists
-from toolkit.report import story as report_story
-from toolkit.report.flags import flag_sentences
-from toolkit.report.letter import cover_letter
-from toolkit.report.pictures import PICTURES
-from toolkit.report.show import Shown, say
-from toolkit.report.tables import invoice_lines, with_units, write_tables
-from toolkit.report.words import Words, counted, joined
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.charges import BRIEFLY
+from sewer_audit.charts.invoices import decision_picture
+from sewer_audit.errors import Flag
+from sewer_audit.report import frames as report_frames
+from sewer_audit.report import lists as report_lists
+from sewer_audit.report import story as report_story
+from sewer_audit.report.flags import flag_sentences
+from sewer_audit.report.letter import cover_letter
+from sewer_audit.report.pictures import PICTURES
+from sewer_audit.report.show import Shown, say
+from sewer_audit.report.tables import invoice_lines, with_units, write_tables
+from sewer_audit.report.words import Words, counted, joined
 
 WORDS = Words("kgal", "gpm", "in", "USD", ZoneInfo("America/Chicago"), 0.95)
 STORIES = [

@@ -13,9 +13,8 @@ from pathlib import Path
 
 import pytest
 from report_words import metric_case, said
-
-from toolkit import hydraulics, sample_case
-from toolkit.__main__ import main
+from sewer_audit import hydraulics, sample_case
+from sewer_audit.__main__ import main
 
 NOTEBOOKS = (
     "evidence_report",

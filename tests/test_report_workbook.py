@@ -10,12 +10,11 @@ from zoneinfo import ZoneInfo
 import openpyxl
 import pandas as pd
 import pytest
+from sewer_audit.auditing.quarters import review
+from sewer_audit.report.brief import make_brief
+from sewer_audit.report.tables import write_tables
+from sewer_audit.report.workbook import harmless, write_workbook
 from test_auditing_overlaps import EARLY, A, C, audited
-
-from toolkit.auditing.quarters import review
-from toolkit.report.brief import make_brief
-from toolkit.report.tables import write_tables
-from toolkit.report.workbook import harmless, write_workbook
 
 LINES = pd.DataFrame(
     {

@@ -6,10 +6,9 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 import pytest
-
-from toolkit import load_case, sample_case, spoken
-from toolkit.hydraulics import build_device
-from toolkit.spoken import SI, Spoken, speaking
+from sewer_audit import load_case, sample_case, spoken
+from sewer_audit.hydraulics import build_device
+from sewer_audit.spoken import SI, Spoken, speaking
 
 US = Spoken("kgal", "gpm", "in", ZoneInfo("America/Chicago"))
 FEET = Spoken("CCF", "cfs", "ft", ZoneInfo("America/New_York"))

@@ -9,14 +9,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-
-from toolkit import audit, load_case, sample_case
-from toolkit.__main__ import main
-from toolkit.errors import AuditError, ReportFailed
-from toolkit.many_sites.page import summary_page
-from toolkit.report.rechecking import recheck
-from toolkit.report.running import check_parameters
-from toolkit.report.story import run_of
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.__main__ import main
+from sewer_audit.errors import AuditError, ReportFailed
+from sewer_audit.many_sites.page import summary_page
+from sewer_audit.report.rechecking import recheck
+from sewer_audit.report.running import check_parameters
+from sewer_audit.report.story import run_of
 
 FOLDER = Path(__file__).parent.parent / "notebooks"
 AUDITS = [path for path in sorted(FOLDER.glob("*.ipynb")) if path.stem != "monitoring_plan"]

@@ -11,13 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from toolkit import audit, load_case, sample_case
-from toolkit.__main__ import main
-from toolkit.report import brief_zero as zero
-from toolkit.report.brief import make_brief
-from toolkit.report.brief_words import judged_at_once
-from toolkit.uncertainty import PERSISTENCES
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.__main__ import main
+from sewer_audit.report import brief_zero as zero
+from sewer_audit.report.brief import make_brief
+from sewer_audit.report.brief_words import judged_at_once
+from sewer_audit.uncertainty import PERSISTENCES
 
 SAMPLE = Path(__file__).parent.parent / "sample_bills"
 

@@ -8,13 +8,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from test_hydraulics_properties import EXAMPLES, MORE
-
-from toolkit import audit, load_case, sample_case
-from toolkit.auditing import inspect_inputs
-from toolkit.balance import meter_error_by_range, supply_meter_error
-from toolkit.case.models import CAUSES
-from toolkit.effluent import (
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.auditing import inspect_inputs
+from sewer_audit.balance import meter_error_by_range, supply_meter_error
+from sewer_audit.case.models import CAUSES
+from sewer_audit.effluent import (
     Periods,
     assemble,
     causes_of,
@@ -23,12 +21,13 @@ from toolkit.effluent import (
     period_volumes,
     zero_path,
 )
-from toolkit.errors import OutOfRange
-from toolkit.hydraulics import build_device
-from toolkit.hydraulics.sections import Section
-from toolkit.hydraulics.widths import widened
-from toolkit.report.frames import assumptions
-from toolkit.uncertainty import PERSISTENCES, SHAPES, Cause, Draws
+from sewer_audit.errors import OutOfRange
+from sewer_audit.hydraulics import build_device
+from sewer_audit.hydraulics.sections import Section
+from sewer_audit.hydraulics.widths import widened
+from sewer_audit.report.frames import assumptions
+from sewer_audit.uncertainty import PERSISTENCES, SHAPES, Cause, Draws
+from test_hydraulics_properties import EXAMPLES, MORE
 
 LEVEL = {"zero error", "zero drift", "head noise", "gauge datum", "clock"}
 DEVICES = {word: build_device(word, sizes) for word, sizes in EXAMPLES.items()}

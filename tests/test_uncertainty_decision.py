@@ -8,9 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
-
-from toolkit.errors import AuditError
-from toolkit.uncertainty import (
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import (
     FINDINGS,
     Draws,
     Limits,

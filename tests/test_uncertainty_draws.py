@@ -13,9 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-
-from toolkit.errors import AuditError
-from toolkit.uncertainty import (
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import (
     SHAPES,
     Cause,
     Draws,
@@ -75,7 +74,7 @@ def test_draws_depend_on_seed_and_key_only():
 
 def test_draws_are_the_same_in_another_process():
     """A hash that changes from process to process would break every recheck."""
-    code = "from toolkit.uncertainty import Draws; print(repr(float(Draws(9, 5).standard('k')[3])))"
+    code = "from sewer_audit.uncertainty import Draws; print(float(Draws(9, 5).standard('k')[3]))"
     done = subprocess.run(
         [sys.executable, "-c", code],
         cwd=ROOT,

@@ -10,8 +10,7 @@ import math
 
 import numpy as np
 import pytest
-
-from toolkit.uncertainty import (
+from sewer_audit.uncertainty import (
     Cause,
     Draws,
     compare_intervals,

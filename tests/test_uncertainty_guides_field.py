@@ -13,21 +13,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy.special import gammaln
-from test_uncertainty_causes import alone, volumes
-
-from toolkit.auditing.steps import GAUGING, TESTED_METER
-from toolkit.balance import METER_TYPES, MeteredTerm, intake_volumes, meter_error_by_range
-from toolkit.balance.reconcile import reconcile
-from toolkit.balance.streams import reconcile_streams
-from toolkit.case.models import IntakeTable
-from toolkit.case.values import Uncertain
-from toolkit.effluent.defaults import LEVEL_DEFAULTS
-from toolkit.errors import AuditError
-from toolkit.explanations import compare_values
-from toolkit.hydraulics import build_device
-from toolkit.hydraulics.echo import speed_of_sound, temperature_effect
-from toolkit.hydraulics.throated import RectangularThroatedFlume
-from toolkit.uncertainty import (
+from sewer_audit.auditing.steps import GAUGING, TESTED_METER
+from sewer_audit.balance import METER_TYPES, MeteredTerm, intake_volumes, meter_error_by_range
+from sewer_audit.balance.reconcile import reconcile
+from sewer_audit.balance.streams import reconcile_streams
+from sewer_audit.case.models import IntakeTable
+from sewer_audit.case.values import Uncertain
+from sewer_audit.effluent.defaults import LEVEL_DEFAULTS
+from sewer_audit.errors import AuditError
+from sewer_audit.explanations import compare_values
+from sewer_audit.hydraulics import build_device
+from sewer_audit.hydraulics.echo import speed_of_sound, temperature_effect
+from sewer_audit.hydraulics.throated import RectangularThroatedFlume
+from sewer_audit.uncertainty import (
     Cause,
     Draws,
     Limits,
@@ -37,7 +35,8 @@ from toolkit.uncertainty import (
     judge,
     one_sided_factor,
 )
-from toolkit.units import from_si, to_si
+from sewer_audit.units import from_si, to_si
+from test_uncertainty_causes import alone, volumes
 
 DAY = 86_400.0
 NO_NOISE = Cause("head noise", 0.0, unit="m", persistence="each reading")

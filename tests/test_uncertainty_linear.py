@@ -7,12 +7,11 @@ from functools import cache
 
 import numpy as np
 import pytest
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.balance import meter_error_by_range
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Cause, Draws, draws_until_stable, linearise, summarise
 from uncertainties import ufloat
-
-from toolkit import audit, load_case, sample_case
-from toolkit.balance import meter_error_by_range
-from toolkit.errors import AuditError
-from toolkit.uncertainty import Cause, Draws, draws_until_stable, linearise, summarise
 
 HEAD = Cause("zero", 0.0004, value=0.002, unit="m")
 SCALE = Cause("coefficient", 0.004, shape="rectangular", dof=8)

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from toolkit.errors import AuditError
-from toolkit.uncertainty import (
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import (
     WeightedStretch,
     fit_line,
     gap_fill_standard,

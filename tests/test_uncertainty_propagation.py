@@ -8,10 +8,8 @@ import GTC
 import numpy as np
 import pytest
 import uncertainties
-from uncertainties import umath
-
-from toolkit.errors import AuditError
-from toolkit.uncertainty import (
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import (
     Cause,
     Draws,
     Interval,
@@ -27,6 +25,7 @@ from toolkit.uncertainty import (
     summarise,
     variance_budget,
 )
+from uncertainties import umath
 
 # Q = C (h + e)^n for 24 hourly heads, the measurand of this house in small
 HEADS = 0.165 + 0.055 * np.sin(2 * np.pi * np.arange(24) / 24)

@@ -7,9 +7,8 @@ import math
 
 import numpy as np
 import pytest
-
-from toolkit.errors import AuditError
-from toolkit.uncertainty import adaptive_draws, draws_until_stable
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import adaptive_draws, draws_until_stable
 
 BLOCK = 10_000
 

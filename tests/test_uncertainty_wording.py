@@ -14,9 +14,8 @@ from typing import Any
 
 import nbformat
 import pytest
-
-from toolkit import audit, load_case, sample_case
-from toolkit.uncertainty import p_value_words
+from sewer_audit import audit, load_case, sample_case
+from sewer_audit.uncertainty import p_value_words
 
 ROOT = Path(__file__).parent.parent
 FACTOR = re.compile(

@@ -6,9 +6,8 @@ import math
 
 import numpy as np
 import pytest
-
-from toolkit.errors import AuditError
-from toolkit.uncertainty import Visit, ZeroModel, condition, condition_zero
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Visit, ZeroModel, condition, condition_zero
 
 DAY = 86_400.0
 MM = 1e-3

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from toolkit.errors import UnitError
-from toolkit.units import DIMENSIONS, from_si, parse, to_si
+from sewer_audit.errors import UnitError
+from sewer_audit.units import DIMENSIONS, from_si, parse, to_si
 
 # (value, unit, dimension, SI value): NIST SP 811 (2008), appendix B.8, printed digits
 NIST = [

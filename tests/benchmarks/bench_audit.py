@@ -19,11 +19,17 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
-
-from toolkit import load_case, sample_case
-from toolkit.effluent import Periods, assemble, discharge_series, levels, period_volumes, zero_path
-from toolkit.hydraulics import build_device
-from toolkit.uncertainty import Draws, Visit, variance_budget
+from sewer_audit import load_case, sample_case
+from sewer_audit.effluent import (
+    Periods,
+    assemble,
+    discharge_series,
+    levels,
+    period_volumes,
+    zero_path,
+)
+from sewer_audit.hydraulics import build_device
+from sewer_audit.uncertainty import Draws, Visit, variance_budget
 
 MINUTE = 60.0
 
@@ -40,7 +46,7 @@ def median_time(job, runs: int) -> float:
 
 def bench_sample(runs: int) -> None:
     """The sample: audit beside read_csv."""
-    from toolkit import audit
+    from sewer_audit import audit
 
     case = load_case(sample_case())
     log = case.path(case.data.effluent.file)

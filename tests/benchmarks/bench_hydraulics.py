@@ -14,8 +14,7 @@ import sys
 import time
 
 import numpy as np
-
-from toolkit.hydraulics import build_device
+from sewer_audit.hydraulics import build_device
 
 UNIFORM = {"slope": "0.4 %", "roughness": "0.013"}
 CLOSED = {

@@ -12,8 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-
-from toolkit.records import ColumnSpec, read_logger, screen
+from sewer_audit.records import ColumnSpec, read_logger, screen
 
 MINUTES = 3 * 365 * 1440 + 1440
 LIMIT = 6.0

@@ -20,7 +20,7 @@ ROOT = Path(__file__).parent.parent.parent
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "OPENBLAS_NUM_THREADS": "1"}
 AUDIT = """\
 import time
-from toolkit import audit, load_case, sample_case
+from sewer_audit import audit, load_case, sample_case
 case = load_case(sample_case())
 audit(case, draws=500, seed=1)  # imports and caches
 start, used = time.perf_counter(), time.process_time()
@@ -65,7 +65,7 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--runs", type=int, default=3)
     runs = range(options.parse_args().runs)
-    toolkit = [sys.executable, "-m", "toolkit"]
+    toolkit = [sys.executable, "-m", "sewer_audit"]
     print(f"load before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     print(f"{'what':44s} {'median':>9s} {'worst':>9s} {'CPU':>9s}   {'aim':>8s}")
     row("sewer-audit --help", 0.5, [seconds([*toolkit, "--help"]) for _ in runs])

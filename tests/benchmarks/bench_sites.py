@@ -19,8 +19,7 @@ import joblib
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import many_sites_world as sites
-
-from toolkit.many_sites import review_sites
+from sewer_audit.many_sites import review_sites
 
 SITES, DRAWS, ORIGINALS = 200, 20_000, 10
 AIM = 1.7

@@ -14,11 +14,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-
-from toolkit.balance import MeteredTerm, ShareTerm, expected_discharge, intake_volumes
-from toolkit.effluent import Periods, assemble, discharge_series, levels, period_volumes, zero_path
-from toolkit.hydraulics import build_device
-from toolkit.uncertainty import Cause, Draws, Visit
+from sewer_audit.balance import MeteredTerm, ShareTerm, expected_discharge, intake_volumes
+from sewer_audit.effluent import (
+    Periods,
+    assemble,
+    discharge_series,
+    levels,
+    period_volumes,
+    zero_path,
+)
+from sewer_audit.hydraulics import build_device
+from sewer_audit.uncertainty import Cause, Draws, Visit
 
 DAY = 86400.0
 STEP = 900.0

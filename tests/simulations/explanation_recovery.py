@@ -17,9 +17,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-
-from toolkit.balance import reconcile
-from toolkit.explanations import NOTHING, Observations, Ranking, explain
+from sewer_audit.balance import reconcile
+from sewer_audit.explanations import NOTHING, Observations, Ranking, explain
 
 HOURS_PER_INVOICE = 730
 INVOICES = 24

@@ -21,7 +21,7 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 
-from toolkit import audit, load_case
+from sewer_audit import audit, load_case
 
 START = datetime(2025, 1, 6)
 INVOICES = 12

@@ -3,7 +3,8 @@
     python tests/simulations/signature_confusion.py --cases 50 --clean 1000
 
 Invented accounts of 18 to 30 monthly invoices are priced by plain arithmetic of their own, not by
-`toolkit.charges`; one error is planted in one, some or all of them, and `find_signatures` is asked.
+`sewer_audit.charges`; one error is planted in one, some or all of them, and `find_signatures` is
+asked.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 
-from toolkit.charges import (
+from sewer_audit.charges import (
     BilledInvoice,
     InvoiceFacts,
     MeterExchange,

@@ -1,0 +1,136 @@
+"""The main job: a case in, an audit out. It chains the steps and holds no arithmetic of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+from sewer_audit.auditing.advice import answered_questions, next_proofs
+from sewer_audit.auditing.budget import budget_table, cause_table
+from sewer_audit.auditing.claim import claim_table
+from sewer_audit.auditing.evidence import gather
+from sewer_audit.auditing.inputs import (
+    Inputs,
+    Inspection,
+    inspect_file,
+    inspect_inputs,
+    read_inputs,
+)
+from sewer_audit.auditing.pricing import price_invoices
+from sewer_audit.auditing.reasons import explanation_table
+from sewer_audit.auditing.replay import Replay
+from sewer_audit.auditing.result import Audit
+from sewer_audit.auditing.signatures import signature_table
+from sewer_audit.auditing.suffices import draws_needed, unstable_flags
+from sewer_audit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
+from sewer_audit.case import Case
+from sewer_audit.errors import AuditError
+from sewer_audit.spoken import speaking
+from sewer_audit.uncertainty import DecisionRule, Draws, Stability
+
+__all__ = ["Audit", "Inspection", "audit", "inspect_file", "inspect_inputs"]
+
+TRIAL = 4_000
+"""Draws that settle the estimates before the number of draws itself is looked for [-]."""
+
+
+def audit(
+    case: Case,
+    draws: int | Literal["adaptive"] = 20_000,
+    seed: int = 1,
+    progress: Callable[[str, float], None] | None = None,
+) -> Audit:
+    """Audit a case.
+
+    Parameters
+    ----------
+    case : Case
+        As `load_case` returns it [-].
+    draws : int or "adaptive"
+        Number of Monte Carlo draws; "adaptive" adds draws until the figures to be printed stand
+        still, to the digits of ``stable_digits`` under [rule], one if the case says none. A case
+        that states them takes at least so many draws as it needs for them [-].
+    seed : int
+        Seed; the same seed gives the same figures [-].
+    progress : callable, optional
+        Told the step that begins [text] and the share of the work done before it [-], last of all
+        a share of 1; nothing is shown or printed here.
+
+    Returns
+    -------
+    Audit
+        Findings per invoice and in total, with everything behind them [m3, money].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of every input that stops the work.
+    AuditError
+        If the draws are neither a number nor "adaptive".
+    """
+    with speaking(case.spoken):
+        result = _audit(case, draws, seed, progress or _untold)
+    if progress is not None:
+        progress("done", 1.0)
+    return result
+
+
+def _untold(step: str, share: float) -> None:
+    """Where nobody asked to be told."""
+
+
+def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float], None]) -> Audit:
+    tell("reading and screening the files", 0.0)
+    inputs = read_inputs(case)
+    tell("estimating the volumes", 0.3)
+    draws, stability = _enough(case, inputs, draws, seed)
+    columns = Draws(draws, seed)
+    evidence = gather(case, inputs, columns)
+    tell("recomputing the invoices", 0.6)
+    pricing = price_invoices(case, inputs, evidence)
+    judged = verdicts(case, evidence, inputs.invoices.frame["billed_m3"].to_numpy(dtype=float))
+    table, total = invoice_table(case, inputs, evidence, judged, pricing)
+    basis = basis_answer(case, evidence, pricing)
+    budget = budget_table(evidence, columns, case.data.rule.coverage)
+    tell("trying the explanations", 0.8)
+    signatures = signature_table(case, inputs, pricing)
+    stated = case.data.rule
+    rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
+    flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
+    flags += [*warnings_for(table, rule), *unstable_flags(stability)]
+    return Audit(
+        case,
+        draws,
+        seed,
+        table,
+        total,
+        budget,
+        cause_table(evidence),
+        explanation_table(case, inputs, evidence, table, pricing, signatures),
+        signatures,
+        claim_table(case, inputs, pricing),
+        answered_questions(case, evidence, pricing, basis),
+        tuple({(flag.code, flag.message): flag for flag in flags}.values()),
+        evidence,
+        pricing,
+        inputs,
+        rule,
+        basis,
+        next_proofs(case, evidence, table, budget),
+        stability,
+    )
+
+
+def _enough(
+    case: Case, inputs: Inputs, draws: int | str, seed: int
+) -> tuple[int, Stability | None]:
+    """The number of draws to take, and how it was found if it was not given."""
+    if draws != "adaptive" and (isinstance(draws, (bool, str)) or draws < 2):
+        raise AuditError(f"draws {draws!r}; a whole number of at least 2, or 'adaptive'")
+    digits = case.data.rule.stable_digits
+    if draws != "adaptive" and digits is None:
+        return int(draws), None
+    trial = gather(case, inputs, Draws(TRIAL, seed))
+    replay = Replay.of(case, trial, price_invoices(case, inputs, trial))
+    found = draws_needed(replay, seed, case.data.rule.coverage, digits or 1)
+    return max(found.draws, 0 if draws == "adaptive" else int(draws)), found

@@ -1,0 +1,158 @@
+"""What could be claimed for each invoice, inside which window, until when."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import pandas as pd
+
+from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.pricing import Pricing
+from sewer_audit.case import Case
+from sewer_audit.charges import Claim, ClaimItem, ClaimLine, ClaimRule, work_out_claim
+
+__all__ = ["claim_sums", "claim_table"]
+
+COLUMNS = (
+    "invoice",
+    "billed_on",
+    "by_the_rules",
+    "exact",
+    "in_look_back",
+    "lapses_on",
+    "dispute_until",
+    "open",
+    "paid",
+    "refund",
+    "credit",
+    "interest",
+)
+DAY = 86400.0
+
+
+def claim_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.DataFrame:
+    """Amounts by invoice with the windows of the local code as the case states them.
+
+    Parameters
+    ----------
+    case : Case
+        For windows, interest and the day the audit counts from [-].
+    inputs : Inputs
+        Invoices and payments [currency].
+    pricing : Pricing or None
+        Every invoice recomputed [money].
+
+    Returns
+    -------
+    DataFrame
+        invoice, billed_on, by_the_rules (invoiced less recomputed), exact (whether the recomputed
+        volume follows from reads at the invoice's own instants), in_look_back (for an undercharge,
+        in the window of back-billing; None where the case states no window), lapses_on,
+        dispute_until, open, paid (NaN where not known), refund (the part already paid), credit
+        (the part still open), interest (NaN where rate or payments are not known); the sums stand
+        in ``attrs["sums"]``; empty without a rate schedule [money].
+    """
+    if pricing is None:
+        return pd.DataFrame(columns=list(COLUMNS))
+    rule = _rule(case, pricing)
+    items = [_item(inputs, pricing, place) for place in range(len(pricing.facts))]
+    claim = work_out_claim(items, rule)
+    pairs = zip(items, claim.lines, pricing.bills, strict=True)
+    rows = [_row(item, line, rule, bill.exact) for item, line, bill in pairs]
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table.attrs["sums"] = _sums(claim, rule)
+    return table
+
+
+def _rule(case: Case, pricing: Pricing) -> ClaimRule:
+    rule, claim = case.data.rule, case.data.claim
+    rate = rule.interest_per_year if claim.interest_per_year is None else claim.interest_per_year
+    return ClaimRule(
+        decided_on=rule.decided_on or max(facts.end for facts in pricing.facts),
+        look_back_months=rule.look_back,
+        back_bill_months=claim.back_bill,
+        counted_on=claim.counted_on,
+        dispute_days=rule.dispute_days,
+        interest=Decimal(repr(round(rate, 10))) if rate else None,
+        interest_after_days=round(claim.interest_after / DAY),
+    )
+
+
+def _item(inputs: Inputs, pricing: Pricing, place: int) -> ClaimItem:
+    facts, payments = pricing.facts[place], inputs.account.payments
+    return ClaimItem(
+        invoice=facts.invoice,
+        bill_date=facts.bill_date or facts.end,
+        period_end=facts.end,
+        invoiced=inputs.invoices.frame["total"].iloc[place],
+        due=pricing.recomputed[place].total,
+        payments=None if payments is None else payments.get(facts.invoice, ()),
+    )
+
+
+def _row(item: ClaimItem, line: ClaimLine, rule: ClaimRule, exact: bool) -> dict[str, Any]:
+    over = line.difference >= 0
+    window = rule.look_back_months if over else rule.back_bill_months
+    paid = None if item.payments is None else sum((p.amount for p in item.payments), Decimal(0))
+    return {
+        "invoice": item.invoice,
+        "billed_on": item.bill_date,
+        "by_the_rules": float(line.difference),
+        "exact": exact,
+        "in_look_back": None if window is None else line.in_window,
+        "lapses_on": line.lapses_on if line.difference else None,
+        "dispute_until": line.dispute_until,
+        "open": line.dispute_open,
+        "paid": _money(paid),
+        "refund": float(line.refund),
+        "credit": float(line.credit),
+        "interest": _money(line.interest),
+    }
+
+
+def _money(value: Decimal | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _sums(claim: Claim, rule: ClaimRule) -> dict[str, Any]:
+    inside, outside = claim.overcharged_inside, claim.overcharged_outside
+    under_in, under_out = claim.undercharged_inside, claim.undercharged_outside
+    known: date | None = claim.next_deadline
+    return {
+        "decided_on": rule.decided_on,
+        "over_invoiced": float(inside + outside),
+        "under_invoiced": float(under_in + under_out),
+        "net": float(inside + outside - under_in - under_out),
+        "in_look_back": float(inside - under_in),
+        "outside_look_back": float(outside - under_out),
+        "open_for_dispute": float(claim.open_for_dispute),
+        "refund": float(claim.refund),
+        "credit": float(claim.credit),
+        "interest": float(claim.interest) if _has_interest(claim, rule) else None,
+        "next_deadline": known,
+    }
+
+
+def _has_interest(claim: Claim, rule: ClaimRule) -> bool:
+    return rule.interest is not None and any(line.interest is not None for line in claim.lines)
+
+
+def claim_sums(claim: pd.DataFrame) -> dict[str, Any]:
+    """Sums of a claim, inside and outside the windows.
+
+    Parameters
+    ----------
+    claim : DataFrame
+        As :func:`claim_table` returns it [money].
+
+    Returns
+    -------
+    dict
+        decided_on, over_invoiced, under_invoiced, net, in_look_back (net of what lies in its
+        window), outside_look_back, open_for_dispute, refund and credit (of the overcharges inside:
+        already paid, still open), interest (None where rate or payments are not known),
+        next_deadline (first day an overcharge is lost) [money].
+    """
+    return dict(claim.attrs.get("sums", {}))

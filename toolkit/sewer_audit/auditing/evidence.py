@@ -1,0 +1,382 @@
+"""The two estimates of what left the site, and what the schedule should have billed on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit import spoken
+from sewer_audit.auditing.credits import credit_volumes, credited
+from sewer_audit.auditing.further import FURTHER_OPEN, further_network
+from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.terms import Grounds, as_cause, balance_terms, instants_of
+from sewer_audit.balance import (
+    Balance,
+    IntakeVolumes,
+    Network,
+    Reconciliation,
+    expected_discharge,
+    intake_volumes,
+    reconcile,
+)
+from sewer_audit.case import Case
+from sewer_audit.case.models import CAUSES
+from sewer_audit.case.models_uses import records_of
+from sewer_audit.effluent import (
+    CauseSet,
+    DischargeSeries,
+    EffluentVolumes,
+    Periods,
+    assemble,
+    assess_checklist,
+    discharge_series,
+    hand_volumes,
+    period_volumes,
+    zero_path,
+)
+from sewer_audit.errors import Flag, InputRefused, Problem
+from sewer_audit.uncertainty import Cause, Draws, Visit
+
+__all__ = ["Evidence", "credited", "gather"]
+
+DISAGREEMENT = 0.006
+"""A visit's instrument reading and the record's level at that time may differ by this [m]."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything known about the volumes of the service periods, as draws.
+
+    Parameters
+    ----------
+    periods : Periods
+        Service periods, each without the days that an earlier invoice holds [UTC].
+    series : DischargeSeries or None
+        Accepted readings [SI].
+    effluent : EffluentVolumes or None
+        From the logger record [m3].
+    balance : Balance or None
+        From metered intake less uses [m3].
+    balance_of : callable or None
+        From the name of one cause (None for all), and other draws, to balance draws [m3].
+    causes : tuple of Cause
+        Uncertain inputs of the balance [SI].
+    reconciliation : Reconciliation or None
+        The two estimates tested against each other [m3].
+    registers : mapping of str to IntakeVolumes
+        Registered volume per period of every meter and metered use [m3].
+    basis : array (draws, periods) or None
+        What the schedule should have billed on [m3].
+    flags : tuple of Flag
+        What the reader must know [-].
+    credits : mapping of str to array (periods,)
+        Volume of every use the schedule takes off, as it takes it off [m3].
+    network : Network or None
+        All streams tested jointly, where the case states further balances [m3].
+    printed : tuple of mapping or None
+        Registers and credits over the periods as printed, where invoices share days [m3].
+    """
+
+    periods: Periods
+    series: DischargeSeries | None
+    effluent: EffluentVolumes | None
+    balance: Balance | None
+    balance_of: Callable[..., np.ndarray] | None
+    causes: tuple[Cause, ...]
+    reconciliation: Reconciliation | None
+    registers: dict[str, IntakeVolumes]
+    basis: np.ndarray | None
+    flags: tuple[Flag, ...]
+    credits: dict[str, np.ndarray] = field(default_factory=dict)
+    network: Network | None = None
+    printed: tuple[dict[str, IntakeVolumes], dict[str, np.ndarray]] | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether further balances show that what the verdict rests on may be wrong [-]."""
+        return any(f.code == FURTHER_OPEN and f.severity == "stops verdict" for f in self.flags)
+
+    @property
+    def as_printed(self) -> Evidence:
+        """The same with registers and credits over the periods as printed, shared days in all."""
+        if self.printed is None:
+            return self
+        return replace(self, registers=self.printed[0], credits=self.printed[1])
+
+    @property
+    def audited(self) -> np.ndarray | None:
+        """The volume the billed one is judged against; None where measurements conflict [m3]."""
+        if self.open:
+            return None
+        if self.effluent is not None and self.balance is not None:
+            found = self.reconciliation.reconciled if self.reconciliation is not None else None
+            return found
+        if self.effluent is not None:
+            return self.effluent.volumes
+        return self.balance.draws if self.balance is not None else None
+
+
+def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
+    """Compute both estimates, test them against each other, and the billing basis.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Everything it names, read [SI].
+    draws : Draws
+        Number and seed [-].
+
+    Returns
+    -------
+    Evidence
+        Draws per service period [m3].
+
+    Raises
+    ------
+    InputRefused
+        If a service period has no record, or a meter too few reads.
+    """
+    periods = _periods(case, inputs, "own_start")
+    flags: list[Flag] = []
+    series, effluent = _effluent(case, inputs, periods, draws, flags)
+    registers = _registers(case, inputs, periods)
+    grounds = Grounds(case, inputs, periods, registers, series, flags)
+    terms = balance_terms(grounds)
+    balance, balance_of = None, None
+    if terms["intake"]:
+
+        def balance_of(only: str | None, columns: Draws = draws) -> np.ndarray:
+            return expected_discharge(*terms.values(), instants_of(periods), columns, only).draws
+
+        balance = expected_discharge(*terms.values(), instants_of(periods), draws)
+        flags += balance.flags
+    joined = None
+    if effluent is not None and balance is not None:
+        joined = reconcile(effluent.volumes, balance.draws, case.data.rule.coverage)
+        flags += joined.flags
+    measured = None if effluent is None else effluent.volumes
+    network = further_network(grounds, terms, balance, measured, draws)
+    if network is not None:
+        flags[:] = [flag for flag in flags if flag.code != "single-balance"]
+    causes = tuple(c for group in terms.values() for term in group for c in term.causes)
+    found = Evidence(
+        periods, series, effluent, balance, balance_of, causes, joined, registers, None, ()
+    )
+    credits = credit_volumes(grounds, terms) if terms["intake"] else {}
+    printed = _printed(case, inputs, series)
+    told = tuple(flags)
+    found = replace(found, credits=credits, network=network, printed=printed, flags=told)
+    return replace(found, basis=billing_basis(case, found, draws))
+
+
+def _periods(case: Case, inputs: Inputs, start: str) -> Periods:
+    frame = inputs.invoices.frame
+    ends = (pd.DatetimeIndex(frame[name]) for name in (start, "end"))
+    return Periods(tuple(frame["invoice"].astype(str)), *ends, case.data.case.time_zone)
+
+
+def _printed(
+    case: Case, inputs: Inputs, series: DischargeSeries | None
+) -> tuple[dict[str, IntakeVolumes], dict[str, np.ndarray]] | None:
+    """Registers and credits over the periods as printed; None where these share no day."""
+    if not (inputs.invoices.frame["shares_with"] != "").any():
+        return None
+    periods = _periods(case, inputs, "start")
+    registers = _registers(case, inputs, periods)
+    grounds = Grounds(case, inputs, periods, registers, series, [])
+    terms = balance_terms(grounds)
+    return registers, credit_volumes(grounds, terms) if terms["intake"] else {}
+
+
+def _stated(case: Case) -> list[Cause]:
+    return [
+        as_cause(table.name, table.spread(), CAUSES[table.name], table.persistence or "")
+        for table in case.data.effluent.cause  # type: ignore[union-attr]
+    ]
+
+
+def _effluent(
+    case: Case, inputs: Inputs, periods: Periods, draws: Draws, flags: list[Flag]
+) -> tuple[DischargeSeries | None, EffluentVolumes | None]:
+    table = case.data.effluent
+    if table is None or inputs.logger is None:
+        return None, None
+    device = case.device
+    series = discharge_series(
+        inputs.logger.frame,
+        inputs.level,
+        device,
+        reference_distance=table.reference_distance,
+        name=", ".join(table.files),
+    )
+    causes = _causes(case, series.reference_distance is not None, flags)
+    if table.form == "hand readings":
+        by_hand = hand_volumes(series, device, periods, causes, draws, table.allow_missing_periods)
+        flags += [*series.flags, *by_hand.flags]
+        return series, by_hand
+    spans = periods.seconds(series.epoch)
+    visits = _visits(case, series, flags)
+    zero = zero_path(
+        visits,
+        min(series.time[0], float(spans.min())),
+        max(series.time[-1], float(spans.max())),
+        causes,
+        case.data.rule.coverage,
+        _air_shift(series, causes.shared.get("air temperature")),
+        np.unique(spans),
+    )
+    volumes = period_volumes(
+        series,
+        device,
+        periods,
+        causes,
+        zero,
+        draws,
+        table.longest_bridge,
+        table.allow_missing_periods,
+        _supply(inputs, series.epoch),
+    )
+    flags += [*series.flags, *volumes.flags, *(zero.flags if zero is not None else ())]
+    return series, volumes
+
+
+def _supply(inputs: Inputs, epoch: pd.Timestamp) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Times and cumulative volumes of the supply meters, for gaps to follow [s, m3]."""
+    second = pd.Timedelta(seconds=1)
+    return [
+        (
+            ((record.frame["time"] - epoch) / second).to_numpy(dtype=float),
+            record.frame["volume_m3"].to_numpy(dtype=float),
+        )
+        for record in inputs.meters.values()
+    ]
+
+
+def _causes(case: Case, echo: bool, flags: list[Flag]) -> CauseSet:
+    """Defaults, what the checklist changes of them, and what the case states."""
+    checked = assess_checklist(case.device, case.data.effluent.checklist, echo)  # type: ignore[union-attr]
+    flags += checked.flags
+    return checked.applied(assemble(case.device, _stated(case), echo))
+
+
+def _air_shift(series: DischargeSeries, air: Cause | None) -> float:
+    if air is None or series.reference_distance is None:
+        return 0.0
+    distance = series.reference_distance - float(series.level.mean())
+    return distance * air.standard / (2 * series.air_temperature)
+
+
+def _visits(case: Case, series: DischargeSeries, flags: list[Flag]) -> list[Visit]:
+    visits, problems = [], []
+    for number, visit in enumerate(case.data.effluent.visit, start=1):  # type: ignore[union-attr]
+        try:
+            stamp = pd.Timestamp(visit.time)
+            stamp = stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
+        except (ValueError, TypeError) as error:
+            found = f"visit time {visit.time!r} cannot be read ({error})"
+            key = f"effluent.visit[{number}].time"
+            remedy = "Write it as '2026-02-03 10:20', local time"
+            problems.append(Problem(case.file.name, found, remedy, column=key))
+            continue
+        second = float((stamp - series.epoch) / pd.Timedelta(seconds=1))
+        visits.append(
+            Visit(
+                second,
+                visit.hand - visit.instrument,
+                visit.hand_standard,
+                visit.rezeroed,
+                visit.time,
+            )
+        )
+        _compare_with_record(series, second, visit, flags)
+    if problems:
+        raise InputRefused(problems)
+    return sorted(visits, key=lambda visit: visit.time)
+
+
+def _compare_with_record(
+    series: DischargeSeries, second: float, visit: Any, flags: list[Flag]
+) -> None:
+    near = np.abs(series.time - second) <= 900
+    if not near.any():
+        return
+    recorded = series.level[near]
+    lowest, highest = float(recorded.min()), float(recorded.max())
+    away = max(lowest - visit.instrument, visit.instrument - highest, 0.0)
+    if away > DISAGREEMENT:
+        flags.append(
+            Flag(
+                "visit-and-record-differ",
+                f"Visit {visit.time}: the instrument is noted at "
+                f"{spoken.length(visit.instrument)}, the record within 15 minutes lies between "
+                f"{spoken.length(lowest)} and {spoken.length(highest)}. "
+                "Check the time and the reference distance.",
+                "note",
+                {"visit": visit.time, "away_m": away},
+            )
+        )
+
+
+def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, IntakeVolumes]:
+    registers = {
+        name: intake_volumes(
+            record.frame["time"],
+            record.frame["volume_m3"],
+            instants_of(periods),
+            resolution_m3=record.count_m3,
+            meter=name,
+        )
+        for name, record in {**inputs.meters, **inputs.uses}.items()
+    }
+    files = {intake.meter: ", ".join(intake.every_file) for intake in case.data.intake}
+    tables = records_of(case.data.quantified)
+    files |= {name: ", ".join(named) for name, (_, _, named) in tables.items()}
+    useless = [name for name, each in registers.items() if np.isnan(each.volume_m3).all()]
+    if useless:
+        found = "the reads reach no service period of the invoices"
+        remedy = "Add reads from before the first to after the last invoice, in order of time"
+        raise InputRefused([Problem(files[name], found, remedy, column="time") for name in useless])
+    return registers
+
+
+def billing_basis(case: Case, found: Evidence, draws: Draws) -> np.ndarray | None:
+    """Registered intake less credited uses times the return factor; or the discharge itself.
+
+    Parameters
+    ----------
+    case : Case
+        For basis and return factor [-].
+    found : Evidence
+        Estimates [m3].
+    draws : Draws
+        Number and seed [-].
+
+    Returns
+    -------
+    array (draws, invoices) or None
+        What the schedule should have billed on [m3].
+    """
+    data = case.data
+    if data.case.basis == "discharge":
+        audited = found.audited
+        return None if audited is None else audited * data.case.return_factor
+    if not data.intake or found.balance is None:
+        return None
+    total = np.zeros((draws.count, len(found.periods.names)))
+    for intake in data.intake:
+        if intake.role == "supply":
+            register = found.registers[intake.meter]
+            total += register.volume_m3 + register.errors(draws, f"{intake.meter}: reading dates")
+    for use in data.use:
+        if use.name in found.credits:
+            total -= found.credits[use.name]
+            if use.kind == "deduct meter":
+                register = found.registers[use.name]
+                total -= register.errors(draws, f"{use.name}: reading dates")
+    return total * data.case.return_factor

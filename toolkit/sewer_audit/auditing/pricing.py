@@ -1,0 +1,211 @@
+"""Question 1: was each invoice made by the rules, to the cent, and what is in question?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.auditing.evidence import Evidence
+from sewer_audit.auditing.facts import printed_bills
+from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.case import Case
+from sewer_audit.charges import (
+    BilledInvoice,
+    InvoiceFacts,
+    PricedInvoice,
+    Recomputed,
+    Schedule,
+    price,
+    price_draws,
+    recompute,
+)
+from sewer_audit.units import to_si
+
+__all__ = ["Pricing", "price_invoices"]
+
+
+NOTHING_DUE = PricedInvoice("", (), Decimal("0.00"), Decimal("0.00"), "nothing is due", "")
+"""What an invoice comes to whose days an earlier one holds already [money]."""
+
+
+@dataclass(frozen=True)
+class Pricing:
+    """Every invoice recomputed from the rate schedule.
+
+    Parameters
+    ----------
+    bills : tuple of BilledInvoice
+        As printed, with what each is priced from [-].
+    due : tuple of Decimal or None
+        Volume each should have charged: from the reads, or the stated one where the reads cannot
+        tell it from theirs; None without reads [billing unit].
+    stated : tuple of PricedInvoice
+        Priced on the volume the invoice states [money].
+    by_rules : tuple of PricedInvoice or None
+        Priced from the reads, as the schedule says; None without reads [money].
+    lines : DataFrame
+        One row per invoice and charge line: invoiced, recomputed on the stated volume, recomputed
+        by the rules, differences [money].
+    schedule : Schedule
+        The rates [-].
+    """
+
+    bills: tuple[BilledInvoice, ...]
+    due: tuple[Decimal | None, ...]
+    stated: tuple[PricedInvoice, ...]
+    by_rules: tuple[PricedInvoice | None, ...]
+    lines: pd.DataFrame
+    schedule: Schedule
+
+    @property
+    def facts(self) -> tuple[InvoiceFacts, ...]:
+        """What each invoice is priced from [-]."""
+        return tuple(bill.facts for bill in self.bills)
+
+    @property
+    def recomputed(self) -> list[PricedInvoice]:
+        """By the rules where there are reads, else on the stated volume [money]."""
+        return [r or s for r, s in zip(self.by_rules, self.stated, strict=True)]
+
+    def amounts(self, volumes: np.ndarray) -> np.ndarray:
+        """Totals of draws of the charged volume.
+
+        Parameters
+        ----------
+        volumes : array (draws, invoices)
+            Charged volume [m3].
+
+        Returns
+        -------
+        array (draws, invoices)
+            Total of each invoice, through every rule of the schedule [money].
+        """
+        nothing = np.zeros(len(volumes))  # due on an invoice whose days another one holds
+        columns = [
+            nothing
+            if (facts := bill.due_facts) is None
+            else price_draws(self.schedule, facts, np.maximum(volumes[:, k], 0.0), meaning="billed")
+            for k, bill in enumerate(self.bills)
+        ]
+        return np.column_stack(columns)
+
+
+def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | None:
+    """Recompute every invoice from the schedule.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Invoices, reads and schedule [-].
+    evidence : Evidence
+        For the registered volumes [m3].
+
+    Returns
+    -------
+    Pricing or None
+        None without a schedule [money].
+    """
+    if inputs.schedule is None:
+        return None
+    schedule = inputs.schedule
+    bills = printed_bills(case, inputs, evidence)
+    again = [recompute(schedule, bill) for bill in bills]
+    stated = [price(schedule, bill.facts) for bill in bills]
+    by_rules = [
+        _by_rules(schedule, each, printed) for each, printed in zip(again, stated, strict=True)
+    ]
+    lines = pd.concat(
+        [
+            _lines(inputs, row, stated[row], by_rules[row])
+            for row in range(len(inputs.invoices.frame))
+        ],
+        ignore_index=True,
+    )
+    due = [each.billed if each.stands else each.due for each in again]
+    return Pricing(tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule)
+
+
+def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> PricedInvoice | None:
+    """Priced from the reads; the stated volume stands where the reads cannot tell it from theirs.
+
+    Days that an earlier invoice holds are left out.
+
+    Reads at other instants than the invoice's give its volume to a tolerance only, and a right
+    invoice is not corrected by interpolation.
+    """
+    facts, bill = again.bill.facts, again.bill
+    if bill.shares_with:
+        return NOTHING_DUE if bill.own is None else price(schedule, bill.own)
+    if not facts.volumes:
+        return None
+    return stated if again.stands else price(schedule, facts.but(billed_volume=None))
+
+
+def _lines(
+    inputs: Inputs, row: int, stated: PricedInvoice, by_rules: PricedInvoice | None
+) -> pd.DataFrame:
+    invoice = inputs.invoices.frame.iloc[row]
+    invoiced = {
+        name: value
+        for name, value in inputs.invoices.lines.iloc[row].items()
+        if isinstance(value, Decimal)
+    }
+    amounts, ruled = stated.by_column, {} if by_rules is None else by_rules.by_column
+    if by_rules is NOTHING_DUE:
+        ruled = dict.fromkeys([*invoiced, *amounts], Decimal("0.00"))
+    first = {line.column: line for line in reversed(stated.lines)}
+    rows: list[dict[str, Any]] = []
+    for name in dict.fromkeys([*invoiced, *amounts]):
+        line, billed, again = first.get(name), invoiced.get(name), amounts.get(name)
+        single = line is not None and sum(each.column == name for each in stated.lines) == 1
+        known = billed is not None and again is not None
+        rows.append(
+            {
+                "invoice": invoice["invoice"],
+                "line": name,
+                "quantity": line.quantity if single else None,
+                "unit": "" if line is None else line.unit,
+                "rate": line.rate if single else None,
+                "invoiced": billed,
+                "on_stated_volume": again,
+                "difference": billed - again if known else None,
+                "by_the_rules": ruled.get(name),
+                "rounding": "" if line is None else line.rounding,
+            }
+        )
+    rows.append(
+        {
+            "invoice": invoice["invoice"],
+            "line": "total",
+            "invoiced": invoice["total"],
+            "on_stated_volume": stated.total,
+            "difference": invoice["total"] - stated.total,
+            "by_the_rules": None if by_rules is None else by_rules.total,
+        }
+    )
+    return pd.DataFrame(rows)
+
+
+def charged_by_rules(pricing: Pricing, unit: str) -> np.ndarray:
+    """Volume each invoice should have charged by the rules.
+
+    Parameters
+    ----------
+    pricing : Pricing
+        Recomputed invoices [money].
+    unit : str
+        Billing unit [text].
+
+    Returns
+    -------
+    array (invoices,)
+        NaN where there are no reads [m3].
+    """
+    volumes = [np.nan if due is None else float(due) for due in pricing.due]
+    return np.asarray(to_si(np.array(volumes), unit, "volume"))

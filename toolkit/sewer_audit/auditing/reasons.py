@@ -1,0 +1,200 @@
+"""Which explanation fits the whole billed series, and what each would change."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from sewer_audit.auditing.evidence import Evidence
+from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.observed import observations_of
+from sewer_audit.auditing.pricing import Pricing
+from sewer_audit.auditing.signatures import corrected_volumes
+from sewer_audit.case import Case
+from sewer_audit.explanations import Ranking, explain
+from sewer_audit.uncertainty import DecisionRule, judge
+
+__all__ = ["Reasons", "explanation_table", "reasons_of"]
+
+SHOWN = 12
+"""Rows of the table, besides which every single explanation is counted as excluded or not [-]."""
+LEVELS = 2001
+"""Quantiles that stand for a normal distribution where a finding is worked out [-]."""
+NONE_OF_THESE = "none of these (bill)"
+
+
+@dataclass(frozen=True)
+class Reasons:
+    """A ranking, and which invoices it was made without.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        Explanations of the invoices that no signature accounts for [-].
+    set_aside : tuple of str
+        Invoices whose volume error the signatures name, or that share days with an earlier one,
+        left out of the ranking [text].
+    """
+
+    ranking: Ranking
+    set_aside: tuple[str, ...]
+
+    @property
+    def statement(self) -> str:
+        """What the report may say [text]."""
+        if not self.set_aside:
+            return self.ranking.statement
+        names = ", ".join(self.set_aside)
+        return (
+            f"set aside first, because an error of the invoice itself accounts for them: {names}. "
+            f"For all others {self.ranking.statement}"
+        )
+
+
+def reasons_of(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    table: pd.DataFrame,
+    pricing: Pricing | None,
+    signatures: pd.DataFrame,
+) -> Reasons | None:
+    """Rank the explanations of a case.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        What was read [-].
+    evidence : Evidence
+        Estimates as draws [m3].
+    table : DataFrame
+        One row per invoice [m3].
+    pricing : Pricing or None
+        Recomputed invoices [money].
+    signatures : DataFrame
+        Errors that the invoices' own figures show [money].
+
+    Returns
+    -------
+    Reasons or None
+        None without an estimate [-].
+
+    Notes
+    -----
+    An invoice whose volume error is named to its figures says nothing more about meters or record.
+    Where the invoices show several such errors, or none of the listed explanations accounts for
+    all of them together, these invoices are left out and the rest is ranked. They are left out
+    rather than put right, for a corrected bill would count as evidence that bills are right.
+    """
+    if evidence.effluent is None and evidence.balance is None:
+        return None
+    seen = observations_of(case, inputs, evidence, table)
+    unit = case.data.invoices.volume_unit
+    corrected = corrected_volumes(signatures, pricing, seen.billed_m3, unit)
+    named = np.abs(corrected - seen.billed_m3) > seen.billed_step_m3 / 2
+    alone = (inputs.invoices.frame["shares_with"] == "").to_numpy()
+    sharing = tuple(table.loc[~alone, "invoice"].astype(str))
+    seen, named, table = seen.where(alone), named[alone], table[alone]
+    if not named.any():
+        return Reasons(explain(seen), sharing)
+    classes = {
+        row.code
+        for row in signatures.itertuples()
+        if set(row.invoices) & set(table.loc[named, "invoice"])
+    }
+    if len(classes) == 1:
+        together = explain(seen)
+        if NONE_OF_THESE not in together.rows[0].components:
+            return Reasons(together, sharing)
+    billed = np.where(named, np.nan, seen.billed_m3)
+    names = tuple(table.loc[named, "invoice"].astype(str))
+    return Reasons(explain(replace(seen, billed_m3=billed)), sharing + names)
+
+
+def explanation_table(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    table: pd.DataFrame,
+    pricing: Pricing | None,
+    signatures: pd.DataFrame,
+) -> pd.DataFrame:
+    """Candidate explanations of the billed series, most probable first.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        What was read [-].
+    evidence : Evidence
+        Estimates as draws [m3].
+    table : DataFrame
+        One row per invoice [m3].
+    pricing : Pricing or None
+        Recomputed invoices [money].
+    signatures : DataFrame
+        Errors that the invoices' own figures show [money].
+
+    Returns
+    -------
+    DataFrame
+        One row per explanation: prior, posterior, likelihood, corrected volumes, the finding it
+        would lead to, what would settle it; empty without an estimate. `attrs` holds what the
+        ranking says as a whole [m3].
+    """
+    found = reasons_of(case, inputs, evidence, table, pricing, signatures)
+    if found is None:
+        return pd.DataFrame()
+    ranking = found.ranking
+    rows = pd.DataFrame([asdict(row) for row in ranking.rows[:SHOWN]])
+    rows["components"] = [" + ".join(each) for each in rows["components"]]
+    billed = float(table["billed_m3"].sum())
+    present = None if evidence.audited is None else evidence.audited.sum(axis=1)
+    rows["discharge_change_m3"] = [
+        np.nan if present is None else row.corrected_discharge_m3 - float(present.mean())
+        for row in ranking.rows[:SHOWN]
+    ]
+    rows["finding_if_true"] = [
+        _finding(case, billed, row.corrected_discharge_m3, row.corrected_standard_m3)
+        for row in ranking.rows[:SHOWN]
+    ]
+    rows.attrs = {"statement": found.statement, **_about(found)}
+    return rows
+
+
+def _about(found: Reasons) -> dict[str, Any]:
+    """What the ranking says as a whole, as JSON can hold it."""
+    ranking = found.ranking
+    return {
+        "named": ranking.named,
+        "factor": float(ranking.factor),
+        "strength": ranking.strength,
+        "separates": ranking.separates,
+        "excluded": list(ranking.excluded),
+        "untestable": list(ranking.untestable),
+        "set_aside": list(found.set_aside),
+    }
+
+
+def _finding(case: Case, billed: float, mean: float, standard: float) -> str:
+    """Finding about the sum of all bills if the discharge were as an explanation corrects it."""
+    if not np.isfinite(mean + standard):
+        return ""
+    rule = case.data.rule
+    decision = DecisionRule(rule.tolerance, rule.coverage, rule.guard_factor)
+    normal = mean + max(standard, 1e-9) * ndtri((np.arange(LEVELS) + 0.5) / LEVELS)
+    judged = judge(
+        normal[:, None],
+        np.array([billed]),
+        decision.tolerance,
+        decision.coverage,
+        decision.guard_factor,
+    )
+    return judged.total.finding

@@ -1,0 +1,284 @@
+"""Question 2 and question 3: the billed volume against the evidence, and the basis."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.auditing.evidence import Evidence
+from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.pricing import Pricing, charged_by_rules
+from sewer_audit.case import Case
+from sewer_audit.effluent import NO_MEASUREMENT
+from sewer_audit.errors import Flag
+from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
+from sewer_audit.uncertainty import UNDECIDED, DecisionRule, Verdicts, judge, summarise
+
+__all__ = ["basis_answer", "invoice_table", "verdicts"]
+
+ESTIMATES = ("effluent", "balance", "reconciled", "basis", "audited")
+PARTS = ("mean", "standard_uncertainty", "low", "high")
+
+
+def verdicts(case: Case, evidence: Evidence, billed: np.ndarray) -> Verdicts | None:
+    """Judge the billed volumes by the rule stated in the case.
+
+    Parameters
+    ----------
+    case : Case
+        For its decision rule [-].
+    evidence : Evidence
+        Estimates as draws [m3].
+    billed : array (invoices,)
+        Billed volumes [m3].
+
+    Returns
+    -------
+    Verdicts or None
+        None where there is no estimate, where the two conflict, or where the checklist says that
+        the installation measures nothing [-].
+    """
+    audited = evidence.audited
+    if audited is None or not np.isfinite(audited).all():
+        return None
+    if any(flag.code == NO_MEASUREMENT for flag in evidence.flags):
+        return None
+    rule = case.data.rule
+    return judge(audited, billed, rule.tolerance, rule.coverage, rule.guard_factor)
+
+
+def estimates(evidence: Evidence) -> dict[str, np.ndarray | None]:
+    """Draws of every estimate by name.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        What was gathered [m3].
+
+    Returns
+    -------
+    dict of str to array (draws, invoices) or None
+        In the order of :data:`ESTIMATES` [m3].
+    """
+    joined = evidence.reconciliation
+    return {
+        "effluent": None if evidence.effluent is None else evidence.effluent.volumes,
+        "balance": None if evidence.balance is None else evidence.balance.draws,
+        "reconciled": None if joined is None else joined.reconciled,
+        "basis": evidence.basis,
+        "audited": evidence.audited,
+    }
+
+
+def invoice_table(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    judged: Verdicts | None,
+    pricing: Pricing | None,
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """One row per invoice, and the same for all of them together.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        What was read [-].
+    evidence : Evidence
+        Estimates as draws [m3].
+    judged : Verdicts or None
+        Findings [-].
+    pricing : Pricing or None
+        Recomputed invoices [money].
+
+    Returns
+    -------
+    table : DataFrame
+        One row per invoice; where invoices share days also own_start, from which on the estimates
+        and amounts of an invoice count, and shares_with, the one that holds the days before it
+        [m3, money].
+    total : dict
+        The same figures for all invoices together [m3, money].
+    """
+    frame = inputs.invoices.frame
+    table = pd.DataFrame(
+        {name: frame[name].to_numpy() for name in ("invoice", "start", "end", "read_type")}
+    )
+    table["start"], table["end"] = frame["start"].to_numpy(), frame["end"].to_numpy()
+    table["start"] = pd.DatetimeIndex(frame["start"])
+    table["end"] = pd.DatetimeIndex(frame["end"])
+    if (frame["shares_with"] != "").any():
+        table["own_start"] = pd.DatetimeIndex(frame["own_start"])
+        table["shares_with"] = frame["shares_with"].to_numpy()
+    table["billed_m3"] = frame["billed_m3"].to_numpy(dtype=float)
+    total: dict[str, Any] = {"billed_m3": float(table["billed_m3"].sum())}
+    for name, draws in estimates(evidence).items():
+        _add_estimate(table, total, name, draws, case.data.rule.coverage)
+    coverage = None if evidence.effluent is None else evidence.effluent.quality
+    table["record_coverage"] = np.nan if coverage is None else coverage["record_coverage"]
+    _add_findings(case, table, total, judged)
+    _add_money(case, inputs, evidence, table, total, pricing)
+    return table, total
+
+
+def _add_estimate(
+    table: pd.DataFrame,
+    total: dict[str, Any],
+    name: str,
+    draws: np.ndarray | None,
+    coverage: float,
+) -> None:
+    for part in PARTS:
+        table[f"{name}_{part}"] = np.nan
+        total[f"{name}_{part}"] = None
+    if draws is None:
+        return
+    known = np.isfinite(draws).all(axis=0)
+    for place in np.flatnonzero(known):
+        summary = summarise(draws[:, place], coverage)
+        for part in PARTS:
+            table.loc[place, f"{name}_{part}"] = float(getattr(summary, part))
+    if known.all():
+        summary = summarise(draws.sum(axis=1), coverage)
+        for part in PARTS:
+            total[f"{name}_{part}"] = float(getattr(summary, part))
+
+
+def _add_findings(
+    case: Case, table: pd.DataFrame, total: dict[str, Any], judged: Verdicts | None
+) -> None:
+    columns = ("probability_overbilled", "probability_underbilled", "finding")
+    if judged is None:
+        table["probability_overbilled"] = table["probability_underbilled"] = np.nan
+        table["finding"] = UNDECIDED
+        total.update(dict.fromkeys(columns[:2]), finding=UNDECIDED)
+        return
+    for column in columns:
+        table[column] = [getattr(each, column) for each in judged.invoices]
+        total[column] = getattr(judged.total, column)
+    least = case.data.rule.smallest_coverage_of_record
+    poor = table["record_coverage"] < least
+    table.loc[poor, "finding"] = UNDECIDED
+    if poor.mean() > 0.5:
+        total["finding"] = UNDECIDED
+
+
+def _add_money(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    table: pd.DataFrame,
+    total: dict[str, Any],
+    pricing: Pricing | None,
+) -> None:
+    table["invoiced_total"] = [float(each) for each in inputs.invoices.frame["total"]]
+    total["invoiced_total"] = float(sum(inputs.invoices.frame["total"]))
+    names = ("recomputed_on_stated_volume", "recomputed_total", "rules_m3")
+    amounts = ("amount_in_question", "amount_by_discharge")
+    for name in names:
+        table[name] = np.nan
+        total[name] = None
+    for name in amounts:
+        _add_estimate(table, total, name, None, case.data.rule.coverage)
+    if pricing is None:
+        return
+    exact = {
+        "recomputed_on_stated_volume": [each.total for each in pricing.stated],
+        "recomputed_total": [each.total for each in pricing.recomputed],
+    }
+    for name, values in exact.items():
+        table[name] = [float(value) for value in values]
+        total[name] = float(sum(values))
+    table["rules_m3"] = charged_by_rules(pricing, case.data.invoices.volume_unit)
+    total["rules_m3"] = float(table["rules_m3"].sum(skipna=False))
+    invoiced = table["invoiced_total"].to_numpy()
+    for name, volumes in zip(amounts, (evidence.basis, evidence.audited), strict=True):
+        if volumes is not None and np.isfinite(volumes).all():
+            in_question = invoiced - pricing.amounts(volumes)
+            _add_estimate(table, total, name, in_question, case.data.rule.coverage)
+
+
+def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Mapping[str, Any]:
+    """Does the billed share of the intake describe this site?
+
+    Parameters
+    ----------
+    case : Case
+        For basis and return factor [-].
+    evidence : Evidence
+        Estimates as draws [m3].
+    pricing : Pricing or None
+        Recomputed invoices [money].
+
+    Returns
+    -------
+    mapping
+        Share of the net intake that reached the sewer with its interval, the return factor, and
+        what the invoices would have cost less on the actual discharge; not answered where an
+        invoice has no volume, or the net intake may be nothing [-].
+    """
+    factor, audited, basis = case.data.case.return_factor, evidence.audited, evidence.basis
+    if case.data.case.basis != "intake" or basis is None or audited is None:
+        return {"answered": False}
+    net = basis.sum(axis=1) / factor
+    if not np.isfinite(audited).all() or not np.all(net > 0):
+        return {"answered": False}  # a part of the invoices, or an intake that may be none
+    share = summarise(audited.sum(axis=1) / net, case.data.rule.coverage)
+    answer: dict[str, Any] = {
+        "answered": True,
+        "return_factor": factor,
+        **{f"share_{part}": float(getattr(share, part)) for part in PARTS},
+        "fair": bool(share.low <= factor <= share.high),
+    }
+    if pricing is not None:
+        saved = (pricing.amounts(basis) - pricing.amounts(audited)).sum(axis=1)
+        money = summarise(saved, case.data.rule.coverage)
+        answer.update({f"amount_{part}": float(getattr(money, part)) for part in PARTS})
+    return answer
+
+
+def warnings_for(table: pd.DataFrame, rule: DecisionRule) -> list[Flag]:
+    """What must be said before anyone raises a dispute.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per invoice [m3].
+    rule : DecisionRule
+        The decision rule [-].
+
+    Returns
+    -------
+    list of Flag
+        A warning where an invoice is too low [-].
+    """
+    low = table.loc[table["finding"] == TOO_LOW_WORDS, "invoice"].tolist()
+    short = table.loc[
+        table["recomputed_total"] - table["invoiced_total"] > 0.005, "invoice"
+    ].tolist()
+    flags = []
+    if low:
+        flags.append(
+            Flag(
+                "billed-too-low",
+                f"{', '.join(low)}: the billed volume is too low by the stated rule. Raising a "
+                "dispute can also raise the bill.",
+                "note",
+                {"invoices": low},
+            )
+        )
+    if short:
+        flags.append(
+            Flag(
+                "under-invoiced-by-the-rules",
+                f"{', '.join(short)}: by the rate schedule the invoice should have been higher. "
+                "Raising a dispute can also raise the bill.",
+                "note",
+                {"invoices": short},
+            )
+        )
+    return flags

@@ -1,0 +1,284 @@
+"""The effluent estimate and the balance estimate of the same invoices, tested and joined.
+
+They are joined only if they agree. With two estimates of one volume there is a single balance per
+invoice, so no test can say which of the two is wrong; the explanations may, from the pattern.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2, norm
+
+from sewer_audit import spoken
+from sewer_audit.balance.streams import VDI_FLOOR, sidak_critical
+from sewer_audit.balance.weights import pseudo_inverse, sample_covariance
+from sewer_audit.errors import AuditError, Flag
+from sewer_audit.uncertainty import p_value_words
+
+__all__ = ["Reconciliation", "reconcile"]
+
+MODEL_FLOOR = 0.003
+"""Standard deviation per invoice of what no stated cause describes (judgement) [-]."""
+
+
+@dataclass(frozen=True)
+class Reconciliation:
+    """Two estimates of the same volumes, tested against each other and joined.
+
+    Parameters
+    ----------
+    agree : bool
+        Whether the joint test and the test of the total both pass at the coverage [-].
+    chi_square : float
+        Joint statistic over all invoices with both estimates [-].
+    dof : int
+        Effective rank of the covariance of the differences [-].
+    p_value : float
+        Of the joint statistic [-].
+    total_difference : float
+        Effluent less balance, summed over those invoices [m3].
+    total_z : float
+        That difference over its standard uncertainty [-].
+    total_p_value : float
+        Two-sided [-].
+    z : array (invoices,)
+        Difference of each invoice over its standard uncertainty; NaN without both estimates [-].
+    critical_z : float
+        Bound for the largest |z| of the invoices, Sidak level [-].
+    vdi_criterion : array (invoices,)
+        Larger of the two corrections over their bounds of VDI 2048; above one fails [-].
+    reconciled : array (draws, invoices) or None
+        Draws of the joined volume, None where the estimates conflict [m3].
+    mean : array (invoices,) or None
+        Joined volume [m3].
+    covariance : array (invoices, invoices) or None
+        Of the joined volumes [m6].
+    weight_of_effluent : array (invoices,) or None
+        Share of the effluent estimate in the joined total of each invoice [-].
+    flags : tuple of Flag
+        What the reader must know [-].
+    """
+
+    agree: bool
+    chi_square: float
+    dof: int
+    p_value: float
+    total_difference: float
+    total_z: float
+    total_p_value: float
+    z: np.ndarray
+    critical_z: float
+    vdi_criterion: np.ndarray
+    reconciled: np.ndarray | None
+    mean: np.ndarray | None
+    covariance: np.ndarray | None
+    weight_of_effluent: np.ndarray | None
+    flags: tuple[Flag, ...]
+
+
+def reconcile(
+    effluent_draws: np.ndarray,
+    balance_draws: np.ndarray,
+    coverage: float = 0.95,
+    model_floor: float = MODEL_FLOOR,
+) -> Reconciliation:
+    """Test two estimates against each other over all invoices at once; join them if they agree.
+
+    Parameters
+    ----------
+    effluent_draws : array (draws, invoices)
+        From the logger record; a column of NaN where it does not cover the invoice; a column of
+        zeros in both where the invoice has no days of its own [m3].
+    balance_draws : array (draws, invoices)
+        From the balance, of the same draws; a column of NaN where the reads do not [m3].
+    coverage : float
+        Probability that two estimates which only differ by their uncertainties agree [-].
+    model_floor : float
+        Relative standard deviation per invoice added to both for what no cause describes [-].
+
+    Returns
+    -------
+    Reconciliation
+        `agree` false and nothing joined where they conflict [m3].
+
+    Raises
+    ------
+    AuditError
+        If the forms differ, or no invoice has both estimates.
+
+    Notes
+    -----
+    d = e - b with H = cov(d) from the draws, shared causes included. Joint test d' H^-1 d with the
+    inverse corrected by (n - p - 2)/(n - 1) for the finite number n of draws; test of the total
+    sum(d) / sd(sum d), because a shared error spreads over all invoices and hardly moves the joint
+    one. Each has the level 1 - sqrt(coverage). Joined: x = e - cov(e, d) H^-1 d, the weighted least
+    squares solution under e = b; an invoice with one estimate only is moved by what it shares.
+
+    References
+    ----------
+    S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection, Gulf 2000, ch. 3
+    (from memory); VDI 2048 part 1 (from memory); J. Hartlap et al., Astronomy and Astrophysics 464
+    (2007) 399 (factor for the inverse, from memory).
+    """
+    effluent = np.asarray(effluent_draws, dtype=float)
+    balance = np.asarray(balance_draws, dtype=float)
+    if effluent.ndim != 2 or effluent.shape != balance.shape:
+        raise AuditError(
+            f"effluent draws {effluent.shape} and balance draws {balance.shape}; the same draws of "
+            "the same invoices are needed"
+        )
+    nothing = ((effluent == 0) & (balance == 0)).all(axis=0)  # days that another invoice holds
+    has = tuple(np.isfinite(each).all(axis=0) & ~nothing for each in (effluent, balance))
+    both = has[0] & has[1]
+    if not both.any():
+        raise AuditError("no invoice has both an effluent and a balance estimate; nothing to test")
+    joint = _Joint.of(effluent, balance, has, both, model_floor)
+    difference = joint.mean_difference
+    statistic = float(difference @ joint.inverse @ difference)
+    if joint.contradicts(difference):
+        statistic = float("inf")
+    p_value = float(chi2.sf(statistic, joint.rank))
+    total = float(difference.sum())
+    total_z = total / float(np.sqrt(joint.spread.sum()))
+    total_p = float(2 * norm.sf(abs(total_z)))
+    agree = bool(min(p_value, total_p) >= 1 - np.sqrt(coverage))
+    z = np.full(both.shape, np.nan)
+    z[both] = difference / np.sqrt(np.diag(joint.spread))
+    critical = sidak_critical(int(both.sum()), coverage)
+    vdi = _vdi(joint, both)
+    joined = joint.joined(effluent, balance, has) if agree else (None, None, None, None)
+    if agree:
+        for each in joined[:3]:
+            each[..., nothing] = 0.0
+        joined[2][nothing] = 0.0
+    flags = _flags(agree, p_value, total_p, total, z, critical, has)
+    return Reconciliation(
+        agree, statistic, joint.rank, p_value, total, total_z, total_p, z, critical, vdi, *joined,
+        flags,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Joint:
+    """Means and covariances of the estimates that exist, effluent first."""
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    rows: np.ndarray
+    mean_difference: np.ndarray
+    spread: np.ndarray
+    inverse: np.ndarray
+    rank: int
+    scale: float
+
+    @classmethod
+    def of(
+        cls,
+        effluent: np.ndarray,
+        balance: np.ndarray,
+        has: tuple[np.ndarray, np.ndarray],
+        both: np.ndarray,
+        floor: float,
+    ) -> _Joint:
+        stacked = np.column_stack([effluent[:, has[0]], balance[:, has[1]]])
+        mean = stacked.mean(axis=0)
+        covariance = sample_covariance(stacked) + np.diag((floor * mean) ** 2)
+        rows = np.zeros((int(both.sum()), len(mean)))
+        place = np.cumsum(has[0]) - 1, np.cumsum(has[1]) - 1 + int(has[0].sum())
+        for row, invoice in enumerate(np.flatnonzero(both)):
+            rows[row, place[0][invoice]], rows[row, place[1][invoice]] = 1.0, -1.0
+        spread = rows @ covariance @ rows.T
+        weight = pseudo_inverse(spread)
+        count = len(stacked)
+        factor = max(count - weight.rank - 2, 1) / (count - 1)
+        inverse = weight.inverse * factor
+        return cls(mean, covariance, rows, rows @ mean, spread, inverse, weight.rank, factor)
+
+    @property
+    def gain(self) -> np.ndarray:
+        """What one unit of difference moves every estimate [-]."""
+        return self.covariance @ self.rows.T @ self.inverse
+
+    def contradicts(self, difference: np.ndarray) -> bool:
+        """Whether part of the difference lies where no uncertainty is stated at all."""
+        reached = self.spread @ (self.inverse / self.scale) @ difference
+        return bool(np.abs(difference - reached).max() > 1e-6 * np.abs(self.mean).max())
+
+    def joined(
+        self, effluent: np.ndarray, balance: np.ndarray, has: tuple[np.ndarray, np.ndarray]
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Draws, mean, covariance and weight of the effluent, for every invoice."""
+        stacked = np.column_stack([effluent[:, has[0]], balance[:, has[1]]])
+        moved = stacked - (stacked @ self.rows.T) @ self.gain.T
+        first = int(has[0].sum())
+        invoices = len(has[0])
+        reconciled = np.full((len(effluent), invoices), np.nan)
+        only_balance = has[1] & ~has[0]
+        reconciled[:, has[0]] = moved[:, :first]
+        reconciled[:, only_balance] = moved[:, first:][:, only_balance[has[1]]]
+        chosen = np.concatenate([np.ones(first, bool), only_balance[has[1]]])
+        order = np.concatenate([np.flatnonzero(has[0]), np.flatnonzero(only_balance)])
+        full = self.covariance - self.gain @ self.rows @ self.covariance
+        covariance = np.full((invoices, invoices), np.nan)
+        covariance[np.ix_(order, order)] = full[np.ix_(chosen, chosen)]
+        mean = np.full(invoices, np.nan)
+        mean[order] = (self.mean - self.gain @ self.mean_difference)[chosen]
+        share = np.full(invoices, np.nan)
+        both = np.flatnonzero(has[0] & has[1])
+        kept = np.eye(first)[:, (has[1][has[0]])] - self.gain[:first]
+        share[both] = kept.sum(axis=1)[has[1][has[0]]]
+        share[has[0] & ~has[1]], share[only_balance] = 1.0, 0.0
+        return reconciled, mean, covariance, share
+
+
+def _vdi(joint: _Joint, both: np.ndarray) -> np.ndarray:
+    correction = np.abs(joint.gain @ joint.mean_difference)
+    own = np.diag(joint.covariance)
+    moved = np.diag(joint.gain @ joint.rows @ joint.covariance)
+    bound = 1.96 * np.sqrt(np.maximum(moved, own / VDI_FLOOR))
+    criterion = np.divide(correction, bound, out=np.zeros_like(correction), where=bound > 0)
+    larger = (np.abs(joint.rows) * criterion).max(axis=1)
+    full = np.full(both.shape, np.nan)
+    full[both] = larger
+    return full
+
+
+def _flags(
+    agree: bool,
+    p_value: float,
+    total_p: float,
+    total: float,
+    z: np.ndarray,
+    critical: float,
+    has: tuple[np.ndarray, np.ndarray],
+) -> tuple[Flag, ...]:
+    flags = []
+    data = {"p_value": p_value, "total_p_value": total_p, "total_difference_m3": total}
+    if not agree:
+        message = (
+            "the effluent and the balance differ by more than their uncertainties allow "
+            f"({p_value_words(min(p_value, total_p))}; {spoken.volume(abs(total))} "
+            f"{'more' if total > 0 else 'less'} by the effluent record over all invoices); one of "
+            "them is wrong, so they are not averaged"
+        )
+        flags.append(Flag("estimates-conflict", message, "stops verdict", data))
+    message = (
+        "with one balance per invoice the test cannot tell which of the two estimates is wrong; "
+        "a second effluent measurement or a meter test can"
+    )
+    flags.append(Flag("single-balance", message, "note"))
+    far = np.flatnonzero(np.nan_to_num(np.abs(z)) > critical)
+    if len(far):
+        message = (
+            f"in {len(far)} invoices the two estimates differ beyond the bound for the largest"
+        )
+        flags.append(
+            Flag("invoices-apart", message, "note", {"invoices": [int(each) for each in far]})
+        )
+    one = int((has[0] ^ has[1]).sum())
+    if one:
+        message = f"{one} invoices have one of the two estimates only; the other cannot test it"
+        flags.append(Flag("one-estimate", message, "note", {"invoices": one}))
+    return tuple(flags)

@@ -1,0 +1,281 @@
+"""Terms of a water balance: what came in, what never reached the sewer, what joined it elsewhere.
+
+Each term turns draws of its own causes into volumes per service period. The error of a meter means
+true volume = registered volume x (1 + error). Two terms whose causes carry the same name share one
+error, as two meters tested against the same reference do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sewer_audit.balance.instants import DAY, Periods
+from sewer_audit.balance.intake import IntakeVolumes
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Cause
+
+__all__ = [
+    "DailyTerm",
+    "MeteredTerm",
+    "ShareTerm",
+    "StatedTerm",
+    "Term",
+    "TowerTerm",
+]
+
+Columns = Callable[[Cause], np.ndarray]
+"""From a cause to its draws (draws, 1) or (draws, periods), or its value where it does not vary."""
+Wander = Callable[["str", IntakeVolumes], np.ndarray]
+"""From a name and a register to draws of its interpolation error (draws, periods)."""
+
+
+@dataclass(frozen=True)
+class Term:
+    """What every term has.
+
+    Parameters
+    ----------
+    name : str
+        Name of the meter, use or source [text].
+    """
+
+    name: str
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """Uncertain inputs of this term besides its reading dates [SI]."""
+        return ()
+
+    @property
+    def meters(self) -> tuple[Cause, ...]:
+        """Of the causes those that are the error of a meter [-]."""
+        return ()
+
+    @property
+    def registers(self) -> Mapping[str, IntakeVolumes]:
+        """Registers whose interpolation is uncertain, by the name of that cause [m3]."""
+        return {}
+
+    def volumes(
+        self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
+    ) -> np.ndarray:
+        """Draws of the volume of every period.
+
+        Parameters
+        ----------
+        columns : callable
+            Draws of a cause [SI].
+        wander : callable
+            Draws of the interpolation error of a register [m3].
+        periods : Periods
+            The service periods [s].
+        known : mapping
+            Draws of the terms evaluated before, by name [m3].
+
+        Returns
+        -------
+        array (draws or 1, periods)
+            Volumes [m3].
+        """
+        raise NotImplementedError
+
+
+@dataclass(frozen=True)
+class MeteredTerm(Term):
+    """A volume read from a register: a supply meter, a deduct meter, a metered source.
+
+    Parameters
+    ----------
+    register : IntakeVolumes
+        Volumes per period [m3].
+    error : Cause, optional
+        Relative error of the meter; exact without one [-].
+    """
+
+    register: IntakeVolumes
+    error: Cause | None = None
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """The meter's error [-]."""
+        return (self.error,) if self.error is not None else ()
+
+    @property
+    def meters(self) -> tuple[Cause, ...]:
+        """The meter's error [-]."""
+        return self.causes
+
+    @property
+    def registers(self) -> Mapping[str, IntakeVolumes]:
+        """Its register [m3]."""
+        return {f"{self.name}: reading dates": self.register}
+
+    def volumes(
+        self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
+    ) -> np.ndarray:
+        """Registered volume, moved by the reading dates, times (1 + error) [m3]."""
+        (name,) = self.registers
+        volume = self.register.volume_m3 + wander(name, self.register)
+        return volume if self.error is None else volume * (1.0 + columns(self.error))
+
+
+@dataclass(frozen=True)
+class ShareTerm(Term):
+    """A share of another term, such as 3 % of the intake lost in the product.
+
+    Parameters
+    ----------
+    of : str
+        Name of the term it is a share of [text].
+    share : Cause
+        The share with its uncertainty [-].
+    """
+
+    of: str
+    share: Cause
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """The share [-]."""
+        return (self.share,)
+
+    def volumes(
+        self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
+    ) -> np.ndarray:
+        """Share times the volume of the other term [m3]."""
+        if self.of not in known:
+            raise AuditError(
+                f"{self.name!r} is a share of {self.of!r}, which is no intake; known are "
+                f"{', '.join(known) or 'none'}"
+            )
+        return columns(self.share) * known[self.of]
+
+
+@dataclass(frozen=True)
+class DailyTerm(Term):
+    """So much per day, for every day of the period.
+
+    Parameters
+    ----------
+    rate : Cause
+        Mean rate with its uncertainty [m3/s].
+    """
+
+    rate: Cause
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """The rate [m3/s]."""
+        return (self.rate,)
+
+    def volumes(
+        self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
+    ) -> np.ndarray:
+        """Rate times the length of the period [m3]."""
+        return columns(self.rate) * (periods.days * DAY)
+
+
+@dataclass(frozen=True)
+class TowerTerm(Term):
+    """Evaporation and drift of a cooling tower from its makeup meter and cycles of concentration.
+
+    Parameters
+    ----------
+    makeup : IntakeVolumes
+        Makeup per period [m3].
+    cycles : Cause
+        Cycles of concentration, above one [-].
+    error : Cause, optional
+        Relative error of the makeup meter [-].
+    """
+
+    makeup: IntakeVolumes
+    cycles: Cause
+    error: Cause | None = None
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """Cycles and the meter's error [-]."""
+        return (self.cycles, *self.meters)
+
+    @property
+    def meters(self) -> tuple[Cause, ...]:
+        """The makeup meter's error [-]."""
+        return () if self.error is None else (self.error,)
+
+    @property
+    def registers(self) -> Mapping[str, IntakeVolumes]:
+        """The makeup register [m3]."""
+        return {f"{self.name}: reading dates": self.makeup}
+
+    def volumes(
+        self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
+    ) -> np.ndarray:
+        """Makeup (1 - 1 / cycles); cycles drawn below one count as one [m3]."""
+        (name,) = self.registers
+        makeup = self.makeup.volume_m3 + wander(name, self.makeup)
+        if self.error is not None:
+            makeup = makeup * (1.0 + columns(self.error))
+        return makeup * (1.0 - 1.0 / np.maximum(columns(self.cycles), 1.0))
+
+
+@dataclass(frozen=True)
+class StatedTerm(Term):
+    """Volumes already worked out for every period, by a formula of `balance.uses` or a log.
+
+    Parameters
+    ----------
+    volume_m3 : array (periods,)
+        Volume of every period [m3].
+    error : Cause, optional
+        Relative error of the volumes [-].
+    """
+
+    volume_m3: np.ndarray
+    error: Cause | None = None
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """The error of the volumes [-]."""
+        return (self.error,) if self.error is not None else ()
+
+    def volumes(
+        self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
+    ) -> np.ndarray:
+        """Stated volume times (1 + error) [m3]."""
+        volume = np.asarray(self.volume_m3, dtype=float)
+        if volume.shape != (len(periods.first),):
+            raise AuditError(
+                f"{self.name!r} has {volume.size} volumes for {len(periods.first)} service periods"
+            )
+        return volume[None, :] if self.error is None else volume * (1.0 + columns(self.error))
+
+
+def unique_names(terms: Sequence[Term]) -> None:
+    """Refuse two terms of one name, and one cause name with two meanings.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        Every term of the balance [-].
+
+    Raises
+    ------
+    AuditError
+        If a name is used twice.
+    """
+    names = [term.name for term in terms]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise AuditError(f"the name {twice[0]!r} is used for two terms; each has its own")
+    seen: dict[str, Cause] = {}
+    for term in terms:
+        for cause in term.causes:
+            if seen.setdefault(cause.name, cause) != cause:
+                raise AuditError(
+                    f"two different causes are named {cause.name!r}; the same name means the same "
+                    "error, so give each its own"
+                )

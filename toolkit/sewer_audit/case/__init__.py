@@ -1,0 +1,324 @@
+"""The case file: what is audited, with which evidence, under which decision rule.
+
+``load_case`` reads ``case.toml``, refuses everything that is unknown, unitless or impossible with
+the line and key and what would be right, and returns a :class:`Case` that nothing changes later.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
+
+from sewer_audit.case.models import CaseFile
+from sewer_audit.case.models_uses import records_of
+from sewer_audit.case.problems import line_of, problems_of, without_faults
+from sewer_audit.errors import AuditError, InputRefused, Problem
+from sewer_audit.spoken import Spoken, speaking
+
+__all__ = ["Case", "home", "load_case", "open_case", "sample_case"]
+
+
+@dataclass(frozen=True)
+class Case:
+    """A validated case and the folder its files are found from.
+
+    Parameters
+    ----------
+    file : Path
+        The case file [-].
+    data : CaseFile
+        Its validated tables [SI].
+    """
+
+    file: Path
+    data: CaseFile
+
+    @property
+    def title(self) -> str:
+        """What the case is called [text]."""
+        return self.data.case.title
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """Time zone of the invoices and, unless stated otherwise, of every record [-]."""
+        return self.data.zone
+
+    @property
+    def spoken(self) -> Spoken:
+        """Units and zone in which sentences about this case are written [-]."""
+        shown = self.data.display
+        return Spoken(shown.volume, shown.discharge, shown.head, self.zone)
+
+    def path(self, name: str) -> Path:
+        """Where a file named in the case lies.
+
+        Parameters
+        ----------
+        name : str
+            As written in the case [text].
+
+        Returns
+        -------
+        Path
+            Relative names start at the folder of the case file [-].
+        """
+        return (self.file.parent / name).resolve()
+
+    @cached_property
+    def device(self) -> Any:
+        """The flow element or conduit the logger stands at, or None without a record [-]."""
+        effluent = self.data.effluent
+        if effluent is None:
+            return None
+        from sewer_audit.hydraulics import build_device
+
+        return build_device(effluent.method, effluent.sizes)
+
+    @cached_property
+    def device_fault(self) -> str | None:
+        """Why the device cannot be built, or None [text]."""
+        try:
+            self.device  # noqa: B018
+        except AuditError as error:
+            return str(error)
+        return None
+
+    @property
+    def named_files(self) -> list[tuple[str, str]]:
+        """(key, file name) of every input the case names, in the order of the case [text]."""
+        data = self.data
+        named = [("invoices.file", file) for file in data.invoices.files]
+        if data.rates is not None:
+            named.append(("rates.file", data.rates.file))
+        for intake in data.intake:
+            named += [(f"intake[{intake.meter}].file", file) for file in intake.every_file]
+        for key, _, files in records_of(data.quantified).values():
+            named += [(key, file) for file in files]
+        if data.effluent is not None:
+            named += [("effluent.file", file) for file in data.effluent.files]
+            if data.effluent.rain_gauge is not None:
+                gauge = data.effluent.rain_gauge.files
+                named += [("effluent.rain_gauge.file", file) for file in gauge]
+        return named + [(key, file) for key, file in data.account_files if file is not None]
+
+
+def load_case(file: str | Path) -> Case:
+    """Read and validate a case file.
+
+    Parameters
+    ----------
+    file : str or Path
+        The case file, or the folder that holds a ``case.toml`` [-].
+
+    Returns
+    -------
+    Case
+        Validated; every file it names exists [-].
+
+    Raises
+    ------
+    InputRefused
+        With every problem found: line, key, what is wrong and what would be right.
+    """
+    case, problems = open_case(file)
+    if case is None or problems:
+        raise InputRefused(problems)
+    return case
+
+
+def open_case(file: str | Path) -> tuple[Case | None, list[Problem]]:
+    """Read a case file as far as it can be read.
+
+    Parameters
+    ----------
+    file : str or Path
+        The case file, or the folder that holds a ``case.toml`` [-].
+
+    Returns
+    -------
+    case : Case or None
+        Without the tables that are refused; None where nothing is left to work with [-].
+    problems : list of Problem
+        Everything found: line, key, what is wrong and what would be right [-].
+
+    Raises
+    ------
+    InputRefused
+        If the file is missing, empty or no TOML.
+    """
+    path = Path(file)
+    if path.is_dir():
+        path = path / "case.toml"
+    text = _read(path)
+    tree = _toml(text, path.name)
+    problems: list[Problem] = []
+    data = None
+    while data is None:
+        try:
+            data = CaseFile.model_validate(tree)
+        except ValidationError as error:
+            problems = problems or problems_of(error, text, path.name)
+            if not without_faults(tree, error):
+                return None, problems
+    case = Case(path, data)
+    with speaking(case.spoken):
+        return case, problems + _missing_files(case, text) + _device_problems(case, text)
+
+
+def sample_case(name: str = "") -> Path:
+    """Where an invented sample case that travels with the package lies.
+
+    Parameters
+    ----------
+    name : str
+        Empty for the main sample, else the name of a folder in ``sample_bills`` [text].
+
+    Returns
+    -------
+    Path
+        Its case file [-].
+    """
+    return home("sample_bills") / name / "case.toml"
+
+
+def home(folder: str) -> Path:
+    """Folder that travels with the package, in a checkout or inside an installed wheel.
+
+    Parameters
+    ----------
+    folder : str
+        "notebooks", "sample_bills" or "sample_logs" [text].
+
+    Returns
+    -------
+    Path
+        The folder [-].
+
+    Raises
+    ------
+    AuditError
+        If the installation is incomplete.
+    """
+    here = Path(__file__).parents[1]  # of the package
+    for place in (here / folder, here.parents[1] / folder):
+        if place.is_dir():
+            return place
+    raise AuditError(f"the folder {folder} is missing from this installation; install it again")
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        remedy = "Name an existing case file, or write a starter with 'sewer-audit start FOLDER'"
+        raise InputRefused(Problem(path.name, "there is no such file", remedy)) from None
+    except IsADirectoryError:
+        raise InputRefused(
+            Problem(path.name, "this is a folder", "Name the case file in it")
+        ) from None
+    except UnicodeDecodeError as error:
+        found = f"byte {error.start} is no UTF-8 text"
+        raise InputRefused(Problem(path.name, found, "Save the file as UTF-8")) from None
+
+
+def _toml(text: str, name: str) -> dict[str, Any]:
+    if not text.strip():
+        raise InputRefused(
+            Problem(name, "the file is empty", "Write a starter with 'sewer-audit start FOLDER'")
+        )
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        match = re.search(r"\(at line (\d+), column \d+\)", str(error))
+        found = re.sub(r"\s*\(at .*?\)$", "", str(error))
+        remedy = "Write it as TOML: key = value, text and quantities in quotation marks"
+        raise InputRefused(
+            Problem(
+                name, f"not readable as TOML: {found}", remedy, int(match[1]) if match else None
+            )
+        ) from None
+
+
+def _missing_files(case: Case, text: str) -> list[Problem]:
+    problems = []
+    for key, name in case.named_files:
+        line = _line_of_text(text, name)
+        if Path(name).is_absolute():
+            found, remedy = "the path is absolute", "Write it relative to the case file"
+            problems.append(Problem(case.file.name, found, remedy, line, key))
+        elif not case.path(name).is_file():
+            found = f"there is no file {name!r} beside the case file"
+            remedy = "Correct the name, or put the file there"
+            problems.append(Problem(case.file.name, found, remedy, line, key))
+    return problems
+
+
+def _line_of_text(text: str, fragment: str) -> int | None:
+    for number, line in enumerate(text.splitlines(), start=1):
+        if f'"{fragment}"' in line or f"'{fragment}'" in line:
+            return number
+    return None
+
+
+def _device_problems(case: Case, text: str) -> list[Problem]:
+    strange = _strange_keys(case, text)
+    if strange:
+        return strange
+    if case.device_fault is not None:
+        head, mark, tail = case.device_fault.partition("; ")
+        remedy = tail[:1].upper() + tail[1:] if mark else "Correct the device's sizes"
+        return [Problem(case.file.name, head, remedy, line_of(text, ["effluent"]), "effluent")]
+    device = case.device
+    if device is None:
+        return []
+    roles = set(case.data.effluent.columns)  # type: ignore[union-attr]
+    level = {"head", "distance", "echo_time"}
+    missing = [
+        column
+        for column in device.columns
+        if column not in roles and not (column in ("head", "depth") and roles & level)
+    ]
+    if not missing:
+        return []
+    found = f"method {device.method!r} needs a column {' and '.join(missing)}"
+    return [
+        Problem(
+            case.file.name,
+            found,
+            "Name it under [effluent.columns] with its unit",
+            line_of(text, ["effluent", "columns"]),
+            "effluent.columns",
+        )
+    ]
+
+
+def _strange_keys(case: Case, text: str) -> list[Problem]:
+    """Keys of [effluent] that are neither of a record nor of its device."""
+    effluent = case.data.effluent
+    if effluent is None:
+        return []
+    from sewer_audit.hydraulics.registry import find_kind
+
+    try:
+        sizes = find_kind(effluent.method).sizes
+    except AuditError:
+        return []
+    known = sorted(type(effluent).model_fields)
+    return [
+        Problem(
+            case.file.name,
+            f"unknown key {key!r}",
+            f"Known here are, of the device, {', '.join(sizes)}; of the record, {', '.join(known)}",
+            line_of(text, ["effluent", key]),
+            f"effluent.{key}",
+        )
+        for key in effluent.sizes
+        if key not in sizes
+    ]

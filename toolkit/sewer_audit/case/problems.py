@@ -1,0 +1,202 @@
+"""What a case file is refused for, with its line, its key and what would be right."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from pydantic import ValidationError
+
+from sewer_audit.case.models import CaseFile
+from sewer_audit.errors import Problem
+
+__all__ = ["line_of", "problems_of", "without_faults"]
+
+WAYS = ("str", "ColumnTable", "list[str]")
+"""What stands in a place for the ways in which a value may be written."""
+
+
+def problems_of(error: ValidationError, text: str, name: str) -> list[Problem]:
+    """Every fault of a case file that validation found.
+
+    Parameters
+    ----------
+    error : ValidationError
+        What validation raised [-].
+    text : str
+        Text of the case file, for the lines [text].
+    name : str
+        Its name in messages [text].
+
+    Returns
+    -------
+    list of Problem
+        With line, key and remedy [-].
+    """
+    problems = []
+    for detail in _one_way(error.errors(include_url=False)):
+        place = [part for part in detail["loc"] if part not in WAYS]
+        found, remedy = _worded(detail, place)
+        key = _key(place)
+        problems.append(Problem(name, found, remedy, line_of(text, place), key or None))
+    return list(dict.fromkeys(problems))
+
+
+def _one_way(details: list[Any]) -> list[Any]:
+    """Of a value that may be text, a list or a table, the faults of what was meant."""
+    kinds: dict[tuple[Any, ...], str] = {}
+    for detail in details:
+        way = next((part for part in detail["loc"] if part in WAYS), None)
+        if way == "str" and detail["loc"][-1] == "str":
+            given = {dict: "ColumnTable", list: "list[str]"}.get(type(detail["input"]), "str")
+            kinds[detail["loc"][:-1]] = given
+    kept = []
+    for detail in details:
+        at = next((n for n, part in enumerate(detail["loc"]) if part in WAYS), None)
+        meant = None if at is None else kinds.get(detail["loc"][:at])
+        if meant is None or detail["loc"][at] == meant:
+            kept.append(detail)
+    return kept
+
+
+def _worded(detail: dict[str, Any], place: list[Any]) -> tuple[str, str]:
+    kind, message = detail["type"], detail["msg"].removeprefix("Value error, ")
+    if kind == "extra_forbidden":
+        known = ", ".join(_known_keys(place[:-1]))
+        return f"unknown key {place[-1]!r}", f"Known here are {known}"
+    if kind == "missing":
+        return f"the key {place[-1]!r} is missing", "Add it; 'sewer-audit start' shows an example"
+    if kind == "literal_error":
+        return f"found {detail['input']!r}", f"Write one of {detail['ctx']['expected']}"
+    head, mark, tail = message.partition("; ")
+    if not mark:
+        return f"found {detail['input']!r}: {message}", "Correct the value"
+    return head, tail[:1].upper() + tail[1:]
+
+
+def _known_keys(place: list[Any]) -> list[str]:
+    """Keys of the table at a place, as its model names them."""
+    annotation: Any = CaseFile
+    for part in place:
+        models = [each for each in _classes(annotation) if hasattr(each, "model_fields")]
+        if isinstance(part, int):
+            continue
+        if models and part in models[0].model_fields:
+            annotation = models[0].model_fields[part].annotation
+        elif not any(getattr(each, "__origin__", None) is dict for each in _classes(annotation)):
+            return ["see 'sewer-audit start'"]
+    models = [each for each in _classes(annotation) if hasattr(each, "model_fields")]
+    return sorted(models[0].model_fields) if models else ["see 'sewer-audit start'"]
+
+
+def _classes(annotation: Any) -> list[Any]:
+    inner = getattr(annotation, "__args__", ())
+    return [annotation, *(c for part in inner for c in _classes(part))]
+
+
+def _key(place: list[Any]) -> str:
+    key = ""
+    for part in place:
+        key += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if key else str(part)
+    return key
+
+
+def without_faults(tree: dict[str, Any], error: ValidationError) -> bool:
+    """Take out of a case what was refused, so that the rest can be looked at.
+
+    Parameters
+    ----------
+    tree : dict
+        The case as read from TOML; changed in place [-].
+    error : ValidationError
+        What validation raised [-].
+
+    Returns
+    -------
+    bool
+        False where nothing can be taken out: a key that every case needs is at fault [-].
+    """
+    before = repr(tree)
+    _take_out(tree, error.errors(include_url=False))
+    return repr(tree) != before
+
+
+def _take_out(tree: dict[str, Any], faults: list[Any]) -> None:
+    unknown = [detail["loc"] for detail in faults if detail["type"] == "extra_forbidden"]
+    if unknown and not any(set(place) & set(WAYS) for place in unknown):
+        for place in unknown:
+            _remove(tree, place)
+        return
+    parts = {detail["loc"][: 2 if _is_list(tree, detail["loc"]) else 1] for detail in faults}
+    if not all(parts) or any(part[0] in ("case", "invoices") for part in parts):
+        return
+    for part in sorted(parts, key=str, reverse=True):
+        _remove(tree, part)
+
+
+def _is_list(tree: dict[str, Any], place: tuple[Any, ...]) -> bool:
+    return len(place) > 1 and isinstance(tree.get(place[0]), list)
+
+
+def _remove(tree: Any, place: tuple[Any, ...]) -> None:
+    *way, last = place
+    for part in way:
+        inside = part in tree if isinstance(tree, dict) else isinstance(part, int)
+        if not inside:
+            return
+        tree = tree[part]
+    if isinstance(tree, dict):
+        tree.pop(last, None)
+    elif isinstance(tree, list) and isinstance(last, int) and last < len(tree):
+        del tree[last]
+
+
+def line_of(text: str, place: list[Any]) -> int | None:
+    """Line of the deepest part of a key that is written in the file.
+
+    Parameters
+    ----------
+    text : str
+        Text of the case file [text].
+    place : list of str and int
+        Names of tables and keys, and the place of an entry after the name of its list [-].
+
+    Returns
+    -------
+    int or None
+        Counted from 1; None where no part of the key is written [-].
+    """
+    wanted = _entries(place)
+    best, here = None, ()
+    counts: dict[tuple[str, ...], int] = {}
+    inside: dict[tuple[str, ...], bool] = {(): True}
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?", line)
+        key = re.match(r"\s*([A-Za-z0-9_-]+)\s*=", line)
+        if header:
+            here = tuple(part.strip().strip('"') for part in header[2].split("."))
+            counts = {name: n for name, n in counts.items() if name[: len(here)] != here} | {
+                here: counts.get(here, 0) + 1
+            }
+            entry = wanted.get(here)
+            right = entry is None or header[1] != "[[" or counts[here] == entry + 1
+            above = all(inside.get(here[:n], True) for n in range(len(here)))
+            inside[here] = here in wanted and right and above
+            if inside[here]:
+                best = number
+        elif key and (*here, key[1]) in wanted and inside.get(here, False):
+            best = number
+    return best
+
+
+def _entries(place: list[Any]) -> dict[tuple[str, ...], int | None]:
+    """Every table and key on the way to a place, with the entry of its list if it is one."""
+    found: dict[tuple[str, ...], int | None] = {}
+    names: tuple[str, ...] = ()
+    for part in place:
+        if isinstance(part, int):
+            found[names] = part
+        else:
+            names = (*names, part)
+            found[names] = None
+    return found

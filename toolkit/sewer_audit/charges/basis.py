@@ -1,0 +1,257 @@
+"""From what was metered to the volume that is charged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from sewer_audit.charges.figures import EXACT, NO_ROUNDING, plain
+from sewer_audit.charges.periods import days_between, usual_units
+from sewer_audit.charges.values import SPAN_DAYS, amount_of
+from sewer_audit.errors import InputRefused, Problem
+
+if TYPE_CHECKING:
+    from sewer_audit.charges.facts import InvoiceFacts
+    from sewer_audit.charges.schedule import Schedule, VolumeRule, WinterRule
+
+__all__ = ["ChargedVolume", "charged_volume", "months_of", "winter_average"]
+
+
+@dataclass(frozen=True)
+class ChargedVolume:
+    """A volume that is priced, and how it came about.
+
+    Parameters
+    ----------
+    name : str
+        Name of the volume in the schedule [text].
+    value : Decimal or array
+        The volume [`unit`].
+    unit : str
+        Volume unit [text].
+    how : str
+        The arithmetic in words [text].
+    """
+
+    name: str
+    value: Any
+    unit: str
+    how: str
+
+
+def missing(facts: InvoiceFacts, what: str, remedy: str, column: str) -> InputRefused:
+    """The refusal for a fact an invoice lacks."""
+    return InputRefused(
+        Problem(
+            "invoices",
+            f"invoice {facts.invoice} has no {what}, which the rate schedule needs",
+            remedy,
+            column=column,
+            code="fact-missing",
+        )
+    )
+
+
+def months_of(facts: InvoiceFacts, days: int) -> Decimal:
+    """Months a bill stands for: as stated, else the nearest whole number, at least one.
+
+    Parameters
+    ----------
+    facts : InvoiceFacts
+        May state the months [-].
+    days : int
+        Days of the service period [d].
+
+    Returns
+    -------
+    Decimal
+        Months [-].
+    """
+    return facts.months if facts.months is not None else usual_units("month", days)
+
+
+def span_units(span: str, facts: InvoiceFacts, days: int, number: Any) -> Any:
+    """How often a span ("bill", "month", "day", "30 days", "365 days") is in a period."""
+    if span == "bill":
+        return number(Decimal(1))
+    if span == "month":
+        return number(months_of(facts, days))
+    return number(Decimal(days) / SPAN_DAYS.get(span, Decimal(1)))
+
+
+def winter_average(
+    rule: WinterRule, facts: InvoiceFacts, end_day_counts: bool = False
+) -> Decimal | None:
+    """The average of earlier periods.
+
+    Parameters
+    ----------
+    rule : WinterRule
+        Method, months that count, factor, floor and default [-].
+    facts : InvoiceFacts
+        States the earlier periods [-].
+    end_day_counts : bool
+        Whether both end days of a period are counted, where the rule does not say [-].
+
+    Returns
+    -------
+    Decimal or None
+        The average; None if no period counts and the rule states no default [unit of the facts].
+
+    Raises
+    ------
+    InputRefused
+        If use per day is asked and a period has no dates.
+    """
+    months = rule.months
+    uses = [u for u in facts.winter if not months or not u.end or u.end.month in months]
+    if not uses:
+        return rule.default
+    if rule.method == "use per day":
+        if any(use.start is None or use.end is None for use in uses):
+            raise missing(facts, "dates of the winter periods", "Add them", "winter")
+        inclusive = end_day_counts if rule.end_day_counts is None else rule.end_day_counts
+        days = sum(days_between(use.start, use.end, inclusive) for use in uses)
+        average = sum(use.volume for use in uses) * rule.days
+        count = Decimal(days)
+    else:
+        volumes = sorted(use.volume for use in uses)
+        volumes = volumes[: rule.bills] if rule.method == "lowest bills" else volumes
+        average, count = sum(volumes, Decimal(0)), Decimal(len(volumes))
+    average = EXACT.divide(average * rule.times[0], count * rule.times[1])
+    if rule.rounding is not None:
+        average = EXACT.rounded(average, rule.rounding.rounding())
+    return average if rule.floor is None else max(average, rule.floor)
+
+
+def charged_volume(
+    rule: VolumeRule,
+    schedule: Schedule,
+    facts: InvoiceFacts,
+    arithmetic: Any,
+    billed: Any = None,
+    metered: Any = None,
+) -> ChargedVolume:
+    """The volume one rule charges, from the billed volume if stated, else from the meters.
+
+    Parameters
+    ----------
+    rule : VolumeRule
+        Basis, return factor, allowance and rounding [-].
+    schedule : Schedule
+        States unit sizes and how days are counted [-].
+    facts : InvoiceFacts
+        What was metered [-].
+    arithmetic : EXACT or DRAWS
+        Decimals or arrays [-].
+    billed, metered : Decimal or array, optional
+        In place of the billed volume, or of the metered volume, of the facts [unit of the facts].
+
+    Returns
+    -------
+    ChargedVolume
+        The volume in the unit of the rule [unit of the rule].
+
+    Raises
+    ------
+    InputRefused
+        If a volume is needed that the facts do not state.
+    """
+    number, unit = arithmetic.number, facts.volume_unit
+    size = number(schedule.litres(unit)), number(schedule.litres(rule.unit))
+    rounding = rule.rounding.rounding() if rule.rounding else NO_ROUNDING
+    if billed is not None:
+        value = arithmetic.divide(number(billed) * size[0], size[1])
+        value = arithmetic.rounded(value, rounding)
+        return ChargedVolume(rule.name, value, rule.unit, f"as billed, {rounding}")
+    basis, how = _basis(rule, schedule, facts, arithmetic, metered)
+    factor = rule.return_factor_by_month.get(facts.end.month, rule.return_factor)
+    value = basis * number(factor) * number(rule.times[0])
+    value = arithmetic.divide(value, number(rule.times[1]))
+    if factor != 1:
+        how += f" x {plain(factor)}"
+    if rule.times[0] != rule.times[1]:
+        how += f" x {plain(rule.times[0])}/{plain(rule.times[1])}"
+    if rule.allowance is not None:
+        days = days_between(facts.start, facts.end, schedule.schedule.end_day_counts)
+        free = number(amount_of(rule.allowance, rule.unit, schedule.conversions))
+        free = free * span_units(rule.allowance_per, facts, days, number)
+        value = arithmetic.maximum(value - free, number(Decimal(0)))
+        how += f" less {rule.allowance} free per {rule.allowance_per}"
+    value = arithmetic.rounded(value, rounding)
+    return ChargedVolume(rule.name, value, rule.unit, f"{how}, {rounding}")
+
+
+def _basis(
+    rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts, arithmetic: Any, metered: Any
+) -> tuple[Any, str]:
+    """The volume before return factor and allowance, in the unit of the rule."""
+    number = arithmetic.number
+    days = days_between(facts.start, facts.end, schedule.schedule.end_day_counts)
+    if rule.basis == "flat":
+        periods = span_units(rule.amount_per, facts, days, number)
+        return number(rule.amount) * periods, f"{rule.amount} per {rule.amount_per}"
+    if rule.basis == "equivalent units":
+        units = facts.counts.get("equivalent units")
+        if units is None:
+            raise missing(facts, "equivalent units", "State them in the case", "counts")
+        periods = span_units(rule.amount_per, facts, days, number)
+        return number(units) * number(rule.amount) * periods, f"{units} units of {rule.amount}"
+    to_unit = _converter(rule, schedule, facts, arithmetic)
+    if rule.basis == "winter average":
+        return to_unit(_winter(rule, schedule, facts)), "winter average"
+    used = _metered(rule, facts, arithmetic, to_unit, metered)
+    how = rule.metered
+    if rule.basis == "intake less deduct":
+        how += f" less {', '.join(rule.deduct)}"
+        for name in rule.deduct:
+            used = used - to_unit(_volume(facts, name))
+        used = arithmetic.maximum(used, number(Decimal(0)))
+    for name in rule.added:
+        used = used + to_unit(_volume(facts, name))
+        how += f" plus {name}"
+    if rule.basis == "lower of actual and winter average":
+        average = _winter(rule, schedule, facts, needed=False)
+        if average is not None:
+            used = arithmetic.minimum(used, to_unit(average))
+        how = f"lower of {how} and winter average"
+    return used, how
+
+
+def _converter(rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts, arithmetic: Any) -> Any:
+    number = arithmetic.number
+    size = number(schedule.litres(facts.volume_unit)), number(schedule.litres(rule.unit))
+    return lambda volume: arithmetic.divide(number(volume) * size[0], size[1])
+
+
+def _winter(
+    rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts, needed: bool = True
+) -> Decimal | None:
+    average = winter_average(rule.winter, facts, schedule.schedule.end_day_counts)
+    if average is None and needed:
+        raise missing(facts, "winter periods", "State them, or a default in the rates", "winter")
+    return average
+
+
+def _volume(facts: InvoiceFacts, name: str) -> Decimal:
+    if name in facts.volumes:
+        return facts.volumes[name]
+    if name in facts.reads:
+        return facts.reads[name][1] - facts.reads[name][0]
+    raise missing(facts, f"{name!r} volume", "State what the meter registered", name)
+
+
+def _metered(
+    rule: VolumeRule, facts: InvoiceFacts, arithmetic: Any, to_unit: Any, metered: Any
+) -> Any:
+    """What the meter registered; each read rounded first where the rule says so."""
+    if metered is not None:
+        return to_unit(metered)
+    if rule.read_rounding is None:
+        return to_unit(_volume(facts, rule.metered))
+    if rule.metered not in facts.reads:
+        raise missing(facts, f"reads of {rule.metered!r}", "State both reads", "previous_read")
+    cut = rule.read_rounding.rounding()
+    before, after = (arithmetic.rounded(to_unit(r), cut) for r in facts.reads[rule.metered])
+    return after - before

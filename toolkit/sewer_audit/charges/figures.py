@@ -1,0 +1,235 @@
+"""Exact figures: rounding rules, volume units, and one arithmetic for decimals and for draws.
+
+Every rule that changes an amount is written once and runs on either arithmetic: `EXACT` on
+decimals, for an invoice, and `DRAWS` on arrays, for a volume that is not exactly known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, ROUND_UP, Context, Decimal
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from sewer_audit.units import to_si
+
+__all__ = ["DRAWS", "EXACT", "LITRES", "Rounding", "litres_per", "plain"]
+
+CONTEXT = Context(prec=50)
+_HEAL = Decimal("1E-20")
+_MODES = {
+    "half up": ROUND_HALF_UP,
+    "half even": ROUND_HALF_EVEN,
+    "down": ROUND_DOWN,
+    "up": ROUND_UP,
+}
+
+_GALLON = Decimal("3.785411784")  # 231 cubic inches of 2.54 cm, exact
+_FOOT = Decimal("28.316846592")  # cubic foot, exact
+_IMPERIAL = Decimal("4.54609")  # imperial gallon, exact
+
+LITRES: dict[str, Decimal] = {
+    "gal": _GALLON,
+    "kgal": 1000 * _GALLON,
+    "MG": 10**6 * _GALLON,
+    "Mgal": 10**6 * _GALLON,
+    "CGL": 100 * _GALLON,
+    "cf": _FOOT,
+    "DCF": 10 * _FOOT,
+    "CCF": 100 * _FOOT,
+    "HCF": 100 * _FOOT,
+    "ccf": 100 * _FOOT,
+    "kcf": 1000 * _FOOT,
+    "L": Decimal(1),
+    "kL": Decimal(1000),
+    "ML": Decimal(10**6),
+    "m3": Decimal(1000),
+    "impgal": _IMPERIAL,
+    "kimpgal": 1000 * _IMPERIAL,
+}
+"""Litres in one volume unit, exact by definition [L]."""
+
+
+@dataclass(frozen=True)
+class Rounding:
+    """How a figure is rounded.
+
+    Parameters
+    ----------
+    to : Decimal, optional
+        Step, such as 0.01 or 1000 [unit of the figure].
+    rule : str
+        "half up", "half even", "down" (towards zero), "up" (away from zero) or "none" [text].
+    significant : int, optional
+        Significant figures kept, instead of a step [-].
+    """
+
+    to: Decimal | None = None
+    rule: str = "none"
+    significant: int | None = None
+
+    @property
+    def nothing(self) -> bool:
+        """Whether the figure is left as it is [-]."""
+        return self.rule == "none" or (self.to is None and self.significant is None)
+
+    def __str__(self) -> str:
+        if self.nothing:
+            return "not rounded"
+        if self.significant is not None:
+            return f"{self.rule} to {self.significant} significant figures"
+        return f"{self.rule} to {self.to}"
+
+
+NO_ROUNDING = Rounding()
+CENTS = Rounding(Decimal("0.01"), "half up")
+
+
+def plain(value: Decimal) -> Decimal:
+    """Drop trailing zeros of a decimal without falling into exponent notation.
+
+    Parameters
+    ----------
+    value : Decimal
+        Any figure [any unit].
+
+    Returns
+    -------
+    Decimal
+        The same figure [same unit].
+    """
+    short = CONTEXT.normalize(value)
+    return short.quantize(Decimal(1), context=CONTEXT) if short.as_tuple().exponent > 0 else short
+
+
+def litres_per(unit: str, conversions: Mapping[str, tuple[Decimal, str]]) -> Decimal:
+    """Litres in one volume unit, under the constants a municipality prints.
+
+    Parameters
+    ----------
+    unit : str
+        One of :data:`LITRES`, or any other unit of volume [text].
+    conversions : mapping
+        Unit to (figure, other unit): what one unit is worth in the schedule [-].
+
+    Returns
+    -------
+    Decimal
+        Size of the unit [L].
+    """
+    if unit not in LITRES:
+        # another spelling, such as ft3 for cf, has the size of the one that is known, exactly
+        same = _same_size(unit)
+        unit = next((name for name in same if name in conversions), same[0] if same else unit)
+    if unit in conversions:
+        figure, other = conversions[unit]
+        return CONTEXT.multiply(figure, litres_per(other, {}))
+    return LITRES[unit] if unit in LITRES else _by_definition(unit)
+
+
+@cache
+def _same_size(unit: str) -> tuple[str, ...]:
+    """Known units of the size of another one."""
+    size = _by_definition(unit)
+    return tuple(name for name, known in LITRES.items() if abs(size / known - 1) < Decimal("1E-13"))
+
+
+@cache
+def _by_definition(unit: str) -> Decimal:
+    """Size of a unit as the unit library has it, to the digits a float holds."""
+    return Decimal(f"{1000 * float(to_si(1.0, unit, 'volume')):.15g}")
+
+
+class _Exact:
+    """Arithmetic on decimals."""
+
+    name = "exact"
+
+    @staticmethod
+    def number(value: Any) -> Decimal:
+        return value if isinstance(value, Decimal) else Decimal(str(value))
+
+    @staticmethod
+    def maximum(one: Decimal, other: Decimal) -> Decimal:
+        return max(one, other)
+
+    @staticmethod
+    def minimum(one: Decimal, other: Decimal) -> Decimal:
+        return min(one, other)
+
+    @staticmethod
+    def divide(one: Decimal, other: Decimal) -> Decimal:
+        return CONTEXT.divide(one, other)
+
+    @staticmethod
+    def where(condition: bool, one: Decimal, other: Decimal) -> Decimal:
+        return one if condition else other
+
+    @staticmethod
+    def rounded(value: Decimal, rounding: Rounding) -> Decimal:
+        if rounding.nothing:
+            return value
+        step = rounding.to
+        if rounding.significant is not None:
+            if value == 0:
+                return value
+            step = Decimal(1).scaleb(value.adjusted() + 1 - rounding.significant)
+        steps = CONTEXT.divide(value, step)
+        # a third times three is 0.99...9 in any decimal: mend it before a rule that cuts
+        steps = steps.quantize(_HEAL, rounding=ROUND_HALF_EVEN, context=CONTEXT)
+        whole = steps.quantize(Decimal(1), rounding=_MODES[rounding.rule], context=CONTEXT)
+        return CONTEXT.multiply(whole, step)
+
+
+class _Draws:
+    """The same on float arrays; a figure within a millionth of a step of a tie counts as the tie.
+
+    A float cannot hold 19.355, so that without this the cent would hang on the last bit.
+    """
+
+    name = "draws"
+    _NEAR = 1e-6
+
+    @staticmethod
+    def number(value: Any) -> Any:
+        return float(value) if isinstance(value, Decimal) else value
+
+    maximum = staticmethod(np.maximum)
+    minimum = staticmethod(np.minimum)
+    where = staticmethod(np.where)
+
+    @staticmethod
+    def divide(one: Any, other: Any) -> Any:
+        return one / other
+
+    @classmethod
+    def rounded(cls, value: Any, rounding: Rounding) -> Any:
+        if rounding.nothing:
+            return value
+        value = np.asarray(value, dtype=float)
+        size = np.abs(value)
+        if rounding.significant is not None:
+            with np.errstate(divide="ignore"):
+                power = np.floor(np.log10(np.where(size > 0, size, 1.0)) + 1e-12)
+            step = 10.0 ** (power + 1 - rounding.significant)
+        else:
+            step = float(rounding.to)
+        steps = size / step
+        near = cls._NEAR
+        if rounding.rule == "half up":
+            whole = np.floor(steps + 0.5 + near)
+        elif rounding.rule == "half even":
+            tie = np.abs(steps - np.floor(steps) - 0.5) < near
+            whole = np.where(tie, 2.0 * np.round((np.floor(steps) + 0.5) / 2.0), np.round(steps))
+        elif rounding.rule == "down":
+            whole = np.floor(steps + near)
+        else:
+            whole = np.ceil(steps - near)
+        return np.sign(value) * whole * step
+
+
+EXACT = _Exact()
+DRAWS = _Draws()

@@ -1,0 +1,137 @@
+"""Read a rate file, and say where it is wrong."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from sewer_audit.charges.schedule import Schedule
+from sewer_audit.errors import InputRefused, Problem
+
+__all__ = ["load_rates", "parse_rates"]
+
+_KEYS = {
+    "extra_forbidden": ("this key is not known", "Remove it or correct its spelling"),
+    "missing": ("this key is missing", "Add it"),
+    "too_short": ("nothing is stated here", "State at least one"),
+}
+
+
+def load_rates(path: str | Path, shown_as: str | None = None) -> Schedule:
+    """Read a rate schedule from a TOML file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The rate file [-].
+    shown_as : str, optional
+        Name to use for it in messages; its file name by default [text].
+
+    Returns
+    -------
+    Schedule
+        The validated schedule [-].
+
+    Raises
+    ------
+    InputRefused
+        If the file cannot be read, is no TOML, or states what cannot be priced; every fault found
+        is named with its key.
+    """
+    name = shown_as or Path(path).name
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise InputRefused(
+            Problem(name, f"cannot be read ({error.strerror})", "Check its name in [rates] file")
+        ) from None
+    except UnicodeDecodeError as error:
+        raise InputRefused(
+            Problem(name, f"is not UTF-8 text ({error.reason})", "Save it as UTF-8")
+        ) from None
+    return parse_rates(text, name)
+
+
+def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
+    """Read a rate schedule from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        Content of a rate file [text].
+    name : str
+        Name to use in messages [text].
+
+    Returns
+    -------
+    Schedule
+        The validated schedule [-].
+
+    Raises
+    ------
+    InputRefused
+        If the text is no TOML or states what cannot be priced.
+    """
+    try:
+        data = tomllib.loads(text, parse_float=Decimal)
+    except tomllib.TOMLDecodeError as error:
+        place = re.search(r"line (\d+)", str(error))
+        raise InputRefused(
+            Problem(
+                name,
+                f"is no valid TOML ({error})",
+                "Correct the line; text stands in quotes",
+                line=int(place[1]) if place else None,
+            )
+        ) from None
+    if "file" in data:
+        raise InputRefused(
+            Problem(
+                name, "this key is not known", "Remove it or correct its spelling", column="file"
+            )
+        )
+    try:
+        return Schedule.model_validate({**data, "file": name})
+    except ValidationError as error:
+        faults = error.errors()
+        # a table that is short only because its rows were refused is no fault of its own
+        own = [fault for fault in faults if fault["type"] != "too_short"] or faults
+        raise InputRefused([_problem(name, data, fault) for fault in own]) from None
+
+
+def _problem(name: str, data: dict[str, Any], fault: Any) -> Problem:
+    """One fault of the validation, in the words of the file."""
+    found, remedy = _KEYS.get(fault["type"], (fault["msg"].removeprefix("Value error, "), ""))
+    if fault["type"] == "union_tag_invalid":
+        found = f"kind {fault['input'].get('kind')!r} is not known"
+        remedy = f"Write one of {fault['ctx']['expected_tags']}"
+    elif fault["type"] == "union_tag_not_found":
+        found, remedy = "the charge has no kind", 'Add kind = "fixed", "volume", ...'
+    elif not remedy:
+        what, _, remedy = found.partition("; ")
+        given = fault["input"] if isinstance(fault["input"], (str, int, Decimal)) else None
+        shown = given is not None and fault["type"] != "value_error"
+        found = f"{what} (found {str(given)!r})" if shown else what
+        remedy = remedy[:1].upper() + remedy[1:] or "Correct it as the rate format describes"
+    return Problem(name, found, remedy, column=_place(data, fault["loc"]), code="rates")
+
+
+def _place(data: Any, keys: tuple[int | str, ...]) -> str:
+    """The key of a fault as a reader finds it: tables by number and name."""
+    words: list[str] = []
+    for key in keys:
+        if isinstance(key, int):
+            data = data[key] if isinstance(data, list) and key < len(data) else None
+            label = data.get("name", data.get("effective", "")) if isinstance(data, dict) else ""
+            words[-1] = f"{words[-1]} {key + 1}" + (f" ({label})" if label else "")
+        elif isinstance(data, dict) and key not in data and key == data.get("kind"):
+            continue  # the tag of the kind, not a key of the file
+        else:
+            data = data.get(key) if isinstance(data, dict) else None
+            words.append(str(key))
+    return ".".join(words) or "whole file"

@@ -1,0 +1,259 @@
+"""Days, months and rate versions of a service period."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import ROUND_HALF_UP, Decimal
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from sewer_audit.charges.figures import CONTEXT
+from sewer_audit.errors import InputRefused, Problem
+
+if TYPE_CHECKING:
+    from sewer_audit.charges.facts import InvoiceFacts
+    from sewer_audit.charges.schedule import Schedule, Version
+
+__all__ = [
+    "Part",
+    "calendar_units",
+    "days_between",
+    "in_force",
+    "months_before",
+    "parts_of",
+    "usual_units",
+]
+
+# mean days of a period in the Gregorian calendar, only to count whole periods in a bill
+_MEAN_DAYS = {
+    "month": Decimal("30.436875"),
+    "quarter": Decimal("91.310625"),
+    "year": Decimal("365.2425"),
+}
+
+
+@dataclass(frozen=True)
+class Part:
+    """The days of a service period that one rate version prices.
+
+    Parameters
+    ----------
+    version : Version
+        The edition in force [-].
+    start, end : date
+        First day, and the day after the last [-].
+    share : Decimal
+        Share of the days of the service period [-].
+    """
+
+    version: Version
+    start: date
+    end: date
+    share: Decimal
+
+    @property
+    def days(self) -> int:
+        """Days of the part [d]."""
+        return (self.end - self.start).days
+
+
+def days_between(start: date, end: date, end_day_counts: bool) -> int:
+    """Count the days of a service period.
+
+    Parameters
+    ----------
+    start, end : date
+        Read dates [-].
+    end_day_counts : bool
+        Whether both end days are counted [-].
+
+    Returns
+    -------
+    int
+        Days [d].
+    """
+    return (end - start).days + (1 if end_day_counts else 0)
+
+
+def in_force(schedule: Schedule, day: date, invoice: str) -> Version:
+    """The edition in force on a day.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    day : date
+        The day [-].
+    invoice : str
+        For the message [text].
+
+    Returns
+    -------
+    Version
+        The edition [-].
+
+    Raises
+    ------
+    InputRefused
+        If the day lies before the first edition.
+    """
+    found = [version for version in schedule.version if version.effective <= day]
+    if not found:
+        raise InputRefused(
+            Problem(
+                schedule.file,
+                f"no version is in force on {day}, which invoice {invoice} needs; the first is "
+                f"effective {schedule.version[0].effective}",
+                "Add the older edition of the rate schedule as a [[version]]",
+                column="version.effective",
+                code="rate-version-missing",
+            )
+        )
+    return found[-1]
+
+
+def parts_of(schedule: Schedule, facts: InvoiceFacts) -> tuple[Part, ...]:
+    """Split a service period into the parts that each rate version prices.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        States the convention for a change of rates inside a period [-].
+    facts : InvoiceFacts
+        States the read dates [-].
+
+    Returns
+    -------
+    tuple of Part
+        One part, or one for each version [-].
+
+    Raises
+    ------
+    InputRefused
+        If the period is empty, the bill date is needed and missing, or no version is in force.
+    """
+    rule = schedule.schedule
+    last = facts.end + timedelta(days=1) if rule.end_day_counts else facts.end
+    days = (last - facts.start).days
+    if days < 1:
+        raise InputRefused(
+            Problem(
+                "invoices",
+                f"invoice {facts.invoice} ends {facts.end}, not after its start {facts.start}",
+                "Correct the read dates",
+                column="end",
+                code="empty-period",
+            )
+        )
+    if rule.rate_change == "split by days":
+        return _split(schedule, facts, last, days)
+    if rule.rate_change == "by bill date" and facts.bill_date is None:
+        raise InputRefused(
+            Problem(
+                "invoices",
+                f"invoice {facts.invoice} has no bill date, which rate_change = 'by bill date' "
+                "needs",
+                "Add a bill_date column, or state another rate_change",
+                column="bill_date",
+                code="bill-date-missing",
+            )
+        )
+    day = {
+        "by start": facts.start,
+        "by end": last - timedelta(days=1),
+        "by bill date": facts.bill_date,
+    }[rule.rate_change]
+    version = in_force(schedule, day, facts.invoice)
+    return (Part(version, facts.start, last, Decimal(1)),)
+
+
+def _split(schedule: Schedule, facts: InvoiceFacts, last: date, days: int) -> tuple[Part, ...]:
+    edges = [v.effective for v in schedule.version if facts.start < v.effective < last]
+    edges = [facts.start, *edges, last]
+    return tuple(
+        Part(
+            in_force(schedule, start, facts.invoice),
+            start,
+            end,
+            CONTEXT.divide(Decimal((end - start).days), Decimal(days)),
+        )
+        for start, end in pairwise(edges)
+    )
+
+
+def usual_units(per: str, days: int) -> Decimal:
+    """Whole months, quarters or years in a bill of so many days, at least one.
+
+    Parameters
+    ----------
+    per : str
+        "bill", "month", "quarter" or "year" [text].
+    days : int
+        Days of the bill [d].
+
+    Returns
+    -------
+    Decimal
+        Whole periods, the nearest count [-].
+    """
+    if per == "bill":
+        return Decimal(1)
+    count = CONTEXT.divide(Decimal(days), _MEAN_DAYS[per])
+    return max(Decimal(1), count.quantize(Decimal(1), rounding=ROUND_HALF_UP))
+
+
+def calendar_units(per: str, start: date, end: date) -> Decimal:
+    """Calendar months, quarters or years covered, each by its own number of days.
+
+    Parameters
+    ----------
+    per : str
+        "month", "quarter" or "year" [text].
+    start, end : date
+        First day, and the day after the last [-].
+
+    Returns
+    -------
+    Decimal
+        Periods and fractions of them [-].
+    """
+    total = Decimal(0)
+    for first, after in _calendar(per, start, end):
+        overlap = (min(end, after) - max(start, first)).days
+        total += CONTEXT.divide(Decimal(overlap), Decimal((after - first).days))
+    return total
+
+
+def _calendar(per: str, start: date, end: date) -> Iterator[tuple[date, date]]:
+    size = {"month": 1, "quarter": 3, "year": 12}[per]
+    count = (start.year * 12 + start.month - 1) // size * size
+    while True:
+        first = date(count // 12, count % 12 + 1, 1)
+        count += size
+        after = date(count // 12, count % 12 + 1, 1)
+        if first >= end:
+            return
+        yield first, after
+
+
+def months_before(day: date, months: int) -> date:
+    """The same day so many months earlier, or the last day that month has.
+
+    Parameters
+    ----------
+    day : date
+        Day to count from [-].
+    months : int
+        Months to go back [-].
+
+    Returns
+    -------
+    date
+        The earlier day [-].
+    """
+    count = day.year * 12 + day.month - 1 - months
+    first = date(count // 12, count % 12 + 1, 1)
+    after = date((count + 1) // 12, (count + 1) % 12 + 1, 1)
+    return first + timedelta(days=min(day.day, (after - first).days) - 1)

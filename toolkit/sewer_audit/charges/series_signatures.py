@@ -1,0 +1,256 @@
+"""Errors that only a series of invoices shows: repeated periods, estimates, foreign reads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from decimal import Decimal
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+from sewer_audit.charges.billed import BilledInvoice, RegisterFace, Signature
+from sewer_audit.charges.estimates import estimate_words
+from sewer_audit.charges.figures import plain
+from sewer_audit.charges.recomputed import Recomputed, signature_of
+from sewer_audit.charges.repeated import repeated_periods
+from sewer_audit.charges.volume_guesses import slip_of, step_of
+
+if TYPE_CHECKING:
+    from sewer_audit.charges.schedule import Schedule
+
+__all__ = ["series_signatures"]
+
+
+def series_signatures(
+    schedule: Schedule,
+    all_of_them: Sequence[Recomputed],
+    register: RegisterFace | None,
+    other_accounts: Mapping[str, Sequence[tuple[Decimal | None, Decimal | None]]],
+) -> list[Signature]:
+    """Errors that a series shows.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    all_of_them : sequence of Recomputed
+        In order of their periods [-].
+    register : RegisterFace, optional
+        Of the billed meter [-].
+    other_accounts : mapping
+        Account to the reads of its meter for every invoice [counts].
+
+    Returns
+    -------
+    list of Signature
+        Repeated and overlapping periods, estimated runs, reads of another account [-].
+    """
+    found = repeated_periods(schedule, all_of_them, register)
+    named = {name for signature in found for name in signature.invoices}
+    rest = [each for each in all_of_them if each.bill.invoice not in named]
+    found += _estimated(schedule, rest)
+    named |= {name for signature in found for name in signature.invoices}
+    rest = [each for each in all_of_them if each.bill.invoice not in named]
+    found += _carried(schedule, rest)
+    named |= {name for signature in found for name in signature.invoices}
+    found += _of_neighbour(all_of_them, named, other_accounts)
+    named |= {name for signature in found for name in signature.invoices}
+    return found + _foreign(all_of_them, named)
+
+
+def with_neighbours(bills: Sequence[BilledInvoice], place: int) -> BilledInvoice:
+    """The invoice with own reads taken from the invoices beside it, where the site has none."""
+    bill = bills[place]
+    if bill.own_reads is not None or None in (bill.previous_read, bill.current_read):
+        return bill
+    before, after = _reads_beside(bills, place)
+    return replace(
+        bill,
+        own_reads=(
+            bill.previous_read if before is None else before,
+            bill.current_read if after is None else after,
+        ),
+    )
+
+
+def _reads_beside(bills: Sequence[BilledInvoice], place: int) -> tuple[Any, Any]:
+    """Current read of the invoice that ends before this one, previous read of the one after it.
+
+    Nothing where an invoice that shares days lies between: it prints no read of that instant.
+    """
+    earlier, this = bills[:place], bills[place]
+    before = max(earlier, key=lambda each: each.facts.end, default=None)  # of equals the first
+    after = None
+    for each in bills[place + 1 :]:
+        if not each.shares_with:
+            after = each
+        if after is not None or each.facts.end > this.facts.end:
+            break
+    return (
+        None if before is None else before.current_read,
+        None if after is None else after.previous_read,
+    )
+
+
+def _volumes(each: Recomputed) -> dict[str, str]:
+    return {"billed volume": str(plain(each.billed)), "due volume": str(plain(each.due))}
+
+
+def _estimated(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
+    """Runs of estimated reads: settled by the next actual read, or never made good."""
+    found: list[Signature] = []
+    place = 0
+    while place < len(series):
+        run = []
+        while place < len(series) and series[place].bill.read_type == "estimated":
+            run.append(series[place])
+            place += 1
+        if not run:
+            place += 1
+            continue
+        after = series[place] if place < len(series) else None
+        if any(each.due is None or each.billed is None for each in run):
+            continue
+        if all(each.volume_agrees for each in run):
+            continue
+        earlier = series[: series.index(run[0])]
+        found.append(_estimated_run(schedule, run, after, earlier))
+        place += 1
+    return found
+
+
+def _estimated_run(
+    schedule: Schedule,
+    run: list[Recomputed],
+    after: Recomputed | None,
+    earlier: Sequence[Recomputed],
+) -> Signature:
+    known = after is not None and after.due is not None and after.billed is not None
+    members = [*run, after] if known else run
+    off = sum((each.billed - each.due for each in run), Decimal(0))
+    unit = run[0].bill.facts.volume_unit
+    slack = sum(
+        (each.bill.tolerance + step_of(schedule, each.bill) for each in members), Decimal(0)
+    )
+    evidence = {each.bill.invoice: _volumes(each) for each in members}
+    names = ", ".join(each.bill.invoice for each in run)
+    rest = "rest on estimated reads" if len(run) > 1 else "rests on an estimated read"
+    by = f"{plain(abs(off.quantize(Decimal('0.001')))):,} {unit} too {'high' if off > 0 else 'low'}"
+    told = [estimate_words(schedule, [*earlier, *run[:k]], each) for k, each in enumerate(run)]
+    how = "".join(f"; {words}" for words in told if words)
+    if known and abs(off + after.billed - after.due) <= slack:
+        sentence = f"{names} {rest}, {by}; {after.bill.invoice} makes it good{how}."
+        return signature_of("estimated-read", members, sentence, evidence)
+    if known and after.volume_agrees:
+        sentence = (
+            f"{names} {rest}, {by}, and {after.bill.invoice}, on an actual read, "
+            f"does not make it good{how}."
+        )
+        return signature_of("missing-true-up", members, sentence, evidence)
+    sentence = f"{names} {rest}, {by}; no actual read has settled it{how}."
+    return signature_of("estimated-read", run, sentence, evidence)
+
+
+def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
+    """A read that was wrong and that the next invoice started from: what one bills too much, the
+    other bills too little."""
+    found: list[Signature] = []
+    taken: set[str] = set()
+    for place, (one, other) in enumerate(pairwise(series)):
+        pair = (one, other)
+        if not _may_carry(series, place):
+            continue
+        if one.bill.invoice in taken or any(e.volume_agrees or e.billed is None for e in pair):
+            continue
+        if one.bill.current_read is None or one.bill.current_read != other.bill.previous_read:
+            continue
+        off = [each.billed - each.due for each in pair]
+        slack = sum(each.bill.tolerance + step_of(schedule, each.bill) for each in pair)
+        if off[0] * off[1] < 0 and abs(sum(off)) <= slack:
+            size, unit = plain(abs(off[0].quantize(Decimal("0.001")))), one.bill.facts.volume_unit
+            more = "high" if off[0] > 0 else "low"
+            sentence = (
+                f"{one.bill.invoice} is {size:,} {unit} too {more}, {other.bill.invoice} makes it "
+                f"good: the read {one.bill.current_read} between them was wrong."
+            )
+            evidence = {e.bill.invoice: _volumes(e) for e in pair}
+            found.append(signature_of("misread", pair, sentence, evidence))
+            taken |= {one.bill.invoice, other.bill.invoice}
+    return found
+
+
+def _may_carry(series: Sequence[Recomputed], place: int) -> bool:
+    """Whether the read between an invoice and the next may have been wrong.
+
+    The site's own read there decides; without one, only a pair that stands alone between right
+    invoices may be such: in a series that is wrong throughout two differences cancel by chance.
+    """
+    one, other = series[place].bill, series[place + 1].bill
+    own = [reads[end] for reads, end in ((one.own_reads, 1), (other.own_reads, 0)) if reads]
+    if own:
+        return any(read != one.current_read for read in own)
+    beside = (*series[max(place - 1, 0) : place], *series[place + 2 : place + 3])
+    return all(each.volume_agrees for each in beside)
+
+
+def _of_neighbour(
+    series: Sequence[Recomputed],
+    named: set[str],
+    other_accounts: Mapping[str, Sequence[tuple[Decimal | None, Decimal | None]]],
+) -> list[Signature]:
+    """Invoices that print the reads of a known other account's meter."""
+    found = []
+    for account, reads in other_accounts.items():
+        members = [
+            each
+            for each, theirs in zip(series, reads, strict=True)
+            if each.bill.invoice not in named
+            and not each.volume_agrees
+            and None not in theirs
+            and (each.bill.previous_read, each.bill.current_read) == theirs
+        ]
+        if members:
+            names = ", ".join(each.bill.invoice for each in members)
+            sentence = f"{names}: the reads are those of the meter of account {account}."
+            evidence = {
+                each.bill.invoice: {"printed": [str(r) for r in theirs], "reads of": account}
+                for each in members
+                for theirs in [(each.bill.previous_read, each.bill.current_read)]
+            }
+            found.append(signature_of("another-account", members, sentence, evidence))
+    return found
+
+
+def _foreign(series: Sequence[Recomputed], named: set[str]) -> list[Signature]:
+    """Invoices whose reads belong to no point of this meter's own series."""
+    found = []
+    for place, each in enumerate(series):
+        bill = each.bill
+        if bill.invoice in named or each.volume_agrees or bill.read_type != "actual":
+            continue
+        if bill.previous_read is None or bill.current_read is None:
+            continue
+        before, after = _reads_beside([one.bill for one in series], place)
+        breaks = [
+            stated != own
+            for stated, own in ((bill.previous_read, before), (bill.current_read, after))
+            if own is not None
+        ]
+        own = bill.own_reads
+        if own is not None:
+            pairs = list(zip((bill.previous_read, bill.current_read), own, strict=True))
+            breaks = [printed != mine and not slip_of(printed, mine) for printed, mine in pairs]
+        if breaks and all(breaks):
+            sentence = (
+                f"{bill.invoice} bills from {bill.previous_read} to {bill.current_read}, no reads "
+                "of this meter: they look like another account's."
+            )
+            expected = own or (before, after)
+            evidence = {
+                bill.invoice: {
+                    "printed": [str(bill.previous_read), str(bill.current_read)],
+                    "own": [None if read is None else str(read) for read in expected],
+                }
+            }
+            found.append(signature_of("another-account", [each], sentence, evidence))
+    return found

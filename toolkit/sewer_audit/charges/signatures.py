@@ -1,0 +1,345 @@
+"""The error classes that the figures of a series of invoices fit, and what would tell them apart.
+
+An invoice is accused only if it differs from the rules. For each that does, every error is worked
+out forward: which volume, which lines would it have printed? The errors that reproduce the printed
+figures are laid over the series, and the one that explains most invoices is named first. Whatever
+reproduces the same invoices as well is a look-alike, and said to be one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from decimal import Decimal
+from itertools import chain
+from math import prod
+from typing import TYPE_CHECKING, Any, Literal
+
+from sewer_audit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from sewer_audit.charges.chance import fit_by_chance
+from sewer_audit.charges.comparing import Comparison, compare
+from sewer_audit.charges.figures import EXACT, Rounding, plain
+from sewer_audit.charges.hidden_rates import HiddenRate, hidden_rates
+from sewer_audit.charges.line_guesses import LineGuess, line_guesses
+from sewer_audit.charges.pricing import price
+from sewer_audit.charges.recomputed import Recomputed, recompute
+from sewer_audit.charges.series_signatures import series_signatures, with_neighbours
+from sewer_audit.charges.volume_guesses import VolumeGuess, slip_of, step_of, volume_guesses
+
+if TYPE_CHECKING:
+    from sewer_audit.charges.schedule import Schedule
+
+__all__ = ["find_signatures"]
+
+# which class is named first where several fit equally well; the rest are look-alikes
+_ORDER = (
+    "exchange-use-missing",
+    "exchange-start-read",
+    "exchange-as-one-meter",
+    "exchange-multiplier",
+    "rollover",
+    "misread",
+    "return-factor-missing",
+    "deduct-missing",
+    "meter-missing",
+    "never-reaches-sewer",
+    "unit-swap",
+    "register-multiplier",
+    "counted-twice",
+    "allowance-missing",
+    "winter-average-missing",
+    "transcription",
+    "wrong-rate-version",
+    "wrong-class",
+    "surcharge-threshold",
+    "surcharge-sample",
+    "surcharge-basis",
+    "minimum-on-top",
+    "tier-misapplied",
+    "period-length",
+    "invoice-arithmetic",
+    "rounding",
+)
+
+_SEPARATES = {
+    frozenset(
+        {"return-factor-missing", "unit-swap"}
+    ): "the ratios lie close together (1.3333 for a "
+    "share of 75 % left out, 1.3368 for CCF taken as kgal): the unit on the register's face and on "
+    "the account decides, not the volumes",
+    frozenset(
+        {"exchange-multiplier", "register-multiplier"}
+    ): "whether the factor was wrong before "
+    "the exchange too: the multipliers of both meters in the account data",
+    frozenset({"exchange-multiplier", "unit-swap"}): "the units on the faces of both meters",
+    frozenset({"register-multiplier", "unit-swap"}): "both are the same factor: the meter exchange "
+    "record and the unit on the register's face",
+    frozenset({"return-factor-missing", "deduct-missing"}): "a month in which the deduct meter "
+    "registered another share of the intake",
+}
+
+# shown by digits that were swapped or dropped, not by a ratio that chance may hit
+_SHOWN_BY_DIGITS = {"misread", "rollover", "transcription"}
+# above this probability a fit of ratios is said to be possible by chance
+_BY_CHANCE = 0.05
+# a volume of fewer steps of its rounding differs from too many others by one digit
+_FEWEST_STEPS = 1000
+_WHOLE = Rounding(Decimal(1), "half up")
+
+Exactness = Literal["exact", "within interval", "not explained"]
+Match = tuple[str, str]  # class, error in words
+Reads = tuple[Decimal | None, Decimal | None]
+
+
+def find_signatures(
+    schedule: Schedule,
+    bills: Sequence[BilledInvoice],
+    register: RegisterFace | None = None,
+    other_accounts: Mapping[str, Sequence[Reads]] | None = None,
+) -> tuple[Signature, ...]:
+    """Name the errors that the invoices of one account show.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bills : sequence of BilledInvoice
+        As printed, in order of their periods [-].
+    register : RegisterFace, optional
+        Of the billed meter; without it no error of reads can be worked out [-].
+    other_accounts : mapping, optional
+        Account to the previous and current read of its meter for every invoice [counts].
+
+    Returns
+    -------
+    tuple of Signature
+        One for each error, with the invoices it explains; empty if all follow the rules [-].
+
+    Raises
+    ------
+    InputRefused
+        If the schedule needs a fact that an invoice does not state.
+
+    Notes
+    -----
+    Exact where the printed figures are reproduced to their rounding; within interval where the due
+    volume is itself known only to a tolerance. An error in the volume and an error in the rates of
+    the same invoice are two signatures. Which class stands first among look-alikes is an order of
+    how often audits meet them (common practice, no source), not a finding.
+    """
+    series = [recompute(schedule, bill) for bill in bills]
+    found = series_signatures(schedule, series, register, other_accounts or {})
+    named = {name for signature in found for name in signature.invoices}
+    hidden = hidden_rates(schedule, bills)
+    volumes: dict[str, dict[Match, str]] = {}
+    lines: dict[str, dict[Match, str]] = {}
+    off: dict[str, Recomputed] = {}
+    chances: dict[str, float] = {}
+    for place, each in enumerate(series):
+        bill = each.bill
+        if not each.volume_agrees and bill.invoice not in named:
+            read = with_neighbours(bills, place)
+            guesses = volume_guesses(schedule, read, register)
+            volumes[bill.invoice] = _volume_matches(schedule, each, guesses)
+            ratios = [guess for guess in guesses if guess.code not in _SHOWN_BY_DIGITS]
+            chances[bill.invoice] = fit_by_chance(each.due, ratios, step_of(schedule, bill))
+        comparison = _compared(schedule, bill)
+        if not comparison.agrees and bill.due_facts is not None:
+            differences = {line.column: line.difference for line in comparison.differing}
+            off[bill.invoice] = replace(each, lines_off=differences)
+            lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)
+    known = {each.bill.invoice: each for each in series} | off
+    found += _covered(known, volumes, "unexplained-volume", chances)
+    found += _covered(known, lines, "unexplained-line", {})
+    return tuple(found)
+
+
+def _compared(schedule: Schedule, bill: BilledInvoice) -> Comparison:
+    priced = price(schedule, bill.facts)
+    found = compare(priced, bill.lines or priced.by_column, bill.total)
+    if bill.own is None or found.agrees:
+        return found
+    # only its dates may reach into another invoice, not what it charges
+    own = price(schedule, bill.own.but(billed_volume=bill.facts.billed_volume))
+    again = compare(own, bill.lines or own.by_column, bill.total)
+    return again if again.agrees else found
+
+
+def _volume_matches(
+    schedule: Schedule, each: Recomputed, guesses: Sequence[VolumeGuess]
+) -> dict[Match, str]:
+    """Errors that reproduce the billed volume, with their exactness."""
+    half = step_of(schedule, each.bill)
+    found: dict[Match, str] = {}
+    for guess in guesses:
+        if abs(guess.volume - each.billed) <= half + guess.spread:
+            exactness = "exact" if each.bill.tolerance == 0 else "within interval"
+            found.setdefault((guess.code, guess.what), exactness)
+    slip = _copied_wrong(each, half)
+    if slip and not found:
+        found[("transcription", slip)] = "exact"
+    return found
+
+
+def _copied_wrong(each: Recomputed, half: Decimal) -> str:
+    """The slip of digits that makes the billed volume of the due one, where it has many digits."""
+    if each.bill.tolerance or each.due is None or each.due < _FEWEST_STEPS * 2 * half:
+        return ""
+    billed, due = (EXACT.rounded(v / (2 * half), _WHOLE) for v in (each.billed, each.due))
+    slip = slip_of(billed, due)
+    return slip and f"{slip} in the billed volume: {plain(each.due)} was copied as {each.billed}"
+
+
+def _line_matches(
+    schedule: Schedule,
+    each: Recomputed,
+    comparison: Comparison,
+    hidden: Sequence[HiddenRate],
+) -> dict[Match, str]:
+    """Errors that reproduce every printed line and the total."""
+    bill = each.bill
+    if not comparison.differing:
+        words = "the lines follow the schedule, their sum does not"
+        return {("invoice-arithmetic", words): "exact"}
+    found: dict[Match, str] = {}
+    guesses = [LineGuess("rounding", h.what, price(h.schedule, bill.facts)) for h in hidden]
+    for guess in chain(line_guesses(schedule, bill), guesses):
+        again = compare(guess.priced, bill.lines or guess.priced.by_column, bill.total)
+        if again.agrees:
+            found.setdefault((guess.code, guess.what), "exact")
+    slip = _slip(comparison)
+    if not found and slip:
+        found[("invoice-arithmetic", slip)] = "exact"
+    return found
+
+
+def _slip(comparison: Comparison) -> str:
+    """The slip of digits in the one line that differs, if it is one; else nothing."""
+    if len(comparison.differing) != 1 or comparison.arithmetic_difference != 0:
+        return ""
+    line = comparison.differing[0]
+    if line.invoiced is None or line.recomputed is None:
+        return ""
+    slip = slip_of(line.invoiced * 100, line.recomputed * 100)
+    return slip and f"{slip} in {line.column}: {line.recomputed} was printed as {line.invoiced}"
+
+
+def _covered(
+    known: dict[str, Recomputed],
+    matches: dict[str, dict[Match, str]],
+    fallback: str,
+    chances: Mapping[str, float],
+) -> list[Signature]:
+    """Fewest errors that explain all these invoices, the ones that explain most first."""
+    found: list[Signature] = []
+    left = dict(matches)
+    while left:
+        cover: dict[Match, list[str]] = {}
+        for invoice, each in left.items():
+            for match in each:
+                cover.setdefault(match, []).append(invoice)
+        if not cover:
+            members = list(left)
+            found.append(_built(known, (fallback, ""), members, "not explained", {}, 0.0))
+            break
+        best = min(cover, key=lambda match: (-len(cover[match]), _rank(match)))
+        members = cover[best]
+        alike = {
+            match: invoices
+            for match, invoices in cover.items()
+            if match[0] != best[0] and set(invoices) >= set(members)
+        }
+        loose = any(left[invoice][best] != "exact" for invoice in members)
+        exactness: Exactness = "within interval" if loose else "exact"
+        ratio = best[0] not in _SHOWN_BY_DIGITS
+        chance = prod(chances.get(name, 0.0) for name in members) if ratio else 0.0
+        found.append(_built(known, best, members, exactness, alike, chance))
+        for invoice in members:
+            del left[invoice]
+    return found
+
+
+def _rank(match: Match) -> int:
+    return _ORDER.index(match[0]) if match[0] in _ORDER else len(_ORDER)
+
+
+def _built(
+    known: dict[str, Recomputed],
+    match: Match,
+    members: list[str],
+    exactness: Exactness,
+    alike: dict[Match, list[str]],
+    chance: float,
+) -> Signature:
+    code, what = match
+    rows = [known[name] for name in members]
+    invoiced = sum((row.bill.total for row in rows), Decimal(0))
+    corrected = sum((row.by_rules for row in rows), Decimal(0))
+    others = tuple(sorted({other for other, _ in alike}, key=lambda c: _rank((c, ""))))
+    others += ("unexplained-volume",) if chance > _BY_CHANCE else ()
+    return Signature(
+        code=code,
+        invoices=tuple(members),
+        sentence=_sentence(code, what, rows, exactness, alike, chance),
+        evidence={row.bill.invoice: _figures(row) for row in rows},
+        invoiced_amount=invoiced,
+        corrected_amount=corrected,
+        exactness=exactness,
+        look_alikes=others,
+        evidence_that_separates=_separates(code, others),
+    )
+
+
+def _separates(code: str, others: tuple[str, ...]) -> str:
+    if not others:
+        return PROOFS[code]
+    told = [_SEPARATES.get(frozenset({code, other})) for other in others]
+    known = [each for each in told if each]
+    return "; ".join(known or [PROOFS[code], *(PROOFS[other] for other in others)])
+
+
+def _sentence(
+    code: str,
+    what: str,
+    rows: list[Recomputed],
+    exactness: str,
+    alike: dict[Match, list[str]],
+    chance: float,
+) -> str:
+    names = ", ".join(row.bill.invoice for row in rows)
+    if code == "unexplained-volume":
+        return f"{names}: the billed volume does not follow from the reads, by no error known here."
+    if code == "unexplained-line":
+        columns = dict.fromkeys(column for row in rows for column in row.lines_off or {})
+        told = ", ".join(columns) or "the total"
+        follow = "do not follow" if len(columns) > 1 else "does not follow"
+        return f"{names}: {told} {follow} from the schedule, by no error known here."
+    if code in ("invoice-arithmetic", "rounding") and not alike:
+        return f"{names}: {what}."
+    fit = "to the rounding" if exactness == "exact" else "within the interval of the due volume"
+    text = f"{names}: the figures are reproduced {fit} if {what}"
+    if alike:
+        text += "; equally if " + " or if ".join(dict.fromkeys(w for _, w in alike))
+        text += ", which the figures cannot tell apart"
+    if chance > _BY_CHANCE:
+        text += "; known this coarsely it may fit by chance: some known error would fit an "
+        text += f"arbitrary wrong volume with a probability of {100 * chance:.0f} %"
+    return text + "."
+
+
+def _figures(row: Recomputed) -> dict[str, Any]:
+    found: dict[str, Any] = {"invoiced": str(row.bill.total), "by the rules": str(row.by_rules)}
+    changes = [("", row.bill.exchange)] if not row.bill.meters else []
+    changes += [(f" ({meter.name})", meter.exchange) for meter in row.bill.meters]
+    for which, exchange in changes:
+        if exchange is not None and exchange.inside:
+            found[f"final read of the old meter{which}"] = str(exchange.final_read)
+            found[f"first read of the new meter{which}"] = str(exchange.first_read)
+    if row.lines_off:
+        found["lines invoiced less recomputed"] = {c: str(d) for c, d in row.lines_off.items()}
+    if row.billed is not None and row.due is not None:
+        found |= {"billed volume": str(plain(row.billed)), "due volume": str(plain(row.due))}
+        if row.due:
+            ratio = (row.billed / row.due).quantize(Decimal("0.00001"))
+            found["billed over due"] = str(ratio)
+    return found

@@ -1,0 +1,211 @@
+"""One style for every figure, and the way a notebook shows one.
+
+The colours are hues of the palette published by Okabe and Ito, chosen so that they also differ in
+lightness; every series has its own marker, line or hatching besides, so that a grey print and a
+colour-blind reader lose nothing. The same source of evidence looks the same in every figure.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import wraps
+from typing import Any
+
+import matplotlib
+from matplotlib.figure import Figure
+
+from sewer_audit.errors import ReportFailed
+
+__all__ = ["EVIDENCE", "INK", "STYLE", "Look", "Picture", "canvas", "drawing", "show", "styled"]
+
+INK, SOFT, RULE, WASH = "#1d2730", "#55636e", "#cfd6da", "#f4f6f5"
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one source of evidence looks in every figure.
+
+    Parameters
+    ----------
+    label : str
+        What it is called [text].
+    colour : str
+        A hue of the published palette [text].
+    marker : str
+        Its marker, as matplotlib names it [text].
+    hatch : str
+        Its hatching where it fills an area [text].
+    """
+
+    label: str
+    colour: str
+    marker: str
+    hatch: str = ""
+
+
+EVIDENCE: dict[str, Look] = {
+    "billed": Look("billed", INK, "|"),
+    "effluent": Look("measured effluent", "#0072B2", "o"),
+    "balance": Look("intake less uses", "#E69F00", "s", "//"),
+    "reconciled": Look("both, reconciled", "#CC79A7", "D", ".."),
+    "basis": Look("what the schedule bills on", "#009E73", "^", "xx"),
+}
+"""Source of evidence: how it looks. Hues: M. Okabe and K. Ito, Color Universal Design, 2008."""
+
+STYLE: dict[str, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9,
+    "text.color": INK,
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "axes.titlecolor": INK,
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.titlepad": 10,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "axes.linewidth": 0.8,
+    "xtick.color": SOFT,
+    "ytick.color": SOFT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "grid.color": RULE,
+    "grid.linewidth": 0.6,
+    "legend.frameon": False,
+    "legend.fontsize": 8.5,
+    "hatch.linewidth": 0.6,
+    "figure.dpi": 100,
+    "savefig.dpi": 170,
+    "figure.facecolor": "white",
+    "path.simplify": True,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "sewer-bill-audit",
+}
+WIDTH = 8.6
+"""Width of a figure; a page column is as wide [in]."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure and the text that stands in its place.
+
+    Parameters
+    ----------
+    figure : Figure
+        Drawn in the style of this module [-].
+    alt : str
+        What it shows, with its main figures and units [text].
+    """
+
+    figure: Figure
+    alt: str
+
+
+def styled(draw: Callable[..., Picture]) -> Callable[..., Picture]:
+    """Draw inside the style, leaving the caller's own settings alone.
+
+    Parameters
+    ----------
+    draw : callable
+        Returns a :class:`Picture` [-].
+
+    Returns
+    -------
+    callable
+        The same, within the style [-].
+    """
+
+    @wraps(draw)
+    def inside(*arguments: Any, **keywords: Any) -> Picture:
+        with matplotlib.rc_context(STYLE):
+            return draw(*arguments, **keywords)
+
+    return inside
+
+
+def canvas(height: float, rows: int = 1, columns: int = 1, **keywords: Any) -> tuple[Figure, Any]:
+    """A figure of the page's width, outside any window system.
+
+    Parameters
+    ----------
+    height : float
+        Height of the figure [in].
+    rows, columns : int
+        Number of panels [-].
+    **keywords
+        Passed on to ``Figure.subplots`` [-].
+
+    Returns
+    -------
+    tuple
+        The figure and its axes [-].
+    """
+    figure = Figure(figsize=(WIDTH, height), layout="constrained")
+    return figure, figure.subplots(rows, columns, **keywords)
+
+
+def drawing(figure: Figure, form: str = "png") -> bytes:
+    """A figure as a file; the same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure [-].
+    form : str
+        "png" or "svg" [text].
+
+    Returns
+    -------
+    bytes
+        The file [-].
+    """
+    metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
+    target = io.BytesIO()
+    with matplotlib.rc_context(STYLE):
+        if figure.get_layout_engine() is not None:  # settle once: each further pass shifts a little
+            figure.draw_without_rendering()
+            figure.set_layout_engine("none")
+        figure.savefig(target, format=form, metadata=metadata, bbox_inches="tight", pad_inches=0.06)
+    return target.getvalue()
+
+
+def show(picture: Picture | Figure, alt: str = "", caption: str = "", form: str = "png") -> None:
+    """Show a figure in a notebook together with the text that stands in its place.
+
+    Parameters
+    ----------
+    picture : Picture or Figure
+        What to show [-].
+    alt : str
+        The text, where `picture` does not bring its own [text].
+    caption : str
+        Printed below the figure [text].
+    form : str
+        "png", or "svg" for few points and a sharp print [text].
+
+    Raises
+    ------
+    ReportFailed
+        If there is no text: a figure that cannot be read aloud is no evidence.
+    """
+    from IPython.display import display
+
+    figure, text = (
+        (picture.figure, alt or picture.alt) if isinstance(picture, Picture) else (picture, alt)
+    )
+    if not text.strip():
+        raise ReportFailed("a figure needs an alternative text: say in one sentence what it shows")
+    kind = {"png": "image/png", "svg": "image/svg+xml"}[form]
+    content: Any = drawing(figure, form)
+    data = {kind: content.decode() if form == "svg" else _base64(content)}
+    data["text/plain"] = f"[figure] {text}"
+    display(data, raw=True, metadata={kind: {"alt": text}, "caption": caption})
+
+
+def _base64(content: bytes) -> str:
+    return base64.b64encode(content).decode()

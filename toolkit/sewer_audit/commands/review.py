@@ -1,0 +1,101 @@
+"""``sewer-audit review``: one quarter of a case beside those before it, or many cases at once."""
+
+from __future__ import annotations
+
+import argparse
+
+from sewer_audit.commands.options import add_command, add_run_options, write_page
+
+__all__ = ["add_review", "run_review"]
+
+
+def add_review(commands) -> None:
+    """Add the command.
+
+    Parameters
+    ----------
+    commands : argparse subparsers
+        What the program's parser returned [-].
+    """
+    about = "review one quarter: volumes, cost, flags, forecast, savings, actions"
+    command = add_command(commands, "review", run_review, about)
+    command.add_argument(
+        "case",
+        metavar="CASE",
+        nargs="+",
+        help="case.toml or the folder that holds it; several, or a pattern such as "
+        "'cases/*/case.toml', are reviewed side by side",
+    )
+    command.add_argument(
+        "--quarter", metavar="2026Q1", default="", help="the last one with an invoice if left out"
+    )
+    command.add_argument(
+        "--jobs", type=int, metavar="N", help="cases at once, -1 for one a core; many cases only"
+    )
+    command.add_argument(
+        "--memory",
+        type=float,
+        metavar="MB",
+        help="largest data memory of a worker; many cases only",
+    )
+    command.add_argument(
+        "--pages", action="store_true", help="a page for every site too; many cases only"
+    )
+    add_run_options(command, "review folder")
+
+
+def run_review(given: argparse.Namespace) -> int:
+    """Write the review folder.
+
+    Parameters
+    ----------
+    given : argparse.Namespace
+        Words from the command line [-].
+
+    Returns
+    -------
+    int
+        Exit code [-].
+    """
+    cases = _expanded(given.case)
+    if len(cases) > 1 or given.jobs is not None or given.pages or given.memory is not None:
+        return _many(cases, given)
+    quarter = {"quarter": given.quarter}
+    return write_page(given, cases[0], "review", notebook="quarterly_review", parameters=quarter)
+
+
+def _expanded(words: list[str]) -> list[str]:
+    """Patterns replaced by the files they match, in order of their names."""
+    from glob import glob
+
+    from sewer_audit.errors import InputRefused, Problem
+
+    cases: list[str] = []
+    for word in words:
+        found = sorted(glob(word, recursive=True)) if set(word) & set("*?[") else [word]
+        if not found:
+            remedy = "Quote the pattern and check the folder it starts from"
+            raise InputRefused(Problem(word, "no case matches this pattern", remedy))
+        cases += found
+    return list(dict.fromkeys(cases))
+
+
+def _many(cases: list[str], given: argparse.Namespace) -> int:
+    """Review many cases side by side; 1 if any gave no result."""
+    from sewer_audit.many_sites import review_sites
+
+    result = review_sites(
+        cases,
+        given.out,
+        quarter=given.quarter or None,
+        jobs=1 if given.jobs is None else given.jobs,
+        draws=given.draws,
+        seed=given.seed,
+        progress=not given.quiet,
+        pages=given.pages,
+        memory=given.memory,
+    )
+    done = len(result.table) - result.failed
+    print(f"review of {len(cases)} sites written: {result.folder}")
+    print(f"{done} reviewed, {result.failed} without a result; open sites.html in that folder")
+    return 1 if result.failed else 0

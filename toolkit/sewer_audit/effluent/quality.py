@@ -1,0 +1,153 @@
+"""How good the record is in every service period."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit import spoken
+from sewer_audit.effluent.check import SelfCheck
+from sewer_audit.effluent.gaps import GapFill
+from sewer_audit.effluent.integrate import Stretch
+from sewer_audit.effluent.periods import Periods
+from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.errors import Flag
+
+__all__ = ["gap_frame", "period_quality", "quality_flags"]
+
+
+def period_quality(
+    series: DischargeSeries,
+    pieces: Sequence[Stretch],
+    spans: np.ndarray,
+    periods: Periods,
+    fills: Sequence[Sequence[GapFill]],
+) -> pd.DataFrame:
+    """Time by status, coverage and longest gap of every period.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Accepted readings [SI].
+    pieces : sequence of Stretch
+        Stretches of the record with their weights [s].
+    spans : array (periods, 2)
+        Service periods [s].
+    periods : Periods
+        Their names [text].
+    fills : sequence of sequence of GapFill
+        Filled gaps of every period [m3].
+
+    Returns
+    -------
+    DataFrame
+        One row per period [s].
+    """
+    length = spans[:, 1] - spans[:, 0]
+    covered, bridged = np.zeros(len(spans)), np.zeros(len(spans))
+    step = np.diff(series.time)
+    usual = float(np.median(step)) * 1.5
+    wide = np.concatenate([[0.0], np.cumsum(np.where(step > usual, step, 0.0))])
+    for piece in pieces:
+        covered[piece.period] += piece.covered
+        run = wide[piece.readings]
+        bridged[piece.period] += run[-1] - run[0]
+    estimated = np.array([sum(f.end - f.start for f in each) for each in fills])
+    bridged = np.clip(bridged - estimated, 0.0, covered)
+    return pd.DataFrame(
+        {
+            "invoice": periods.names,
+            "seconds": length,
+            "measured_s": covered - bridged,
+            "interpolated_s": bridged,
+            "estimated_s": estimated,
+            "record_coverage": covered / np.where(length > 0, length, np.nan),
+            "longest_gap_s": [max((f.end - f.start for f in each), default=0.0) for each in fills],
+            "estimated_m3": [sum(f.volume for f in each) for each in fills],
+        }
+    )
+
+
+def gap_frame(
+    fills: Sequence[Sequence[GapFill]], periods: Periods, series: DischargeSeries
+) -> pd.DataFrame:
+    """Every gap with its estimated volume.
+
+    Parameters
+    ----------
+    fills : sequence of sequence of GapFill
+        Filled gaps of every period [m3].
+    periods : Periods
+        Their names [text].
+    series : DischargeSeries
+        The record, for its epoch [s].
+
+    Returns
+    -------
+    DataFrame
+        One row per gap [m3].
+    """
+    rows = [
+        {
+            "invoice": name,
+            "start": series.epoch + pd.to_timedelta(fill.start, unit="s").round("s"),
+            "end": series.epoch + pd.to_timedelta(fill.end, unit="s").round("s"),
+            "hours": (fill.end - fill.start) / 3600,
+            "volume_m3": fill.volume,
+            "standard_uncertainty_m3": fill.standard_uncertainty,
+            "filled_from": "weekly pattern and intake"
+            if fill.followed_intake
+            else "weekly pattern",
+        }
+        for name, each in zip(periods.names, fills, strict=True)
+        for fill in each
+    ]
+    columns = ["invoice", "start", "end", "hours", "volume_m3", "standard_uncertainty_m3"]
+    columns.append("filled_from")
+    return pd.DataFrame(rows, columns=columns)
+
+
+def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
+    """What the reader must know about gaps and about the fast scheme.
+
+    Parameters
+    ----------
+    quality : DataFrame
+        One row per period [s].
+    check : SelfCheck
+        Disagreement with brute force [-].
+
+    Returns
+    -------
+    tuple of Flag
+        Notes [-].
+    """
+    flags = []
+    if check.largest > 1e-3:
+        flags.append(
+            Flag(
+                "fast-scheme-disagrees",
+                f"The fast evaluation differs from brute force by up to "
+                f"{spoken.percent(check.largest, 2)} of a "
+                "stretch's volume.",
+                "note",
+                {"largest": check.largest},
+            )
+        )
+    for row in quality[quality["estimated_s"] > 0].itertuples():
+        flags.append(
+            Flag(
+                "gap-estimated",
+                f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
+                f"were estimated ({spoken.volume(row.estimated_m3)}).",
+                "note",
+                {
+                    "invoice": row.invoice,
+                    "hours": row.estimated_s / 3600,
+                    "volume_m3": row.estimated_m3,
+                },
+            )
+        )
+    return tuple(flags)

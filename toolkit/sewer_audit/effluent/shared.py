@@ -1,0 +1,207 @@
+"""What a logger record and readings by hand share on the way to a volume."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from sewer_audit.effluent.defaults import CauseSet
+from sewer_audit.effluent.integrate import Stretch
+from sewer_audit.effluent.model import EffluentModel
+from sewer_audit.effluent.rating import UncertainRating
+from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.table import OffsetTable, deposit, tabulate
+from sewer_audit.effluent.zero import ZeroPath
+from sewer_audit.uncertainty import Cause
+
+__all__ = [
+    "acting_causes",
+    "known_integral",
+    "record_rating",
+    "record_table",
+    "zero_sensitivity",
+]
+
+FURTHEST = 6.0
+"""Zero offsets are tabulated so many standard uncertainties to either side [-]."""
+
+
+def record_rating(
+    series: DischargeSeries, device: Any, causes: CauseSet, zero: ZeroPath | None
+) -> UncertainRating:
+    """The device with its uncertain sizes, as this record uses it.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Accepted readings: instants, levels, carriers [SI].
+    device : Device
+        The flow element or conduit [-].
+    causes : CauseSet
+        Uncertain causes [SI].
+    zero : ZeroPath or None
+        Zero offsets between visits; None for a method without a level [m].
+
+    Returns
+    -------
+    UncertainRating
+        From level to discharge [m3/s].
+    """
+    relative = {name: causes.shared[name].unit == "1" for name in causes.sizes}
+    limits = device.notes.head_limits
+    known = limits is not None and limits[0] > 0
+    pivot = float(np.sqrt(limits[0] * limits[1])) if known else 0.1
+    return UncertainRating(
+        device,
+        causes.sizes,
+        relative,
+        pivot,
+        series.reference_distance,
+        series.air_temperature,
+        float(series.level.mean()) if zero is not None and zero.visited else None,
+    )
+
+
+def record_table(
+    series: DischargeSeries,
+    rating: UncertainRating,
+    causes: CauseSet,
+    zero: ZeroPath | None,
+    pieces: Sequence[Stretch],
+    edges: np.ndarray,
+) -> OffsetTable:
+    """The record on a grid of levels, its volumes tabulated over zero offsets.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Accepted readings: instants, levels, carriers [SI].
+    rating : UncertainRating
+        The device with its uncertain sizes [-].
+    causes : CauseSet
+        Uncertain causes [SI].
+    zero : ZeroPath or None
+        Zero offsets between visits; None for a method without a level [m].
+    pieces : sequence of Stretch
+        Stretches of the record within periods [-].
+    edges : array (intervals + 1,)
+        Ends of the intervals of the zero, from the epoch of the series [s].
+
+    Returns
+    -------
+    OffsetTable
+        Volume of every stretch over zero offsets [m3].
+    """
+    bending = [
+        name
+        for name in (*causes.sizes, "exponent", "air temperature")
+        if name in causes.shared and _acts(causes.shared[name])
+    ]
+    if series.reference_distance is None:
+        bending = [name for name in bending if name != "air temperature"]
+    bent = {
+        name: rating.bent(name, causes.shared[name].standard, causes.shared[name].value)
+        for name in dict.fromkeys(bending)
+    }
+    grid = deposit(series.level, series.carrier, pieces, series.time, edges)
+    low, high = 0.0, 0.0
+    if zero is not None:
+        reach = FURTHEST * np.sqrt(np.diag(zero.offset.covariance))
+        low = float((zero.offset.mean - reach).min())
+        high = float((zero.offset.mean + reach).max())
+    return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
+
+
+def _acts(cause: Cause) -> bool:
+    """Whether a cause moves anything; one of no spread and no correction is listed only."""
+    return cause.standard > 0 or cause.value != 0
+
+
+def known_integral(values: np.ndarray, pieces: Sequence[Stretch], count: int) -> np.ndarray:
+    """Time integral of something known at every reading, per period.
+
+    Parameters
+    ----------
+    values : array (readings,)
+        Something known at every reading, per second [unit/s].
+    pieces : sequence of Stretch
+        Stretches of the record within periods [-].
+    count : int
+        Number of periods [-].
+
+    Returns
+    -------
+    array (periods,)
+        The integrals [unit].
+    """
+    total = np.zeros(count)
+    for piece in pieces:
+        total[piece.period] += float(piece.weights @ values[piece.readings])
+    return total
+
+
+def acting_causes(
+    series: DischargeSeries,
+    table: OffsetTable,
+    pieces: Sequence[Stretch],
+    spans: np.ndarray,
+    causes: CauseSet,
+) -> tuple[dict[str, Cause], dict[str, np.ndarray]]:
+    """Shared causes that act on this record, and those of them that add a volume.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Accepted readings: instants, levels, carriers [SI].
+    table : OffsetTable
+        Volume over zero offsets [m3].
+    pieces : sequence of Stretch
+        Stretches of the record within periods [-].
+    spans : array (periods, 2)
+        Start and end of the periods, from the epoch of the series [s].
+    causes : CauseSet
+        Uncertain causes [SI].
+
+    Returns
+    -------
+    acting : dict of str to Cause
+        Those that act [SI].
+    additive : dict of str to array (periods,)
+        Volume for each unit of the cause [m3/unit].
+    """
+    acting = {n: c for n, c in causes.shared.items() if n in (*causes.scales, *table.factors)}
+    additive = {}
+    if "clock" in causes.shared:
+        acting["clock"] = causes.shared["clock"]
+        flow = np.interp(spans, series.time, series.discharge)
+        additive["clock"] = flow[:, 1] - flow[:, 0]
+    offset = causes.shared.get("velocity offset")
+    if offset is not None and _acts(offset) and series.area is not None:
+        acting["velocity offset"] = offset
+        additive["velocity offset"] = known_integral(series.area, pieces, len(spans))
+    return acting, additive
+
+
+def zero_sensitivity(model: EffluentModel) -> np.ndarray:
+    """Relative change of every volume per metre of zero error.
+
+    Parameters
+    ----------
+    model : EffluentModel
+        Volume as a function of its causes [m3].
+
+    Returns
+    -------
+    array (periods,)
+        Zero for a method without a level [1/m].
+    """
+    if model.zero is None:
+        return np.zeros(model.periods)
+    small = 5e-4
+    mean = model.zero.mean
+    moved = model.evaluate(np.stack([mean + small, mean - small]), {}, 2)
+    usual = model.evaluate(None, {}, 1)[0]
+    changed = (moved[0] - moved[1]) / (2 * small)
+    return changed / np.where((usual == 0) & (changed == 0), 1.0, usual)

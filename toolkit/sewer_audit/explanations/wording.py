@@ -1,0 +1,162 @@
+"""Sentences about the table of explanations."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sewer_audit import spoken
+from sewer_audit.errors import Flag
+from sewer_audit.explanations.bayes import STRONG
+from sewer_audit.explanations.catalogue import LOOK_ALIKES, NOTHING
+from sewer_audit.explanations.model import Parameter
+from sewer_audit.explanations.observations import Observations
+from sewer_audit.explanations.rows import RankedExplanation
+from sewer_audit.explanations.slots import Candidate
+
+__all__ = ["detail_of", "flags_of", "separating_evidence", "statement_of"]
+
+
+def detail_of(candidate: Candidate) -> str:
+    """Most probable form, and the mean size over the points that share it.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        One explanation or two [-].
+
+    Returns
+    -------
+    str
+        Empty where nothing acts [text].
+    """
+    if not candidate.names:
+        return ""
+    first, said = candidate.evidence.points[0], []
+    for place, (explanation, variant, _) in enumerate(first.steps):
+        same = [p for p in candidate.evidence.points if p.steps[place][1].label == variant.label]
+        text = variant.label
+        if explanation.parameter is not None:
+            weights = np.array([point.weight for point in same])
+            values = np.array([point.steps[place][2] for point in same])
+            mean = float(weights @ values / weights.sum())
+            spread = float(np.sqrt(weights @ (values - mean) ** 2 / weights.sum()))
+            size = explanation.parameter
+            shown = f"{size.name} {_size(mean, size)} (u {_size(spread, size, 2)})"
+            text = f"{text}: {shown}" if text else shown
+        said.append(text)
+    return "; ".join(filter(None, said))
+
+
+def _size(value: float, size: Parameter, digits: int = 3) -> str:
+    """A size with its unit; lengths in the unit of the case."""
+    if size.unit == "m":
+        return spoken.length(value, digits)
+    return f"{value * size.shown:.{digits}g} {size.unit}"
+
+
+def statement_of(
+    best: RankedExplanation, rival: RankedExplanation | None, factor: float, named: str | None
+) -> str:
+    """What the report may say.
+
+    Parameters
+    ----------
+    best : RankedExplanation
+        First row [-].
+    rival : RankedExplanation or None
+        Likeliest row without what is named, or that differs from the first [-].
+    factor : float
+        Likelihood of the first over that rival [-].
+    named : str or None
+        What is named [text].
+
+    Returns
+    -------
+    str
+        One or two sentences [text].
+    """
+    if best.name == NOTHING:
+        tail = "" if named or rival is None else f"; {rival.name} is not excluded"
+        return f"the figures need no explanation beyond their uncertainties{tail}"
+    if named:
+        beyond = "" if named == best.name else f" What acts beside it ({best.name}) is not decided."
+        return (
+            f"the figures point to: {named}. Its likelihood exceeds that of every explanation "
+            f"without it by a factor of {min(factor, 1e6):.3g}, if the listed ones are all there "
+            f"are.{beyond}"
+        )
+    if any(name.startswith("none of these") for name in best.components):
+        return "no listed explanation accounts for the figures; what is at work is not known"
+    assert rival is not None  # without a rival the first row is named
+    return (
+        f"the figures do not decide between: {best.name}; and: {rival.name} (likelihood ratio "
+        f"{factor:.2g}, strong only above {STRONG:.0f}); no cause is named"
+    )
+
+
+def separating_evidence(best: RankedExplanation, rival: RankedExplanation | None) -> str:
+    """Evidence that would tell the two best apart.
+
+    Parameters
+    ----------
+    best : RankedExplanation
+        First row [-].
+    rival : RankedExplanation or None
+        Its rival [-].
+
+    Returns
+    -------
+    str
+        What to obtain [text].
+    """
+    if rival is None:
+        return best.evidence
+    apart = set(best.components) ^ set(rival.components)
+    for pair, text in LOOK_ALIKES.items():
+        if pair <= apart:
+            return text
+    return "; ".join(dict.fromkeys(filter(None, (best.evidence, rival.evidence))))
+
+
+def flags_of(
+    observed: Observations,
+    untestable: tuple[str, ...],
+    named: str | None,
+    best: RankedExplanation,
+) -> tuple[Flag, ...]:
+    """What the reader of the table must know.
+
+    Parameters
+    ----------
+    observed : Observations
+        What is known [-].
+    untestable : tuple of str
+        Explanations this evidence cannot show [text].
+    named : str or None
+        What is named [text].
+    best : RankedExplanation
+        First row [-].
+
+    Returns
+    -------
+    tuple of Flag
+        Notes [-].
+    """
+    flags = []
+    if untestable:
+        message = (
+            f"{len(untestable)} explanations cannot be shown by this evidence: "
+            f"{', '.join(untestable)}"
+        )
+        flags.append(Flag("not-testable", message, "note", {"names": list(untestable)}))
+    if not observed.compared.any():
+        message = (
+            "without two estimates of the same invoices nothing tests the estimates themselves"
+        )
+        flags.append(Flag("estimates-untested", message, "note"))
+    if named is None and best.name != NOTHING:
+        message = "no cause is named: the best explanation does not exceed its rivals twentyfold"
+        flags.append(Flag("cause-not-named", message, "note"))
+    message = "posterior probabilities hold only among the listed explanations and their priors"
+    flags.append(Flag("listed-only", message, "note"))
+    return tuple(flags)

@@ -1,0 +1,137 @@
+"""Published notes of a family of devices: installation rules, accuracy, remarks."""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import cache
+
+from sewer_audit.hydraulics.devices import Accuracy, DeviceNotes, Rule
+from sewer_audit.hydraulics.tables import rows_of
+
+__all__ = ["accuracy_of", "make_notes", "remarks_of", "rules_of", "stated_accuracy"]
+
+
+@cache
+def rules_of(*families: str) -> tuple[Rule, ...]:
+    """Installation requirements of some families.
+
+    Parameters
+    ----------
+    *families : str
+        Words of the first column of the table [text].
+
+    Returns
+    -------
+    tuple of Rule
+        In the order of the table [-].
+    """
+    rows = [row for row in rows_of("installation") if row["family"] in families]
+    return tuple(Rule(row["subject"], row["text"], row["source"]) for row in rows)
+
+
+@cache
+def accuracy_of(family: str) -> tuple[Accuracy, ...]:
+    """Published accuracy of a family.
+
+    Parameters
+    ----------
+    family : str
+        Word of the first column of the table [text].
+
+    Returns
+    -------
+    tuple of Accuracy
+        One per uncertain cause [-].
+    """
+    return tuple(
+        Accuracy(**{key: value for key, value in row.items() if key != "family"})
+        for row in rows_of("accuracy")
+        if row["family"] == family
+    )
+
+
+@cache
+def remarks_of(*families: str) -> tuple[str, ...]:
+    """Other published statements on some families.
+
+    Parameters
+    ----------
+    *families : str
+        Words of the first column of the table [text].
+
+    Returns
+    -------
+    tuple of str
+        Sentence and source [text].
+    """
+    rows = [row for row in rows_of("remarks") if row["family"] in (*families, "any")]
+    return tuple(f"{row['text']} [{row['source']}]" for row in rows)
+
+
+def make_notes(
+    families: tuple[str, ...],
+    datum: str,
+    head_limits: tuple[float, float] | None,
+    sources: tuple[str, ...],
+    equation: str,
+    accuracy: tuple[Accuracy, ...] | None = None,
+    trend_grade: bool = False,
+) -> DeviceNotes:
+    """Notes of a device from the tables of its families.
+
+    Parameters
+    ----------
+    families : tuple of str
+        First the family whose accuracy counts, then those whose rules hold as well [text].
+    datum : str
+        Level from which the head counts [text].
+    head_limits : tuple of float or None
+        Lower and upper limit of the level [m].
+    sources : tuple of str
+        Documents of the equation [text].
+    equation : str
+        The equation in one line [text].
+    accuracy : tuple of Accuracy, optional
+        In place of the family's [-].
+    trend_grade : bool
+        Whether the method shows trends only [-].
+
+    Returns
+    -------
+    DeviceNotes
+        Complete notes [-].
+    """
+    return DeviceNotes(
+        datum,
+        head_limits,
+        rules_of(*families),
+        accuracy_of(families[0]) if accuracy is None else accuracy,
+        sources,
+        equation,
+        trend_grade,
+        remarks_of(*families),
+    )
+
+
+def stated_accuracy(family: str, relative: float | None, source: str) -> tuple[Accuracy, ...]:
+    """The family's accuracy, or the figure a user states with the coefficients.
+
+    Parameters
+    ----------
+    family : str
+        Word of the first column of the table [text].
+    relative : float or None
+        Stated half width [-].
+    source : str
+        Where the figure comes from [text].
+
+    Returns
+    -------
+    tuple of Accuracy
+        One statement [-].
+    """
+    if relative is None:
+        return accuracy_of(family)
+    return tuple(
+        dataclasses.replace(each, relative=relative, source=source) for each in accuracy_of(family)
+    )

@@ -1,0 +1,307 @@
+"""Does a flow element fit a site: heads within validity, headroom, backwater, solids."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sewer_audit import spoken
+from sewer_audit.hydraulics import FLAG_MEANINGS
+from sewer_audit.planning.catalogue import Candidate
+from sewer_audit.planning.expected import ExpectedFlow
+from sewer_audit.planning.site import SELF_CLEANSING, PipeSite, Setting
+
+__all__ = ["Option", "examine"]
+
+SMALL = 0.05
+"""Share of the volume that may pass outside the published limits at low flow; judgement [-]."""
+SLOWEST, FASTEST = 0.3, 5.0
+"""Velocities a full-pipe meter is used between; common practice, no source [m/s]."""
+SHALLOWEST = 0.05
+"""Least depth at which a velocity sensor is used; common practice, no source [m]."""
+BENDS = 2.5
+"""Loss of a trap over its velocity head (two bends, entry, exit); judgement [-]."""
+CLEARANCE = {"v-notch weir": 0.06, "rectangular weir": 0.10, "cipolletti weir": 0.06}
+"""Tailwater below the crest: USBR ch. 7 (V), ISO 1438 (rectangular, from memory); for the
+Cipolletti the USBR figure of 0.2 ft is taken over [m]."""
+TALL = {"rectangular weir": 1.0, "cipolletti weir": 0.5}
+"""Largest head over crest height for the accuracy stated: ISO 1438 (1.5 % below 1, from memory),
+USBR ch. 7 (Cipolletti: two heads, from memory) [-]."""
+
+
+@dataclass(frozen=True)
+class Option:
+    """A candidate looked at for one site and one expected flow.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        What it is [-].
+    device : Device
+        With the crest height the plan gives it [-].
+    heads : tuple of float
+        Head or depth at minimum, mean and peak flow; velocities for a full-pipe meter [m, m/s].
+    outside : float
+        Share of the volume that passes outside the published limits [-].
+    setting : Setting or None
+        How it has to be set; None for a sensor in the pipe itself [m].
+    refused : tuple of str
+        Why it does not fit; empty if it does [text].
+    warnings : tuple of str
+        What to mind [text].
+    open : tuple of str
+        What cannot be told from the case [text].
+    """
+
+    candidate: Candidate
+    device: Any
+    heads: tuple[float, float, float]
+    outside: float
+    setting: Setting | None
+    refused: tuple[str, ...]
+    warnings: tuple[str, ...]
+    open: tuple[str, ...]
+
+    @property
+    def fits(self) -> bool:
+        """Whether nothing known speaks against it [-]."""
+        return not self.refused
+
+    @property
+    def trend(self) -> bool:
+        """Whether the method shows trends only [-]."""
+        return self.device.notes.trend_grade
+
+
+class _Notes:
+    """Collects what speaks against an option, what to mind, what is open."""
+
+    def __init__(self) -> None:
+        self.refused: list[str] = []
+        self.warnings: list[str] = []
+        self.open: list[str] = []
+
+    def made(
+        self, candidate: Candidate, device: Any, heads: Any, outside: float, setting: Any
+    ) -> Option:
+        three = tuple(float(each) for each in heads)
+        parts = (tuple(self.refused), tuple(self.warnings), tuple(self.open))
+        return Option(candidate, device, three, outside, setting, *parts)  # type: ignore[arg-type]
+
+
+def examine(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+    """Look at one candidate.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        What it is [-].
+    flow : ExpectedFlow
+        Discharge to be expected [m3/s].
+    site : PipeSite
+        The pipe [-].
+
+    Returns
+    -------
+    Option
+        With everything that speaks for and against it [-].
+    """
+    ways: dict[str, Callable[..., Option]] = {
+        "trap with full-pipe meter": _full_pipe,
+        "area velocity": _in_pipe,
+        "manning": _in_pipe,
+    }
+    return ways.get(candidate.family, _element)(candidate, flow, site)
+
+
+def _three(flow: ExpectedFlow) -> np.ndarray:
+    return np.array([flow.minimum, flow.mean, flow.peak])
+
+
+def _element(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+    """A flume or a weir."""
+    notes = _Notes()
+    device, least = _with_crest(candidate, flow)
+    heads = np.asarray(device.head_for(flow.quantiles), dtype=float)
+    outside = _validity(notes, device, flow, head=heads)
+    three = np.asarray(device.head_for(_three(flow)), dtype=float)
+    if candidate.family == "parshall flume":
+        allowed = device.size.transition * heads
+    else:
+        allowed = np.full(len(heads), -CLEARANCE.get(candidate.family, 0.0))
+    setting = site.setting(flow.quantiles, heads, allowed, least, "weir" in candidate.family)
+    _room(notes, site, setting, candidate)
+    _solids(notes, candidate, flow, site, setting)
+    if candidate.family == "v-notch weir":
+        _angle(notes, device.angle)
+    return notes.made(candidate, device, three, outside, setting)
+
+
+def _angle(notes: _Notes, angle: float) -> None:
+    """What the angle as built does; dQ/Q = d(angle)/sin(angle), and the USBR's range (read)."""
+    degree = math.radians(1.0) / math.sin(angle)
+    notes.warnings.append(
+        f"One degree of the notch angle as built is {spoken.percent(degree)} of the discharge; "
+        "measure it and state what is left open as a cause."
+    )
+    if not 25 <= math.degrees(angle) <= 100:
+        notes.warnings.append(
+            "The angle is inside the range of ISO 1438 but outside that of the USBR (25 to 100 "
+            "degrees)."
+        )
+
+
+def _with_crest(candidate: Candidate, flow: ExpectedFlow) -> tuple[Any, float]:
+    """The device with the crest height its published limits ask for [m]."""
+    device = candidate.device()
+    if "weir" not in candidate.family:
+        return device, 0.0
+    head = float(device.head_for(flow.peak))
+    if candidate.family == "v-notch weir":
+        share = 0.4 if candidate.sizes["angle"] == "90 deg" else 0.35
+        least = max(head / share, 0.09)
+    else:
+        least = max(head / TALL[candidate.family], 0.10)
+    least = math.ceil(1000 * least + 2) / 1000
+    return candidate.device(crest_height=f"{least:.4f} m"), least
+
+
+def _validity(notes: _Notes, device: Any, flow: ExpectedFlow, **readings: np.ndarray) -> float:
+    """Share of the volume outside the published limits; refusals at peak, warnings at low flow."""
+    outside = np.zeros(len(flow.quantiles), dtype=bool)
+    for flag, where in device.flags(**readings).items():
+        meaning = FLAG_MEANINGS[flag]
+        where = np.broadcast_to(np.asarray(where, dtype=bool), outside.shape)
+        if not where.any():
+            continue
+        share = flow.share(where)
+        if not meaning.spoils:
+            if flag != "near transition":
+                notes.warnings.append(meaning.text)
+            continue
+        outside |= where
+        said = f"{meaning.text} This concerns {spoken.percent(share)} of the volume."
+        low = flag == "below head limit" and share <= SMALL
+        (notes.warnings if low else notes.refused).append(said)
+    return flow.share(outside)
+
+
+def _room(notes: _Notes, site: PipeSite, setting: Setting, candidate: Candidate) -> None:
+    """Fall, backwater and surcharge."""
+    if math.isnan(setting.fall):
+        notes.open.append("diameter and slope of the pipe are not stated: tailwater not examined")
+    elif site.drop is None:
+        notes.open.append(
+            f"available_drop is not stated; {spoken.length(setting.fall)} of fall are needed"
+        )
+    ceiling = site.ceiling
+    if ceiling is None:
+        notes.open.append("largest_depth and diameter are not stated: headroom not examined")
+    elif setting.depth > ceiling:
+        notes.refused.append(
+            f"At peak flow the water stands {spoken.length(setting.depth)} over the incoming "
+            f"invert, {spoken.length(ceiling)} are allowed."
+        )
+    if setting.backwater > 0.02:
+        notes.warnings.append(
+            f"It backs the water up by {spoken.length(setting.backwater)} at peak flow; the "
+            "approach is slower than without it."
+        )
+    if setting.raised > 0.001 and "weir" not in candidate.family:
+        notes.warnings.append(
+            f"The floor has to stand {spoken.length(setting.raised)} over the incoming invert "
+            "to stay free of tailwater."
+        )
+
+
+def _solids(
+    notes: _Notes, candidate: Candidate, flow: ExpectedFlow, site: PipeSite, setting: Setting
+) -> None:
+    weir = "weir" in candidate.family
+    if site.solids is None:
+        notes.open.append("solids in the water are not stated")
+    elif weir and site.solids == "heavy":
+        notes.refused.append("Heavy solids settle behind a weir plate and change its rating.")
+    elif weir and site.solids == "some":
+        notes.warnings.append("Solids settle behind a weir plate: clean it at every visit.")
+    if site.conduit is None or weir or site.solids == "none":
+        return
+    area = float(site.conduit.section.area(min(setting.depth, site.diameter or setting.depth)))
+    speed = flow.peak / area if area > 0 else math.inf
+    if speed < SELF_CLEANSING:
+        notes.warnings.append(
+            f"Even at peak flow the approach runs at {spoken.velocity(speed)}, below "
+            f"{spoken.velocity(SELF_CLEANSING)}, too slow by common practice: solids will settle "
+            "in it."
+        )
+
+
+def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+    """Area-velocity and Manning: no fall needed, but depth and velocity of the pipe itself."""
+    notes = _Notes()
+    device = candidate.device()
+    depth = site.depth(flow.quantiles)
+    if np.isnan(depth).any():
+        notes.open.append("slope of the pipe is not stated: depths and velocities not examined")
+        return notes.made(candidate, device, (math.nan,) * 3, 0.0, None)
+    velocity = site.velocity(flow.quantiles)
+    outside = _validity(notes, device, flow, depth=depth, velocity=velocity)
+    if float(depth[-1]) >= float(site.diameter or math.inf):
+        notes.refused.append("The pipe runs full at peak flow: no free surface to take a depth of.")
+    if candidate.family == "area velocity":
+        shallow = flow.share(depth < SHALLOWEST)
+        if shallow > 0:
+            said = (
+                f"{spoken.percent(shallow)} of the volume passes less than "
+                f"{spoken.length(SHALLOWEST)} deep, where a velocity sensor is not relied on "
+                "(common practice)."
+            )
+            (notes.warnings if shallow <= SMALL else notes.refused).append(said)
+            outside = max(outside, shallow)
+    if site.solids in ("some", "heavy"):
+        notes.warnings.append("Sediment lifts the invert: measure it at every visit.")
+    return notes.made(candidate, device, site.depth(_three(flow)), outside, None)
+
+
+def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+    """A meter that is kept full by a trap; its heads are velocities."""
+    notes = _Notes()
+    bore = float(candidate.bore or 0.0)
+    area = math.pi * bore**2 / 4
+    velocity = flow.quantiles / area
+    slow = flow.share(velocity < SLOWEST)
+    if velocity[-1] > FASTEST:
+        notes.refused.append(
+            f"At peak flow the meter runs at {spoken.velocity(velocity[-1])}, above "
+            f"{spoken.velocity(FASTEST)}, the limit by common practice."
+        )
+    if slow > 0:
+        said = (
+            f"{spoken.percent(slow)} of the volume passes at less than "
+            f"{spoken.velocity(SLOWEST)}, where by common practice the meter's error grows; "
+            "its certificate decides."
+        )
+        (notes.warnings if slow <= SMALL else notes.refused).append(said)
+    if velocity[-1] < SELF_CLEANSING and site.solids != "none":
+        notes.warnings.append(
+            f"Even at peak flow it runs below {spoken.velocity(SELF_CLEANSING)}, too slow by "
+            "common practice: solids settle in the trap."
+        )
+    loss = BENDS * velocity[-1] ** 2 / (2 * 9.80665)
+    normal = site.depth(flow.quantiles)
+    setting = Setting(0.0, loss, math.nan, math.nan)
+    if not np.isnan(normal).any():
+        drop = site.drop or 0.0
+        depth = max(float(normal[-1]) + loss - drop, float(normal[-1]))
+        setting = Setting(0.0, loss, depth, depth - float(normal[-1]))
+        _room(notes, site, setting, candidate)
+    else:
+        notes.open.append("diameter and slope of the pipe are not stated: backwater not examined")
+    if site.solids == "heavy":
+        notes.warnings.append("Heavy solids need a trap that can be flushed and a way round it.")
+    heads = np.array([flow.minimum, flow.mean, flow.peak]) / area
+    return notes.made(candidate, candidate.device(), heads, slow, setting)

@@ -1,0 +1,347 @@
+"""A case in, a plan out: what to install, how long, how often to visit, and is it worth it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.auditing.evidence import gather
+from sewer_audit.auditing.inputs import read_inputs
+from sewer_audit.auditing.pricing import price_invoices
+from sewer_audit.case import Case
+from sewer_audit.case.models_plan import PlanTable
+from sewer_audit.errors import Flag
+from sewer_audit.planning.catalogue import candidates
+from sewer_audit.planning.expected import ExpectedFlow, expected_flow
+from sewer_audit.planning.options import Option, examine
+from sewer_audit.planning.power import decision_power, length_for, smallest_shortfall
+from sewer_audit.planning.precision import (
+    MONTH,
+    Precision,
+    Schedule,
+    expected_precision,
+    plan_causes,
+)
+from sewer_audit.planning.site import PipeSite
+from sewer_audit.planning.stakes import belief_of, flags_of, stake_of
+from sewer_audit.planning.visits import longest_between_visits, visit_table
+from sewer_audit.planning.worth import Belief, Stake, Worth, monitoring_cost, worth_of_evidence
+from sewer_audit.spoken import speaking
+from sewer_audit.uncertainty import DecisionRule, Draws
+
+__all__ = ["Plan", "Rated", "closer", "make_plan"]
+
+LENGTHS = (1, 2, 3, 6, 9, 12, 18, 24, 36)
+SHORTFALLS = (0.0, 0.03, 0.05, 0.08, 0.10, 0.12, 0.15, 0.20, 0.30)
+POWER = 0.9
+CLOSER = 3
+"""Options looked at more closely: the best of the ranking [-]."""
+VISITS_DEFAULT = 60 * 86_400.0
+
+
+@dataclass(frozen=True)
+class Rated:
+    """An option that fits, with what its record is expected to say and to be worth.
+
+    Parameters
+    ----------
+    option : Option
+        What it is [-].
+    precision : Precision
+        Of a year, or of the months planned if these are more [-].
+    months : int
+        Length of the record planned [-].
+    worth : Worth or None
+        None where costs, prices or the expected shortfall are not stated [money].
+    """
+
+    option: Option
+    precision: Precision
+    months: int
+    worth: Worth | None
+
+    @property
+    def label(self) -> str:
+        """What it is called [text]."""
+        return self.option.candidate.label
+
+    @property
+    def planned(self) -> float:
+        """Relative standard uncertainty of the record planned [-]."""
+        return self.precision.total(self.months)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The result of planning.
+
+    Parameters
+    ----------
+    case : Case
+        What was planned for [-].
+    draws, seed : int
+        Draws behind the expected flow, and the seed of everything [-].
+    rule : DecisionRule
+        The rule the audit will follow [-].
+    flow : ExpectedFlow
+        Discharge to be expected [m3/s].
+    site : PipeSite
+        The pipe [-].
+    schedule : Schedule
+        How the measurement is run [-].
+    options : tuple of Option
+        Everything looked at [-].
+    ranked : tuple of Rated
+        Options that fit, best first; those for trend only come last [-].
+    power : DataFrame
+        Chance of each finding by option, length and true shortfall [-].
+    lengths : DataFrame
+        Months that give a chance of 90 %, by option and true shortfall [-].
+    visits : DataFrame
+        What drift takes of the uncertainty, for the best option with a level [-].
+    visits_of : str
+        Which option that is [text].
+    stake : Stake or None
+        What hangs on the finding [money].
+    belief : Belief or None
+        What is believed of the shortfall [-].
+    flags : tuple of Flag
+        What the reader must know [-].
+    """
+
+    case: Case
+    draws: int
+    seed: int
+    rule: DecisionRule
+    flow: ExpectedFlow
+    site: PipeSite
+    schedule: Schedule
+    options: tuple[Option, ...]
+    ranked: tuple[Rated, ...]
+    power: pd.DataFrame
+    lengths: pd.DataFrame
+    visits: pd.DataFrame
+    visits_of: str
+    stake: Stake | None
+    belief: Belief | None
+    flags: tuple[Flag, ...]
+
+    @property
+    def table(self) -> PlanTable:
+        """The [plan] table, with its defaults [-]."""
+        return self.case.data.plan or PlanTable()
+
+    @property
+    def best(self) -> Rated | None:
+        """First of the ranking, if anything fits [-]."""
+        return self.ranked[0] if self.ranked else None
+
+    @property
+    def days_between_visits(self) -> int | None:
+        """Longest time between visits that keeps drift below the stated share [d]."""
+        return longest_between_visits(self.visits, self.table.drift_share)
+
+    def findings(self) -> dict[str, Any]:
+        """The result as JSON can hold it.
+
+        Returns
+        -------
+        dict
+            The same case, draws and seed give the same figures [SI, money].
+        """
+        from sewer_audit.planning.findings import as_findings
+
+        return as_findings(self)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every table of the plan.
+
+        Returns
+        -------
+        dict of str to DataFrame
+            Name of the sheet to table [SI, money].
+        """
+        from sewer_audit.planning.findings import as_tables
+
+        return as_tables(self)
+
+
+def make_plan(
+    case: Case,
+    draws: int = 20_000,
+    seed: int = 1,
+    progress: Callable[[str, float], None] | None = None,
+) -> Plan:
+    """Plan a measurement for a case.
+
+    Parameters
+    ----------
+    case : Case
+        With or without [plan] and [effluent] [-].
+    draws : int
+        Number of Monte Carlo draws [-].
+    seed : int
+        Seed; the same seed gives the same figures [-].
+    progress : callable, optional
+        Told the step that begins [text] and the share of the work done before it [-], last of all
+        a share of 1; nothing is shown or printed here.
+
+    Returns
+    -------
+    Plan
+        Options, chances, worth, visits [-].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of every input that stops the work.
+    """
+    with speaking(case.spoken):
+        plan = _plan(case, draws, seed, progress or _untold)
+    if progress is not None:
+        progress("done", 1.0)
+    return plan
+
+
+def _untold(step: str, share: float) -> None:
+    """Where nobody asked to be told."""
+
+
+def _plan(case: Case, draws: int, seed: int, tell: Callable[[str, float], None]) -> Plan:
+    table = case.data.plan or PlanTable()
+    tell("reading and screening the files", 0.0)
+    inputs = read_inputs(case)
+    tell("finding the flow to be expected", 0.1)
+    evidence = gather(case, inputs, Draws(draws, seed))
+    flow = expected_flow(case, inputs, evidence)
+    site, schedule, rule = PipeSite.of(table, case.device), _schedule(table), _rule(case)
+    stake = stake_of(case, table, inputs, price_invoices(case, inputs, evidence))
+    belief = belief_of(table)
+    desk = _Desk(flow, site, schedule, table, rule, stake, belief, seed)
+    metric = case.data.display.head in ("mm", "cm", "m")
+    tell("looking at every flow element", 0.2)
+    options = tuple(_marked(examine(c, flow, site), case) for c in candidates(site, metric))
+    ranked = desk.ranked(options)
+    tell("working out the chance of a finding", 0.6)
+    power, lengths = desk.powers(ranked)
+    tell("working out how often to visit", 0.9)
+    visits, visits_of = desk.visits(ranked)
+    flags = flags_of(case, table, flow, bool(ranked), stake, belief)
+    made = (rule, flow, site, schedule, options, ranked, power, lengths, visits, visits_of)
+    return Plan(case, draws, seed, *made, stake, belief, flags)
+
+
+def _rule(case: Case) -> DecisionRule:
+    stated = case.data.rule
+    return DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
+
+
+def _schedule(table: PlanTable) -> Schedule:
+    every = table.visit_every or VISITS_DEFAULT
+    return Schedule(table.interval, every, table.hand_standard, table.reference_distance)
+
+
+def _marked(option: Option, case: Case) -> Option:
+    """Says so where the option is what stands there now."""
+    if case.device is None or option.device != case.device:
+        return option
+    named = replace(option.candidate, label=f"{option.candidate.label} (installed now)")
+    return replace(option, candidate=named)
+
+
+@dataclass(frozen=True)
+class _Desk:
+    """What every option is rated with."""
+
+    flow: ExpectedFlow
+    site: PipeSite
+    schedule: Schedule
+    table: PlanTable
+    rule: DecisionRule
+    stake: Stake | None
+    belief: Belief | None
+    seed: int
+
+    def precision(self, option: Option, months: int) -> Precision:
+        """Expected uncertainty of a record of some months."""
+        causes = plan_causes(self.table)
+        return expected_precision(
+            option.device, self.flow, self.site, self.schedule, months, causes, self.seed
+        )
+
+    def ranked(self, options: tuple[Option, ...]) -> tuple[Rated, ...]:
+        """Options that fit, rated: by net value where all have one, else by uncertainty."""
+        rated = [self.rate(each) for each in options if each.fits and not np.isnan(each.heads[0])]
+        valued = all(each.worth is not None for each in rated if not each.option.trend)
+
+        def merit(each: Rated) -> tuple[bool, float]:
+            worth = each.worth if valued else None
+            return each.option.trend, each.planned if worth is None else -worth.net
+
+        return tuple(sorted(rated, key=merit))
+
+    def rate(self, option: Option) -> Rated:
+        """Uncertainty and worth of one option."""
+        precision = self.precision(option, max(12, self.table.months))
+        costs = [cost for cost in self.table.cost if cost.family == option.candidate.family]
+        worth, months = None, self.table.months
+        if costs and self.stake is not None and self.belief is not None and not option.trend:
+            visits = int(np.ceil(months * MONTH / self.schedule.visit_every))
+            cost = monitoring_cost(costs[0], months, visits)
+            total = precision.total(months)
+            worth = worth_of_evidence(total, self.rule, self.stake, self.belief, cost)
+        return Rated(option, precision, months, worth)
+
+    def powers(self, ranked: tuple[Rated, ...]) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Chances and lengths of the options looked at more closely."""
+        chances, lengths = [], []
+        longest = max(24, self.table.months)
+        wanted = sorted({*(n for n in LENGTHS if n <= longest), self.table.months})
+        for each in closer(ranked):
+            precision = self.precision(each.option, longest)
+            found = decision_power(precision, SHORTFALLS, self.rule, wanted, self.seed)
+            found.insert(0, "option", each.label)
+            chances.append(found)
+            smallest = smallest_shortfall(precision.total(longest), self.rule, POWER)
+            for shortfall in SHORTFALLS[1:]:
+                months = length_for(precision, shortfall, self.rule, POWER)
+                lengths.append((each.label, shortfall, months, smallest))
+        names = ["option", "shortfall", "months_needed", "smallest_shortfall"]
+        empty = pd.DataFrame()
+        return (
+            pd.concat(chances, ignore_index=True) if chances else empty,
+            pd.DataFrame(lengths, columns=names) if lengths else empty,
+        )
+
+    def visits(self, ranked: tuple[Rated, ...]) -> tuple[pd.DataFrame, str]:
+        """Drift by the time between visits, for the best option with a level."""
+        leveled = [each for each in ranked if each.option.device.level_column is not None]
+        if not leveled:
+            return pd.DataFrame(), ""
+        device, causes = leveled[0].option.device, plan_causes(self.table)
+        table = visit_table(device, self.flow, self.site, self.schedule, 12, causes)
+        return table, leveled[0].label
+
+
+def closer(ranked: tuple[Rated, ...]) -> list[Rated]:
+    """The best options that carry a claim, one of each kind.
+
+    Parameters
+    ----------
+    ranked : tuple of Rated
+        Best first [-].
+
+    Returns
+    -------
+    list of Rated
+        At most three [-].
+    """
+    kinds: dict[str, Rated] = {}
+    for each in ranked:
+        if not each.option.trend:
+            kinds.setdefault(each.option.candidate.family, each)
+    return list(kinds.values())[:CLOSER]

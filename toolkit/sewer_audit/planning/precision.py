@@ -1,0 +1,300 @@
+"""Uncertainty to be expected of a month's and a year's volume, by the engine of the audit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.case.models import CAUSES
+from sewer_audit.case.models_plan import PlanCause, PlanTable
+from sewer_audit.effluent import (
+    CauseSet,
+    EffluentVolumes,
+    Periods,
+    assemble,
+    discharge_series,
+    period_volumes,
+    zero_path,
+)
+from sewer_audit.hydraulics import speed_of_sound
+from sewer_audit.planning.expected import ExpectedFlow
+from sewer_audit.planning.site import PipeSite
+from sewer_audit.uncertainty import Cause, Draws, Visit
+from sewer_audit.units import DIMENSIONS
+
+__all__ = ["MONTH", "Precision", "Schedule", "expected_precision", "plan_causes", "record_of"]
+
+MONTH = 365.25 / 12 * 86_400.0
+"""A month of a plan [s]."""
+START = pd.Timestamp("2026-01-01", tz="UTC")
+AIR = 288.15
+DRAWS = 400
+"""Draws for the share of each cause; the uncertainties themselves come from the law of
+propagation [-]."""
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """How a measurement is run.
+
+    Parameters
+    ----------
+    interval : float
+        Time between readings [s].
+    visit_every : float
+        Time between visits with a hand reading; the first is the installation [s].
+    hand_standard : float
+        Standard uncertainty of a hand reading [m].
+    reference_distance : float or None
+        Sensor face to datum, where the level is taken by echo [m].
+    rezero : bool
+        Whether the instrument is set to the hand reading at every visit [-].
+    """
+
+    interval: float = 300.0
+    visit_every: float = 60 * 86_400.0
+    hand_standard: float = 0.001
+    reference_distance: float | None = None
+    rezero: bool = False
+
+    def visits(self, months: int) -> list[Visit]:
+        """Visits of a record, hand and instrument in agreement.
+
+        Parameters
+        ----------
+        months : int
+            Length of the record [-].
+
+        Returns
+        -------
+        list of Visit
+            The first at the installation, re-zeroed [s, m].
+        """
+        times = np.arange(0.0, months * MONTH, self.visit_every)
+        return [
+            Visit(float(time), 0.0, self.hand_standard, bool(self.rezero or time == 0.0))
+            for time in times
+        ]
+
+
+@dataclass(frozen=True)
+class Precision:
+    """What a record of some months is expected to say.
+
+    Parameters
+    ----------
+    covariance : array (months, months)
+        Covariance of the monthly volumes over their own values [-].
+    weights : array (months,)
+        Share of each month in the total [-].
+    shares : DataFrame
+        cause, share of the variance of the total, persistence [-].
+    largest_disagreement : float
+        Between the fast scheme and brute force on a sample [-].
+    """
+
+    covariance: np.ndarray
+    weights: np.ndarray
+    shares: pd.DataFrame
+    largest_disagreement: float
+
+    @property
+    def months(self) -> int:
+        """Months of the record [-]."""
+        return len(self.weights)
+
+    @property
+    def month(self) -> float:
+        """Relative standard uncertainty of a month's volume, root mean square [-]."""
+        return float(np.sqrt(np.mean(np.diag(self.covariance))))
+
+    def total(self, months: int | None = None) -> float:
+        """Relative standard uncertainty of the first months together.
+
+        Parameters
+        ----------
+        months : int, optional
+            How many; all if not given [-].
+
+        Returns
+        -------
+        float
+            Relative standard uncertainty [-].
+        """
+        count = self.months if months is None else months
+        weights = self.weights[:count] / self.weights[:count].sum()
+        return float(np.sqrt(weights @ self.covariance[:count, :count] @ weights))
+
+
+def plan_causes(plan: PlanTable | None) -> list[Cause]:
+    """Causes the plan states in place of defaults.
+
+    Parameters
+    ----------
+    plan : PlanTable or None
+        The plan of the case [-].
+
+    Returns
+    -------
+    list of Cause
+        In SI [SI].
+    """
+    return [] if plan is None else [_cause(each) for each in plan.cause]
+
+
+def _cause(stated: PlanCause) -> Cause:
+    dimension = CAUSES[stated.name]
+    return Cause(
+        stated.name,
+        stated.standard_in(dimension),
+        value=stated.value_in(dimension),
+        unit=DIMENSIONS[dimension][1],
+        shape=stated.shape or "normal",
+        dof=stated.dof,
+        persistence=stated.persistence or "",
+        source=stated.source or "stated in the plan without a source",
+        time_constant=stated.time_constant,
+    )
+
+
+def record_of(
+    device: Any, flow: ExpectedFlow, site: PipeSite, schedule: Schedule, months: int
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """The record a flawless instrument would leave at the site.
+
+    Parameters
+    ----------
+    device : Device
+        Flow element or conduit [-].
+    flow : ExpectedFlow
+        Discharge [m3/s].
+    site : PipeSite
+        For depth and velocity in the pipe itself [-].
+    schedule : Schedule
+        Interval and kind of sensor [-].
+    months : int
+        Length [-].
+
+    Returns
+    -------
+    frame : DataFrame
+        time (UTC), status and the columns of the method [SI].
+    level : array (readings,)
+        Level; zero for a method without one [m].
+    """
+    time = np.arange(0.0, months * MONTH + schedule.interval / 2, schedule.interval)
+    discharge = flow.at(time)
+    stamps = START + pd.to_timedelta(np.round(time * 1e3).astype("int64"), unit="ms")
+    frame = pd.DataFrame({"time": stamps, "status": "measured"})
+    level = np.zeros(len(time))
+    if device.level_column == "head":
+        level = np.asarray(device.head_for(discharge), dtype=float)
+    elif device.level_column == "depth":
+        level = site.depth(discharge)
+        if "velocity" in device.columns:
+            frame["velocity"] = site.velocity(discharge)
+    else:
+        frame["flow"] = discharge
+    if device.level_column is not None and schedule.reference_distance is not None:
+        distance = schedule.reference_distance - level
+        frame["echo_time"] = 2 * distance / float(speed_of_sound(AIR))
+        frame["air_temperature"] = AIR
+    return frame, level
+
+
+def expected_precision(
+    device: Any,
+    flow: ExpectedFlow,
+    site: PipeSite,
+    schedule: Schedule,
+    months: int = 12,
+    stated: Sequence[Cause] = (),
+    seed: int = 1,
+) -> Precision:
+    """Run the audit's own volume model on the record to be expected.
+
+    Parameters
+    ----------
+    device : Device
+        Flow element or conduit [-].
+    flow : ExpectedFlow
+        Discharge [m3/s].
+    site : PipeSite
+        The pipe [-].
+    schedule : Schedule
+        Interval, visits, sensor [-].
+    months : int
+        Length of the record [-].
+    stated : sequence of Cause
+        Causes in place of defaults [SI].
+    seed : int
+        Seed of the draws behind the share of each cause [-].
+
+    Returns
+    -------
+    Precision
+        Relative covariance of the monthly volumes and the share of each cause [-].
+    """
+    frame, level = record_of(device, flow, site, schedule, months)
+    made = _volumes(frame, level, device, schedule, months, stated, seed)
+    value, covariance = made.model.first_order()
+    relative = covariance / np.outer(value, value)
+    shares = _shares(made, Draws(DRAWS, seed))
+    return Precision(relative, value / value.sum(), shares, made.check.largest)
+
+
+def _volumes(
+    frame: pd.DataFrame,
+    level: np.ndarray,
+    device: Any,
+    schedule: Schedule,
+    months: int,
+    stated: Sequence[Cause],
+    seed: int,
+) -> EffluentVolumes:
+    series = discharge_series(
+        frame, level, device, reference_distance=schedule.reference_distance, name="plan"
+    )
+    causes = assemble(device, stated, series.reference_distance is not None)
+    edges = START + pd.to_timedelta(np.round(np.arange(months + 1) * MONTH * 1e3), unit="ms")
+    periods = Periods(
+        tuple(f"month {number + 1}" for number in range(months)), edges[:-1], edges[1:], "UTC"
+    )
+    spans = periods.seconds(series.epoch)
+    visits = schedule.visits(months) if device.level_column is not None else []
+    zero = zero_path(
+        visits,
+        float(min(series.time[0], spans.min())),
+        float(max(series.time[-1], spans.max())),
+        causes,
+        air_shift=_air_shift(series, level, causes),
+        nodes=np.unique(spans),
+    )
+    bridge = 4 * schedule.interval
+    return period_volumes(series, device, periods, causes, zero, Draws(DRAWS, seed), bridge)
+
+
+def _air_shift(series: Any, level: np.ndarray, causes: CauseSet) -> float:
+    air = causes.shared.get("air temperature")
+    if air is None or series.reference_distance is None:
+        return 0.0
+    distance = series.reference_distance - float(np.mean(level))
+    return distance * air.standard / (2 * series.air_temperature)
+
+
+def _shares(made: EffluentVolumes, draws: Draws) -> pd.DataFrame:
+    """Variance of the total that each cause brings by itself, over their sum."""
+    persistence = {each.name: each.persistence for each in made.causes.all}
+    persistence |= {each.cause.name: each.cause.persistence for each in made.model.independent}
+    rows = []
+    for name in made.model.names:
+        total = made.model.draw(draws, only=name).sum(axis=1)
+        lasts = persistence.get(name) or "between visits"
+        rows.append({"cause": name, "share": float(np.var(total)), "persistence": lasts})
+    table = pd.DataFrame(rows)
+    table["share"] /= max(float(table["share"].sum()), 1e-300)
+    return table.sort_values("share", ascending=False, kind="stable").reset_index(drop=True)

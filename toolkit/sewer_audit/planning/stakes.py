@@ -1,0 +1,141 @@
+"""What a case says about the worth of evidence: stakes, beliefs, and what it leaves open."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.pricing import Pricing
+from sewer_audit.case import Case
+from sewer_audit.case.models_plan import PlanTable
+from sewer_audit.errors import Flag
+from sewer_audit.planning.expected import ExpectedFlow
+from sewer_audit.planning.precision import MONTH
+from sewer_audit.planning.worth import Belief, Stake
+
+__all__ = ["belief_of", "flags_of", "stake_of"]
+
+
+def stake_of(case: Case, table: PlanTable, inputs: Inputs, pricing: Pricing | None) -> Stake | None:
+    """What hangs on the finding, from the invoices, the schedule and the rule.
+
+    Parameters
+    ----------
+    case : Case
+        For basis and look-back [-].
+    table : PlanTable
+        Price, horizon and chances [-].
+    inputs : Inputs
+        The invoices [m3].
+    pricing : Pricing or None
+        The invoices recomputed, for the price of a volume [money].
+
+    Returns
+    -------
+    Stake or None
+        None without a price [money].
+    """
+    frame = inputs.invoices.frame
+    alone = frame["shares_with"] == ""  # a day billed twice would tell of no usual month
+    billed = np.where(alone, frame["billed_m3"].to_numpy(dtype=float), 0.0)
+    seconds = float((frame["end"] - frame["start"])[alone].dt.total_seconds().sum())
+    price = table.price.per_m3 if table.price is not None else _marginal(pricing, billed)
+    if price is None or not billed.sum() > 0:
+        return None
+    look_back = case.data.rule.look_back or 0
+    past = float(look_back) if case.data.case.basis == "discharge" else 0.0
+    return Stake(
+        float(billed.sum() / seconds * MONTH),
+        price,
+        past,
+        float(table.future_months),
+        table.chance_of_refund,
+        table.chance_of_credit,
+        table.chance_of_higher_bill,
+    )
+
+
+def _marginal(pricing: Pricing | None, billed: np.ndarray) -> float | None:
+    """What a tenth less volume would have taken off all invoices together [money/m3]."""
+    if pricing is None or not np.all(np.isfinite(billed)):
+        return None
+    both = pricing.amounts(np.stack([billed, 0.9 * billed])).sum(axis=1)
+    price = float((both[0] - both[1]) / (0.1 * billed.sum()))
+    return price if price > 0 else None
+
+
+def belief_of(table: PlanTable) -> Belief | None:
+    """What the case believes of the shortfall.
+
+    Parameters
+    ----------
+    table : PlanTable
+        The plan of the case [-].
+
+    Returns
+    -------
+    Belief or None
+        None if nothing is stated [-].
+    """
+    stated = table.shortfall
+    if stated is None:
+        return None
+    return Belief(stated.value_in("ratio"), stated.standard_in("ratio"))
+
+
+def flags_of(
+    case: Case,
+    table: PlanTable,
+    flow: ExpectedFlow,
+    fits: bool,
+    stake: Stake | None,
+    belief: Belief | None,
+) -> tuple[Flag, ...]:
+    """What the reader of a plan must know.
+
+    Parameters
+    ----------
+    case : Case
+        For basis and rule [-].
+    table : PlanTable
+        The plan of the case [-].
+    flow : ExpectedFlow
+        Discharge to be expected [m3/s].
+    fits : bool
+        Whether anything fits [-].
+    stake : Stake or None
+        What hangs on the finding [money].
+    belief : Belief or None
+        What is believed [-].
+
+    Returns
+    -------
+    tuple of Flag
+        Plain sentences [-].
+    """
+    said: Mapping[str, bool] = {
+        "Minimum and peak flow are judgement, not stated or measured: the choice of a size rests "
+        "on them. State them under [plan.flow], or watch the flow for a few days first.": (
+            flow.assumed
+        ),
+        "No visit_every is stated under [plan]; a visit every 60 days is assumed (judgement).": (
+            table.visit_every is None
+        ),
+        "Nothing looked at fits the flows and limits stated.": not fits,
+        "The value of the evidence is not computed: state an expected shortfall with its "
+        "uncertainty under [plan].": belief is None,
+        "The value of the evidence is not computed: there is neither a rate schedule that gives a "
+        "price of a volume nor a price under [plan].": stake is None,
+        "The schedule bills on intake: a smaller discharge is an argument for a credit or another "
+        "basis from now on, not for a refund. No refund of the past is counted.": (
+            case.data.case.basis == "intake"
+        ),
+        "No look_back is stated under [rule]: no refund of the past is counted.": (
+            case.data.case.basis == "discharge" and case.data.rule.look_back is None
+        ),
+        "The record proves the discharge of its own months. That the past was the same has to be "
+        "shown from production, intake or earlier records.": True,
+    }
+    return tuple(Flag("plan", text) for text, holds in said.items() if holds)

@@ -1,0 +1,300 @@
+"""One export of a logger as columns, by the quick way where the file is regular."""
+
+from __future__ import annotations
+
+import csv
+import io
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.errors import UnitError
+from sewer_audit.records.dialect import (
+    HEAD,
+    Layout,
+    find_delimiter,
+    find_layout,
+    match_name,
+    normalise,
+    split_rows,
+)
+from sewer_audit.records.model import ROLES, ColumnSpec, Findings
+from sewer_audit.records.numbers import decimal_mark
+from sewer_audit.records.sources import open_source
+from sewer_audit.records.tables import column_place, table_of, warn_unnamed
+from sewer_audit.units import to_si
+
+__all__ = ["Export", "read_export"]
+
+
+@dataclass
+class Export:
+    """Columns of one export.
+
+    Parameters
+    ----------
+    columns : dict of str to Series
+        By name as the case states it: text, or floats where the whole column is numbers [-].
+    lines : ndarray of int
+        Line of each row [-].
+    decimal : str
+        Decimal mark [text].
+    other_lines : int
+        Lines that are no row of data: preamble, header, units, comments, blanks [-].
+    texts : dict of str to ndarray
+        For columns read as floats: the cells that are no number, by place; filled when asked [-].
+    """
+
+    columns: dict[str, pd.Series]
+    lines: np.ndarray
+    decimal: str
+    other_lines: int
+    header: list[str]
+    source_lines: list[str] = field(default_factory=list)
+    places: dict[str, int] = field(default_factory=dict)
+    delimiter: str = ","
+
+    def cell(self, name: str, row: int) -> str:
+        """Text of one cell as written."""
+        column = self.columns[name]
+        if not pd.api.types.is_float_dtype(column.dtype):
+            return str(column.iloc[row])
+        line = self.source_lines[self.lines[row] - 1].rstrip("\r\n")
+        cells = next(csv.reader([line], delimiter=self.delimiter, skipinitialspace=True), [])
+        place = self.places[name]
+        return cells[place] if place < len(cells) else ""
+
+
+def read_export(
+    path: str | Path,
+    findings: Findings,
+    *,
+    text_columns: Sequence[str],
+    value_columns: Mapping[str, ColumnSpec],
+    sheet: str | None = None,
+    decimal: str | None = None,
+    missing_words: frozenset[str] = frozenset(),
+) -> Export:
+    """Columns of one export.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where the file lies [-].
+    findings : Findings
+        Collects problems [-].
+    text_columns : sequence of str
+        Names of the columns to read as text: times, events [text].
+    value_columns : mapping of str to ColumnSpec
+        Role to column to read as numbers [text].
+    sheet : str, optional
+        Sheet of a workbook [text].
+    decimal : str, optional
+        Decimal mark, if stated [text].
+    missing_words : frozenset of str
+        Marks of a missing value in lower case [text].
+
+    Returns
+    -------
+    Export
+        Columns and their lines [-].
+    """
+    values = [spec.name for spec in value_columns.values()]
+    expected = list(dict.fromkeys([*text_columns, *values]))
+    export = None
+    if not str(path).lower().endswith((".xlsx", ".xlsm")):
+        quick = Quick(path, findings, expected, set(values), decimal, missing_words)
+        export = quick.read()
+    if export is None:
+        export = _by_table(path, findings, expected, sheet, decimal)
+    _check_units(export, value_columns, findings)
+    return export
+
+
+def _by_table(
+    path: str | Path,
+    findings: Findings,
+    expected: Sequence[str],
+    sheet: str | None,
+    decimal: str | None,
+) -> Export:
+    table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
+    findings.raise_if_refused()
+    columns = {}
+    for name in expected:
+        place = column_place(table, name, findings)
+        columns[name] = pd.Series([row[place] for row in table.rows], dtype="str")
+    other = sum(count for what, count in table.counts.items() if what != "rows")
+    header = [*table.header]
+    export = Export(columns, np.array(table.lines), table.decimal, other, header)
+    export.places = {name: column_place(table, name, findings) or 0 for name in expected}
+    if table.units:
+        export.header = [
+            f"{name} ({unit})" if unit else name
+            for name, unit in zip(table.header, [*table.units, *[""] * len(header)], strict=False)
+        ]
+    return export
+
+
+class Quick:
+    """The quick way: one pass of the data library's parser over a regular text file."""
+
+    def __init__(
+        self,
+        path: str | Path,
+        findings: Findings,
+        expected: Sequence[str],
+        values: set[str],
+        decimal: str | None,
+        missing_words: frozenset[str],
+    ):
+        self.path, self.findings, self.expected, self.values = path, findings, expected, values
+        self.decimal, self.missing_words = decimal, missing_words
+        self.text = ""
+        self.unnamed: tuple[int, int] | None = None
+
+    def read(self) -> Export | None:
+        """The export, or None where the file is not regular and must be read line by line."""
+        source = open_source(self.path, self.findings)
+        if source.book:
+            return None
+        self.text = source.text.removeprefix("\ufeff")
+        layout, decimal = self._layout()
+        if layout is None or decimal is None:
+            return None
+        places = {name: match_name(name, layout.header) for name in self.expected}
+        if any(place is None for place in places.values()):
+            return None
+        known = {name: int(place or 0) for name, place in places.items()}
+        frame = self._parse(layout, known, decimal, self.values)
+        if frame is None:
+            frame = self._parse(layout, known, decimal, set())
+        lines = None if frame is None else self._lines(layout.first_index, len(frame))
+        if frame is None or lines is None or not len(frame):
+            return None
+        if self.unnamed:
+            warn_unnamed(*self.unnamed, self.findings)
+        names = {name: normalise(layout.header[place]) for name, place in known.items()}
+        frame, lines = _without_notes(frame, lines, known, names)
+        columns = {name: frame[place] for name, place in known.items()}
+        other = self._physical - len(frame)
+        header = list(layout.header)
+        for place, unit in enumerate(layout.units[: len(header)]):
+            header[place] += f" ({unit})" if unit else ""
+        return Export(
+            columns, lines, decimal, other, header, self._source_lines, known, layout.delimiter
+        )
+
+    def _layout(self) -> tuple[Layout | None, str | None]:
+        head = list(islice(io.StringIO(self.text), HEAD))
+        delimiter = find_delimiter(head)
+        try:
+            rows = split_rows("".join(head), delimiter)
+        except csv.Error:
+            return None, None
+        if len(rows) != len(head) or "\r" in self.text[:100_000].replace("\r\n", ""):
+            return None, None
+        layout = find_layout(rows, self.expected, delimiter)
+        if layout is None or layout.data_above:
+            return None, None
+        named = max((n + 1 for n, cell in enumerate(layout.header) if cell), default=0)
+        if any(cell.strip() for row in rows[layout.first_index :] for cell in row[named:]):
+            self.unnamed = (named, len(layout.header))
+        decimal = self.decimal
+        if decimal is None:
+            decimal = decimal_mark(cell for row in rows[layout.first_index :] for cell in row)
+        return layout, decimal
+
+    def _parse(
+        self, layout: Layout, places: dict[str, int], decimal: str, numeric: set[str]
+    ) -> pd.DataFrame | None:
+        marks = [
+            way(word) for word in self.missing_words for way in (str, str.upper, str.capitalize)
+        ]
+        marks += ["NaN", "N/A", "No Data", "No data"] if "nan" in self.missing_words else []
+        floats = {place for name, place in places.items() if name in numeric}
+        used = sorted(set(places.values()))
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("error", pd.errors.ParserWarning)
+                return pd.read_csv(
+                    io.StringIO(self.text),
+                    sep=layout.delimiter,
+                    header=None,
+                    skiprows=layout.first_index,
+                    names=list(range(len(layout.header))),
+                    usecols=used,
+                    index_col=False,
+                    dtype={place: "float64" if place in floats else "str" for place in used},
+                    na_values={place: marks for place in floats},
+                    keep_default_na=False,
+                    decimal=decimal,
+                    skipinitialspace=True,
+                    low_memory=False,
+                )
+        except (ValueError, OverflowError, Warning):  # faults are located line by line
+            return None
+
+    def _lines(self, first: int, rows: int) -> np.ndarray | None:
+        """Line of each row; None where quoted cells run over lines."""
+        self._source_lines = self.text.split("\n")
+        if self._source_lines and not self._source_lines[-1]:
+            self._source_lines.pop()
+        self._physical = len(self._source_lines)
+        if self._physical == first + rows:
+            return np.arange(first + 1, first + rows + 1)
+        filled = [
+            number
+            for number, line in enumerate(self._source_lines[first:], start=first + 1)
+            if line.strip()
+        ]
+        return np.array(filled) if len(filled) == rows else None
+
+
+def _without_notes(
+    frame: pd.DataFrame, lines: np.ndarray, places: dict[str, int], names: dict[str, str]
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Leave out comments and repeated headers where they stand among rows read as text."""
+    texts = {name: frame[at] for name, at in places.items() if frame[at].dtype == "str"}
+    if len(texts) < len(places):
+        return frame, lines
+    header = np.ones(len(frame), dtype=bool)
+    for name, column in texts.items():
+        header &= (column.str.strip().str.casefold() == names[name]).to_numpy(dtype=bool)
+    first = frame[min(places.values())].fillna("").str.lstrip()
+    keep = ~header & ~first.str.startswith("#").to_numpy(dtype=bool)
+    if keep.all():
+        return frame, lines
+    return frame[keep].reset_index(drop=True), lines[keep]
+
+
+def _check_units(
+    export: Export, value_columns: Mapping[str, ColumnSpec], findings: Findings
+) -> None:
+    """Where the file itself names a unit, it should be the one the case states."""
+    for role, spec in value_columns.items():
+        place = export.places.get(spec.name)
+        if place is None or place >= len(export.header):
+            continue
+        named = export.header[place]
+        written = named[named.rfind("(") + 1 : named.rfind(")")] if "(" in named else ""
+        if "[" in named and not written:
+            written = named[named.rfind("[") + 1 : named.rfind("]")]
+        dimension = ROLES[role]
+        try:
+            theirs = [to_si(value, written.strip(), dimension) for value in (0.0, 1.0)]
+        except UnitError:
+            continue
+        ours = [to_si(value, spec.unit, dimension) for value in (0.0, 1.0)]
+        if not np.allclose(theirs, ours, rtol=1e-3, atol=0):
+            findings.warn(
+                f"the file names the unit {written.strip()!r}, the case states {spec.unit!r}",
+                "Make sure which is right; the case's unit is used",
+                column=spec.name,
+                code="unit",
+            )

@@ -1,0 +1,291 @@
+"""What each marking rule looks at: stretches a reader should know, which stay in the record."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.ndimage import median_filter
+
+from sewer_audit import spoken
+from sewer_audit.records.model import Findings
+from sewer_audit.records.rules import Rule
+from sewer_audit.records.screen_rules import View, runs
+
+__all__ = ["MARKING", "Site", "Visit"]
+
+DAY = 86400.0
+
+
+@dataclass(frozen=True)
+class Visit:
+    """A hand reading beside the instrument's.
+
+    Parameters
+    ----------
+    time : Timestamp
+        Instant of the visit [UTC].
+    hand : float
+        Level read by hand [m].
+    instrument : float
+        Level the instrument showed [m].
+    rezeroed : bool
+        Whether the instrument was set to the hand reading [-].
+    """
+
+    time: pd.Timestamp
+    hand: float
+    instrument: float
+    rezeroed: bool = False
+
+
+@dataclass(frozen=True)
+class Site:
+    """What the marking rules need besides the readings."""
+
+    start: pd.Timestamp
+    zone: dt.tzinfo
+    visits: Sequence[Visit]
+    findings: Findings
+
+
+def sudden_change(view: View, rule: Rule, site: Site) -> np.ndarray:
+    found = view.none()
+    if len(view.level) > 1:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rate = np.abs(np.diff(view.level) / np.diff(view.seconds))
+        found[1:] = rate > rule["rate"]
+    return found
+
+
+def _daily(view: View, site: Site, share: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Day of each reading, the days that are at least half full, their low level."""
+    offset = site.start.tz_convert(site.zone).utcoffset() or dt.timedelta()
+    clock = site.start.hour * 3600 + site.start.minute * 60 + offset.total_seconds()
+    day = ((view.seconds + clock) // DAY).astype(int)
+    if not len(day):
+        return day, np.array([], dtype=int), np.array([])
+    edges = np.flatnonzero(np.diff(day)) + 1
+    pieces = np.split(view.level, edges)
+    days = day[np.concatenate([[0], edges]).astype(int)]
+    full = np.array([len(piece) >= 0.5 * DAY / max(view.step, 1.0) for piece in pieces])
+    low = np.array([np.quantile(piece, share) for piece in pieces])
+    return day, days[full], low[full]
+
+
+def _scatter(values: np.ndarray) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+
+
+def step_change(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    width = int(rule["days"])
+    day, days, low = _daily(view, site, 0.1)
+    if len(days) < 2 * width:
+        return f"fewer than {2 * width} full days"
+    limit = max(rule["smallest"], rule["scatter"] * _scatter(np.diff(low)))
+    places = range(width, len(days) - width + 1)
+    shift = np.array(
+        [np.median(low[p : p + width]) - np.median(low[p - width : p]) for p in places]
+    )
+    found = view.none()
+    over = np.abs(shift) > limit
+    for start, end in zip(*runs(over), strict=True):
+        best = start + int(np.argmax(np.abs(shift[start:end])))
+        # the medians of whole weeks say that it shifts, the largest change of one day says when
+        first = max(start + width - width // 2, 1)
+        jumps = np.diff(low)[first - 1 : end + width + width // 2 - 1]
+        when = days[first + int(np.argmax(np.sign(shift[best]) * jumps))]
+        found |= day == when
+        moment = site.start + pd.Timedelta(days=float(when - day[0]))
+        site.findings.flag(
+            "step change",
+            f"the low level of the days shifts by {spoken.length(shift[best], 2, True)} about "
+            f"{spoken.day(moment)} and stays: moved sensor, changed zero, or changed operation",
+            date=f"{moment:%Y-%m-%d}",
+            shift_m=float(shift[best]),
+        )
+    return found
+
+
+def drift(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if not site.visits:
+        return "no visits stated"
+    found = view.none()
+    since = -np.inf
+    for visit in sorted(site.visits, key=lambda one: one.time):
+        moment = (visit.time - site.start) / pd.Timedelta(seconds=1)
+        away = visit.instrument - visit.hand
+        if abs(away) > rule["largest"]:
+            found |= (view.seconds > since) & (view.seconds <= moment)
+            site.findings.flag(
+                "drift against visits",
+                f"at the visit of {spoken.moment(visit.time)} the instrument showed "
+                f"{spoken.length(away, 3, True)} against the hand reading of "
+                f"{spoken.length(visit.hand, 4)}"
+                + ("; it was set right then" if visit.rezeroed else "; it was left so"),
+                time=str(visit.time),
+                difference_m=float(away),
+                rezeroed=visit.rezeroed,
+            )
+        since = moment
+    return found
+
+
+def night_floor(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    day, days, low = _daily(view, site, 0.02)
+    if len(days) < 14:
+        return "fewer than 14 full days"
+    usual = float(np.median(low))
+    limit = usual + max(rule["smallest"], rule["scatter"] * _scatter(low))
+    found = view.none()
+    for start, end in zip(*runs(low > limit), strict=True):
+        if end - start < rule["nights"]:
+            continue
+        found |= (day >= days[start]) & (day <= days[end - 1])
+        first = site.start + pd.Timedelta(days=float(days[start] - day[0]))
+        site.findings.flag(
+            "night floor",
+            f"for {end - start} days from {spoken.day(first)} the level never fell to its usual "
+            f"minimum of {spoken.length(usual)}; the least was "
+            f"{spoken.length(low[start:end].min())}: ponding, debris on the crest, backwater, "
+            "infiltration, or night work",
+            date=f"{first:%Y-%m-%d}",
+            days=int(end - start),
+            usual_m=usual,
+            least_m=float(low[start:end].min()),
+        )
+    return found
+
+
+def backwater(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    found, applied = view.none(), False
+    with np.errstate(invalid="ignore", divide="ignore"):
+        if "downstream_head" in view.columns:
+            applied = True
+            ratio = view.columns["downstream_head"] / view.level
+            found |= (ratio > rule["submergence"]) & (view.level > 0)
+        if "velocity" in view.columns and len(view.level):
+            applied = True
+            speed = view.columns["velocity"]
+            found |= (view.level > rule["high"] * np.nanmedian(view.level)) & (
+                speed < rule["slow"] * np.nanmedian(speed)
+            )
+    return found if applied else "neither velocity nor downstream head recorded"
+
+
+def surcharge(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if rule.parameters["crown"].value is None:
+        return "no height of the conduit stated"
+    return view.columns.get("depth", view.level) > rule["crown"]
+
+
+def wet_weather(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if "rain" not in view.columns:
+        return "no rain recorded"
+    day, _, _ = _daily(view, site, 0.5)
+    if not len(day):
+        return view.none()
+    number = day - day[0]
+    rain = np.bincount(number, weights=np.nan_to_num(view.columns["rain"]))
+    wet = rain >= rule["rain"]
+    dry = rain == 0
+    for back in range(1, int(rule["dry days"]) + 1):
+        dry &= np.concatenate([np.zeros(min(back, len(rain)), bool), rain[:-back] == 0])[: len(dry)]
+    role = "flow" if "flow" in view.columns else "level"
+    measure = view.columns.get("flow", view.level)
+    if wet.any() and dry.any():
+        wet_mean, dry_mean = (float(np.nanmean(measure[d[number]])) for d in (wet, dry))
+        unit = "m3/s" if role == "flow" else "m"
+        site.findings.flag(
+            "wet weather",
+            f"mean {role} is {wet_mean:.4g} {unit} on {int(wet.sum())} days of rain and "
+            f"{dry_mean:.4g} {unit} on {int(dry.sum())} dry days"
+            + (
+                "; rain or ground water enters above the device"
+                if wet_mean > 1.1 * dry_mean
+                else ""
+            ),
+            wet_days=int(wet.sum()),
+            dry_days=int(dry.sum()),
+            wet_mean=wet_mean,
+            dry_mean=dry_mean,
+            quantity=f"{role} [{unit}]",
+        )
+    return wet[number]
+
+
+def temperature(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if "air_temperature" not in view.columns:
+        return "no air temperature recorded"
+    air = view.columns["air_temperature"]
+    with np.errstate(invalid="ignore"):
+        found = (air < rule["lowest"]) | (air > rule["highest"])
+        if len(air) > 1:
+            hours = np.maximum(np.diff(view.seconds) / 3600, 1.0)
+            found[1:] |= np.abs(np.diff(air)) > rule["change in an hour"] * hours
+            starts, ends = runs(np.diff(air) == 0)
+            long = view.seconds[ends] - view.seconds[starts] >= rule["longest"]
+            for start, end in zip(starts[long], ends[long], strict=True):
+                found[start : end + 1] |= end - start >= 3
+    return found
+
+
+def rough_surface(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if not view.step <= 900:
+        return "readings are more than 15 min apart"
+    if len(view.level) < 48:
+        return view.none()
+    away = np.abs(view.level - median_filter(view.level, size=5, mode="nearest"))
+    hour = (view.seconds // 3600).astype(int)
+    count = np.bincount(hour)
+    with np.errstate(invalid="ignore"):
+        mean = np.bincount(hour, weights=away) / count
+    limit = max(rule["smallest"], rule["scatter"] * float(np.nanmedian(mean)))
+    with np.errstate(invalid="ignore"):
+        return (mean > limit)[hour]
+
+
+def totaliser(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if "totaliser" not in view.columns or "flow" not in view.columns:
+        return "no totaliser beside a flow recorded"
+    total, flow = view.columns["totaliser"], view.columns["flow"]
+    found = view.none()
+    if len(total) < 3:
+        return found
+    steps = np.diff(total)
+    still = (steps == 0) & (flow[1:] > rule["share"] * np.nanmedian(flow))
+    for start, end in zip(*runs(still), strict=True):
+        if view.seconds[end] - view.seconds[start] >= rule["longest"]:
+            found[start + 1 : end + 1] = True
+    with np.errstate(invalid="ignore"):
+        resets = int((steps < 0).sum())
+        counted = float(np.nansum(steps[steps > 0]))
+    shown = float(np.nansum((flow[1:] + flow[:-1]) / 2 * np.diff(view.seconds)))
+    site.findings.flag(
+        "totaliser against flow",
+        f"the totaliser counts {spoken.volume(counted)} where the flow adds up to "
+        f"{spoken.volume(shown)}; it falls {resets} times (reset or roll-over; the volume "
+        "across each is not counted)",
+        totaliser_m3=counted,
+        flow_m3=shown,
+        falls=resets,
+    )
+    return found
+
+
+MARKING = {
+    "sudden change": sudden_change,
+    "step change": step_change,
+    "drift against visits": drift,
+    "night floor": night_floor,
+    "backwater": backwater,
+    "surcharge": surcharge,
+    "wet weather": wet_weather,
+    "temperature anomaly": temperature,
+    "rough surface": rough_surface,
+    "totaliser stands still": totaliser,
+}
+"""Rule name to what finds its readings: a mask, or a sentence why the rule does not apply."""

@@ -1,0 +1,345 @@
+"""The tidy records every reader of this room returns, and what they say about themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from sewer_audit.errors import Flag, InputRefused, Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "ROLES",
+    "ClockCorrection",
+    "ColumnSpec",
+    "HandRecord",
+    "InvoiceRecord",
+    "LoggerRecord",
+    "MeterChange",
+    "RegisterRecord",
+    "Table",
+]
+
+ROLES: dict[str, str] = {
+    "head": "length",
+    "distance": "length",
+    "echo_time": "time",
+    "air_temperature": "temperature",
+    "depth": "length",
+    "velocity": "velocity",
+    "downstream_head": "length",
+    "flow": "discharge",
+    "totaliser": "volume",
+    "rain": "length",
+}
+"""What a column of a logger export may hold, and the dimension of its values."""
+
+
+@dataclass(frozen=True)
+class ColumnSpec:
+    """One column of a file: the name it has there and the unit of its values.
+
+    Parameters
+    ----------
+    name : str
+        As written in the header of the file [text].
+    unit : str
+        Trade unit of the values, such as "in" or "gpm" [text].
+    """
+
+    name: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class ClockCorrection:
+    """A stretch of stamps known to be wrong by a whole amount, because the clock was set by hand.
+
+    Parameters
+    ----------
+    start : str
+        First wrong stamp, as written in the file [text].
+    end : str
+        Last wrong stamp, as written in the file [text].
+    shift : float
+        Added to these stamps; positive where the clock was slow [s].
+    """
+
+    start: str
+    end: str
+    shift: float
+
+
+@dataclass(frozen=True)
+class Table:
+    """A file as text: header, rows, and the line each row stood on.
+
+    Parameters
+    ----------
+    name : str
+        Name of the file as the case states it [text].
+    header : list of str
+        Names of the columns [text].
+    rows : list of list of str
+        One list per row, as long as the header; a missing cell is "" [text].
+    lines : list of int
+        Line of the file, or row of the sheet, of each row, counted from 1 [-].
+    header_line : int
+        Line of the header [-].
+    units : list of str
+        Row of units found under the header, empty if there is none [text].
+    decimal : str
+        Decimal mark of the numbers, "." or "," [text].
+    counts : mapping of str to int
+        Lines by what they were: preamble, header, units, comment, blank, rows [-].
+    problems : tuple of Problem
+        Warnings met while reading [-].
+    """
+
+    name: str
+    header: list[str]
+    rows: list[list[str]]
+    lines: list[int]
+    header_line: int = 1
+    units: list[str] = field(default_factory=list)
+    decimal: str = "."
+    counts: Mapping[str, int] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class InvoiceRecord:
+    """Invoices in force, their charge lines, and what was superseded.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per invoice in force, in order of time: invoice, start, end (UTC, half-open),
+        own_start (from which on no earlier invoice holds the days), shares_with (which one does),
+        previous_read, current_read, read_type, billed_volume (Decimal, billing unit), billed_m3
+        [m3], total (Decimal), line [-].
+    lines : DataFrame
+        Charge lines as Decimal, indexed like `frame` [money].
+    superseded : DataFrame
+        Invoices replaced, cancelled or netted, with what became of them [-].
+    problems : tuple of Problem
+        Warnings [-].
+    flags : tuple of Flag
+        What a reader of the result must know [-].
+    volume_unit : str
+        Unit the invoices state volumes in [text].
+    """
+
+    frame: pd.DataFrame
+    lines: pd.DataFrame
+    superseded: pd.DataFrame
+    problems: tuple[Problem, ...]
+    flags: tuple[Flag, ...]
+    volume_unit: str
+
+
+@dataclass(frozen=True)
+class MeterChange:
+    """A change of meter in the reads of a register.
+
+    Parameters
+    ----------
+    time, last_time : Timestamp
+        Of the first read of the new meter, and of the last read of the old one [UTC].
+    final_read, first_read : float
+        Last read of the old meter and first read of the new one [counts].
+    count_before_m3, count_after_m3 : float
+        Volume of one count of the old and of the new meter [m3].
+    """
+
+    time: pd.Timestamp
+    last_time: pd.Timestamp
+    final_read: float
+    first_read: float
+    count_before_m3: float
+    count_after_m3: float
+
+    @property
+    def together(self) -> bool:
+        """Whether both reads were taken within an hour, so that no volume went unread [-]."""
+        return (self.time - self.last_time).total_seconds() <= 3600
+
+
+@dataclass(frozen=True)
+class RegisterRecord:
+    """Readings of a meter's register and the cumulative volume they stand for.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        time (UTC), register (as read), read_type, volume_m3 (since the first read; NaN where the
+        read is rejected), status ("measured", "estimated", "rejected"), reason, line [-].
+    problems : tuple of Problem
+        Warnings [-].
+    flags : tuple of Flag
+        What a reader of the result must know [-].
+    count_m3 : float
+        Volume of one count of the register [m3].
+    changes : tuple of MeterChange
+        Every change of meter, in order of time [-].
+    """
+
+    frame: pd.DataFrame
+    problems: tuple[Problem, ...]
+    flags: tuple[Flag, ...]
+    count_m3: float
+    changes: tuple[MeterChange, ...] = ()
+
+
+@dataclass(frozen=True)
+class LoggerRecord:
+    """Readings of a logger in SI and UTC, each with its status.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        time (UTC), one float column per role in SI, status ("measured" or "rejected") and reason;
+        a value that could not be read is NaN and its text stands in `kept` [SI].
+    problems : tuple of Problem
+        Warnings [-].
+    flags : tuple of Flag
+        What a reader of the result must know [-].
+    counts : mapping of str to int
+        Rows by what became of them; "rows in files" is the sum of the others it names [-].
+    step : float
+        Usual interval between readings [s].
+    gaps : DataFrame
+        start, end (UTC), seconds, kind: every interval between readings longer than usual [s].
+    kept : DataFrame
+        file, line, time, text, reason of every row rejected on reading or set aside [text].
+    zone : str
+        Time zone the stamps were read in [text].
+    screening : DataFrame
+        One row per rule applied: rule, parameter, value, unit, reason, rejected, marked [-].
+    spans : DataFrame
+        rule, start, end (UTC), readings: stretches a rule rejected or marked [-].
+    """
+
+    frame: pd.DataFrame
+    problems: tuple[Problem, ...]
+    flags: tuple[Flag, ...]
+    counts: Mapping[str, int]
+    step: float
+    gaps: pd.DataFrame
+    kept: pd.DataFrame
+    zone: str
+    screening: pd.DataFrame | None = None
+    spans: pd.DataFrame | None = None
+
+
+@dataclass(frozen=True)
+class HandRecord:
+    """Readings taken by hand with a ruler or staff.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        time (UTC), reading [SI], remark, line [-].
+    problems : tuple of Problem
+        Warnings [-].
+    flags : tuple of Flag
+        What a reader of the result must know [-].
+    role : str
+        What was read: "head" or "depth" [text].
+    """
+
+    frame: pd.DataFrame
+    problems: tuple[Problem, ...]
+    flags: tuple[Flag, ...]
+    role: str
+
+
+def plain(value: Any) -> Any:
+    """A value as JSON can hold it."""
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if isinstance(value, dict):
+        return {str(name): plain(part) for name, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(part) for part in value]
+    return value if isinstance(value, (str, int, float, bool, type(None))) else str(value)
+
+
+class Findings:
+    """Problems and flags of one file as they are found; raised together."""
+
+    LIMIT = 20
+    STRIDE = 10_000_000
+    """Added to the lines of each further file where the rows of several stand in one table [-]."""
+
+    def __init__(self, file: str):
+        self.file = file
+        self.files: tuple[str, ...] = ()
+        self.problems: list[Problem] = []
+        self.flags: list[Flag] = []
+        self._seen: dict[tuple[str, str | None], int] = {}
+
+    def add(
+        self,
+        found: str,
+        remedy: str,
+        *,
+        line: int | None = None,
+        column: str | None = None,
+        code: str = "input",
+        severity: str = "refused",
+    ) -> None:
+        """Note one problem; beyond a limit per code and column only the count goes on."""
+        file = self.file
+        if self.files and line is not None:
+            file, line = self.files[line // self.STRIDE], line % self.STRIDE
+        key = (code, column)
+        self._seen[key] = self._seen.get(key, 0) + 1
+        if self._seen[key] <= self.LIMIT:
+            problem = Problem(file, found, remedy, line, column, severity, code)  # type: ignore[arg-type]
+            self.problems.append(problem)
+
+    def place(self, line: int) -> str:
+        """A line in words, with its file where the rows of several files stand together [text]."""
+        if not self.files:
+            return f"line {line}"
+        return f"line {line % self.STRIDE} of {self.files[line // self.STRIDE]}"
+
+    def warn(self, found: str, remedy: str, **place) -> None:
+        """Note one warning."""
+        self.add(found, remedy, severity="warning", **place)
+
+    def flag(self, code: str, message: str, severity: str = "note", **data) -> None:
+        """Note one flag with the data that prove it."""
+        ready = {name: plain(value) for name, value in data.items()}
+        self.flags.append(Flag(code, message, severity, ready))  # type: ignore[arg-type]
+
+    @property
+    def refused(self) -> bool:
+        """Whether anything found stops the work [-]."""
+        return any(problem.severity == "refused" for problem in self.problems)
+
+    def summary(self) -> tuple[Problem, ...]:
+        """Everything found, with a line for what was only counted [-]."""
+        extra = [
+            Problem(
+                self.file,
+                f"{count - self.LIMIT} further places with the same fault",
+                "Mend the ones listed first; the cause is likely the same",
+                None,
+                column,
+                "warning",
+                code,
+            )
+            for (code, column), count in self._seen.items()
+            if count > self.LIMIT
+        ]
+        return tuple(self.problems + extra)
+
+    def raise_if_refused(self) -> None:
+        """Raise everything found if anything of it stops the work."""
+        if self.refused:
+            raise InputRefused(self.summary())

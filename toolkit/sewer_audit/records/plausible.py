@@ -1,0 +1,102 @@
+"""Whether the numbers of an export can be what the case says they are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from sewer_audit.records.cells import Values
+from sewer_audit.records.merge import Rows
+from sewer_audit.records.model import Findings
+
+__all__ = ["compare_files", "note_marks"]
+
+FACTORS = {
+    10.0: "mm and cm",
+    100.0: "cm and m",
+    1000.0: "mm and m",
+    12.0: "in and ft",
+    25.4: "mm and in",
+    2.54: "cm and in",
+    30.48: "cm and ft",
+    304.8: "mm and ft",
+    39.37: "in and m",
+}
+"""Ratios between units of length in common use."""
+
+
+def compare_files(parts: list[Rows], findings: Findings) -> None:
+    """Note files whose usual value differs from the others' by the ratio of two units.
+
+    Parameters
+    ----------
+    parts : list of Rows
+        One per file [SI].
+    findings : Findings
+        Collects flags [-].
+    """
+    if len(parts) < 2:
+        return
+    for role in parts[0].values:
+        medians = [_median(part.values[role]) for part in parts]
+        if not np.isfinite(medians).any():
+            continue
+        usual = np.nanmedian(medians)
+        first = next(value for value in medians if np.isfinite(value))
+        base = usual if len(parts) > 2 else first
+        for number, value in enumerate(medians, start=1):
+            ratio = max(value / base, base / value) if value > 0 and base > 0 else 1.0
+            for factor, units in FACTORS.items():
+                if factor >= 9 and abs(np.log(ratio / factor)) < 0.1:
+                    findings.flag(
+                        "unit may differ between files",
+                        f"the usual {role.replace('_', ' ')} of file {number} differs from the "
+                        f"others' by a factor of {ratio:.3g}, about that between {units}: state "
+                        "the unit of each file",
+                        file=number,
+                        role=role,
+                        ratio=float(ratio),
+                    )
+                    break
+
+
+def _median(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def note_marks(values: Mapping[str, Values], order: np.ndarray, findings: Findings) -> None:
+    """Note a number that stands far from all others again and again: it may mark a missing value.
+
+    Parameters
+    ----------
+    values : mapping of str to Values
+        Role to numbers in the unit of the file [-].
+    order : ndarray of int
+        Rows that are readings [-].
+    findings : Findings
+        Collects flags [-].
+    """
+    for role, column in values.items():
+        known = column.numbers[order]
+        known = known[np.isfinite(known)]
+        if len(known) < 20:
+            continue
+        middle = np.median(known)
+        for extreme in (known.min(), known.max()):
+            times = int((known == extreme).sum())
+            rest = known[known != extreme]
+            if times < 3 or times > 0.5 * len(known) or len(rest) < 10:
+                continue
+            spread = np.quantile(rest, 0.95) - np.quantile(rest, 0.05)
+            away = np.abs(rest - extreme).min()
+            if away > 5 * max(spread, 1e-9) and abs(extreme) > 5 * max(abs(middle), 1e-9):
+                findings.flag(
+                    "a number that may mark a missing value",
+                    f"{extreme:g} stands {times} times in column {role.replace('_', ' ')}, far "
+                    "from every other value: if it marks a missing value, add it to missing_marks",
+                    role=role,
+                    value=float(extreme),
+                    times=times,
+                )

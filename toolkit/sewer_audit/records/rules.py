@@ -1,0 +1,314 @@
+"""Screening rules: each has a name, parameters with a default, and the reason for the default.
+
+The defaults are judgements of this toolkit, stated here so that they can be contested; none of
+them is a published limit. A case may change any of them or switch a rule off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sewer_audit.errors import InputRefused, Problem, UnitError
+from sewer_audit.units import DIMENSIONS, parse
+
+__all__ = ["DEFAULT_RULES", "Parameter", "Rule", "screening_rules"]
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One number a rule works with.
+
+    Parameters
+    ----------
+    value : float or None
+        In SI; None where the site must state it and has not [SI].
+    dimension : str
+        One of `sewer_audit.units.DIMENSIONS`, or "count" [text].
+    reason : str
+        Why this value [text].
+    stated : bool
+        Whether the case states it [-].
+    """
+
+    value: float | None
+    dimension: str
+    reason: str
+    stated: bool = False
+
+    @property
+    def unit(self) -> str:
+        """SI unit of the value [text]."""
+        return "1" if self.dimension == "count" else DIMENSIONS[self.dimension][1]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One screening rule.
+
+    Parameters
+    ----------
+    name : str
+        What it is called in the report and in the case [text].
+    action : str
+        "reject" the readings, or only "mark" them [text].
+    about : str
+        What it looks for [text].
+    parameters : mapping of str to Parameter
+        Its numbers by name [-].
+    active : bool
+        Whether it is applied [-].
+    """
+
+    name: str
+    action: str
+    about: str
+    parameters: Mapping[str, Parameter]
+    active: bool = True
+
+    def __getitem__(self, name: str) -> float:
+        value = self.parameters[name].value
+        assert value is not None
+        return value
+
+
+def _p(value: float | None, dimension: str, reason: str) -> Parameter:
+    return Parameter(value, dimension, reason)
+
+
+DEFAULT_RULES: tuple[Rule, ...] = (
+    Rule(
+        "out of range",
+        "reject",
+        "level, velocity or flow that the place cannot have",
+        {
+            "lowest level": _p(
+                -0.02, "length", "noise and zero error seldom read further below zero"
+            ),
+            "highest level": _p(
+                5.0, "length", "deeper than manholes back up; state the site's own"
+            ),
+            "fastest velocity": _p(6.0, "velocity", "sewers are built to run slower than this"),
+            "backflow": _p(0.05, "ratio", "noise about zero stays within this share of high flow"),
+        },
+    ),
+    Rule(
+        "blanking distance",
+        "reject",
+        "an echo from inside the range in which the sensor cannot receive",
+        {"distance": _p(None, "length", "stated in the sensor's data sheet")},
+    ),
+    Rule(
+        "echo loss",
+        "reject",
+        "the largest distance or echo time again and again, apart from all others",
+        {
+            "separation": _p(0.05, "length", "true readings reach up to the largest without a gap"),
+            "times": _p(3, "count", "one or two may be chance"),
+        },
+    ),
+    Rule(
+        "flat line",
+        "reject",
+        "exactly the same reading for long: a stuck sensor or a held value",
+        {
+            "longest": _p(86400.0, "time", "a working site moves the level at least once a day"),
+            "dry level": _p(0.005, "length", "an empty channel may be flat for good reason"),
+        },
+    ),
+    Rule(
+        "isolated zero",
+        "reject",
+        "zero for a few readings between readings well above it: a zero written for missing",
+        {
+            "readings": _p(2, "count", "water does not vanish and return within two readings"),
+            "neighbours above": _p(0.03, "length", "well above the noise at zero"),
+        },
+    ),
+    Rule(
+        "spike",
+        "reject",
+        "a short excursion from the running median",
+        {
+            "smallest": _p(0.05, "length", "well above waves and turbulence of a flume"),
+            "scatter": _p(8.0, "count", "times the usual scatter about the running median"),
+            "duration": _p(120.0, "time", "shorter than the discharge of a tank or a batch"),
+            "longest step": _p(300.0, "time", "at wider steps one reading may be a real discharge"),
+        },
+    ),
+    Rule(
+        "sudden change",
+        "mark",
+        "a rise or fall faster than water in a sewer",
+        {"rate": _p(0.01, "velocity", "rises when pumps start are slower than this")},
+    ),
+    Rule(
+        "step change",
+        "mark",
+        "the low level of the days shifts and stays: a moved sensor, a changed zero",
+        {
+            "smallest": _p(0.015, "length", "above what seasons do within two weeks"),
+            "scatter": _p(4.0, "count", "times the usual change from day to day"),
+            "days": _p(7, "count", "whole weeks, so that weekends weigh equally"),
+        },
+    ),
+    Rule(
+        "drift against visits",
+        "mark",
+        "the instrument differs from the hand reading at a visit",
+        {"largest": _p(0.005, "length", "what a ruler in moving water resolves")},
+    ),
+    Rule(
+        "night floor",
+        "mark",
+        "days whose minimum stays above the usual one: ponding, debris on the crest, infiltration",
+        {
+            "smallest": _p(0.015, "length", "above what operations do from night to night"),
+            "scatter": _p(4.0, "count", "times the usual scatter of the nightly minima"),
+            "nights": _p(3, "count", "one or two nights may be night work"),
+        },
+    ),
+    Rule(
+        "backwater",
+        "mark",
+        "a high level with slow water, or a high downstream head: the device may not be free",
+        {
+            "slow": _p(0.5, "ratio", "free flow runs faster the deeper it is"),
+            "high": _p(1.25, "ratio", "clearly above the median level"),
+            "submergence": _p(
+                0.6, "ratio", "below the limit of every flume in use; see the device"
+            ),
+        },
+    ),
+    Rule(
+        "surcharge",
+        "mark",
+        "depth above the crown of the conduit",
+        {"crown": _p(None, "length", "inside diameter or height of the conduit")},
+    ),
+    Rule(
+        "wet weather",
+        "mark",
+        "days of rain, whose flow is compared with that of dry days",
+        {
+            "rain": _p(0.00635, "length", "less than this in a day hardly runs off"),
+            "dry days": _p(2, "count", "days without rain before a day counts as dry"),
+        },
+    ),
+    Rule(
+        "temperature anomaly",
+        "mark",
+        "air temperature that is impossible, jumps, or stands still: echo distance follows it",
+        {
+            "lowest": _p(233.15, "temperature", "colder than a manhole gets"),
+            "highest": _p(343.15, "temperature", "hotter than a manhole gets"),
+            "change in an hour": _p(15.0, "temperature difference", "air in a manhole is sluggish"),
+            "longest": _p(172800.0, "time", "air without a change for two days is a held value"),
+        },
+    ),
+    Rule(
+        "rough surface",
+        "mark",
+        "hours of far more scatter than usual: foam, turbulence, objects in the beam",
+        {
+            "scatter": _p(8.0, "count", "times the usual hourly scatter"),
+            "smallest": _p(0.01, "length", "below it the scatter hardly matters to the flow"),
+        },
+    ),
+    Rule(
+        "totaliser stands still",
+        "mark",
+        "flow is shown while the totaliser does not count: a held value",
+        {
+            "longest": _p(3600.0, "time", "longer than one count takes at usual flow"),
+            "share": _p(0.1, "ratio", "of the usual flow; below it counts are rare anyway"),
+        },
+    ),
+)
+"""Every rule with its defaults, in the order of application."""
+
+
+def screening_rules(
+    overrides: Mapping[str, Any] | None = None,
+    *,
+    blanking_distance: float | None = None,
+    crown: float | None = None,
+    highest_level: float | None = None,
+    shown_as: str = "case",
+) -> tuple[Rule, ...]:
+    """The default rules with what the case and the site state instead.
+
+    Parameters
+    ----------
+    overrides : mapping, optional
+        Rule name to "off", "mark", "reject", or to a table of parameters as text with units,
+        such as {"spike": {"smallest": "20 mm"}}; `action` may stand in the table [text].
+    blanking_distance : float, optional
+        From the sensor's data sheet [m].
+    crown : float, optional
+        Inside height of the conduit [m].
+    highest_level : float, optional
+        Highest level the place can have [m].
+    shown_as : str
+        Name of the case file in messages [text].
+
+    Returns
+    -------
+    tuple of Rule
+        In the order of application [-].
+
+    Raises
+    ------
+    InputRefused
+        If a rule, a parameter, a unit or an action is not known.
+    """
+    rules = {rule.name: rule for rule in DEFAULT_RULES}
+    facts = (
+        ("blanking distance", "distance", blanking_distance),
+        ("surcharge", "crown", crown),
+        ("out of range", "highest level", highest_level),
+    )
+    for rule, name, value in facts:
+        if value is not None:
+            rules[rule] = _with(rules[rule], name, value)
+    problems: list[Problem] = []
+    for name, given in (overrides or {}).items():
+        key = f"screening.{name}"
+        if name not in rules:
+            remedy = f"Known are {', '.join(rules)}"
+            problems.append(Problem(shown_as, f"no rule {name!r}", remedy, None, key))
+            continue
+        try:
+            rules[name] = _override(rules[name], given)
+        except (UnitError, ValueError) as error:
+            remedy = "Write 'off', 'mark', 'reject' or parameters such as { smallest = '20 mm' }"
+            problems.append(Problem(shown_as, str(error), remedy, None, key))
+    if problems:
+        raise InputRefused(problems)
+    return tuple(rules.values())
+
+
+def _with(rule: Rule, name: str, value: float) -> Rule:
+    parameter = replace(rule.parameters[name], value=value, stated=True, reason="stated")
+    return replace(rule, parameters={**rule.parameters, name: parameter})
+
+
+def _override(rule: Rule, given: Any) -> Rule:
+    if given in ("off", False):
+        return replace(rule, active=False)
+    if given in ("mark", "reject"):
+        return replace(rule, action=given)
+    if not isinstance(given, Mapping):
+        raise ValueError(f"{given!r} is no setting of the rule {rule.name!r}")
+    for name, text in given.items():
+        if name == "action":
+            rule = _override(rule, text)
+            continue
+        if name not in rule.parameters:
+            known = ", ".join(rule.parameters)
+            raise ValueError(f"the rule {rule.name!r} has no {name!r}; it has {known}")
+        dimension = rule.parameters[name].dimension
+        value = float(text) if dimension == "count" else parse(text, dimension)
+        rule = _with(rule, name, value)
+    return rule

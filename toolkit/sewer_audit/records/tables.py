@@ -1,0 +1,292 @@
+"""Tables of text or sheets of a workbook, whatever their dialect."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import islice
+from pathlib import Path
+
+from sewer_audit.records.dialect import (
+    HEAD,
+    Layout,
+    find_delimiter,
+    find_layout,
+    match_name,
+    normalise,
+)
+from sewer_audit.records.model import Findings, Table
+from sewer_audit.records.numbers import decimal_mark
+from sewer_audit.records.sources import open_source
+from sewer_audit.records.workbooks import sheet_rows
+
+__all__ = ["column_place", "read_table", "table_of"]
+
+LONGEST_CELL = 5
+"""Lines one quoted cell may run over [-]: more means a quotation mark is left open."""
+
+
+def read_table(
+    path: str | Path,
+    *,
+    sheet: str | None = None,
+    shown_as: str | None = None,
+    expected: Sequence[str] = (),
+    decimal: str | None = None,
+) -> Table:
+    """Read a table of text or a sheet of a workbook, cell by cell, with line numbers.
+
+    Encoding (UTF-8, UTF-16, Windows-1252), separator, decimal mark, lines before the header and a
+    row of units under it are told from the file.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where the file lies [-].
+    sheet : str, optional
+        Sheet of a workbook; the only filled one if not given [text].
+    shown_as : str, optional
+        Name of the file in messages; its bare name if not given [text].
+    expected : sequence of str
+        Names of columns the header must hold, as far as known [text].
+    decimal : str, optional
+        Decimal mark, "." or ","; told from the numbers if not given [text].
+
+    Returns
+    -------
+    Table
+        Raw text and where it stood [text].
+
+    Raises
+    ------
+    InputRefused
+        With every problem of the file.
+    """
+    findings = Findings(shown_as or Path(path).name)
+    table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
+    findings.raise_if_refused()
+    return replace(table, problems=findings.summary())
+
+
+def table_of(
+    path: str | Path,
+    findings: Findings,
+    *,
+    sheet: str | None = None,
+    expected: Sequence[str] = (),
+    decimal: str | None = None,
+    unit_rows: bool = True,
+) -> Table:
+    """Read a table and add its problems to those already found.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where the file lies [-].
+    findings : Findings
+        Collects problems [-].
+    sheet : str, optional
+        Sheet of a workbook [text].
+    expected : sequence of str
+        Names of columns the header must hold [text].
+    decimal : str, optional
+        Decimal mark, if stated [text].
+    unit_rows : bool
+        Whether rows of units may stand under the header [-].
+
+    Returns
+    -------
+    Table
+        Raw text and where it stood [text].
+
+    Raises
+    ------
+    InputRefused
+        If no table can be made of the file at all.
+    """
+    source = open_source(path, findings)
+    if source.book:
+        rows = sheet_rows(source.book, sheet, findings)
+        lines, delimiter = list(range(1, len(rows) + 1)), ""
+    else:
+        delimiter = find_delimiter(list(islice(io.StringIO(source.text), HEAD)))
+        rows, lines = _rows(source.text, delimiter, findings)
+    layout = find_layout(rows[:HEAD], expected, delimiter, unit_rows)
+    if layout is None:
+        findings.add(
+            "no header line was found",
+            "The first line of the table must name its columns"
+            + (f", here {', '.join(expected)}" if expected else ""),
+            code="header",
+        )
+        findings.raise_if_refused()
+        raise AssertionError("unreachable")  # pragma: no cover
+    for place in layout.data_above:
+        findings.add(
+            "a row of data stands above the header",
+            "Move the header to the top of the table, or remove the row",
+            line=lines[place],
+            code="header",
+        )
+    return _assemble(rows, lines, layout, findings, expected, decimal)
+
+
+def _rows(text: str, delimiter: str, findings: Findings) -> tuple[list[list[str]], list[int]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
+    rows, lines, before = [], [], 0
+    try:
+        for row in reader:
+            if reader.line_num - before > LONGEST_CELL:
+                _open_quote(findings, before + 1, reader.line_num - before)
+            rows.append(row)
+            lines.append(before + 1)
+            before = reader.line_num
+    except csv.Error as error:
+        findings.add(
+            f"the line cannot be cut into cells ({error})",
+            "Look for a quotation mark that is not closed",
+            line=before + 1,
+            code="quotes",
+        )
+    findings.raise_if_refused()
+    return rows, lines
+
+
+def _open_quote(findings: Findings, line: int, swallowed: int) -> None:
+    findings.add(
+        f"a quotation mark opens a cell of {swallowed} lines",
+        "Close the quotation mark, or remove it",
+        line=line,
+        code="quotes",
+    )
+
+
+def _assemble(
+    rows: list[list[str]],
+    lines: list[int],
+    layout: Layout,
+    findings: Findings,
+    expected: Sequence[str],
+    decimal: str | None,
+) -> Table:
+    named = [normalise(cell) for cell in layout.header if cell.strip()]
+    counts = {"preamble": layout.header_index, "header": 1, "blank": 0, "comment": 0}
+    counts |= {"units": layout.first_index - layout.header_index - 1, "repeated header": 0}
+    kept, kept_lines = [], []
+    for row, line in zip(rows[layout.first_index :], lines[layout.first_index :], strict=True):
+        filled = [cell for cell in row if cell.strip()]
+        if not filled:
+            counts["blank"] += 1
+        elif filled[0].lstrip().startswith("#"):
+            counts["comment"] += 1
+        elif [normalise(cell) for cell in filled] == named:
+            counts["repeated header"] += 1
+        else:
+            kept.append(row)
+            kept_lines.append(line)
+    counts["rows"] = len(kept)
+    header = _fit(kept, kept_lines, layout.header, findings)
+    if not kept:
+        findings.add(
+            "there is a header but no row of data",
+            "Fill the file, or leave it out of the case",
+            line=lines[layout.header_index],
+            code="no rows",
+        )
+    table = Table(
+        findings.file,
+        header,
+        kept,
+        kept_lines,
+        lines[layout.header_index],
+        layout.units,
+        _decimal(kept, layout.delimiter, decimal, findings),
+        counts,
+    )
+    for name in expected:
+        column_place(table, name, findings)
+    return table
+
+
+def _fit(
+    rows: list[list[str]], lines: list[int], header: list[str], findings: Findings
+) -> list[str]:
+    """Make every row as long as the header; refuse rows with more cells than their neighbours."""
+    named = max((place + 1 for place, cell in enumerate(header) if cell), default=0)
+    widths = Counter(len(row) for row in rows)
+    usual = max(named, max(widths, key=lambda width: (widths[width], width), default=0))
+    extra = False
+    for row, line in zip(rows, lines, strict=True):
+        if len(row) > usual and any(cell.strip() for cell in row[usual:]):
+            findings.add(
+                f"the row has {len(row)} cells, its neighbours have {usual}",
+                "Look for a separator inside a value, or two lines run together",
+                line=line,
+                code="cells",
+            )
+        extra = extra or any(cell.strip() for cell in row[named:usual])
+        del row[usual:]
+        row.extend([""] * (usual - len(row)))
+    if extra:
+        warn_unnamed(named, usual, findings)
+    return (header + [""] * usual)[:usual]
+
+
+def warn_unnamed(named: int, usual: int, findings: Findings) -> None:
+    """Note cells beyond the named columns."""
+    findings.warn(
+        f"the header names {named} columns, the rows have {usual}",
+        "Cells beyond the named columns are not read; check that no name is missing",
+        code="cells",
+    )
+
+
+def _decimal(rows: list, delimiter: str, stated: str | None, findings: Findings) -> str:
+    if stated is not None:
+        return stated
+    told = decimal_mark(cell for row in rows[:5000] for cell in row)
+    if told is None:
+        findings.add(
+            "numbers such as '1,234' can be read with a decimal comma or with thousands",
+            "State decimal = '.' or decimal = ',' for this file",
+            code="decimal mark",
+        )
+        return "."
+    return told
+
+
+def column_place(table: Table, name: str, findings: Findings) -> int | None:
+    """Place of a column, or None after noting that it is missing or named twice.
+
+    Parameters
+    ----------
+    table : Table
+        The table [-].
+    name : str
+        Name as the case states it [text].
+    findings : Findings
+        Collects problems [-].
+
+    Returns
+    -------
+    int or None
+        Place of the column [-].
+    """
+    place = match_name(name, table.header)
+    if place is not None:
+        return place
+    twice = sum(normalise(name) == normalise(cell) for cell in table.header) > 1
+    listed = ", ".join(repr(cell) for cell in table.header if cell)
+    findings.add(
+        "two columns have this name" if twice else f"the column is missing; there are {listed}",
+        "Give every column a name of its own"
+        if twice
+        else "Name the column as the file does, under columns in the case",
+        line=table.header_line,
+        column=name,
+        code="column",
+    )
+    return None

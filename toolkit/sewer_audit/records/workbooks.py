@@ -1,0 +1,172 @@
+"""Sheets of a workbook as rows of text."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import warnings
+import zipfile
+from io import BytesIO
+from typing import Any
+
+from sewer_audit.records.model import Findings
+
+__all__ = ["sheet_rows"]
+
+LARGEST_PART = 1_000_000_000
+"""Largest unpacked size of a workbook [byte]: beyond it the file is taken for a trap."""
+
+_HIDDEN_TYPES = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.I)
+
+
+def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[str]]:
+    """Cells of one sheet as text, with the row number as place in the list.
+
+    Parameters
+    ----------
+    book : bytes
+        Content of the workbook [-].
+    sheet : str or None
+        Name of the sheet; the only filled one if None [text].
+    findings : Findings
+        Collects problems [-].
+
+    Returns
+    -------
+    list of list of str
+        Every row from the first, blank rows included [text].
+
+    Raises
+    ------
+    InputRefused
+        If the workbook is damaged, or the sheet is missing or not told.
+    """
+    _refuse_traps(book, findings)
+    values = _load(book, findings, formulas=False)
+    try:
+        name = _sheet_name(values, sheet, findings)
+        rows = [[_text(cell) for cell in row] for row in values[name].iter_rows(values_only=True)]
+    except Exception as error:
+        _damaged(findings, error)
+        raise AssertionError("unreachable") from None  # pragma: no cover
+    finally:
+        values.close()
+    if any(not cell for row in rows for cell in row):
+        _refuse_uncomputed(book, name, rows, findings)
+    return rows
+
+
+def _refuse_traps(book: bytes, findings: Findings) -> None:
+    try:
+        with zipfile.ZipFile(BytesIO(book)) as archive:
+            size = sum(entry.file_size for entry in archive.infolist())
+            trapped = size > LARGEST_PART or any(
+                _HIDDEN_TYPES.search(archive.open(entry).read(2000))
+                for entry in archive.infolist()
+                if entry.filename.endswith((".xml", ".rels"))
+            )
+    except Exception as error:
+        _damaged(findings, error)
+        return
+    if trapped:
+        findings.add(
+            "the workbook declares entities of its own or unpacks to more than 1 GB",
+            "Save the sheet as CSV with a spreadsheet program",
+            code="wrong file",
+        )
+        findings.raise_if_refused()
+
+
+def _load(book: bytes, findings: Findings, *, formulas: bool) -> Any:
+    import openpyxl
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return openpyxl.load_workbook(BytesIO(book), read_only=True, data_only=not formulas)
+    except Exception as error:
+        _damaged(findings, error)
+
+
+def _damaged(findings: Findings, error: Exception) -> None:
+    from sewer_audit.errors import InputRefused
+
+    if isinstance(error, InputRefused):
+        raise error
+    findings.add(
+        f"the workbook is damaged ({type(error).__name__})",
+        "Open it in a spreadsheet program and save it again as XLSX or CSV",
+        code="wrong file",
+    )
+    findings.raise_if_refused()
+
+
+def _sheet_name(book: Any, sheet: str | None, findings: Findings) -> str:
+    names = [page.title for page in book.worksheets]
+    if sheet is not None:
+        if sheet in names:
+            return sheet
+        findings.add(
+            f"there is no sheet {sheet!r}; the sheets are {', '.join(map(repr, names))}",
+            "Name one of them",
+            code="wrong file",
+        )
+        findings.raise_if_refused()
+    filled = [page.title for page in book.worksheets if _filled(page)]
+    if len(filled) != 1:
+        found = "every sheet is empty"
+        if filled:
+            found = f"{len(filled)} sheets hold data: {', '.join(map(repr, filled))}"
+        findings.add(found, "Say which one with sheet = 'its name'", code="wrong file")
+        findings.raise_if_refused()
+    return filled[0]
+
+
+def _filled(page: Any) -> bool:
+    return any(cell is not None for row in page.iter_rows(values_only=True) for cell in row)
+
+
+def _text(cell: Any) -> str:
+    """A cell as it would be written in a text file; stored floats have 15 significant digits."""
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return str(cell)
+    if isinstance(cell, float):
+        return f"{cell:.15g}"
+    if isinstance(cell, dt.datetime):
+        return _whole_seconds(cell).isoformat(sep=" ")
+    if isinstance(cell, (dt.date, dt.time)):
+        return cell.isoformat()
+    if isinstance(cell, dt.timedelta):
+        minutes, seconds = divmod(round(cell.total_seconds()), 60)
+        return f"{minutes // 60:02d}:{minutes % 60:02d}:{seconds:02d}"
+    return str(cell)
+
+
+def _whole_seconds(stamp: dt.datetime) -> dt.datetime:
+    """Undo the rounding of a day fraction: within 2 ms of a whole second is that second."""
+    near = stamp + dt.timedelta(milliseconds=2)
+    return near.replace(microsecond=0) if near.microsecond <= 4000 else stamp
+
+
+def _refuse_uncomputed(book: bytes, sheet: str, rows: list, findings: Findings) -> None:
+    """A formula whose result was never stored reads as a blank: say so, never take it for one."""
+    formulas = _load(book, findings, formulas=True)
+    try:
+        pairs = enumerate(zip(formulas[sheet].iter_rows(values_only=True), rows, strict=False), 1)
+        for number, (row, shown) in pairs:
+            for place, cell in enumerate(row):
+                if isinstance(cell, str) and cell.startswith("=") and not shown[place]:
+                    findings.add(
+                        "a formula has no stored result",
+                        "Open the workbook in a spreadsheet program, let it compute, save it",
+                        line=number,
+                        column=str(place + 1),
+                        code="formula",
+                    )
+    except Exception as error:
+        _damaged(findings, error)
+    finally:
+        formulas.close()
+    findings.raise_if_refused()

@@ -1,0 +1,182 @@
+"""Local clock readings to instants in UTC; repeated and missing hours are resolved in the open."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.errors import InputRefused, Problem
+
+__all__ = ["Instants", "to_utc", "utc_values", "zone_of"]
+
+_FIXED = re.compile(r"UTC(?:([+-])(\d{2}):(\d{2}))?", re.ASCII)
+_HOUR = np.timedelta64(3_600_000_000, "us")
+
+
+@dataclass(frozen=True)
+class Instants:
+    """Instants of clock readings, and which of them the zone alone does not settle.
+
+    Parameters
+    ----------
+    time : DatetimeIndex
+        Instants; NaT for a reading in an hour the zone does not have [UTC].
+    repeated : int
+        Readings in the hour that occurs twice in autumn [-].
+    unsettled : ndarray of bool
+        Readings in that hour whose order does not tell which of the two it is [-].
+    single_pass : list of Timestamp
+        Repeated hours of which the record has only one pass, read as the first [-].
+    missing_hour : ndarray of bool
+        Readings in the hour that spring leaves out [-].
+    """
+
+    time: pd.DatetimeIndex
+    repeated: int
+    unsettled: np.ndarray
+    single_pass: list[pd.Timestamp]
+    missing_hour: np.ndarray
+
+
+def zone_of(name: str) -> dt.tzinfo:
+    """Time zone from its name.
+
+    Parameters
+    ----------
+    name : str
+        IANA name ("America/Chicago") or a fixed offset ("UTC-06:00") [text].
+
+    Returns
+    -------
+    tzinfo
+        The zone [-].
+
+    Raises
+    ------
+    InputRefused
+        If the name is neither.
+    """
+    fixed = _FIXED.fullmatch(name.strip())
+    if fixed:
+        seconds = int(fixed[2] or 0) * 3600 + int(fixed[3] or 0) * 60
+        if seconds <= 15 * 3600:
+            return dt.timezone(dt.timedelta(seconds=-seconds if fixed[1] == "-" else seconds))
+    try:
+        return ZoneInfo(name.strip())
+    except Exception:
+        raise InputRefused(
+            Problem(
+                "time zone",
+                f"{name!r} is no time zone",
+                "Write an IANA name ('America/Chicago') or a fixed offset ('UTC-06:00')",
+                code="time zone",
+            )
+        ) from None
+
+
+def utc_values(time: pd.Series) -> np.ndarray:
+    """Instants of a UTC column as plain array.
+
+    Parameters
+    ----------
+    time : Series of datetime64[us, UTC]
+        A column of instants [UTC].
+
+    Returns
+    -------
+    ndarray of datetime64[us]
+        The same instants [UTC].
+    """
+    return time.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[us]")
+
+
+def to_utc(naive: np.ndarray, zone: dt.tzinfo) -> Instants:
+    """Instants of clock readings, in the order they were recorded.
+
+    Parameters
+    ----------
+    naive : ndarray of datetime64[us]
+        Clock readings in the order of the file [-].
+    zone : tzinfo
+        Zone the clock followed [-].
+
+    Returns
+    -------
+    Instants
+        Instants and what was not settled [UTC].
+
+    Notes
+    -----
+    In the repeated hour of autumn the order of the rows decides: where the clock steps back, the
+    rows before belong to the first pass and those after to the second. Where the record has only
+    one pass, the side on which it joins its neighbours decides. Nothing is shifted in silence.
+    """
+    index = pd.DatetimeIndex(naive)
+    none = np.zeros(len(index), dtype=bool)
+    if not isinstance(zone, ZoneInfo):
+        time = index.tz_localize(zone).tz_convert("UTC").as_unit("us")
+        return Instants(time, 0, none, [], none)
+    known = ~index.isna()
+    local = index.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    open_rows = local.isna() & known
+    if not open_rows.any():
+        return Instants(local.tz_convert("UTC").as_unit("us"), 0, none, [], none)
+    first = index.tz_localize(zone, ambiguous=~none, nonexistent="NaT")
+    missing = first.isna() & known
+    ambiguous = open_rows & ~missing
+    daylight, unsettled, single = _settle(naive, ambiguous)
+    local = index.tz_localize(zone, ambiguous=daylight, nonexistent="NaT")
+    time = local.tz_convert("UTC").as_unit("us")
+    return Instants(time, int(ambiguous.sum()), unsettled, single, missing)
+
+
+def _settle(
+    naive: np.ndarray, ambiguous: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, list[pd.Timestamp]]:
+    """First pass or second, block by block of neighbouring rows in a repeated hour."""
+    daylight = np.ones(len(naive), dtype=bool)
+    unsettled = np.zeros(len(naive), dtype=bool)
+    single: list[pd.Timestamp] = []
+    places = np.flatnonzero(ambiguous)
+    if not len(places):
+        return daylight, unsettled, single
+    far = (np.diff(places) > 1) | (np.abs(np.diff(naive[places])) > 3 * _HOUR)
+    steps = np.diff(naive)
+    usual = np.median(steps[steps > np.timedelta64(0, "us")]) if len(steps) else _HOUR
+    for block in np.split(places, np.flatnonzero(far) + 1):
+        start, end = block[0], block[-1] + 1
+        inner = np.diff(naive[start:end])
+        back = np.flatnonzero(inner < np.timedelta64(0, "us"))
+        same = np.flatnonzero(inner == np.timedelta64(0, "us"))
+        if not len(back) and usual >= 0.9 * _HOUR:
+            back = same
+        elif not len(back) and len(same) >= 0.4 * len(inner) > 0:
+            unsettled[start:end] = True  # both passes sorted into each other
+            continue
+        if len(back) == 1:
+            daylight[start + back[0] + 1 : end] = False
+        elif len(back) > 1:
+            unsettled[start:end] = True
+        else:
+            _one_pass(naive, start, end, usual, (daylight, unsettled, single))
+    return daylight, unsettled, single
+
+
+def _one_pass(naive: np.ndarray, start: int, end: int, usual: np.timedelta64, into: tuple) -> None:
+    """Only one pass of the hour: it belongs where it joins its neighbours without a gap."""
+    daylight, unsettled, single = into
+    near = 1.5 * usual
+    before = start > 0 and naive[start] - naive[start - 1] <= near
+    after = end < len(naive) and naive[end] - naive[end - 1] <= near
+    if before:
+        if after:
+            single.append(pd.Timestamp(naive[start]))
+    elif after:
+        daylight[start:end] = False
+    else:
+        unsettled[start:end] = True

@@ -1,0 +1,343 @@
+"""Small tables of an audit, ready to be shown or drawn."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.report.assumptions import assumptions
+from sewer_audit.report.words import Words
+from sewer_audit.uncertainty import judge
+from sewer_audit.units import from_si
+
+__all__ = [
+    "assumptions",
+    "budget_of",
+    "daily_discharge",
+    "flows",
+    "invoice_overview",
+    "line_grid",
+    "margins",
+    "status_shares",
+    "visits",
+    "weekly_pattern",
+    "zero_curve",
+]
+
+HOUR, DAY = 3600.0, 86400.0
+
+
+NO_DAYS = "no days of its own"
+"""What stands in place of an interval where an earlier invoice holds all days [text]."""
+
+
+def invoice_overview(result: Any) -> pd.DataFrame:
+    """Invoice by invoice: billed, audited with interval, probabilities, finding.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3].
+
+    Returns
+    -------
+    DataFrame
+        In the units people read, a sum in its last row [-].
+    """
+    words = Words.of(result)
+    rows = [*result.invoices.to_dict("records"), {"invoice": "all invoices", **result.total}]
+    unit = words.volume_unit
+    nothing = set(result.invoices.loc[~result.evidence.periods.lasting, "invoice"])
+    table = []
+    for row in rows:
+        volumes = [_value(row.get(f"audited_{part}")) for part in ("mean", "low", "high")]
+        shown = [from_si(v, unit, "volume") for v in (row["billed_m3"], *volumes)]
+        table.append(
+            {
+                "invoice": row["invoice"],
+                "until": words.day(row["end"]) if "end" in row else "",
+                f"billed [{unit}]": shown[0],
+                f"audited [{unit}]": shown[1],
+                f"interval [{unit}]": NO_DAYS if row["invoice"] in nothing else _span(*shown[2:]),
+                "probability too high": words.sign(_value(row["probability_overbilled"])),
+                "probability too low": words.sign(_value(row["probability_underbilled"])),
+                "finding": _short(row["finding"]),
+            }
+        )
+    return pd.DataFrame(table)
+
+
+def _value(value: Any) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _short(finding: object) -> str:
+    return str(finding).removeprefix("billed volume ").removesuffix(" from this evidence")
+
+
+def _span(low: float, high: float) -> str:
+    if not np.isfinite(low + high):
+        return "–"
+    digits = 0 if low >= 1000 else 1 if low >= 100 else 2
+    return f"{low:,.{digits}f} to {high:,.{digits}f}"
+
+
+def line_grid(result: Any, basis: str = "rules") -> pd.DataFrame:
+    """Billed less recomputed, invoices down, charge lines across.
+
+    Parameters
+    ----------
+    result : Audit
+        With a rate schedule [money].
+    basis : str
+        "rules": recomputed from the reads, or on the stated volume where an invoice has none;
+        "stated": on the volume the invoice states [text].
+
+    Returns
+    -------
+    DataFrame
+        NaN where a line was not recomputed [money].
+    """
+    lines = result.pricing.lines
+    wanted = "by_the_rules" if basis == "rules" else "on_stated_volume"
+    numbers = lines[["invoiced", wanted]].map(lambda v: float("nan") if v is None else float(v))
+    if basis == "rules":  # without reads an invoice can only be recomputed on what it states
+        unread = numbers[wanted].isna().groupby(lines["invoice"]).transform("all")
+        stated = lines["on_stated_volume"].map(lambda v: float("nan") if v is None else float(v))
+        numbers[wanted] = numbers[wanted].where(~unread, stated)
+    grid = lines[["invoice", "line"]].assign(difference=numbers["invoiced"] - numbers[wanted])
+    wide = grid.pivot(index="invoice", columns="line", values="difference")
+    return wide.loc[list(dict.fromkeys(lines["invoice"])), list(dict.fromkeys(lines["line"]))]
+
+
+def status_shares(result: Any) -> pd.DataFrame:
+    """Share of each service period by status of the readings.
+
+    Parameters
+    ----------
+    result : Audit
+        With an effluent record [s].
+
+    Returns
+    -------
+    DataFrame
+        invoice, measured, interpolated, estimated [-].
+    """
+    quality = result.evidence.effluent.quality
+    shares = {
+        status: quality[f"{status}_s"] / quality["seconds"].replace(0.0, np.nan)
+        for status in ("measured", "interpolated", "estimated")
+    }
+    return pd.DataFrame({"invoice": quality["invoice"], **shares})
+
+
+def _local_hours(result: Any) -> tuple[pd.Series, np.ndarray]:
+    """Mean discharge of every hour of the record by local time; NaN without readings."""
+    series = result.evidence.series
+    first = np.floor(series.time[0] / HOUR) * HOUR
+    count = int((series.time[-1] - first) // HOUR) + 1
+    place = ((series.time - first) // HOUR).astype(int)
+    number = np.bincount(place, minlength=count).astype(float)
+    summed = np.bincount(place, weights=series.discharge, minlength=count)
+    mean = np.divide(summed, number, out=np.full(count, np.nan), where=number > 0)
+    stamps = series.epoch + pd.to_timedelta(first + HOUR * np.arange(count), unit="s")
+    return pd.Series(pd.DatetimeIndex(stamps).tz_convert(result.case.zone)), mean
+
+
+def daily_discharge(result: Any) -> pd.DataFrame:
+    """Mean discharge of each local day; a day with less than half its hours counts as a gap.
+
+    Parameters
+    ----------
+    result : Audit
+        With an effluent record [m3/s].
+
+    Returns
+    -------
+    DataFrame
+        time (start of the day), discharge [m3/s].
+    """
+    times, mean = _local_hours(result)
+    days = times.dt.normalize()
+    grouped = pd.Series(mean).groupby(days.to_numpy())
+    values = grouped.mean().where(grouped.count() >= 12)
+    starts = pd.DatetimeIndex(sorted(set(days)))
+    return pd.DataFrame({"time": starts, "discharge": values.to_numpy()})
+
+
+def weekly_pattern(result: Any) -> pd.DataFrame:
+    """Median and the middle eight of ten weeks of every hour of the week.
+
+    Parameters
+    ----------
+    result : Audit
+        With an effluent record [m3/s].
+
+    Returns
+    -------
+    DataFrame
+        hour (0 to 167 from Monday), middle, low, high [m3/s].
+    """
+    times, mean = _local_hours(result)
+    hour = (times.dt.day_of_week * 24 + times.dt.hour).to_numpy()
+    grouped = pd.Series(mean).groupby(hour)
+    quantiles = {"middle": 0.5, "low": 0.1, "high": 0.9}
+    columns = {name: grouped.quantile(q).reindex(range(168)) for name, q in quantiles.items()}
+    return pd.DataFrame(columns).rename_axis("hour").reset_index()
+
+
+def budget_of(result: Any, estimate: str = "effluent", invoice: str = "total") -> pd.DataFrame:
+    """Variance budget of one estimate.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+    estimate : str
+        "effluent" or "balance" [text].
+    invoice : str
+        Name of an invoice, or "total" [text].
+
+    Returns
+    -------
+    DataFrame
+        cause, share, persistence, standard_uncertainty_m3; largest first, without causes whose
+        share is nothing [-].
+    """
+    budget = result.budget
+    chosen = budget[(budget["estimate"] == estimate) & (budget["invoice"] == invoice)]
+    chosen = chosen[chosen["share"].abs() > 5e-5]
+    return chosen.sort_values("share", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def flows(result: Any) -> pd.DataFrame:
+    """Terms of the balance over all service periods.
+
+    Parameters
+    ----------
+    result : Audit
+        With a balance [m3].
+
+    Returns
+    -------
+    DataFrame
+        name, kind ("in" or "use"), mean, standard_uncertainty [m3].
+    """
+    balance = result.evidence.balance
+    rows = []
+    for name, draws in balance.components.items():
+        total = draws.sum(axis=1)
+        kind = "use" if balance.roles.get(name) == "use" else "in"
+        spread = float(total.std(ddof=1)) if len(total) > 1 else 0.0
+        rows.append((name, kind, float(total.mean()), spread))
+    return pd.DataFrame(rows, columns=["name", "kind", "mean", "standard_uncertainty"])
+
+
+def zero_curve(result: Any, reach: float | None = None) -> pd.DataFrame:
+    """Volume stated over volume true, for instruments that read too high or too low.
+
+    Parameters
+    ----------
+    result : Audit
+        With an effluent record of a method that has a level [m].
+    reach : float
+        Largest zero error shown; twice a small error in the units of the case if None [m].
+
+    Returns
+    -------
+    DataFrame
+        zero_error [m], change (of the volume, as a share of the true one) [-].
+    """
+    series, device = result.evidence.series, result.case.device
+    reach = 2 * Words.of(result).small_length if reach is None else reach
+    errors = np.linspace(-reach, reach, 25)
+    weights = np.gradient(series.time)
+    usual = np.minimum(weights, 10 * np.median(weights))
+
+    def volume(shift: float) -> float:
+        return float(np.sum(usual * series.carrier * device.rating(series.level - shift)))
+
+    stated = volume(0.0)
+    change = [stated / volume(error) - 1 for error in errors]
+    return pd.DataFrame({"zero_error": errors, "change": change})
+
+
+def margins(result: Any) -> pd.DataFrame | None:
+    """How far each finding is from another one.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3].
+
+    Returns
+    -------
+    DataFrame or None
+        In the units people read; None without an audited volume [-].
+    """
+    audited = result.evidence.audited
+    if audited is None or not np.isfinite(audited).all():
+        return None
+    rule, unit = result.rule, Words.of(result).volume_unit
+    billed = result.invoices["billed_m3"].to_numpy(float)
+    found = judge(audited, billed, rule.tolerance, rule.coverage, rule.guard_factor)
+    named = [*zip(result.invoices["invoice"], found.invoices, strict=True)]
+    rows = []
+    for name, each in [*named, ("all invoices", found.total)]:
+        spare = each.distance - each.guard_band
+        share = spare / each.audited.mean if each.audited.mean else np.nan
+        decided = not each.finding.startswith("cannot")
+        rows.append(
+            {
+                "invoice": name,
+                "finding": _short(each.finding),
+                f"estimate to nearest limit [{unit}]": from_si(each.distance, unit, "volume"),
+                f"reach of the interval [{unit}]": from_si(each.guard_band, unit, "volume"),
+                "what would change it": _change(decided, share, each),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _change(decided: bool, share: float, each: Any) -> str:
+    if decided and not np.isfinite(share):
+        return "nothing measured: an earlier invoice holds its days"
+    if decided:
+        return f"an error of more than {abs(100 * share):.1f} % of the audited volume"
+    if not each.distance > 0:
+        return "another estimate; the estimate lies on the limit"
+    factor = each.reach_to_decide / each.guard_band if each.guard_band else 1.0
+    return f"an interval of {100 * factor:.0f} % of the present width, same estimate"
+
+
+def visits(result: Any) -> pd.DataFrame:
+    """Hand readings beside those of the instrument.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m].
+
+    Returns
+    -------
+    DataFrame
+        One row a visit, in the unit people read [-].
+    """
+    words, table = Words.of(result), result.case.data.effluent
+    unit = words.head_unit
+    rows = [
+        {
+            "visit": visit.time,
+            f"by hand [{unit}]": from_si(visit.hand, unit, "length"),
+            f"instrument [{unit}]": from_si(visit.instrument, unit, "length"),
+            f"instrument too high by [{unit}]": from_si(
+                visit.instrument - visit.hand, unit, "length"
+            ),
+            "set to the hand reading": "yes" if visit.rezeroed else "no",
+            "note": visit.note,
+        }
+        for visit in (table.visit if table is not None else [])
+    ]
+    return pd.DataFrame(rows)

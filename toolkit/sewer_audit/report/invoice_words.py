@@ -1,0 +1,163 @@
+"""What the check of the invoices says in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sewer_audit.report.show import Shown, bullets, say
+from sewer_audit.report.words import Words, counted, joined
+
+__all__ = ["claim_sentence", "look_alikes", "shared_days", "summary"]
+
+CENT = 0.005
+
+
+def shared_days(result: Any) -> list[str]:
+    """What is said of invoices that cover days which an earlier one holds already.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    list of str
+        A sentence an invoice; none where no day is shared [text].
+    """
+    said = []
+    for flag in result.flags:
+        if flag.code != "overlapping invoices":
+            continue
+        data = flag.data
+        days = f"{data['days']:.4g} {'day' if data['days'] == 1 else 'days'}"
+        rest = (
+            f"its other {data['own_days']:.4g} are its own"
+            if data["own_days"]
+            else "none is left for it, and nothing is due on it"
+        )
+        said.append(
+            f"{data['invoice']} covers {days} that {data['shares_with']} holds already; {rest}"
+        )
+    return said
+
+
+def summary(result: Any) -> Shown:
+    """The answer in a few sentences.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [money].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    count = counted(len(result.invoices), "invoice")
+    if result.pricing is None:
+        return say("The case names no rate schedule, so {count} cannot be recomputed.", count=count)
+    words, claim = Words.of(result), result.claim
+    wrong = claim[claim["by_the_rules"].abs() > CENT]
+    if wrong.empty:
+        sentences = [f"{count}: every one follows from the schedule to the cent."]
+    else:
+        over = wrong.loc[wrong["by_the_rules"] > 0, "by_the_rules"].sum()
+        under = -wrong.loc[wrong["by_the_rules"] < 0, "by_the_rules"].sum()
+        text = f"{len(wrong)} of {count} differ from the rules: {words.money(over)} too much"
+        sentences = [f"{text}, {words.money(under)} too little, {words.money(over - under)} net."]
+    unread = [
+        b.invoice
+        for b, d in zip(result.pricing.bills, result.pricing.due, strict=True)
+        if d is None
+    ]
+    if unread:
+        sentences.append(
+            f"No reads tell the volume of {joined(unread)}: rates and sums are checked on the "
+            "volume as printed."
+        )
+    shared = [f"{text}." for text in shared_days(result)]
+    return bullets([*sentences, *shared, *_named(result)], "")
+
+
+def _named(result: Any) -> list[str]:
+    found = result.signatures
+    if found.empty:
+        return []
+    known = found[found["exactness"] != "not explained"]
+    left = found[found["exactness"] == "not explained"]
+    sentences = []
+    if len(known):
+        alike = int((known["look_alikes"].map(len) > 0).sum())
+        tail = f"; for {alike} of them another one fits as well" if alike else ""
+        sentences.append(f"Known errors explain them as {counted(len(known), 'finding')}{tail}.")
+    if len(left):
+        names = [name for each in left["invoices"] for name in each]
+        sentences.append(f"No known error explains {joined(names)}.")
+    return sentences
+
+
+def look_alikes(result: Any) -> Shown:
+    """Errors that the figures cannot tell apart, and the evidence that would.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        A list, or a sentence if every named error stands alone [text].
+    """
+    found = result.signatures
+    alike = found[found["look_alikes"].map(len) > 0] if len(found) else found
+    if alike.empty:
+        return say("No named error has a look-alike: the figures tell them apart.")
+    sentences = [
+        f"{', '.join(row.invoices)}: {row.code.replace('-', ' ')}, or "
+        f"{joined([other.replace('-', ' ') for other in row.look_alikes])}. What would separate "
+        f"them: {row.evidence_needed}."
+        for row in alike.itertuples()
+    ]
+    return bullets(sentences, "")
+
+
+def claim_sentence(result: Any) -> Shown:
+    """Sums of the claim in words: inside and outside the windows, paid, interest, deadline.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [money].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    if result.claim.empty:
+        return say("Without a rate schedule no amount can be stated.")
+    words, sums = Words.of(result), result.claim.attrs["sums"]
+    if not sums["over_invoiced"] and not sums["under_invoiced"]:
+        return say("No amount is in question by the rules of the schedule.")
+    sentences = [
+        f"Too much was billed by {words.money(sums['over_invoiced'])}, too little by "
+        f"{words.money(sums['under_invoiced'])}; net {words.money(sums['net'])}, of which "
+        f"{words.money(sums['in_look_back'])} lie inside their windows.",
+        f"On invoices that may still be disputed: {words.money(sums['open_for_dispute'])}.",
+    ]
+    if result.claim["paid"].notna().any():
+        text = f"Of what was billed too high inside the window, {words.money(sums['refund'])} was "
+        text += f"paid and would be refunded, {words.money(sums['credit'])} is still open."
+        sentences.append(text)
+    if sums["interest"] is not None:
+        interest = words.money(sums["interest"])
+        sentences.append(f"Interest at the stated rate, to {sums['decided_on']}: {interest}.")
+    if sums["next_deadline"] is not None:
+        sentences.append(
+            "The first of these amounts leaves the window the case states on "
+            f"{sums['next_deadline']}."
+        )
+    return bullets(sentences, "")

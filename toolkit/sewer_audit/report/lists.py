@@ -1,0 +1,280 @@
+"""Long tables of an audit for the appendix of a report, in the units people read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from sewer_audit.effluent import assess_checklist
+from sewer_audit.report.balance import explanations
+from sewer_audit.report.frames import budget_of
+from sewer_audit.report.manifest import versions
+from sewer_audit.report.tables import with_units
+from sewer_audit.report.words import Words
+from sewer_audit.units import from_si
+
+__all__ = [
+    "budget_table",
+    "charge_lines",
+    "checklist",
+    "explanations",
+    "first_order",
+    "gaps",
+    "input_files",
+    "made_with",
+    "readable",
+    "reading_counts",
+    "signatures",
+]
+
+
+def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
+    """Any table of an audit with units in its heads.
+
+    Parameters
+    ----------
+    result : Audit
+        For the units of its case [-].
+    frame : DataFrame
+        One of its tables [SI].
+
+    Returns
+    -------
+    DataFrame
+        In the units people read [-].
+    """
+    words = Words.of(result)
+    shown = with_units(frame, words.volume_unit, words.currency)
+    for name in shown.columns:
+        if isinstance(shown[name].dtype, pd.DatetimeTZDtype):
+            shown[name] = shown[name].dt.tz_convert(result.case.zone)
+    return shown
+
+
+def checklist(result: Any) -> pd.DataFrame:
+    """What the method asks of the installation, and what the case answers.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        One row a requirement; empty without a record [text].
+    """
+    element, table = result.case.device, result.case.data.effluent
+    if element is None or table is None:
+        return pd.DataFrame()
+    series = result.evidence.series
+    ranged = series is not None and series.reference_distance is not None
+    points = assess_checklist(element, table.checklist, ranged).points
+    return pd.DataFrame(
+        [
+            {
+                "subject": point.subject,
+                "asked for": point.asked,
+                "answer of the case": point.answer or "NOT ANSWERED",
+                "what follows": f"{point.status}: {point.effect}".removeprefix("open: "),
+                "source": point.source,
+            }
+            for point in points
+        ]
+    )
+
+
+def reading_counts(result: Any) -> pd.DataFrame:
+    """Readings of the record by status and reason.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        status, reason, readings, share [%]; empty without a record [-].
+    """
+    logger = result.inputs.logger
+    if logger is None:
+        return pd.DataFrame()
+    frame = logger.frame[["status", "reason"]].astype(str)
+    counted = frame.value_counts().rename("readings").reset_index()
+    counted = counted.sort_values("readings", ascending=False, kind="stable")
+    counted["reason"] = counted["reason"].replace({"nan": "", "None": "", "<NA>": ""})
+    counted["share [%]"] = 100 * counted["readings"] / max(len(frame), 1)
+    return counted.reset_index(drop=True)
+
+
+def budget_table(result: Any, estimate: str) -> pd.DataFrame:
+    """Variance budget of one estimate, all invoices together.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3].
+    estimate : str
+        "effluent" or "balance" [text].
+
+    Returns
+    -------
+    DataFrame
+        One row a cause; empty without that estimate [-].
+    """
+    budget = budget_of(result, estimate)
+    if budget.empty:
+        return budget
+    kept = budget[["cause", "share", "standard_uncertainty_m3", "persistence"]].assign(
+        larger_cause=budget["direction"].map({1: "larger volume", -1: "smaller volume"}).fillna(""),
+        narrower_if_halved_share=1 - budget["width_if_halved_m3"] / budget["interval_width_m3"],
+    )
+    return readable(result, kept).rename(
+        columns={
+            "persistence": "lasts over",
+            "larger cause": "if larger",
+            "share [%]": "share of the variance [%]",
+            "narrower if halved share [%]": "interval narrower if this cause were halved [%]",
+        }
+    )
+
+
+def first_order(result: Any) -> pd.DataFrame:
+    """All invoices together: the first-order formula beside the draws, and whether it suffices.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3, money].
+
+    Returns
+    -------
+    DataFrame
+        One row a figure; empty where nothing is uncertain [-].
+    """
+    words, table = Words.of(result), result.first_order
+    rows = []
+    for row in table[table["invoice"] == "total"].to_dict("records"):
+        each = table[table["figure"] == row["figure"]]
+        money = row["unit"] == "money"
+        scale = 1.0 if money else from_si(1.0, words.volume_unit, "volume")
+        unit = words.currency if money else words.volume_unit
+        suffices = "yes" if row["first_order_suffices"] else "no"
+        rows.append(
+            {
+                "figure": f"{row['figure'].replace('_', ' ')} [{unit}]",
+                "formula": scale * row["first_order"],
+                "its u": scale * row["first_order_standard_uncertainty"],
+                "draws": scale * row["draws_mean"],
+                "their u": scale * row["draws_standard_uncertainty"],
+                "ends differ by": scale * row["largest_difference"],
+                "allowed": scale * row["tolerance"],
+                "suffices": suffices + (", a close call" if row["close_call"] else ""),
+                "for invoices": f"{int(each['first_order_suffices'][:-1].sum())} of "
+                f"{len(each) - 1}",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def charge_lines(result: Any) -> pd.DataFrame:
+    """Charge lines whose billed amount is not what the schedule gives.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [money].
+
+    Returns
+    -------
+    DataFrame
+        One row a line that differs; empty without a schedule [money].
+    """
+    if result.pricing is None:
+        return pd.DataFrame()
+    columns = ["invoice", "line", "invoiced", "on_stated_volume", "by_the_rules"]
+    lines = result.pricing.lines[columns].copy()
+    for name in columns[2:]:
+        lines[name] = [float("nan") if value is None else float(value) for value in lines[name]]
+    gaps_of = [(lines["invoiced"] - lines[name]).abs() > 0.005 for name in columns[3:]]
+    wrong = lines[gaps_of[0] | gaps_of[1]]
+    heads = {"on_stated_volume": "recomputed_on_stated_volume"}
+    shown = readable(result, wrong.rename(columns=heads))
+    return shown.rename(columns={n: n.replace("by the rules", "from the reads") for n in shown})
+
+
+def signatures(result: Any) -> pd.DataFrame:
+    """Invoices that differ from the rules, with the pattern their figures fit.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [money].
+
+    Returns
+    -------
+    DataFrame
+        One row an error, with its amount; empty without a schedule [money].
+    """
+    found = result.signatures
+    if found.empty:
+        return pd.DataFrame()
+    money = Words.of(result).currency
+    names = [", ".join(map(str, each)) for each in found["invoices"]]
+    pairs = zip(found["sentence"], names, strict=True)
+    return pd.DataFrame(
+        {
+            "invoices": names,
+            "what the figures fit": [text.removeprefix(f"{name}: ") for text, name in pairs],
+            "how well": found["exactness"],
+            f"billed less recomputed [{money}]": found["difference"].astype(float),
+            "what would settle it": found["evidence_needed"],
+        }
+    )
+
+
+def gaps(result: Any) -> pd.DataFrame:
+    """Gaps that were filled, with the estimated volume.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [m3].
+
+    Returns
+    -------
+    DataFrame
+        One row a gap, in local time; empty without a record [-].
+    """
+    effluent = result.evidence.effluent
+    return pd.DataFrame() if effluent is None else readable(result, effluent.gaps)
+
+
+def input_files(result: Any) -> pd.DataFrame:
+    """Every input with its SHA-256.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        What it is, its name in the case file, its hash [text].
+    """
+    rows = result.findings()["inputs"]
+    return pd.DataFrame(rows).rename(columns={"key": "what", "sha256": "SHA-256"})
+
+
+def made_with() -> str:
+    """Software a report is made with.
+
+    Returns
+    -------
+    str
+        Names and versions, the toolkit's own code as its hash [text].
+    """
+    return ", ".join(f"{name} {version}" for name, version in versions().items())

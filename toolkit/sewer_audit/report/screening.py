@@ -1,0 +1,195 @@
+"""What screening found in a record: every rule with its parameters, reasons and counts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit import spoken
+from sewer_audit.report.words import Words
+from sewer_audit.spoken import speaking
+from sewer_audit.units import from_si
+
+__all__ = ["record_by_invoice", "screened_level", "screening_stretches", "screening_table"]
+
+NO_ROWS = "no reading at all"
+
+
+def screening_table(result: Any) -> pd.DataFrame:
+    """Every screening rule: what it looks for, its numbers with their reasons, what it found.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        One row per rule and parameter; empty without a screened record [text].
+    """
+    logger = result.inputs.logger
+    if logger is None or logger.screening is None:
+        return pd.DataFrame()
+    with speaking(Words.of(result).spoken):
+        return _screening_rows(logger.screening)
+
+
+def _screening_rows(screening: pd.DataFrame) -> pd.DataFrame:
+    rows = []
+    for row in screening.itertuples(index=False):
+        found = row.rejected if row.action == "reject" else row.marked
+        done = {"reject": "rejected", "mark": "marked, kept"}[row.action] if found else "none found"
+        rows.append(
+            {
+                "rule": row.rule,
+                "looks at": row.parameter,
+                "value": _value(row.value, row.unit, row.parameter),
+                "reason": "stated in the case" if row.stated else row.reason,
+                "readings": "" if row.remark else f"{found:,}",
+                "what became of them": row.remark or done,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _value(value: float, unit: str, parameter: str) -> str:
+    if not np.isfinite(value):
+        return "not stated"
+    if unit == "s":
+        return f"{value / 3600:.4g} h" if value >= 7200 else f"{value / 60:.4g} min"
+    if unit == "K" and "change" in parameter:
+        return spoken.temperature_step(value)
+    said = {"m": spoken.length, "K": spoken.temperature, "m/s": spoken.velocity}
+    if unit == "m/s" and parameter == "rate":
+        return spoken.rate_of_rise(value)
+    return said[unit](value) if unit in said else f"{value:.4g}"
+
+
+def record_by_invoice(result: Any) -> pd.DataFrame:
+    """How much of every service period the record covers, its longest gap and what was filled.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    DataFrame
+        One row per invoice, in the units people read; empty without a record [-].
+    """
+    effluent = result.evidence.effluent
+    if effluent is None:
+        return pd.DataFrame()
+    quality, unit = effluent.quality, Words.of(result).volume_unit
+    share = 100 * quality["estimated_s"] / quality["seconds"]
+    return pd.DataFrame(
+        {
+            "invoice": quality["invoice"],
+            "covered by readings [%]": 100 * quality["record_coverage"],
+            "longest gap [h]": quality["longest_gap_s"] / 3600,
+            "filled [% of the time]": share,
+            f"filled [{unit}]": from_si(quality["estimated_m3"].to_numpy(float), unit, "volume"),
+        }
+    )
+
+
+def screening_stretches(result: Any) -> pd.DataFrame:
+    """Stretches of the record that were rejected, marked or hold no reading, by reason.
+
+    Parameters
+    ----------
+    result : Audit
+        With an effluent record [-].
+
+    Returns
+    -------
+    DataFrame
+        reason, kind ("rejected", "marked" or "missing"), start, end (UTC), readings [-].
+    """
+    logger = result.inputs.logger
+    parts = [_rejected(logger.frame), _missing(logger)]
+    if logger.spans is not None and logger.screening is not None:
+        actions = logger.screening.drop_duplicates("rule").set_index("rule")["action"]
+        marked = logger.spans[logger.spans["rule"].map(actions) == "mark"]
+        parts.append(
+            pd.DataFrame(
+                {
+                    "reason": marked["rule"].astype("str"),
+                    "kind": "marked",
+                    "start": marked["start"],
+                    "end": marked["end"],
+                    "readings": marked["readings"],
+                }
+            )
+        )
+    return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+
+
+def _rejected(frame: pd.DataFrame) -> pd.DataFrame:
+    """Runs of neighbouring rows rejected for one reason."""
+    reason = frame["reason"].astype("str").to_numpy()
+    edge = np.flatnonzero(np.concatenate([[True], reason[1:] != reason[:-1], [True]]))
+    starts, ends = edge[:-1], edge[1:] - 1
+    bad = (frame["status"].to_numpy() == "rejected")[starts]
+    time = frame["time"]
+    return pd.DataFrame(
+        {
+            "reason": pd.Series(reason[starts][bad], dtype="str"),
+            "kind": "rejected",
+            "start": time.iloc[starts[bad]].to_numpy(),
+            "end": time.iloc[ends[bad]].to_numpy(),
+            "readings": (ends - starts + 1)[bad],
+        }
+    ).astype({"start": time.dtype, "end": time.dtype})
+
+
+def _missing(logger: Any) -> pd.DataFrame:
+    """Intervals without rows; what was rejected inside a gap is counted there, not here."""
+    gaps, times = logger.gaps, logger.frame["time"]
+    if not len(gaps):
+        return pd.DataFrame()
+    inside = np.searchsorted(times, gaps["end"], side="left") - np.searchsorted(
+        times, gaps["start"], side="right"
+    )
+    lost = np.rint(gaps["seconds"] / logger.step - 1).astype(int) - inside
+    found = pd.DataFrame(
+        {
+            "reason": NO_ROWS,
+            "kind": "missing",
+            "start": gaps["start"],
+            "end": gaps["end"],
+            "readings": lost,
+        }
+    )
+    return found[found["readings"] > 0]
+
+
+def screened_level(result: Any) -> pd.DataFrame:
+    """Level, or flow where the method has no level, of every row with its status.
+
+    Parameters
+    ----------
+    result : Audit
+        With an effluent record [-].
+
+    Returns
+    -------
+    DataFrame
+        time (UTC), value (in the unit people read), status; the head of the axis stands in
+        ``attrs["axis"]`` [-].
+    """
+    logger, words = result.inputs.logger, Words.of(result)
+    frame = logger.frame[["time", "status"]].copy()
+    if result.case.device.level_column is None:
+        unit = words.discharge_unit
+        frame["value"] = from_si(logger.frame["flow"].to_numpy(dtype=float), unit, "discharge")
+        frame.attrs["axis"] = f"flow [{unit}]"
+    else:
+        unit = words.head_unit
+        frame["value"] = from_si(np.asarray(result.inputs.level, dtype=float), unit, "length")
+        frame.attrs["axis"] = f"level [{unit}]"
+    return frame

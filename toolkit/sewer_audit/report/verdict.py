@@ -1,0 +1,273 @@
+"""The first page of the evidence: verdict, amount, and the three questions kept apart."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from sewer_audit.charges import BRIEFLY
+from sewer_audit.report.invoice_words import shared_days
+from sewer_audit.report.show import Shown, bullets, say, show_verdict
+from sewer_audit.report.words import Words, counted, joined
+
+__all__ = ["conclusions", "fairness", "rule_source", "verdict"]
+
+
+def verdict(result: Any) -> Shown:
+    """The box that opens the report: finding, amount, the few figures behind them.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        HTML [text].
+    """
+    words, total = Words.of(result), result.total
+    facts = {f"Billed, all invoices{words.unit_meaning}": words.volume(total["billed_m3"])}
+    if _known(total, "audited_mean"):
+        interval = words.volume_interval(total["audited_low"], total["audited_high"])
+        audited = words.volume(total["audited_mean"])
+        facts["Audited (by the evidence), all invoices"] = f"{audited}; {interval}"
+        finding = str(total["finding"])
+        facts["All invoices together"] = finding[:1].upper() + finding[1:]
+    if not result.claim.empty:
+        wrong = int((result.claim["by_the_rules"].abs() > 0.005).sum())
+        facts["Invoices that do not follow the rate schedule"] = f"{wrong} of {len(result.claim)}"
+    if result.basis.get("answered"):
+        low, high = (words.share(result.basis[f"share_{end}"]) for end in ("low", "high"))
+        facts["Share of the net intake (intake less credits) that reached the sewer"] = (
+            f"{words.share(result.basis['share_mean'])}; {low} to {high} ({words.interval_name}); "
+            f"the schedule bills {words.share(result.basis['return_factor'])}"
+        )
+    if _known(result.basis, "amount_mean") and not result.basis["fair"]:
+        way, amount, span = _on_discharge(result.basis, words)
+        facts[
+            f"{way.capitalize()} if billed on the discharge (a question of the basis, not an error)"
+        ] = f"{amount}; {span}"
+    device = result.case.device
+    if device is not None and device.notes.trend_grade:
+        facts["Class of the effluent record"] = "Trend grade: it carries no claim alone"
+    starts, ends = result.invoices["start"], result.invoices["end"]
+    facts["Invoices"] = (
+        f"{len(result.invoices)}, {words.day(starts.min())} to {words.day(ends.max())}"
+    )
+    return show_verdict(_findings(result), _amount(result, words), facts)
+
+
+def _known(row: Any, name: str) -> bool:
+    value = row.get(name)
+    return value is not None and math.isfinite(value)
+
+
+def _findings(result: Any) -> str:
+    counts = result.invoices["finding"].value_counts()
+    order = ("too high", "too low", "supported", "cannot be decided")
+    parts = []
+    for kind in order:
+        number = int(sum(n for finding, n in counts.items() if kind in finding))
+        if number:
+            parts.append(f"{kind} in {number}")
+    return f"Billed volume of {counted(len(result.invoices), 'invoice')}: {', '.join(parts)}"
+
+
+def _amount(result: Any, words: Words) -> str:
+    if result.claim.empty:
+        return "No amount can be stated: the case holds no rate schedule."
+    amounts = result.claim["by_the_rules"]
+    over, under = float(amounts[amounts > 0].sum()), float(-amounts[amounts < 0].sum())
+    if not over and not under:
+        return "Every invoice follows from the rate schedule to the cent."
+    text = f"Invoiced beyond the rate schedule: {words.money(over)}"
+    if under:
+        text += f"; invoiced below it: {words.money(under)}; net {words.money(over - under)}"
+    return text
+
+
+def conclusions(result: Any) -> Shown:
+    """The verdict in sentences, the three questions kept apart.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        A list [text].
+    """
+    words = Words.of(result)
+    return bullets(
+        [
+            *_rules_sentences(result, words),
+            *_volume_sentences(result),
+            *_cautions(result),
+            *_basis_sentences(result, words),
+        ],
+        "The evidence answers none of the three questions yet.",
+    )
+
+
+def _rules_sentences(result: Any, words: Words) -> list[str]:
+    shared = shared_days(result)
+    said = []
+    if shared:
+        said = [
+            f"Days on two invoices: {'; '.join(shared)}. Every day counts once, for the earliest "
+            "invoice that holds it; which of the two stands is for the billing authority to say."
+        ]
+    return [*said, *_by_the_rules(result, words)]
+
+
+def _by_the_rules(result: Any, words: Words) -> list[str]:
+    if result.claim.empty:
+        return []
+    claim = result.claim
+    wrong = claim[claim["by_the_rules"].abs() > 0.005]
+    head = "By the rules: "
+    if wrong.empty:
+        return [head + "reads, rates and sums of every invoice agree with the schedule."]
+    named = [f"{r.invoice} ({words.money(r.by_the_rules)})" for r in wrong.itertuples()]
+    return [
+        f"{head}{len(wrong)} of {counted(len(claim), 'invoice')} "
+        f"{'does' if len(wrong) == 1 else 'do'} not follow from the reads and the schedule, as "
+        f"billed less recomputed: {joined(named)}. "
+        "Such an error asks for a correction or a refund.",
+        *_briefly(result),
+    ]
+
+
+def _briefly(result: Any) -> list[str]:
+    """In a few words, what the figures of the invoices fit."""
+    fits = [
+        f"{BRIEFLY.get(row.code, row.code)} ({', '.join(row.invoices)})"
+        for row in result.signatures.itertuples()
+        if row.exactness != "not explained"
+    ]
+    return [f"What their figures fit: {'; '.join(fits)}."] if fits else []
+
+
+def _volume_sentences(result: Any) -> list[str]:
+    table, head = result.invoices, "Volume: "
+    if result.evidence.open:
+        return [
+            f"{head}cannot be judged, for the further balances do not close and what the verdict "
+            "would rest on may be wrong; the water balance says which measurements it may be."
+        ]
+    if result.evidence.audited is None:
+        reason = "there is neither an effluent record nor a balance of supply reads"
+        if result.evidence.reconciliation is not None:
+            reason = "the two estimates contradict each other, and they are not averaged"
+        return [f"{head}cannot be judged, for {reason}."]
+    sentences = []
+    for kind in ("too high", "too low"):
+        names = table.loc[table["finding"].str.contains(kind), "invoice"].astype(str).tolist()
+        if names:
+            sentences.append(f"{head}the billed volume is {kind} in {joined(names)}.")
+            sentences[-1] += _of_the_basis(result, names)
+    if not sentences:
+        sentences = [head + "no billed volume is shown to be wrong by the stated rule."]
+    return sentences
+
+
+def _of_the_basis(result: Any, wrong: list[str]) -> str:
+    """Which of the wrong volumes are as the schedule asks, so that no error was made."""
+    if result.case.data.case.basis != "intake" or result.claim.empty:
+        return ""
+    right = result.claim[result.claim["by_the_rules"].abs() <= 0.005]
+    names = [name for name in wrong if name in set(right["invoice"].astype(str))]
+    if not names:
+        return ""
+    which = "All of them follow" if len(names) == len(wrong) else f"Of these {joined(names)} follow"
+    return (
+        f" {which} the schedule, which bills a share of the intake: there the basis is at issue, "
+        "not the invoice."
+    )
+
+
+def _basis_sentences(result: Any, words: Words) -> list[str]:
+    basis, head = result.basis, "Basis: "
+    if not basis.get("answered"):
+        return []
+    low, high = words.share(basis["share_low"]), words.share(basis["share_high"])
+    text = (
+        f"{head}{words.share(basis['share_mean'])} of the net intake reached the sewer "
+        f"({low} to {high}, {words.interval_name}), where the schedule bills "
+        f"{words.share(basis['return_factor'])}. "
+    )
+    if basis["fair"]:
+        return [text + "That share describes this site within what the evidence can tell."]
+    text += "That share does not describe this site"
+    if _known(basis, "amount_mean"):
+        way, amount, span = _on_discharge(basis, words)
+        text += (
+            f"; billed on the discharge, these invoices would have cost {way} by {amount}, {span}"
+        )
+    text += ". That is no error of an invoice"
+    if basis["share_mean"] > basis["return_factor"]:
+        return [text + ", and it is in favour of the site: to question the basis can raise bills."]
+    return [text + ": it asks for a credit or another basis."]
+
+
+def _on_discharge(basis: Any, words: Words) -> tuple[str, str, str]:
+    """Less or more than invoiced by the schedule, by how much, and the interval of that."""
+    ends = [float(basis[f"amount_{part}"]) for part in ("mean", "low", "high")]
+    if ends[0] < 0:
+        ends = [-ends[0], -ends[2], -ends[1]]
+    way = "more" if basis["amount_mean"] < 0 else "less"
+    return way, words.money(ends[0], cents=False), words.money_interval(*ends[1:])
+
+
+def _cautions(result: Any) -> list[str]:
+    """That a dispute can raise the bill, where an invoice was too low by the rule or the rates."""
+    low = result.invoices["finding"].str.contains("too low")
+    names = result.invoices.loc[low, "invoice"].astype(str).tolist()
+    if not result.claim.empty:
+        names += result.claim.loc[result.claim["by_the_rules"] < -0.005, "invoice"].tolist()
+    named = list(dict.fromkeys(names))
+    if not named:
+        return []
+    was = "was" if len(named) == 1 else "were"
+    return [f"Caution: {joined(named)} {was} billed too low; a dispute can also raise the bill."]
+
+
+def fairness(result: Any) -> Shown:
+    """The answer to the third question as a sentence.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    Shown
+        A sentence [text].
+    """
+    sentences = _basis_sentences(result, Words.of(result))
+    if not sentences:
+        return say("The third question, whether the basis is fair, is not answered by this case.")
+    return say("{sentence}", sentence=sentences[0].removeprefix("Basis: "))
+
+
+def rule_source(result: Any) -> str:
+    """Where the decision rule comes from, as the case states it.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [-].
+
+    Returns
+    -------
+    str
+        Such as "The decision rule, agreed with the town" [text].
+    """
+    source = result.case.data.rule.source.strip().rstrip(".")
+    return "The decision rule" + (
+        f", {source}" if source else " (the case file names no source for it)"
+    )

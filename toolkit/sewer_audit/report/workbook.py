@@ -1,0 +1,276 @@
+"""Every table as a workbook: units in the heads, invoice arithmetic as live formulas.
+
+Text from input files can never start a formula. The same tables give the same bytes: the file
+carries no clock and no name of a person or a machine.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+import zipfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta, tzinfo
+from decimal import ROUND_HALF_UP, Decimal
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from openpyxl import Workbook
+from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+from openpyxl.utils import get_column_letter
+
+__all__ = ["harmless", "write_workbook"]
+
+EPOCH = (1980, 1, 1, 0, 0, 0)
+STAMP = b"2000-01-01T00:00:00Z"
+LONGEST = 32_000
+DANGER = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
+FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+CENT = Decimal("0.01")
+LINE_COLUMNS = ("invoice", "line", "quantity", "unit", "rate", "billed")
+
+HEAD = Font(bold=True, color="FFFFFF")
+FILL = PatternFill("solid", fgColor="0F4C5C")
+SUM = Font(bold=True)
+RULE = Border(top=Side(style="thin"))
+
+
+@dataclass
+class _Draft:
+    """A workbook under way and the value of each formula written so far."""
+
+    book: Workbook
+    zone: tzinfo | None
+    values: dict[tuple[str, str], Any] = field(default_factory=dict)
+
+
+def write_workbook(
+    path: str | Path,
+    tables: Mapping[str, pd.DataFrame],
+    invoice_lines: pd.DataFrame | None = None,
+    zone: tzinfo | None = None,
+    money: str = "USD",
+) -> None:
+    """Write tables to one workbook.
+
+    Parameters
+    ----------
+    path : str or Path
+        File to write [-].
+    tables : mapping of str to DataFrame
+        Sheet name and table; column names carry their units [-].
+    invoice_lines : DataFrame, optional
+        invoice, line, quantity, unit, rate, billed: becomes a sheet whose amounts, sums and
+        differences are formulas; also computed, the amount to show, work, the formula of a line
+        that is no single product (the bare amount stands where there is none), and total, in the
+        place of the sum of what is billed [`money`].
+    zone : tzinfo, optional
+        Zone that times with a zone are written in, with their offset [-].
+    money : str
+        Name of the currency [text].
+    """
+    draft = _Draft(Workbook(), zone)
+    draft.book.remove(draft.book.active)
+    if invoice_lines is not None and len(invoice_lines):
+        _invoice_sheet(draft, invoice_lines, money)
+    for name, frame in tables.items():
+        _plain_sheet(draft, name, frame)
+    if not draft.book.sheetnames:
+        draft.book.create_sheet("empty")
+    properties = draft.book.properties
+    properties.creator, properties.title = "sewer-audit", "Tables of the evidence"
+    buffer = io.BytesIO()
+    draft.book.save(buffer)
+    Path(path).write_bytes(_steady(buffer.getvalue(), draft))
+
+
+def harmless(text: object) -> str:
+    """Text that no spreadsheet takes for a formula, in a workbook or in a CSV made of it.
+
+    Parameters
+    ----------
+    text : object
+        Name, comment or any other text [text].
+
+    Returns
+    -------
+    str
+        With an apostrophe before a sign that could start a formula; control signs removed [text].
+    """
+    clean = FORBIDDEN.sub("\N{REPLACEMENT CHARACTER}", str(text))
+    if len(clean) > LONGEST:
+        clean = clean[:LONGEST] + " … (cut)"
+    return "'" + clean if clean.lstrip(" \N{NO-BREAK SPACE}").startswith(DANGER) else clean
+
+
+def _sheet(draft: _Draft, name: str, heads: Sequence[str]):
+    base = re.sub(r"[\[\]:*?/\\']", " ", name).strip()[:28] or "table"
+    title, number = base, 2
+    while title.lower() in (used.lower() for used in draft.book.sheetnames):
+        title, number = f"{base} {number}", number + 1
+    sheet = draft.book.create_sheet(title)
+    for place, head in enumerate(heads, start=1):
+        cell = sheet.cell(1, place)
+        _text(cell, head)
+        cell.font, cell.fill = HEAD, FILL
+        cell.alignment = Alignment(wrap_text=True, vertical="top")
+    sheet.freeze_panes = "A2"
+    return sheet
+
+
+def _plain_sheet(draft: _Draft, name: str, frame: pd.DataFrame) -> None:
+    sheet = _sheet(draft, name, [str(column) for column in frame.columns])
+    for row, values in enumerate(frame.itertuples(index=False, name=None), start=2):
+        for place, value in enumerate(values, start=1):
+            _put(sheet.cell(row, place), value, draft.zone)
+    _widths(sheet)
+    if sheet.max_row > 1:
+        sheet.auto_filter.ref = sheet.dimensions
+
+
+def _text(cell, text: object) -> None:
+    cell.value = harmless(text)
+    cell.data_type = "s"
+
+
+def _put(cell, value: Any, zone: tzinfo | None) -> None:
+    if hasattr(value, "item") and not isinstance(value, (pd.Timestamp, pd.Timedelta)):
+        value = value.item()
+    if value is None or value is pd.NaT or value is pd.NA:
+        return
+    if isinstance(value, bool):
+        _text(cell, "yes" if value else "no")
+    elif isinstance(value, Decimal):
+        cell.value = value if value.is_finite() else None
+        cell.number_format = "#,##0." + "0" * max(2, -int(value.as_tuple().exponent or 0))
+    elif isinstance(value, (int, float)):
+        if math.isfinite(value):
+            cell.value = value
+    elif isinstance(value, (datetime, pd.Timestamp)):
+        local = value.astimezone(zone) if zone is not None and value.tzinfo is not None else value
+        _text(cell, local.isoformat(timespec="seconds"))
+    elif isinstance(value, (date, timedelta)):
+        _text(cell, str(value))
+    else:
+        _text(cell, value)
+
+
+def _formula(draft: _Draft, cell, formula: str, value: Any) -> None:
+    cell.value = formula
+    draft.values[(cell.parent.title, cell.coordinate)] = value
+
+
+def _number(value: Any) -> Decimal | None:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return None
+    return value if isinstance(value, Decimal) else Decimal(repr(float(value)))
+
+
+def _invoice_sheet(draft: _Draft, lines: pd.DataFrame, money: str) -> None:
+    """What each line comes to, beside what is billed; sums and differences by invoice."""
+    heads = ["invoice", "charge line", "quantity", "unit of quantity", f"rate [{money} per unit]"]
+    heads += [f"computed [{money}]", f"billed [{money}]", f"billed less computed [{money}]"]
+    sheet = _sheet(draft, "invoice arithmetic", heads)
+    row, total_rows, grand = 2, [], [Decimal(0)] * 3
+    for invoice, block in lines.groupby("invoice", sort=False):
+        first, sums = row, [Decimal(0)] * 3
+        for _, line in block.iterrows():
+            values = _line(draft, sheet, row, line)
+            sums = [a + b for a, b in zip(sums, values, strict=True)]
+            row += 1
+        _text(sheet.cell(row, 1), invoice)
+        _text(sheet.cell(row, 2), "sum")
+        for place, value in zip("FGH", sums, strict=True):
+            _formula(draft, sheet[f"{place}{row}"], f"=SUM({place}{first}:{place}{row - 1})", value)
+        if (printed := _number(block.get("total", pd.Series([None])).iloc[0])) is not None:
+            sums[1:] = [printed, printed - sums[0]]
+            draft.values.pop((sheet.title, f"G{row}"))
+            _put(sheet[f"G{row}"], printed, draft.zone)
+            _formula(draft, sheet[f"H{row}"], f"=G{row}-F{row}", sums[2])
+        _bold(sheet, row)
+        total_rows.append(row)
+        grand = [a + b for a, b in zip(grand, sums, strict=True)]
+        row += 1
+    _text(sheet.cell(row, 1), "all invoices")
+    for place, value in zip("FGH", grand, strict=True):
+        terms = [f'SUMIF($B$2:$B${row - 1},"sum",{place}$2:{place}${row - 1})']
+        _formula(draft, sheet[f"{place}{row}"], "=" + terms[0], value)
+    _bold(sheet, row)
+    _widths(sheet)
+
+
+def _line(draft: _Draft, sheet, row: int, line: pd.Series) -> list[Decimal]:
+    for place, name in enumerate(LINE_COLUMNS[:5], start=1):
+        _put(sheet.cell(row, place), line[name], draft.zone)
+    quantity, rate, billed = (_number(line[name]) for name in ("quantity", "rate", "billed"))
+    known, work = _number(line.get("computed")), line.get("work")
+    computed, formula = known, f"={work}" if work else ""
+    if quantity is not None and rate is not None:
+        product = (quantity * rate).quantize(CENT, ROUND_HALF_UP)
+        if known is None or product == known:
+            computed, formula = product, f"=ROUND(C{row}*E{row},2)"
+    if computed is not None and formula:
+        _formula(draft, sheet[f"F{row}"], formula, computed)
+    else:
+        _put(sheet[f"F{row}"], computed, draft.zone)
+    computed = computed or Decimal(0)
+    _put(sheet[f"G{row}"], billed, draft.zone)
+    difference = Decimal(0)
+    if billed is not None:  # else the line is not printed, and the sums tell
+        difference = billed - computed
+        _formula(draft, sheet[f"H{row}"], f"=G{row}-F{row}", difference)
+    for place in "FGH":
+        sheet[f"{place}{row}"].number_format = "#,##0.00"
+    return [computed, billed or Decimal(0), difference]
+
+
+def _bold(sheet, row: int) -> None:
+    for place in range(1, 9):
+        cell = sheet.cell(row, place)
+        cell.font, cell.border = SUM, RULE
+        if place > 5:
+            cell.number_format = "#,##0.00"
+
+
+def _widths(sheet) -> None:
+    for place, column in enumerate(sheet.iter_cols(), start=1):
+        longest = max((len(str(c.value)) for c in column if c.value is not None), default=0)
+        words = max((len(word) for word in str(column[0].value or "").split()), default=0)
+        formulas = any(c.data_type == "f" for c in column)
+        width = max(words, 12 if formulas else min(longest, 48))
+        sheet.column_dimensions[get_column_letter(place)].width = max(8, width + 2)
+
+
+def _steady(content: bytes, draft: _Draft) -> bytes:
+    """The same archive without clocks, and with the value beside each formula."""
+    titles = {
+        f"xl/worksheets/sheet{n}.xml": t for n, t in enumerate(draft.book.sheetnames, start=1)
+    }
+    target = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(content)) as old,
+        zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in sorted(old.namelist()):
+            data = old.read(name)
+            if name == "docProps/core.xml":
+                data = re.sub(
+                    rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*", rb"\g<1>" + STAMP, data
+                )
+            elif name in titles:
+                data = _with_values(data.decode(), titles[name], draft.values).encode()
+            entry = zipfile.ZipInfo(name, EPOCH)
+            entry.external_attr, entry.create_system = 0o644 << 16, 3
+            new.writestr(entry, data, zipfile.ZIP_DEFLATED, 6)
+    return target.getvalue()
+
+
+def _with_values(xml: str, title: str, values: Mapping[tuple[str, str], Any]) -> str:
+    def fill(match: re.Match[str]) -> str:
+        value = values.get((title, match[2]))
+        return f"{match[1]}<v>{value}</v></c>" if value is not None else match[0]
+
+    return re.sub(r'(<c r="([A-Z]+\d+)"[^>]*><f>[^<]*</f>)<v ?(?:/>|></v>)</c>', fill, xml)

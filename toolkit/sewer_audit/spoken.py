@@ -1,0 +1,398 @@
+"""Figures in the units, and moments in the time zone, that the people of a case read.
+
+The library computes in SI and UTC. Where it writes a figure into a sentence it asks this module,
+which knows what is spoken here: :func:`speaking` sets it for a block of work, and outside such a
+block sentences are in SI and UTC. The figures beside a sentence stay in SI whatever is spoken.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+from sewer_audit.units import from_si, to_si
+
+__all__ = [
+    "SI",
+    "Spoken",
+    "area",
+    "day",
+    "discharge",
+    "equation_units",
+    "hour",
+    "length",
+    "moment",
+    "percent",
+    "plain_length",
+    "power_law",
+    "rate_of_rise",
+    "speaking",
+    "temperature",
+    "temperature_step",
+    "velocity",
+    "volume",
+]
+
+FOOT = 0.3048
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """What is spoken in one case.
+
+    Parameters
+    ----------
+    volume, discharge, head : str
+        Units people read; the unit of the head says which family lengths, velocities, areas and
+        temperatures are in [text].
+    zone : tzinfo or None
+        Zone of moments; UTC if None [-].
+    """
+
+    volume: str = "m3"
+    discharge: str = "m3/s"
+    head: str = "mm"
+    zone: tzinfo | None = None
+
+    @property
+    def feet(self) -> bool:
+        """Whether lengths are in feet and inches [-]."""
+        inches = to_si(1.0, self.head, "length") * 12 / FOOT
+        return inches > 0.5 and math.isclose(inches, round(inches), rel_tol=1e-9)
+
+
+SI = Spoken()
+"""What is spoken outside every case."""
+_NOW: ContextVar[Spoken] = ContextVar("spoken", default=SI)
+
+
+@contextmanager
+def speaking(spoken: Spoken) -> Iterator[None]:
+    """Write sentences in these units for a block of work.
+
+    Parameters
+    ----------
+    spoken : Spoken
+        Units and zone [-].
+
+    Yields
+    ------
+    None
+        Nothing; what was spoken before is spoken again afterwards [-].
+    """
+    before = _NOW.set(spoken)
+    try:
+        yield
+    finally:
+        _NOW.reset(before)
+
+
+def _figure(value: float, digits: int, sign: bool = False) -> str:
+    """A number to so many significant digits, never with an exponent."""
+    if not math.isfinite(value):
+        return "–"
+    size = 0 if not value else math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
+    text = f"{value + 0.0:{'+' if sign else ''},.{max(digits - 1 - size, 0)}f}"  # no minus zero
+    if "." in text and not sign:
+        text = text.rstrip("0").rstrip(".")
+    return text
+
+
+def length(value: float, digits: int = 3, sign: bool = False) -> str:
+    """A length with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The length [m].
+    digits : int
+        Significant digits [-].
+    sign : bool
+        Whether to write a plus too [-].
+
+    Returns
+    -------
+    str
+        Such as "0.126 in", "3.2 mm" or "1.45 m" [text].
+    """
+    now = _NOW.get()
+    if now.feet:
+        unit = "ft" if now.head != "in" or abs(value) >= 36.5 * FOOT / 12 else "in"
+    elif now.head == "cm":
+        unit = "cm" if abs(value) < 1 else "m"
+    else:
+        unit = "mm" if abs(value) < 1 else "m"
+    return f"{_figure(from_si(value, unit, 'length'), digits, sign)} {unit}"
+
+
+def velocity(value: float, digits: int = 3) -> str:
+    """A velocity with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The velocity [m/s].
+    digits : int
+        Significant digits [-].
+
+    Returns
+    -------
+    str
+        Such as "1.97 ft/s" [text].
+    """
+    unit = "ft/s" if _NOW.get().feet else "m/s"
+    return f"{_figure(from_si(value, unit, 'velocity'), digits)} {unit}"
+
+
+def rate_of_rise(value: float) -> str:
+    """How fast a level rises or falls, with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The rate [m/s].
+
+    Returns
+    -------
+    str
+        Such as "2 ft in a minute" [text].
+    """
+    return f"{length(60 * value, 2)} in a minute"
+
+
+def volume(value: float, digits: int = 4) -> str:
+    """A volume with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The volume [m3].
+    digits : int
+        Significant digits [-].
+
+    Returns
+    -------
+    str
+        Such as "82.6 kgal" [text].
+    """
+    unit = _NOW.get().volume
+    return f"{_figure(from_si(value, unit, 'volume'), digits)} {unit}"
+
+
+def discharge(value: float, digits: int = 4) -> str:
+    """A discharge with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The discharge [m3/s].
+    digits : int
+        Significant digits [-].
+
+    Returns
+    -------
+    str
+        Such as "153 gpm" [text].
+    """
+    unit = _NOW.get().discharge
+    return f"{_figure(from_si(value, unit, 'discharge'), digits)} {unit}"
+
+
+def area(value: float, digits: int = 3) -> str:
+    """An area with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The area [m2].
+    digits : int
+        Significant digits [-].
+
+    Returns
+    -------
+    str
+        Such as "1,200 ft2" [text].
+    """
+    feet = _NOW.get().feet
+    return f"{_figure(value / FOOT**2 if feet else value, digits)} {'ft2' if feet else 'm2'}"
+
+
+def temperature(value: float, digits: int = 3) -> str:
+    """A temperature with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The temperature [K].
+    digits : int
+        Significant digits [-].
+
+    Returns
+    -------
+    str
+        Such as "63.3 degF" [text].
+    """
+    unit = "degF" if _NOW.get().feet else "degC"
+    return f"{_figure(round(from_si(value, unit, 'temperature'), 9), digits)} {unit}"
+
+
+def temperature_step(value: float, digits: int = 3) -> str:
+    """A difference of temperatures with its unit.
+
+    Parameters
+    ----------
+    value : float
+        The difference [K].
+    digits : int
+        Significant digits [-].
+
+    Returns
+    -------
+    str
+        Such as "1.8 degF" [text].
+    """
+    feet = _NOW.get().feet
+    return f"{_figure(1.8 * value if feet else value, digits)} {'degF' if feet else 'K'}"
+
+
+def percent(value: float, digits: int = 1) -> str:
+    """A share in per cent.
+
+    Parameters
+    ----------
+    value : float
+        The share [-].
+    digits : int
+        Digits after the point [-].
+
+    Returns
+    -------
+    str
+        Such as "7.4 %" [text].
+    """
+    if not math.isfinite(value):
+        return "– %"
+    return f"{round(100 * value, digits) + 0.0:.{digits}f} %"  # no minus zero
+
+
+def _local(time: Any) -> Any:
+    """An instant in the zone spoken; one without a zone counts as UTC."""
+    import pandas as pd
+
+    stamp = pd.Timestamp(time)
+    stamp = stamp.tz_localize("UTC") if stamp.tz is None else stamp
+    return stamp.tz_convert(_NOW.get().zone or "UTC")
+
+
+def moment(time: Any) -> str:
+    """An instant in the zone of the case, with the name of the zone at that moment.
+
+    Parameters
+    ----------
+    time : Timestamp or datetime64
+        The instant; without a zone it counts as UTC [-].
+
+    Returns
+    -------
+    str
+        Such as "2025-06-27 22:40 CDT" [text].
+    """
+    local = _local(time)
+    clock = "%H:%M:%S" if local.second else "%H:%M"
+    return local.strftime(f"%Y-%m-%d {clock} %Z").rstrip()
+
+
+def day(time: Any) -> str:
+    """The day of an instant in the zone of the case.
+
+    Parameters
+    ----------
+    time : Timestamp or datetime64
+        The instant; without a zone it counts as UTC [-].
+
+    Returns
+    -------
+    str
+        Such as "2025-06-27" [text].
+    """
+    return _local(time).strftime("%Y-%m-%d")
+
+
+def hour(time: Any) -> int:
+    """The hour of the day of an instant in the zone of the case.
+
+    Parameters
+    ----------
+    time : Timestamp or datetime64
+        The instant; without a zone it counts as UTC [-].
+
+    Returns
+    -------
+    int
+        From 0 to 23 [h].
+    """
+    return int(_local(time).hour)
+
+
+def plain_length(value: float) -> float:
+    """A length in the unit of length that :func:`equation_units` names, without that unit.
+
+    Parameters
+    ----------
+    value : float
+        The length [m].
+
+    Returns
+    -------
+    float
+        In feet or metres [ft or m].
+    """
+    return value / FOOT if _NOW.get().feet else value
+
+
+def equation_units() -> str:
+    """Units in which an equation is written [text].
+
+    Returns
+    -------
+    str
+        "ft3/s, ft" or "m3/s, m" [text].
+    """
+    return "ft3/s, ft" if _NOW.get().feet else "m3/s, m"
+
+
+def power_law(coefficient: float, exponent: float, digits: int = 4, lengths: float = 0.0) -> float:
+    """Coefficient of Q = C h^n in the units :func:`equation_units` names.
+
+    Parameters
+    ----------
+    coefficient : float
+        In SI [m(3 - n) / s].
+    exponent : float
+        Exponent n of the head [-].
+    digits : int
+        Significant digits kept [-].
+    lengths : float
+        Power of further lengths that stand beside the head, such as 1 for a crest [-].
+
+    Returns
+    -------
+    float
+        In cubic feet per second and feet, or in SI [-].
+
+    Notes
+    -----
+    Q = C h^n, so C in feet is C times 0.3048^(n + lengths - 3).
+
+    References
+    ----------
+    The foot is 0.3048 m exactly (international yard and pound agreement, 1959).
+    """
+    if _NOW.get().feet:
+        coefficient *= FOOT ** (exponent + lengths - 3)
+    return float(f"{coefficient:.{digits}g}")

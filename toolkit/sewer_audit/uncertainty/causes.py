@@ -1,0 +1,331 @@
+"""Uncertain causes: what is not exactly known, how far, how long it lasts and who says so.
+
+A :class:`Cause` is one input quantity of a measurement. Its *shape* is the distribution assigned to
+it, its *persistence* says over what the same error stays the same. Averaging removes only causes of
+the persistence "each reading".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from scipy.special import ndtr, stdtrit
+
+from sewer_audit.errors import AuditError
+
+__all__ = [
+    "PERSISTENCES",
+    "SHAPES",
+    "Cause",
+    "shaped",
+    "standard_from_expanded",
+    "standard_from_half_width",
+    "standard_from_resolution",
+    "standard_from_trapezoid",
+]
+
+PERSISTENCES = ("whole record", "between visits", "each reading")
+"""How long an error stays the same, from a year's constant companion to noise."""
+
+SHAPES = ("normal", "rectangular", "triangular", "arcsine", "student t")
+"""Distributions a cause may have."""
+
+HALF_WIDTH_DIVISORS: Mapping[str, float] = MappingProxyType(
+    {
+        "rectangular": math.sqrt(3.0),  # JCGM 100:2008, 4.3.7
+        "triangular": math.sqrt(6.0),  # JCGM 100:2008, 4.3.9
+        "arcsine": math.sqrt(2.0),  # JCGM 100:2008, H.1.3.4
+    }
+)
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One uncertain input with its spread, shape, persistence and source.
+
+    Parameters
+    ----------
+    name : str
+        Words the report uses; the draws of a shared cause are found by it [text].
+    standard : float
+        Standard uncertainty; for the shape "student t" the scale s / sqrt(n) [SI].
+    value : float
+        Best value: a correction or the quantity itself [SI].
+    unit : str
+        SI unit of `standard` and `value`; "1" for a ratio [text].
+    shape : str
+        One of `SHAPES` [text].
+    dof : float
+        Degrees of freedom of `standard`; infinite where it is taken as exactly known [-].
+    persistence : str
+        One of `PERSISTENCES`, or empty where a default is still to fill it in [text].
+    source : str
+        Certificate, standard or judgement the figures come from [text].
+    default : bool
+        Whether the toolkit supplied the figures and not the case [-].
+    time_constant : float, optional
+        Time after which the noise of readings has lost 63 % of its memory [s].
+
+    Raises
+    ------
+    AuditError
+        If the spread is negative or not finite, or a word is not one of the known ones.
+
+    References
+    ----------
+    JCGM 100:2008, 4.1.4 to 4.3; JCGM 101:2008, 6.4.
+    """
+
+    name: str
+    standard: float
+    value: float = 0.0
+    unit: str = "1"
+    shape: str = "normal"
+    dof: float = math.inf
+    persistence: str = "whole record"
+    source: str = ""
+    default: bool = False
+    time_constant: float | None = None
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.standard) and self.standard >= 0):
+            raise AuditError(
+                f"cause {self.name!r}: standard uncertainty {self.standard!r}; "
+                "it is a finite figure, zero or more"
+            )
+        if not math.isfinite(self.value):
+            raise AuditError(f"cause {self.name!r}: value {self.value!r} is not finite")
+        if self.shape not in SHAPES:
+            raise AuditError(
+                f"cause {self.name!r}: shape {self.shape!r}; known are {', '.join(SHAPES)}"
+            )
+        if self.persistence and self.persistence not in PERSISTENCES:
+            raise AuditError(
+                f"cause {self.name!r}: persistence {self.persistence!r}; "
+                f"known are {', '.join(PERSISTENCES)}"
+            )
+        self._check_numbers()
+
+    def _check_numbers(self) -> None:
+        if not self.dof > 0:
+            raise AuditError(f"cause {self.name!r}: {self.dof!r} degrees of freedom; above zero")
+        if self.shape == "student t" and not self.dof > 2:
+            raise AuditError(
+                f"cause {self.name!r}: a Student t shape with {self.dof!r} degrees of freedom has "
+                "no standard deviation; state more than 2, that is at least 4 readings"
+            )
+        if self.time_constant is not None and not self.time_constant >= 0:
+            raise AuditError(
+                f"cause {self.name!r}: time constant {self.time_constant!r} s; zero or more"
+            )
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation of the assigned distribution [SI].
+
+        A scaled Student t with scale u and v degrees of freedom has u sqrt(v / (v - 2))
+        (JCGM 101:2008, 6.4.9.4); every other shape has `standard` itself.
+        """
+        if self.shape == "student t" and math.isfinite(self.dof):
+            return self.standard * math.sqrt(self.dof / (self.dof - 2.0))
+        return self.standard
+
+    def scaled(self, factor: float) -> Cause:
+        """The same cause with another spread, as in "what if it were halved".
+
+        Parameters
+        ----------
+        factor : float
+            Multiplies the standard uncertainty [-].
+
+        Returns
+        -------
+        Cause
+            Everything else is unchanged [SI].
+        """
+        return replace(self, standard=self.standard * factor)
+
+
+def shaped(cause: Cause, standard_normal: np.ndarray) -> np.ndarray:
+    """Turn standard normal draws into draws of a cause.
+
+    Parameters
+    ----------
+    cause : Cause
+        Value, spread and shape [SI].
+    standard_normal : array
+        Draws with mean 0 and variance 1 [-].
+
+    Returns
+    -------
+    array
+        Draws of the value including its error, of the same form [SI].
+
+    Notes
+    -----
+    x = F^-1(Phi(z)): the larger the normal draw, the larger the result, for every shape, so that
+    one column of draws serves two causes that share one origin.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4 (shapes) and C.2 (inverse of the distribution function).
+    """
+    normal = np.asarray(standard_normal, dtype=float)
+    if cause.standard == 0:
+        return np.full(normal.shape, cause.value)
+    if cause.shape == "normal" or (cause.shape == "student t" and math.isinf(cause.dof)):
+        return cause.value + cause.standard * normal
+    if cause.shape == "student t":
+        below = ndtr(-np.abs(normal))  # the lower tail keeps its digits
+        return cause.value - np.sign(normal) * cause.standard * stdtrit(cause.dof, below)
+    half_width = cause.standard * HALF_WIDTH_DIVISORS[cause.shape]
+    share = ndtr(normal)
+    if cause.shape == "rectangular":
+        unit = 2.0 * share - 1.0
+    elif cause.shape == "arcsine":
+        unit = np.sin(np.pi * (share - 0.5))
+    else:
+        tail = np.sqrt(2.0 * np.minimum(share, 1.0 - share))
+        unit = np.where(share < 0.5, tail - 1.0, 1.0 - tail)
+    return cause.value + half_width * unit
+
+
+def standard_from_half_width(half_width: float, shape: str) -> float:
+    """Standard uncertainty of a value known to lie within limits.
+
+    Parameters
+    ----------
+    half_width : float
+        Half the distance between the limits [SI].
+    shape : str
+        "rectangular", "triangular" or "arcsine": the declared rule [text].
+
+    Returns
+    -------
+    float
+        Standard uncertainty in the unit of `half_width` [SI].
+
+    Raises
+    ------
+    AuditError
+        If the shape has no limits or the half-width is negative.
+
+    Notes
+    -----
+    u = a / sqrt(3), a / sqrt(6) or a / sqrt(2).
+
+    References
+    ----------
+    JCGM 100:2008, 4.3.7, 4.3.9 and H.1.3.4.
+    """
+    if shape not in HALF_WIDTH_DIVISORS:
+        raise AuditError(
+            f"a half-width says nothing of shape {shape!r}; "
+            f"state one of {', '.join(HALF_WIDTH_DIVISORS)}"
+        )
+    return _not_negative(half_width, "half-width") / HALF_WIDTH_DIVISORS[shape]
+
+
+def standard_from_trapezoid(half_width: float, top_ratio: float) -> float:
+    """Standard uncertainty of a symmetric trapezoid.
+
+    Parameters
+    ----------
+    half_width : float
+        Half the base [SI].
+    top_ratio : float
+        Top over base, 0 for a triangle and 1 for a rectangle [-].
+
+    Returns
+    -------
+    float
+        Standard uncertainty in the unit of `half_width` [SI].
+
+    Raises
+    ------
+    AuditError
+        If the ratio lies outside 0 to 1 or the half-width is negative.
+
+    Notes
+    -----
+    u = a sqrt((1 + b^2) / 6).
+
+    References
+    ----------
+    JCGM 100:2008, 4.3.9 equation (9a).
+    """
+    if not 0 <= top_ratio <= 1:
+        raise AuditError(f"top over base is {top_ratio!r}; it lies between 0 and 1")
+    return _not_negative(half_width, "half-width") * math.sqrt((1.0 + top_ratio**2) / 6.0)
+
+
+def standard_from_expanded(expanded: float, coverage_factor: float) -> float:
+    """Standard uncertainty behind an expanded one.
+
+    Parameters
+    ----------
+    expanded : float
+        Expanded uncertainty as a certificate states it [SI].
+    coverage_factor : float
+        Its coverage factor k [-].
+
+    Returns
+    -------
+    float
+        Standard uncertainty in the unit of `expanded` [SI].
+
+    Raises
+    ------
+    AuditError
+        If the factor is not positive or the uncertainty is negative.
+
+    Notes
+    -----
+    u = U / k.
+
+    References
+    ----------
+    JCGM 100:2008, 4.3.3.
+    """
+    if not coverage_factor > 0:
+        raise AuditError(f"coverage factor {coverage_factor!r}; it is above zero, often 2")
+    return _not_negative(expanded, "expanded uncertainty") / coverage_factor
+
+
+def standard_from_resolution(step: float) -> float:
+    """Standard uncertainty that the last digit of a display brings.
+
+    Parameters
+    ----------
+    step : float
+        Smallest step of the display [SI].
+
+    Returns
+    -------
+    float
+        Standard uncertainty in the unit of `step` [SI].
+
+    Raises
+    ------
+    AuditError
+        If the step is negative.
+
+    Notes
+    -----
+    u = step / sqrt(12), about 0.29 of the step.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.2.1.
+    """
+    return _not_negative(step, "step") / math.sqrt(12.0)
+
+
+def _not_negative(figure: float, what: str) -> float:
+    if not (math.isfinite(figure) and figure >= 0):
+        raise AuditError(f"{what} {figure!r}; it is a finite figure, zero or more")
+    return float(figure)

@@ -1,0 +1,107 @@
+"""Updating a normal vector by observations of linear combinations of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
+from scipy.special import chdtrc
+
+from sewer_audit.errors import AuditError
+
+__all__ = ["Conditioned", "condition"]
+
+
+@dataclass(frozen=True)
+class Conditioned:
+    """A normal vector after some linear combinations of it were observed.
+
+    Parameters
+    ----------
+    mean : array (n,)
+        Posterior mean [unit of the vector].
+    covariance : array (n, n)
+        Posterior covariance [unit squared].
+    innovations : array (m,)
+        Observations less what was expected of each given the earlier ones, over its standard
+        deviation: independent standard normal if the stated spreads are right [-].
+    statistic : float
+        Sum of their squares [-].
+    probability : float
+        Probability of at least that sum if the stated spreads are right [-].
+    """
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    innovations: np.ndarray
+    statistic: float
+    probability: float
+
+
+def condition(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    matrix: np.ndarray,
+    observed: np.ndarray,
+    noise: np.ndarray | None = None,
+) -> Conditioned:
+    """Update a normal vector with noisy observations of linear combinations of it.
+
+    Parameters
+    ----------
+    mean : array (n,)
+        Prior mean [unit of the vector].
+    covariance : array (n, n)
+        Prior covariance [unit squared].
+    matrix : array (m, n)
+        What each observation is made of [-].
+    observed : array (m,)
+        Observations, in order of time [unit of the vector].
+    noise : array (m, m), optional
+        Covariance of their own errors; none if left out [unit squared].
+
+    Returns
+    -------
+    Conditioned
+        Posterior mean and covariance, and how surprising the observations were [-].
+
+    Raises
+    ------
+    AuditError
+        If an observation leaves no room for any error.
+
+    Notes
+    -----
+    S = H P H' + R, K = P H' S^-1; mean' = mean + K (y - H mean), P' = P - K S K'. With S = L L'
+    the innovations are L^-1 (y - H mean).
+
+    References
+    ----------
+    Multivariate normal conditioning: any statistics text; JCGM 106:2012, clause 6 and annex A,
+    treat the same update of prior knowledge in one dimension (from memory).
+    """
+    prior = np.asarray(covariance, dtype=float)
+    across = prior @ matrix.T
+    spread = matrix @ across + (0.0 if noise is None else noise)
+    surprise = observed - matrix @ mean
+    if len(surprise) == 0:
+        return Conditioned(np.asarray(mean), prior, np.zeros(0), 0.0, 1.0)
+    try:
+        lower = cholesky(spread, lower=True)
+    except np.linalg.LinAlgError:
+        raise AuditError(
+            "an observation is stated as exact while nothing it shows is uncertain; state a "
+            "standard uncertainty for it"
+        ) from None
+    factor = cho_factor(spread, lower=True)
+    posterior = prior - across @ cho_solve(factor, across.T)
+    innovations = solve_triangular(lower, surprise, lower=True)
+    statistic = float(innovations @ innovations)
+    return Conditioned(
+        np.asarray(mean) + across @ cho_solve(factor, surprise),
+        (posterior + posterior.T) / 2.0,
+        innovations,
+        statistic,
+        float(chdtrc(len(innovations), statistic)),
+    )

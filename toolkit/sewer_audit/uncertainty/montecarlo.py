@@ -1,0 +1,266 @@
+"""Propagation of distributions by draws, beside the linear formula and compared with it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty.causes import Cause, shaped
+from sewer_audit.uncertainty.draws import Draws
+from sewer_audit.uncertainty.intervals import Interval, Summary, summarise
+from sewer_audit.uncertainty.propagation import Correlations, Model, input_covariance
+
+__all__ = [
+    "Validation",
+    "compare_intervals",
+    "draw_causes",
+    "monte_carlo",
+    "numerical_tolerance",
+    "smallest_block",
+]
+
+
+@dataclass(frozen=True)
+class Validation:
+    """Whether the linear formula suffices, by comparison with the draws.
+
+    Parameters
+    ----------
+    tolerance : float
+        Numerical tolerance for the stated number of digits [result unit].
+    digits : int
+        Significant digits of the standard uncertainty that matter [-].
+    low_difference, high_difference : float
+        Absolute differences of the interval ends [result unit].
+    validated : bool
+        Whether both differences stay within the tolerance [-].
+    numerically_firm : bool
+        Whether more draws could not plausibly change that [-].
+    """
+
+    tolerance: float
+    digits: int
+    low_difference: float
+    high_difference: float
+    validated: bool
+    numerically_firm: bool
+
+    def sentence(self, unit: str = "") -> str:
+        """The verdict in one sentence.
+
+        Parameters
+        ----------
+        unit : str
+            Unit of the result [text].
+
+        Returns
+        -------
+        str
+            For the report [text].
+        """
+        tail = f" {unit}" if unit else ""
+        worst = max(self.low_difference, self.high_difference)
+        verdict = "suffices here" if self.validated else "does not suffice here: use the draws"
+        doubt = "" if self.numerically_firm else " (a close call: take more draws)"
+        return (
+            f"The interval ends of the linear formula and of the draws differ by up to "
+            f"{worst:.3g}{tail}, allowed are {self.tolerance:.3g}{tail} for {self.digits} "
+            f"significant digit{'s' if self.digits > 1 else ''}: the linear formula {verdict}"
+            f"{doubt}."
+        )
+
+
+def draw_causes(
+    causes: Sequence[Cause], draws: Draws, correlations: Correlations | None = None
+) -> dict[str, np.ndarray]:
+    """Joint draws of several causes.
+
+    Parameters
+    ----------
+    causes : sequence of Cause
+        The inputs [SI].
+    draws : Draws
+        Number of draws and seed [-].
+    correlations : mapping, optional
+        Pair of names to the correlation of the underlying normal draws [-].
+
+    Returns
+    -------
+    dict
+        Name to draws (draws,) [SI].
+
+    Raises
+    ------
+    AuditError
+        If the correlations contradict each other.
+
+    Notes
+    -----
+    Correlated columns are mixtures z = A z0 of independent ones with A A' = R. For shapes other
+    than the normal the correlation of the values is slightly below the stated one.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.8 (multivariate normal).
+    """
+    columns = {cause.name: draws.standard(cause.name) for cause in causes}
+    if correlations:
+        unit = [Cause(cause.name, 1.0) for cause in causes]
+        value, vector = np.linalg.eigh(input_covariance(unit, correlations))
+        root = (vector * np.sqrt(np.clip(value, 0.0, None))) @ vector.T
+        mixed = root @ np.stack(list(columns.values()))
+        columns = {cause.name: mixed[place] for place, cause in enumerate(causes)}
+    return {cause.name: shaped(cause, columns[cause.name]) for cause in causes}
+
+
+def monte_carlo(
+    model: Model,
+    causes: Sequence[Cause],
+    draws: Draws,
+    correlations: Correlations | None = None,
+) -> np.ndarray:
+    """Draws of a result from draws of its causes.
+
+    Parameters
+    ----------
+    model : callable
+        From a mapping of names to arrays (n,) to an array (n,) or (n, results) [SI].
+    causes : sequence of Cause
+        The inputs [SI].
+    draws : Draws
+        Number of draws and seed [-].
+    correlations : mapping, optional
+        Pair of names to the correlation of the underlying normal draws [-].
+
+    Returns
+    -------
+    array (draws,) or (draws, results)
+        Draws of the result; summarise them with `summarise` [result unit].
+
+    Raises
+    ------
+    AuditError
+        If the correlations contradict each other.
+
+    References
+    ----------
+    JCGM 101:2008, clauses 5 and 7.
+    """
+    return np.asarray(model(draw_causes(causes, draws, correlations)), dtype=float)
+
+
+def numerical_tolerance(standard_uncertainty: float, digits: int = 1) -> float:
+    """Half a unit of the last significant digit of a standard uncertainty.
+
+    Parameters
+    ----------
+    standard_uncertainty : float
+        What will be printed [any].
+    digits : int
+        Significant digits regarded as meaningful, 1 or 2 [-].
+
+    Returns
+    -------
+    float
+        Numerical tolerance [unit of the uncertainty].
+
+    Raises
+    ------
+    AuditError
+        If the uncertainty is not above zero or the digits are not 1 or 2.
+
+    Notes
+    -----
+    u = c 10^l with c a whole number of that many digits; tolerance = 10^l / 2.
+
+    References
+    ----------
+    JCGM 101:2008, 7.9.2.
+    """
+    if digits not in (1, 2):
+        raise AuditError(f"{digits!r} digits; an uncertainty is stated with 1 or 2")
+    if not (math.isfinite(standard_uncertainty) and standard_uncertainty > 0):
+        raise AuditError(f"standard uncertainty {standard_uncertainty!r}; above zero and finite")
+    power = int(f"{standard_uncertainty:.{digits - 1}e}".split("e")[1]) - (digits - 1)
+    return 0.5 * 10.0**power
+
+
+def compare_intervals(
+    linear: Interval,
+    draws: np.ndarray | Summary,
+    digits: int = 1,
+    kind: str = "symmetric",
+) -> Validation:
+    """Compare a first-order interval with the draws of the same result.
+
+    Parameters
+    ----------
+    linear : Interval
+        From `FirstOrder.interval` [result unit].
+    draws : array (draws,) or Summary
+        Draws of the same result, or what `summarise` made of them [result unit].
+    digits : int
+        Significant digits of the standard uncertainty that matter, 1 or 2 [-].
+    kind : str
+        Interval of the draws: "symmetric" or "shortest" [text].
+
+    Returns
+    -------
+    Validation
+        Differences, tolerance and verdict [result unit].
+
+    Raises
+    ------
+    AuditError
+        If the draws are too few, do not vary, or the digits are not 1 or 2.
+
+    Notes
+    -----
+    d_low = |y - U - y_low| and d_high = |y + U - y_high|; validated if neither exceeds the
+    tolerance.
+
+    References
+    ----------
+    JCGM 101:2008, 8.1 and 8.2.
+    """
+    summary = draws if isinstance(draws, Summary) else summarise(draws, linear.coverage, kind)
+    tolerance = numerical_tolerance(float(summary.standard_uncertainty), digits)
+    low = abs(float(linear.low) - float(summary.low))
+    high = abs(float(linear.high) - float(summary.high))
+    doubt = 2.0 * max(float(summary.low_error), float(summary.high_error))
+    return Validation(
+        tolerance,
+        digits,
+        low,
+        high,
+        max(low, high) <= tolerance,
+        abs(max(low, high) - tolerance) > doubt,
+    )
+
+
+def smallest_block(coverage: float) -> int:
+    """Draws in one block of the adaptive procedure.
+
+    Parameters
+    ----------
+    coverage : float
+        Probability of the interval [-].
+
+    Returns
+    -------
+    int
+        Number of draws [-].
+
+    Notes
+    -----
+    M = max(J, 10000) with J the smallest whole number of at least 100 / (1 - p).
+
+    References
+    ----------
+    JCGM 101:2008, 7.9.4 b).
+    """
+    return max(math.ceil(100.0 / (1.0 - coverage) - 1e-6), 10_000)

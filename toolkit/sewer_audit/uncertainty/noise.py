@@ -1,0 +1,289 @@
+"""Noise of readings with a memory: what is left of it in a sum over a month.
+
+The noise of two readings is taken as correlated by exp(-|time between them| / time constant), a
+first-order autoregression when readings are evenly spaced. Everything runs in one pass over the
+readings, evenly spaced or not.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sewer_audit.errors import AuditError
+
+__all__ = [
+    "NoiseOfMean",
+    "noise_bias",
+    "noise_of_mean",
+    "noise_variance",
+    "relative_noise_bias",
+    "time_constant_of",
+]
+
+
+@dataclass(frozen=True)
+class NoiseOfMean:
+    """What averaging leaves of the noise of single readings.
+
+    Parameters
+    ----------
+    inflation : float
+        Standard uncertainty of the mean over that of independent readings [-].
+    effective_readings : float
+        Independent readings that would leave the same noise [-].
+    standard : float
+        Standard uncertainty of the weighted mean [unit of the readings].
+    """
+
+    inflation: float
+    effective_readings: float
+    standard: float
+
+
+def noise_variance(
+    weights: np.ndarray,
+    time: np.ndarray | float,
+    time_constant: float | None,
+    standard: float = 1.0,
+) -> float:
+    """Variance that the noise of the readings leaves in a weighted sum.
+
+    Parameters
+    ----------
+    weights : array (readings,)
+        Effect of one unit of noise of each reading on the sum [sum unit per reading unit].
+    time : array (readings,) or float
+        Increasing instants of the readings, or the constant step between them [s].
+    time_constant : float or None
+        Time in which the noise loses 63 % of its memory; None or 0 for none [s].
+    standard : float
+        Standard deviation of the noise of one reading [reading unit].
+
+    Returns
+    -------
+    float
+        Variance of the sum [sum unit squared].
+
+    Raises
+    ------
+    AuditError
+        If instants do not increase, forms differ or the time constant is negative.
+
+    Notes
+    -----
+    With p_i = exp(-(t_i - t_(i-1)) / T) the correlated part before reading i follows
+    A_i = p_i (A_(i-1) + w_(i-1)), and the variance is s^2 sum_i w_i (w_i + 2 A_i): exact, in
+    time and memory proportional to the number of readings.
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.2 equation (13) and 4.2.7 (correlated observations); the recursion is that
+    sum written for an exponential correlation.
+    """
+    w = np.asarray(weights, dtype=float)
+    if time_constant is not None and not time_constant >= 0:
+        raise AuditError(f"time constant {time_constant!r} s; zero or more")
+    if np.ndim(time) == 1 and len(np.asarray(time)) != len(w):
+        raise AuditError(
+            f"{len(w)} weights for {len(np.asarray(time))} instants; one each expected"
+        )
+    if not time_constant or len(w) < 2:
+        return float(standard**2 * (w @ w))
+    return float(standard**2 * (w @ (w + 2.0 * _memory(w, time, time_constant))))
+
+
+def _memory(w: np.ndarray, time: np.ndarray | float, time_constant: float) -> np.ndarray:
+    """Sum over all earlier readings of weight times correlation with each reading."""
+    step = np.diff(time) if np.ndim(time) else np.array([float(time)])
+    if not np.all(step > 0):
+        raise AuditError("the instants of the readings do not increase; sort them first")
+    smallest, largest = float(step.min()), float(step.max())
+    if largest - smallest <= 1e-9 * largest:
+        kept: np.ndarray = np.array(math.exp(-largest / time_constant))
+    else:
+        kept = np.exp(-step / time_constant)
+    if np.all(kept < 1e-12):
+        return np.zeros(len(w))
+    return _scan(kept, np.concatenate([[0.0], kept * w[:-1]]))
+
+
+def _scan(kept: np.ndarray, term: np.ndarray) -> np.ndarray:
+    """Solve a_i = kept_i a_(i-1) + term_i, with many blocks advancing side by side."""
+    count = len(term)
+    length = max(int(math.sqrt(count)), 1)
+    blocks = -(-count // length)
+    within = _by_place(term, blocks, length)
+    if kept.ndim:
+        decay = _by_place(np.concatenate([[0.0], kept]), blocks, length)
+    else:
+        decay = np.full((length, 1), float(kept))
+    for place in range(1, length):
+        within[place] += decay[place] * within[place - 1]
+        decay[place] *= decay[place - 1]
+    carried = np.zeros(blocks)
+    whole = np.broadcast_to(decay[-1], (blocks,))
+    for block in range(1, blocks):
+        carried[block] = within[-1, block - 1] + whole[block - 1] * carried[block - 1]
+    within += decay * carried
+    return within.T.reshape(-1)[:count]
+
+
+def _by_place(values: np.ndarray, blocks: int, length: int) -> np.ndarray:
+    """Values cut into blocks, one row per place within a block."""
+    padded = np.concatenate([values, np.zeros(blocks * length - len(values))])
+    return np.ascontiguousarray(padded.reshape(blocks, length).T)
+
+
+def noise_of_mean(
+    weights: np.ndarray,
+    time: np.ndarray | float,
+    time_constant: float | None,
+    standard: float = 1.0,
+) -> NoiseOfMean:
+    """Noise left in a weighted mean, and how many readings it is really worth.
+
+    Parameters
+    ----------
+    weights : array (readings,)
+        Weights of the mean; their scale does not matter [-].
+    time : array (readings,) or float
+        Increasing instants of the readings, or the constant step between them [s].
+    time_constant : float or None
+        Time in which the noise loses 63 % of its memory; None or 0 for none [s].
+    standard : float
+        Standard deviation of the noise of one reading [reading unit].
+
+    Returns
+    -------
+    NoiseOfMean
+        Inflation, effective readings and standard uncertainty of the mean [-].
+
+    Raises
+    ------
+    AuditError
+        If the weights add up to zero, instants do not increase or the time constant is negative.
+
+    Notes
+    -----
+    effective readings = (sum w)^2 / (variance of the sum for unit noise).
+
+    References
+    ----------
+    JCGM 100:2008, 4.2.7 and C.3.2 note 2 (experimental standard deviation of a mean).
+    """
+    w = np.asarray(weights, dtype=float)
+    total = float(w.sum())
+    if total == 0:
+        raise AuditError("the weights add up to zero; a mean needs a total weight")
+    variance = noise_variance(w, time, time_constant)
+    return NoiseOfMean(
+        math.sqrt(variance / float(w @ w)),
+        total**2 / variance,
+        standard * math.sqrt(variance) / abs(total),
+    )
+
+
+def noise_bias(weights: np.ndarray, second_derivative: np.ndarray, standard: float) -> float:
+    """What the noise in recorded levels has already added to a volume.
+
+    Parameters
+    ----------
+    weights : array (readings,)
+        Duration each reading stands for [s].
+    second_derivative : array (readings,)
+        Second derivative of the discharge with respect to level at each reading [m/s].
+    standard : float
+        Standard deviation of the noise of one reading [m].
+
+    Returns
+    -------
+    float
+        Volume to subtract; above zero for a rating that bends upward [m3].
+
+    Notes
+    -----
+    E[Q(h + e)] - Q(h) = Q''(h) s^2 / 2 to second order. The record already contains its noise:
+    the bias is subtracted or shown to be negligible, and noise is never added a second time.
+    Valid while s is well below h; memory of the noise does not matter.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.4.4 note (expectation from the second-order Taylor term).
+    """
+    return float(0.5 * standard**2 * (np.asarray(weights) @ np.asarray(second_derivative)))
+
+
+def relative_noise_bias(exponent: float, relative_noise: float | np.ndarray) -> float | np.ndarray:
+    """Relative upward bias of a power-law discharge from noise in the level.
+
+    Parameters
+    ----------
+    exponent : float
+        Exponent of the level, 1.5 for a rectangular weir [-].
+    relative_noise : float or array
+        Standard deviation of the noise over the level [-].
+
+    Returns
+    -------
+    float or array
+        Share of the discharge [-].
+
+    Notes
+    -----
+    b = n (n - 1) / 2 (s / h)^2.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.4.4 note, applied to Q = C h^n.
+    """
+    return exponent * (exponent - 1.0) / 2.0 * relative_noise**2
+
+
+def time_constant_of(residuals: np.ndarray, step: float) -> float:
+    """Time constant of noise, from evenly spaced residuals of a record.
+
+    Parameters
+    ----------
+    residuals : array (readings,)
+        Readings less the part that is flow and not noise [any].
+    step : float
+        Time between readings [s].
+
+    Returns
+    -------
+    float
+        Time constant of an exponential memory with the same sum of correlations; 0 for none [s].
+
+    Raises
+    ------
+    AuditError
+        If there are fewer than 10 residuals or they do not vary.
+
+    Notes
+    -----
+    S = 1 + 2 sum of the autocorrelations, summed in pairs while the pairs stay above zero; then
+    exp(-step / T) = (S - 1) / (S + 1). A slow change of flow left in the residuals makes T too
+    long, which errs on the safe side.
+
+    References
+    ----------
+    JCGM 100:2008, 4.2.7; summing by pairs: Geyer, Statistical Science 7 (1992), 3.3 (from memory).
+    """
+    values = np.asarray(residuals, dtype=float)
+    if len(values) < 10:
+        raise AuditError(f"{len(values)} residuals; a memory cannot be told from fewer than 10")
+    away = values - values.mean()
+    padded = np.fft.rfft(away, 2 * len(values))
+    covariance = np.fft.irfft(padded * np.conj(padded))[: len(values)]
+    if not covariance[0] > 0:
+        raise AuditError("the residuals do not vary; state the noise of the instrument instead")
+    correlation = covariance / covariance[0]
+    pairs = correlation[: len(values) // 2 * 2].reshape(-1, 2).sum(axis=1)
+    ended = np.flatnonzero(pairs <= 0)
+    total = 2.0 * pairs[: ended[0] if len(ended) else None].sum() - 1.0
+    if total <= 1.0:
+        return 0.0
+    return float(-step / math.log((total - 1.0) / (total + 1.0)))

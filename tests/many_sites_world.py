@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import numpy as np
+
 import planning_world as world
 
 DEVICE = 'method = "parshall flume"\nthroat = "6 in"'

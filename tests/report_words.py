@@ -12,6 +12,7 @@ from unittest.mock import patch
 import nbformat
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+
 from sewer_audit import sample_case
 from sewer_audit.case import home
 

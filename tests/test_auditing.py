@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from make_samples import truth
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.errors import InputRefused

@@ -11,6 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from sewer_audit import audit, load_case
 from sewer_audit.errors import InputRefused
 

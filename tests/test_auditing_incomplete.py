@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.quarters import review
 from sewer_audit.report.brief_zero import zero_of_invoice

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.quarters import review
 from sewer_audit.errors import InputRefused

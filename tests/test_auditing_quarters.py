@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import norm
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.control import MEAN_RANGE, MIDDLE_RANGE, control_limits
 from sewer_audit.auditing.forecast import forecast_draws

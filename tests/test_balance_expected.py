@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sewer_audit.balance import (
     DailyTerm,
     MeteredTerm,
     ShareTerm,
     StatedTerm,
-    TowerTerm,
     expected_discharge,
     intake_volumes,
     meter_error,
 )
+from sewer_audit.balance.terms import TowerTerm
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause, Draws
 

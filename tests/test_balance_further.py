@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit import audit, load_case
 from sewer_audit.auditing import further
 from sewer_audit.auditing.evidence import gather

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from sewer_audit.balance import as_periods, as_seconds, day_variability, intake_volumes
+
+from sewer_audit.balance import as_periods, as_seconds, intake_volumes
+from sewer_audit.balance.intake import day_variability
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Draws
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.stats import chi2
+
 from sewer_audit.balance import (
     USES,
     MeteredTerm,
@@ -16,11 +17,11 @@ from sewer_audit.balance import (
     consumptive_share,
     expected_discharge,
     intake_volumes,
-    reconcile_streams,
     steam_losses,
 )
 from sewer_audit.balance.process import laundry_evaporation, people_use
 from sewer_audit.balance.steam import boiler_makeup
+from sewer_audit.balance.streams import reconcile_streams
 from sewer_audit.balance.surfaces import (
     dry_month_infiltration,
     irrigation_volume,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.observed import observations_of
 from sewer_audit.auditing.weather import wet_excess

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sewer_audit.balance import wet_weather
 from sewer_audit.errors import AuditError
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from sewer_audit.case import load_case, open_case, sample_case
 from sewer_audit.case.values import Uncertain
 from sewer_audit.errors import InputRefused

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
+
 from sewer_audit import audit
 from sewer_audit.auditing import inspect_file
 from sewer_audit.case import load_case

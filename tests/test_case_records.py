@@ -11,13 +11,15 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
-from sewer_audit import audit, records
+
+from sewer_audit import audit
 from sewer_audit.auditing import inspect_file
 from sewer_audit.auditing.averaging import averaging_table
 from sewer_audit.auditing.inputs import read_inputs
 from sewer_audit.auditing.steps import step_table
 from sewer_audit.case import load_case, models_records
 from sewer_audit.errors import InputRefused
+from sewer_audit.records.model import ROLES
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.screening import screening_stretches
 from sewer_audit.uncertainty import Draws
@@ -669,4 +671,4 @@ def test_a_gap_follows_an_hourly_intake_from_the_meter_to_the_table_of_gaps(site
 
 def test_the_case_and_the_readers_know_the_same_columns():
     """Neither imports the other, so each has its own list."""
-    assert models_records.ROLES == records.ROLES
+    assert models_records.ROLES == ROLES

@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+
 from sewer_audit import audit, load_case
 from sewer_audit.charges import HowRead, Payment, read_payments, read_samples
 from sewer_audit.errors import InputRefused

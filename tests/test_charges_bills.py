@@ -12,15 +12,12 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from sewer_audit.charges import (
-    InvoiceFacts,
-    UsePeriod,
-    compare,
-    parse_rates,
-    price,
-    rate_between,
-    winter_average,
-)
+
+from sewer_audit.charges import InvoiceFacts, UsePeriod, price
+from sewer_audit.charges.basis import winter_average
+from sewer_audit.charges.comparing import compare
+from sewer_audit.charges.hidden_rates import rate_between
+from sewer_audit.charges.loading import parse_rates
 
 D = Decimal
 BILLS = {b["id"]: b for b in json.loads((Path(__file__).parent / "data/bills.json").read_text())}

@@ -6,6 +6,7 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
+
 from sewer_audit.charges import ClaimItem, ClaimRule, Payment, work_out_claim
 
 D = Decimal

@@ -10,15 +10,16 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
+
 from sewer_audit.charges import (
     BilledInvoice,
     InvoiceFacts,
     find_signatures,
-    parse_rates,
     price,
     price_draws,
     rates_of,
 )
+from sewer_audit.charges.loading import parse_rates
 from sewer_audit.errors import InputRefused
 
 D = Decimal

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sewer_audit.charges import InvoiceFacts, parse_rates, price, price_draws
+
+from sewer_audit.charges import InvoiceFacts, price, price_draws
+from sewer_audit.charges.loading import parse_rates
 
 D = Decimal
 HEAD = """

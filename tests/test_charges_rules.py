@@ -6,17 +6,11 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
-from sewer_audit.charges import (
-    InvoiceFacts,
-    Sample,
-    UsePeriod,
-    charged_strength,
-    parse_rates,
-    price,
-    read_samples,
-    samples_used,
-)
+
+from sewer_audit.charges import InvoiceFacts, Sample, UsePeriod, price, read_samples
 from sewer_audit.charges.figures import LITRES, litres_per
+from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.strengths import charged_strength, samples_used
 from sewer_audit.errors import InputRefused
 
 D = Decimal

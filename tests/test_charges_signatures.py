@@ -9,17 +9,18 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+
 from sewer_audit.charges import (
     BRIEFLY,
-    PROOFS,
     BilledInvoice,
     InvoiceFacts,
     RegisterFace,
     UsePeriod,
     find_signatures,
-    parse_rates,
     price,
 )
+from sewer_audit.charges.billed import PROOFS
+from sewer_audit.charges.loading import parse_rates
 
 FILE = Path(__file__).parent / "simulations" / "signature_confusion.py"
 spec = importlib.util.spec_from_file_location("signature_confusion", FILE)

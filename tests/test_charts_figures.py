@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-import sewer_audit.charts.record as record
-import sewer_audit.charts.uncertainty as uncertainty
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+
+import sewer_audit.charts.record as record
+import sewer_audit.charts.uncertainty as uncertainty
 from sewer_audit.charts import EVIDENCE, Picture, drawing, show
 from sewer_audit.charts.balance import water_balance
 from sewer_audit.charts.invoices import (

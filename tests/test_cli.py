@@ -9,6 +9,7 @@ import sys
 
 import pandas as pd
 import pytest
+
 from sewer_audit import audit
 from sewer_audit.__main__ import main
 from sewer_audit.case import load_case, sample_case

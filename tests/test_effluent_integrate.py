@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sewer_audit.effluent.gaps import fill_gap, hold_out_error, hourly_record
 from sewer_audit.effluent.integrate import find_gaps, stretches, trapezoid_weights
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit.effluent import (
     Periods,
     assemble,

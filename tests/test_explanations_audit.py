@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.observed import observations_of, other_sizes
 from sewer_audit.case import home
-from sewer_audit.explanations import CATALOGUE, NOTHING, UNFAIR, explain
+from sewer_audit.explanations import CATALOGUE, explain
+from sewer_audit.explanations.catalogue import NOTHING, UNFAIR
 from sewer_audit.report import balance as report_balance
 from sewer_audit.report.pictures import PICTURES
 

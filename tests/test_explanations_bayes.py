@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy.special import gammaln, xlogy
 from scipy.stats import binomtest
+
 from sewer_audit.errors import AuditError
-from sewer_audit.explanations import average_likelihood, compare_values, strength
+from sewer_audit.explanations.bayes import compare_values, strength
+from sewer_audit.explanations.evidence import average_likelihood
 from sewer_audit.explanations.fairness import fair_share
 
 IMPERIAL = 4.54609 / 3.785411784

@@ -6,9 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from sewer_audit.errors import AuditError
-from sewer_audit.explanations import CATALOGUE, NOTHING, UNFAIR, Observations, explain
-
 from tests.simulations.explanation_recovery import (
     CAUSES,
     INVOICES,
@@ -21,6 +18,10 @@ from tests.simulations.explanation_recovery import (
     recover,
     simulate,
 )
+
+from sewer_audit.errors import AuditError
+from sewer_audit.explanations import CATALOGUE, Observations, explain
+from sewer_audit.explanations.catalogue import NOTHING, UNFAIR
 
 
 @pytest.fixture(scope="module")

@@ -6,10 +6,12 @@ import json
 
 import numpy as np
 import pytest
+
 from sewer_audit.errors import AuditError, OutOfRange
-from sewer_audit.hydraulics import DEVICES, EchoRanger, build_device, find_kind, hand_reading
+from sewer_audit.hydraulics import build_device, hand_reading
+from sewer_audit.hydraulics.echo import EchoRanger
 from sewer_audit.hydraulics.kinds import points
-from sewer_audit.hydraulics.registry import Size
+from sewer_audit.hydraulics.registry import DEVICES, Size, find_kind
 
 LONG = {"throat_width": "0.3 m", "throat_length": "0.9 m", "approach_width": "0.6 m"}
 U_SHAPE = {"diameter": "0.3 m", "throat_length": "0.6 m", "approach_width": "0.45 m"}

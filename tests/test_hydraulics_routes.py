@@ -14,19 +14,14 @@ import pytest
 from scipy.integrate import quad
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq, minimize_scalar
-from sewer_audit.hydraulics import (
-    CircularSection,
-    EggSection,
-    RatingTable,
-    RectangularSection,
-    TabulatedSection,
-    build_device,
-    roughness_of,
-    speed_of_sound,
-    temperature_effect,
-    villemonte_ratio,
-)
+
+from sewer_audit.hydraulics import CircularSection, build_device, speed_of_sound
 from sewer_audit.hydraulics.critical import TrapezoidThroat, UThroat, critical_flow
+from sewer_audit.hydraulics.drowned import villemonte_ratio
+from sewer_audit.hydraulics.echo import temperature_effect
+from sewer_audit.hydraulics.manning import roughness_of
+from sewer_audit.hydraulics.rating_table import RatingTable
+from sewer_audit.hydraulics.sections import EggSection, RectangularSection, TabulatedSection
 from sewer_audit.hydraulics.throated import smaller_root
 from sewer_audit.units import GRAVITY
 

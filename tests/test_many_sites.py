@@ -9,9 +9,10 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import joblib
-import many_sites_world as sites
 import pandas as pd
 import pytest
+
+import many_sites_world as sites
 from sewer_audit import audit, load_case, many_sites
 from sewer_audit.__main__ import main
 from sewer_audit.errors import InputRefused

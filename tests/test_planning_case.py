@@ -8,18 +8,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from sewer_audit import load_case, sample_case
 from sewer_audit.__main__ import main
 from sewer_audit.errors import InputRefused
 from sewer_audit.hydraulics import build_device
-from sewer_audit.planning import (
-    PipeSite,
-    Schedule,
-    expected_precision,
-    flow_between,
-    make_plan,
-    ranking_table,
-)
+from sewer_audit.planning import make_plan, ranking_table
+from sewer_audit.planning.expected import flow_between
+from sewer_audit.planning.precision import Schedule, expected_precision
+from sewer_audit.planning.site import PipeSite
 from sewer_audit.report import planning as story
 from sewer_audit.report import recheck
 from sewer_audit.report.planning_pictures import PICTURES

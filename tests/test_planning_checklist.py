@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.effluent import NO_MEASUREMENT, assemble, assess_checklist
 from sewer_audit.hydraulics import build_device

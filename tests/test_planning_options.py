@@ -6,10 +6,14 @@ import math
 
 import numpy as np
 import pytest
+
 from sewer_audit import load_case, sample_case
 from sewer_audit.errors import AuditError
-from sewer_audit.planning import PipeSite, examine, flow_between, make_plan
+from sewer_audit.planning import make_plan
 from sewer_audit.planning.catalogue import candidates
+from sewer_audit.planning.expected import flow_between
+from sewer_audit.planning.options import examine
+from sewer_audit.planning.site import PipeSite
 from sewer_audit.units import to_si
 
 CFS = 0.0283168466

@@ -8,26 +8,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
+
 from sewer_audit.case.models_plan import PlanCost, Range
 from sewer_audit.effluent import Periods, assemble, discharge_series, period_volumes, zero_path
 from sewer_audit.errors import AuditError
 from sewer_audit.hydraulics import build_device
-from sewer_audit.planning import (
-    Belief,
-    PipeSite,
-    Schedule,
-    Stake,
-    chances_of_total,
-    decision_power,
-    expected_precision,
-    flow_between,
-    length_for,
-    monitoring_cost,
-    net_value_curve,
-    smallest_shortfall,
-    worth_of_evidence,
-)
-from sewer_audit.planning.precision import MONTH, START, Precision
+from sewer_audit.planning import chances_of_total, net_value_curve
+from sewer_audit.planning.expected import flow_between
+from sewer_audit.planning.power import decision_power, length_for, smallest_shortfall
+from sewer_audit.planning.precision import MONTH, START, Precision, Schedule, expected_precision
+from sewer_audit.planning.site import PipeSite
+from sewer_audit.planning.worth import Belief, Stake, monitoring_cost, worth_of_evidence
 from sewer_audit.uncertainty import DecisionRule, Draws, Visit, judge
 
 RULE = DecisionRule()

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-import planning_world as world
 import pytest
+
+import planning_world as world
 from sewer_audit import audit, load_case
 from sewer_audit.hydraulics import build_device
-from sewer_audit.planning import (
-    PipeSite,
-    Schedule,
-    expected_precision,
-    flow_between,
-    longest_between_visits,
-    visit_table,
-)
-from sewer_audit.planning.precision import MONTH
+from sewer_audit.planning.expected import flow_between
+from sewer_audit.planning.precision import MONTH, Schedule, expected_precision
+from sewer_audit.planning.site import PipeSite
+from sewer_audit.planning.visits import longest_between_visits, visit_table
 from sewer_audit.uncertainty import Cause, Visit, ZeroModel, condition_zero
 
 VISITS = 60.0

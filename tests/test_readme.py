@@ -8,6 +8,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+
 from sewer_audit.case import load_case
 from sewer_audit.charges import InvoiceFacts, load_rates, price
 from test_case_mapping import CASE

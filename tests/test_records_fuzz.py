@@ -12,19 +12,20 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import (
     ColumnSpec,
-    accepted_durations,
     read_green_button,
     read_hand_readings,
     read_invoices,
     read_logger,
     read_register,
-    read_table,
     read_waterml,
-    screen,
 )
+from sewer_audit.records.screening import screen
+from sewer_audit.records.steps import accepted_durations
+from sewer_audit.records.tables import read_table
 
 LONGEST = 2.0
 """Longest processor time one small file may take [s]; the clock also counts other programs."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from sewer_audit.effluent.gap_intake import BETTER, followed, intake_course
 from sewer_audit.effluent.gaps import HourlyRecord, fill_gap, hold_out_error, hourly_record
 

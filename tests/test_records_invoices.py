@@ -7,6 +7,7 @@ from decimal import Decimal
 import openpyxl
 import pandas as pd
 import pytest
+
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import read_invoices
 

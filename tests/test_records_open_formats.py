@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import as_logger, read_green_button, read_hand_readings, read_waterml
 

@@ -15,7 +15,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from sewer_audit.records import ColumnSpec, accepted_durations, read_logger
+
+from sewer_audit.records import ColumnSpec, read_logger
+from sewer_audit.records.steps import accepted_durations
 
 HOUR = pd.Timedelta(hours=1)
 

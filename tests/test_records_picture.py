@@ -8,14 +8,16 @@ import matplotlib.colors as colours
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit import audit
 from sewer_audit.case import load_case, sample_case
 from sewer_audit.charts import drawing
 from sewer_audit.charts.hand import hand_picture, local_readings
 from sewer_audit.charts.screening import KINDS, _shares, screening_picture
 from sewer_audit.effluent.hand import hours_looked_at
-from sewer_audit.records import ColumnSpec, read_logger, screen, screening_rules
-from sewer_audit.records.rules import DEFAULT_RULES
+from sewer_audit.records import ColumnSpec, read_logger
+from sewer_audit.records.rules import DEFAULT_RULES, screening_rules
+from sewer_audit.records.screening import screen
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.screening import (
     record_by_invoice,

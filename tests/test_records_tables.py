@@ -11,10 +11,13 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+
 from sewer_audit.errors import InputRefused
-from sewer_audit.records import ColumnSpec, accepted_durations, read_logger, read_table
+from sewer_audit.records import ColumnSpec, read_logger
 from sewer_audit.records.numbers import decimal_mark, parse_decimal
 from sewer_audit.records.stamps import StampFault, parse_stamp, parse_stamps
+from sewer_audit.records.steps import accepted_durations
+from sewer_audit.records.tables import read_table
 from sewer_audit.records.zones import to_utc, zone_of
 
 HEAD = {"head": ColumnSpec("head", "in")}

@@ -10,6 +10,7 @@ import sys
 import nbformat
 import pandas as pd
 import pytest
+
 from sewer_audit.charts import drawing
 from sewer_audit.report import pdf as report_pdf
 from sewer_audit.report.export import EvidenceExporter

@@ -17,6 +17,7 @@ import nbformat
 import openpyxl
 import pytest
 from bs4 import BeautifulSoup
+
 from sewer_audit import sample_case
 from sewer_audit.report import recheck, write_report
 from sewer_audit.report.export import EvidenceExporter

@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.report import flow as report_flow
 from sewer_audit.report.show import Shown

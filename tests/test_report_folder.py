@@ -11,6 +11,7 @@ from pathlib import Path
 
 import nbformat
 import pytest
+
 import sewer_audit.report.rechecking
 from report_fakes import CASE, INVOICES, write_case, write_notebook
 from sewer_audit.case import load_case

@@ -6,10 +6,12 @@ from decimal import Decimal
 
 import pandas as pd
 import pytest
+
 from make_samples import truth
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.signatures import corrected_volumes
-from sewer_audit.charges import parse_rates, rates_of
+from sewer_audit.charges import rates_of
+from sewer_audit.charges.loading import parse_rates
 from sewer_audit.errors import AuditError
 from sewer_audit.report import invoice_words as words
 from sewer_audit.report import invoices as steps

@@ -12,6 +12,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+
 from sewer_audit import sample_case
 from test_report_browser import browser, needs_browser  # noqa: F401
 

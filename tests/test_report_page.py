@@ -9,6 +9,7 @@ import nbformat
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
+
 from sewer_audit.errors import ReportFailed
 from sewer_audit.report.equations import equation_svg
 from sewer_audit.report.export import EvidenceExporter, refuse_unfinished

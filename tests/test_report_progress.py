@@ -9,6 +9,7 @@ from __future__ import annotations
 import nbformat
 import pytest
 from jupyter_client.manager import start_new_kernel
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.planning import make_plan
 from sewer_audit.report.progress import somebody_watches, step_bar

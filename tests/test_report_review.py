@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.__main__ import main
 from sewer_audit.auditing.quarters import review

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+
 from report_fakes import write_case, write_notebook
 from sewer_audit import sample_case
 from sewer_audit.report import recheck, write_report

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.charges import BRIEFLY
 from sewer_audit.charts.invoices import decision_picture
@@ -297,7 +298,7 @@ def test_bullets_disarm_foreign_text():
 
 
 def test_flags_are_in_order_of_weight_and_in_units_people_read(whole):
-    stop = Flag("no-such-code", "nothing can be judged", "stops verdict")
+    stop = Flag("register-falls", "nothing can be judged")
     rows = flag_sentences([*whole.flags, stop], WORDS)
     concerns = [concern for concern, _ in rows]
     assert rows[0] == ("stops a verdict", "Nothing can be judged.")

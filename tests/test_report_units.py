@@ -12,6 +12,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+
 from report_words import metric_case, said
 from sewer_audit import hydraulics, sample_case
 from sewer_audit.__main__ import main

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import openpyxl
 import pandas as pd
 import pytest
+
 from sewer_audit.auditing.quarters import review
 from sewer_audit.report.brief import make_brief
 from sewer_audit.report.tables import write_tables

@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+
 from make_samples import FAULTS, sample_files, truth
 
 ROOT = Path(__file__).parent.parent

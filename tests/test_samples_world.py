@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from make_samples import truth
 from samples import creamery_instruments as instruments
 from samples import creamery_world as creamery

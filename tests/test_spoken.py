@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 import pytest
+
 from sewer_audit import load_case, sample_case, spoken
 from sewer_audit.hydraulics import build_device
 from sewer_audit.spoken import SI, Spoken, speaking

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.__main__ import main
 from sewer_audit.errors import AuditError, ReportFailed

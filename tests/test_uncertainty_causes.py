@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing import inspect_inputs
-from sewer_audit.balance import meter_error_by_range, supply_meter_error
+from sewer_audit.auditing.inputs import inspect_inputs
+from sewer_audit.balance import supply_meter_error
+from sewer_audit.balance.meters import meter_error_by_range
 from sewer_audit.case.models import CAUSES
 from sewer_audit.effluent import (
     Periods,
@@ -26,7 +28,8 @@ from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.sections import Section
 from sewer_audit.hydraulics.widths import widened
 from sewer_audit.report.frames import assumptions
-from sewer_audit.uncertainty import PERSISTENCES, SHAPES, Cause, Draws
+from sewer_audit.uncertainty import PERSISTENCES, Cause, Draws
+from sewer_audit.uncertainty.causes import SHAPES
 from test_hydraulics_properties import EXAMPLES, MORE
 
 LEVEL = {"zero error", "zero drift", "head noise", "gauge datum", "clock"}

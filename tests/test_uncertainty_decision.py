@@ -8,20 +8,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
+
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import (
-    FINDINGS,
-    Draws,
+from sewer_audit.uncertainty import Draws, judge
+from sewer_audit.uncertainty.conformity import (
     Limits,
     conformance_probability,
     global_risks,
     guarded_limits,
-    judge,
     limit_of_proof,
     normalised_error,
     one_sided_factor,
     zeta_score,
 )
+from sewer_audit.uncertainty.rule import FINDINGS
 
 
 def test_diode_conformance():

@@ -10,26 +10,18 @@ import math
 
 import numpy as np
 import pytest
-from sewer_audit.uncertainty import (
-    Cause,
-    Draws,
-    compare_intervals,
-    covariance_of_means,
-    coverage_factor,
-    coverage_interval,
-    effective_dof,
-    first_order,
-    fit_line,
-    monte_carlo,
-    numerical_tolerance,
-    second_order_variance,
-    sensitivities,
-    smallest_block,
+
+from sewer_audit.uncertainty import Cause, Draws, compare_intervals, coverage_interval, summarise
+from sewer_audit.uncertainty.causes import (
     standard_from_half_width,
     standard_from_resolution,
     standard_from_trapezoid,
-    summarise,
 )
+from sewer_audit.uncertainty.freedom import coverage_factor, effective_dof
+from sewer_audit.uncertainty.higher_order import second_order_variance
+from sewer_audit.uncertainty.montecarlo import monte_carlo, numerical_tolerance, smallest_block
+from sewer_audit.uncertainty.propagation import first_order, sensitivities
+from sewer_audit.uncertainty.type_a import covariance_of_means, fit_line
 
 # JCGM 100:2008 H.1, end gauge, lengths in nm
 GAUGE = [

@@ -7,11 +7,12 @@ from functools import cache
 
 import numpy as np
 import pytest
+from uncertainties import ufloat
+
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.balance import meter_error_by_range
+from sewer_audit.balance.meters import meter_error_by_range
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause, Draws, draws_until_stable, linearise, summarise
-from uncertainties import ufloat
 
 HEAD = Cause("zero", 0.0004, value=0.002, unit="m")
 SCALE = Cause("coefficient", 0.004, shape="rectangular", dof=8)

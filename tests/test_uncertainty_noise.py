@@ -9,20 +9,18 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import (
-    WeightedStretch,
-    fit_line,
-    gap_fill_standard,
-    mean_of_readings,
+from sewer_audit.uncertainty import noise_variance
+from sewer_audit.uncertainty.noise import (
     noise_bias,
-    noise_covariance,
     noise_of_mean,
-    noise_variance,
     relative_noise_bias,
-    snapshot_standard,
     time_constant_of,
 )
+from sewer_audit.uncertainty.noise_sums import WeightedStretch, noise_covariance
+from sewer_audit.uncertainty.sampling import gap_fill_standard, snapshot_standard
+from sewer_audit.uncertainty.type_a import fit_line, mean_of_readings
 
 MINUTE = 60.0
 

@@ -8,24 +8,17 @@ import GTC
 import numpy as np
 import pytest
 import uncertainties
-from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import (
-    Cause,
-    Draws,
-    Interval,
-    adaptive_draws,
-    budget_from_effects,
-    compare_intervals,
-    first_order,
-    input_covariance,
-    linear_interval,
-    monte_carlo,
-    second_order_variance,
-    sensitivities,
-    summarise,
-    variance_budget,
-)
 from uncertainties import umath
+
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Cause, Draws, compare_intervals, summarise, variance_budget
+from sewer_audit.uncertainty.budget import budget_from_effects
+from sewer_audit.uncertainty.freedom import linear_interval
+from sewer_audit.uncertainty.higher_order import second_order_variance
+from sewer_audit.uncertainty.intervals import Interval
+from sewer_audit.uncertainty.montecarlo import monte_carlo
+from sewer_audit.uncertainty.propagation import first_order, input_covariance, sensitivities
+from sewer_audit.uncertainty.stability import adaptive_draws
 
 # Q = C (h + e)^n for 24 hourly heads, the measurand of this house in small
 HEADS = 0.165 + 0.055 * np.sin(2 * np.pi * np.arange(24) / 24)

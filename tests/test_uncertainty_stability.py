@@ -7,8 +7,10 @@ import math
 
 import numpy as np
 import pytest
+
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import adaptive_draws, draws_until_stable
+from sewer_audit.uncertainty import draws_until_stable
+from sewer_audit.uncertainty.stability import adaptive_draws
 
 BLOCK = 10_000
 

@@ -14,6 +14,7 @@ from typing import Any
 
 import nbformat
 import pytest
+
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.uncertainty import p_value_words
 

@@ -6,8 +6,10 @@ import math
 
 import numpy as np
 import pytest
+
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import Visit, ZeroModel, condition, condition_zero
+from sewer_audit.uncertainty import Visit, ZeroModel, condition_zero
+from sewer_audit.uncertainty.conditioning import condition
 
 DAY = 86_400.0
 MM = 1e-3

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from sewer_audit.errors import UnitError
 from sewer_audit.units import DIMENSIONS, from_si, parse, to_si
 

@@ -19,6 +19,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
+
 from sewer_audit import load_case, sample_case
 from sewer_audit.effluent import (
     Periods,

@@ -14,6 +14,7 @@ import sys
 import time
 
 import numpy as np
+
 from sewer_audit.hydraulics import build_device
 
 UNIFORM = {"slope": "0.4 %", "roughness": "0.013"}

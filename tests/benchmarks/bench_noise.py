@@ -13,6 +13,7 @@ import time
 from itertools import pairwise
 
 import numpy as np
+
 from sewer_audit.uncertainty import noise_variance
 
 COUNTS = (50_000, 500_000, 5_000_000)

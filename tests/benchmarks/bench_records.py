@@ -12,7 +12,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from sewer_audit.records import ColumnSpec, read_logger, screen
+
+from sewer_audit.records import ColumnSpec, read_logger
+from sewer_audit.records.screening import screen
 
 MINUTES = 3 * 365 * 1440 + 1440
 LIMIT = 6.0

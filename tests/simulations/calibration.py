@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+
 from sewer_audit.balance import MeteredTerm, ShareTerm, expected_discharge, intake_volumes
 from sewer_audit.effluent import (
     Periods,

@@ -17,8 +17,10 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+
 from sewer_audit.balance import reconcile
-from sewer_audit.explanations import NOTHING, Observations, Ranking, explain
+from sewer_audit.explanations import Observations, Ranking, explain
+from sewer_audit.explanations.catalogue import NOTHING
 
 HOURS_PER_INVOICE = 730
 INVOICES = 24

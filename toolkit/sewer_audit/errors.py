@@ -14,8 +14,12 @@ reader of the result must know. Both are collected, never raised one by one.
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import cache
+from importlib import resources
 from typing import Any, Literal
 
 __all__ = [
@@ -25,6 +29,8 @@ __all__ = [
     "OutOfRange",
     "Problem",
     "ReportFailed",
+    "Severity",
+    "Subject",
     "UnitError",
 ]
 
@@ -69,6 +75,43 @@ class Problem:
         return f"{place}: {self.found}. {self.remedy}."
 
 
+class Severity(StrEnum):
+    """How much weight a flag has."""
+
+    NOTE = "note"
+    WARNING = "warning"  # rare and telling: the first screen shows it
+    STOPS = "stops verdict"  # the estimate it concerns carries no verdict
+
+
+class Subject(StrEnum):
+    """What a flag speaks of."""
+
+    VERDICT = "verdict"
+    INVOICES = "invoices and meters"
+    RECORD = "record"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One row of ``codes.csv``: severity, subject and, where it stops, the estimates it stops."""
+
+    severity: Severity
+    subject: Subject
+    stops: tuple[str, ...]
+
+
+@cache
+def codes() -> Mapping[str, Kind]:
+    """Every code a flag may have; a code that stands here nowhere is a fault of the program."""
+    text = resources.files("sewer_audit").joinpath("codes.csv").read_text("utf-8")
+    return {
+        row["code"]: Kind(
+            Severity(row["severity"]), Subject(row["subject"]), tuple(row["stops"].split())
+        )
+        for row in csv.DictReader(text.splitlines())
+    }
+
+
 @dataclass(frozen=True)
 class Flag:
     """Something the reader of a result must know, with the data that prove it.
@@ -76,19 +119,38 @@ class Flag:
     Parameters
     ----------
     code : str
-        Short name, lower case words joined by hyphens [text].
+        One of ``codes.csv``, which gives its severity and what it stops [text].
     message : str
         One plain sentence with figures and units [text].
-    severity : str
-        "stops verdict" where no verdict may be drawn, else "note" [text].
     data : mapping
         The figures behind the sentence, JSON-ready [-].
+    lowered : bool
+        Told as a note all the same, because nothing that is shown rests on it [-].
     """
 
     code: str
     message: str
-    severity: Literal["stops verdict", "note"] = "note"
     data: Mapping[str, Any] = field(default_factory=dict)
+    lowered: bool = False
+
+    def __post_init__(self) -> None:
+        if self.code not in codes():
+            raise KeyError(f"no code {self.code!r} in codes.csv")
+
+    @property
+    def severity(self) -> Severity:
+        """Its weight [-]."""
+        return Severity.NOTE if self.lowered else codes()[self.code].severity
+
+    @property
+    def subject(self) -> Subject:
+        """What it speaks of [-]."""
+        return codes()[self.code].subject
+
+    @property
+    def stops(self) -> tuple[str, ...]:
+        """Estimates that carry no verdict because of it, of effluent, balance and bill [text]."""
+        return () if self.severity is not Severity.STOPS else codes()[self.code].stops
 
 
 class AuditError(ValueError):

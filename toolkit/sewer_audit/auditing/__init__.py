@@ -9,13 +9,7 @@ from sewer_audit.auditing.advice import answered_questions, next_proofs
 from sewer_audit.auditing.budget import budget_table, cause_table
 from sewer_audit.auditing.claim import claim_table
 from sewer_audit.auditing.evidence import gather
-from sewer_audit.auditing.inputs import (
-    Inputs,
-    Inspection,
-    inspect_file,
-    inspect_inputs,
-    read_inputs,
-)
+from sewer_audit.auditing.inputs import Inputs, inspect_file, read_inputs
 from sewer_audit.auditing.pricing import price_invoices
 from sewer_audit.auditing.reasons import explanation_table
 from sewer_audit.auditing.replay import Replay
@@ -28,7 +22,11 @@ from sewer_audit.errors import AuditError
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import DecisionRule, Draws, Stability
 
-__all__ = ["Audit", "Inspection", "audit", "inspect_file", "inspect_inputs"]
+__all__ = [
+    "Audit",
+    "audit",
+    "inspect_file",
+]
 
 TRIAL = 4_000
 """Draws that settle the estimates before the number of draws itself is looked for [-]."""

@@ -26,18 +26,7 @@ __all__ = ["AccountRecord", "read_account"]
 class AccountRecord:
     """Everything read of the account.
 
-    Parameters
-    ----------
-    samples : tuple of Sample
-        Laboratory results [mg/L].
-    earlier_use : tuple of UsePeriod
-        Use before the invoices, for a winter average [unit of the invoices].
-    by_invoice : mapping of str to dict
-        Facts that change from invoice to invoice, by invoice [-].
-    payments : mapping of str to tuple of Payment, or None
-        By invoice; None where the case does not say what was paid [currency].
-    neighbours : mapping of str to RegisterRecord
-        Reads of meters of other accounts, by account [m3].
+    Units: samples [mg/L]; earlier_use [unit of the invoices]; neighbours [m3].
     """
 
     samples: tuple[Sample, ...] = ()
@@ -50,23 +39,7 @@ class AccountRecord:
 def read_account(
     case: Case, invoices: InvoiceRecord | None, call: Callable[[Callable, Callable], Any]
 ) -> AccountRecord:
-    """Read the files the tables [account], [claim] and [[neighbour]] name.
-
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    invoices : InvoiceRecord or None
-        For the numbers of the invoices; None where they were refused [-].
-    call : callable
-        From what is said of a record and the reading of it to the record, or None where it was
-        refused; collects what it meets [-].
-
-    Returns
-    -------
-    AccountRecord
-        What the case names, empty where it names nothing [-].
-    """
+    """Read the files the tables [account], [claim] and [[neighbour]] name."""
     account, claim = case.data.account, case.data.claim
     names = None if invoices is None else tuple(invoices.frame["invoice"].astype(str))
     samples = account.samples and call(

@@ -22,21 +22,7 @@ def answered_questions(
 ) -> dict[str, dict[str, Any]]:
     """Which of the three questions the evidence lets the audit answer.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    evidence : Evidence
-        Estimates [m3].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-    basis : mapping
-        Answer to the third question [-].
-
-    Returns
-    -------
-    dict of str to dict
-        question, answered ("yes", "in part", "no"), with, missing [text].
+    Units: evidence [m3].
     """
     estimates = [
         ("the effluent record", "a logger record of the effluent", evidence.effluent),
@@ -102,21 +88,7 @@ def next_proofs(
 ) -> tuple[str, ...]:
     """What to obtain next, the most useful first.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    evidence : Evidence
-        Estimates [m3].
-    table : DataFrame
-        One row per invoice [m3, money].
-    budget : DataFrame
-        Shares of variance [-].
-
-    Returns
-    -------
-    tuple of str
-        Whole sentences [text].
+    Units: evidence [m3]; table [m3, money].
     """
     proofs = []
     if evidence.reconciliation is not None and not evidence.reconciliation.agree:

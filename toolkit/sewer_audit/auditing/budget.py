@@ -24,22 +24,12 @@ READS_SOURCE = (
 def budget_table(evidence: Evidence, draws: Draws, coverage: float = 0.95) -> pd.DataFrame:
     """Variance budgets of both estimates, per invoice and for the total; and if causes were halved.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        Estimates and the models behind them [m3].
-    draws : Draws
-        Number and seed [-].
-    coverage : float
-        Probability of the intervals whose widths are stated [-].
+    Units: evidence [m3].
 
-    Returns
-    -------
-    DataFrame
-        estimate, invoice ("total" for the sum), cause, share, standard_uncertainty_m3,
-        persistence, direction (1 if a larger value of the cause goes with a larger volume, -1 with
-        a smaller one, 0 if neither can be said), interval_width_m3 (as it is), width_if_halved_m3
-        (if this cause were half as uncertain); the remainder is what interactions add [-].
+    DataFrame: estimate, invoice ("total" for the sum), cause, share, standard_uncertainty_m3,
+    persistence, direction (1 if a larger value of the cause goes with a larger volume, -1 with
+    a smaller one, 0 if neither can be said), interval_width_m3 (as it is), width_if_halved_m3
+    (if this cause were half as uncertain); the remainder is what interactions add.
 
     Notes
     -----
@@ -91,15 +81,7 @@ def _inputs(causes: Iterable[Cause], draws: Draws) -> dict[str, np.ndarray]:
 def persistence_of(evidence: Evidence) -> dict[str, str]:
     """How long every cause keeps its value.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        What was gathered [m3].
-
-    Returns
-    -------
-    dict of str to str
-        Cause to persistence; what is not listed acts anew in every reading [text].
+    Units: evidence [m3].
     """
     lasting = {c.name: c.persistence for c in (*evidence.causes, *_effluent_causes(evidence))}
     lasting[OFFSET] = "between visits"
@@ -182,15 +164,7 @@ def _reading_dates(evidence: Evidence) -> list[Cause]:
 def cause_table(evidence: Evidence) -> pd.DataFrame:
     """Every uncertain input with its figure, shape, persistence and source.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        What was gathered [m3].
-
-    Returns
-    -------
-    DataFrame
-        estimate, cause, value, standard, unit, shape, persistence, default, source [SI].
+    Units: evidence [m3]; returns [SI].
     """
     named = [("effluent", c) for c in _effluent_causes(evidence)]
     named += [("balance", c) for c in (*evidence.causes, *_reading_dates(evidence))]

@@ -19,18 +19,7 @@ __all__ = ["stated_problems", "whole_problems"]
 
 
 def stated_problems(case: Case) -> list[Problem]:
-    """Instants the case states that cannot be read.
-
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-
-    Returns
-    -------
-    list of Problem
-        One for every visit without a readable time [-].
-    """
+    """Instants the case states that cannot be read."""
     table = case.data.effluent
     problems = []
     for number, visit in enumerate(table.visit if table is not None else (), start=1):
@@ -46,20 +35,7 @@ def stated_problems(case: Case) -> list[Problem]:
 
 
 def whole_problems(case: Case, inputs: Any) -> list[Problem]:
-    """Service periods that a record or a register does not reach, and causes that cannot act.
-
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Everything it names, read [-].
-
-    Returns
-    -------
-    list of Problem
-        Refused where no figure can be made, warnings where the stated coverage is missed [-].
-    """
+    """Service periods that a record or a register does not reach, and causes that cannot act."""
     frame = inputs.invoices.frame
     periods = frame[["invoice", "end"]].assign(start=frame["own_start"])
     periods = periods[periods["end"] > periods["start"]]  # days of its own, not an earlier one's

@@ -33,27 +33,7 @@ DAY = 86400.0
 
 
 def claim_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.DataFrame:
-    """Amounts by invoice with the windows of the local code as the case states them.
-
-    Parameters
-    ----------
-    case : Case
-        For windows, interest and the day the audit counts from [-].
-    inputs : Inputs
-        Invoices and payments [currency].
-    pricing : Pricing or None
-        Every invoice recomputed [money].
-
-    Returns
-    -------
-    DataFrame
-        invoice, billed_on, by_the_rules (invoiced less recomputed), exact (whether the recomputed
-        volume follows from reads at the invoice's own instants), in_look_back (for an undercharge,
-        in the window of back-billing; None where the case states no window), lapses_on,
-        dispute_until, open, paid (NaN where not known), refund (the part already paid), credit
-        (the part still open), interest (NaN where rate or payments are not known); the sums stand
-        in ``attrs["sums"]``; empty without a rate schedule [money].
-    """
+    """Amounts by invoice with the windows of the local code as the case states them."""
     if pricing is None:
         return pd.DataFrame(columns=list(COLUMNS))
     rule = _rule(case, pricing)
@@ -140,19 +120,5 @@ def _has_interest(claim: Claim, rule: ClaimRule) -> bool:
 
 
 def claim_sums(claim: pd.DataFrame) -> dict[str, Any]:
-    """Sums of a claim, inside and outside the windows.
-
-    Parameters
-    ----------
-    claim : DataFrame
-        As :func:`claim_table` returns it [money].
-
-    Returns
-    -------
-    dict
-        decided_on, over_invoiced, under_invoiced, net, in_look_back (net of what lies in its
-        window), outside_look_back, open_for_dispute, refund and credit (of the overcharges inside:
-        already paid, still open), interest (None where rate or payments are not known),
-        next_deadline (first day an overcharge is lost) [money].
-    """
+    """Sums of a claim, inside and outside the windows."""
     return dict(claim.attrs.get("sums", {}))

@@ -62,26 +62,8 @@ def control_limits(
 ) -> ControlLimits | None:
     """Limits for single values in their order, from the steps between neighbours.
 
-    Parameters
-    ----------
-    values : array (values,)
-        Earlier values, in order; NaN are left out [any].
-    width : float
-        Distance of the limits from the centre in standard deviations [-].
-    robust : bool
-        Take medians, which a few wrong invoices among the earlier ones do not move; else the
-        means of the classical chart [-].
-
-    Returns
-    -------
-    ControlLimits or None
-        None where fewer than :data:`FEWEST` values are left, or half the steps are zero [unit of
+    Units: values [any]; returns [unit of
         the values].
-
-    Raises
-    ------
-    AuditError
-        If the width is not above zero.
 
     Notes
     -----

@@ -19,18 +19,7 @@ __all__ = ["credit_volumes", "credited"]
 def credit_volumes(grounds: Grounds, terms: Mapping[str, list[Term]]) -> dict[str, np.ndarray]:
     """Volume of every credited use as the schedule takes it off: stated values, no error.
 
-    Parameters
-    ----------
-    grounds : Grounds
-        What the terms were made from [-].
-    terms : mapping
-        As `balance_terms` gives them [m3].
-
-    Returns
-    -------
-    dict of str to array (periods,)
-        Registered volume of a deduct meter, less that of its drain; any other use at its stated
-        inputs [m3].
+    Units: terms [m3]; returns [m3].
     """
     spans = instants_of(grounds.periods)
     count = len(spans.first)
@@ -69,16 +58,5 @@ def _calendar_days(periods: Periods) -> np.ndarray:
 
 
 def credited(use: UseTable) -> bool:
-    """Whether the schedule takes this use off the billed volume.
-
-    Parameters
-    ----------
-    use : UseTable
-        As the case states it; a deduct meter is credited unless it says otherwise [-].
-
-    Returns
-    -------
-    bool
-        True if credited [-].
-    """
+    """Whether the schedule takes this use off the billed volume."""
     return use.kind == "deduct meter" if use.credited is None else use.credited

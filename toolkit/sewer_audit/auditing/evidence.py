@@ -317,7 +317,6 @@ def _compare_with_record(
                 f"{spoken.length(visit.instrument)}, the record within 15 minutes lies between "
                 f"{spoken.length(lowest)} and {spoken.length(highest)}. "
                 "Check the time and the reference distance.",
-                "note",
                 {"visit": visit.time, "away_m": away},
             )
         )
@@ -348,19 +347,7 @@ def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, Intake
 def billing_basis(case: Case, found: Evidence, draws: Draws) -> np.ndarray | None:
     """Registered intake less credited uses times the return factor; or the discharge itself.
 
-    Parameters
-    ----------
-    case : Case
-        For basis and return factor [-].
-    found : Evidence
-        Estimates [m3].
-    draws : Draws
-        Number and seed [-].
-
-    Returns
-    -------
-    array (draws, invoices) or None
-        What the schedule should have billed on [m3].
+    Units: found [m3]; returns [m3].
     """
     data = case.data
     if data.case.basis == "discharge":

@@ -31,18 +31,7 @@ FASTEST = 5
 
 
 def read_meter(case: Case) -> Any:
-    """The [[intake]] whose reads the invoices print.
-
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-
-    Returns
-    -------
-    IntakeTable or None
-        None if the case does not tell [-].
-    """
+    """The [[intake]] whose reads the invoices print."""
     supplies = [intake for intake in case.data.intake if intake.role == "supply"]
     named = [intake for intake in case.data.intake if intake.meter == case.data.account.read_of]
     if named:
@@ -51,20 +40,7 @@ def read_meter(case: Case) -> Any:
 
 
 def changes_of(case: Case, inputs: Inputs) -> tuple[MeterChange, ...]:
-    """Changes of the billed meter.
-
-    Parameters
-    ----------
-    case : Case
-        May state them under [account.reads] [-].
-    inputs : Inputs
-        May hold a register in which they stand [-].
-
-    Returns
-    -------
-    tuple of MeterChange
-        In order of time; in the place of a volume of a count its multiplier where stated [-].
-    """
+    """Changes of the billed meter."""
     meter, dial = read_meter(case), case.data.account.reads
     if meter is not None and inputs.meters[meter.meter].changes:
         return inputs.meters[meter.meter].changes
@@ -92,23 +68,7 @@ def exchange_of(
 ) -> MeterExchange | None:
     """The last change of the billed meter before the end of an invoice's period.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Invoices and registers [-].
-    row : int
-        Place of the invoice [-].
-    face : RegisterFace, optional
-        Dial of the printed reads, as the case states it [billing unit].
-
-    Returns
-    -------
-    MeterExchange or None
-        None where there was none, where it lies before the period and changed no value of a count,
-        and where the period holds several, or one whose reads do not stand together
-        [billing unit].
+    Units: face [billing unit]; returns [billing unit].
     """
     return last_exchange(changes_of(case, inputs), inputs.invoices.frame.iloc[row], face)
 
@@ -118,19 +78,7 @@ def last_exchange(
 ) -> MeterExchange | None:
     """The last of some changes of one meter before the end of an invoice's period.
 
-    Parameters
-    ----------
-    changes : tuple of MeterChange
-        In order of time [-].
-    invoice : Series
-        With start and end [UTC].
-    face : RegisterFace, optional
-        Dial of the meter before its first change [billing unit].
-
-    Returns
-    -------
-    MeterExchange or None
-        As :func:`exchange_of` gives it [billing unit].
+    Units: invoice [UTC]; face [billing unit]; returns [billing unit].
     """
     earlier = [each for each in changes if each.time < invoice["end"]]
     if face is None or not earlier:
@@ -160,24 +108,7 @@ def volume_across(
 ) -> Decimal | None:
     """Volume between two printed reads over every change of meter in the period.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Invoices and registers [-].
-    row : int
-        Place of the invoice [-].
-    face : RegisterFace
-        Dial of the meter before its first change [billing unit].
-    reads : tuple of Decimal
-        At the start and the end of the period [counts].
-
-    Returns
-    -------
-    Decimal or None
-        None where no change lies in the period, or the last read lies below the first one of the
-        meter it was taken from [billing unit].
+    Units: face [billing unit]; reads [counts]; returns [billing unit].
     """
     changes = changes_of(case, inputs)
     inside = _inside(changes, inputs.invoices.frame.iloc[row])
@@ -197,18 +128,7 @@ def volume_across(
 def unread_in_period(record: Any, invoice: pd.Series) -> bool:
     """Whether a meter was changed in a period without the reads of both meters at one time.
 
-    Parameters
-    ----------
-    record : RegisterRecord
-        Reads of the meter [-].
-    invoice : Series
-        With start and end [UTC].
-
-    Returns
-    -------
-    bool
-        True where what passed between the two reads is in no read, so that the register does not
-        tell the volume of the period [-].
+    Units: invoice [UTC].
     """
     return any(
         not each.together and each.time > invoice["start"] and each.last_time < invoice["end"]
@@ -217,22 +137,7 @@ def unread_in_period(record: Any, invoice: pd.Series) -> bool:
 
 
 def unread(case: Case, inputs: Inputs, row: int) -> bool:
-    """Whether the billed meter was changed in a period and not all of its volume was read.
-
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Invoices and registers [-].
-    row : int
-        Place of the invoice [-].
-
-    Returns
-    -------
-    bool
-        False where the site has no register of the billed meter [-].
-    """
+    """Whether the billed meter was changed in a period and not all of its volume was read."""
     meter = read_meter(case)
     if meter is None:
         return False
@@ -248,24 +153,7 @@ def is_one_meter(
 ) -> bool:
     """Whether the two reads of an invoice may be subtracted, over a rollover if they fall.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Invoices and registers [-].
-    row : int
-        Place of the invoice [-].
-    face : RegisterFace
-        Dial of the reads [billing unit].
-    reads : tuple of Decimal or None
-        Previous and current read [counts].
-
-    Returns
-    -------
-    bool
-        False over a change of meter, and where a rollover would count far more than any other
-        invoice: there may be a change that nobody stated [-].
+    Units: face [billing unit]; reads [counts].
     """
     frame = inputs.invoices.frame
     if _inside(changes_of(case, inputs), frame.iloc[row]) or unread(case, inputs, row):
@@ -280,15 +168,7 @@ def is_one_meter(
 def counts_of(value: Any) -> Decimal | None:
     """A read as an exact number.
 
-    Parameters
-    ----------
-    value : float
-        As it was read [counts].
-
-    Returns
-    -------
-    Decimal or None
-        None where there is none [counts].
+    Units: value [counts]; returns [counts].
     """
     number = float(value)
     if not math.isfinite(number):

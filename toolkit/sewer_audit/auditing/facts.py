@@ -56,17 +56,7 @@ class _Metered:
 def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
     """The dial of the reads that the invoices print.
 
-    Parameters
-    ----------
-    case : Case
-        States it under [account.reads], or by the [[intake]] the reads are of [-].
-    inputs : Inputs
-        For the schedule's unit sizes and the printed reads [-].
-
-    Returns
-    -------
-    RegisterFace or None
-        None where the case does not tell, or no read is printed [billing unit].
+    Units: returns [billing unit].
     """
     dial = case.data.account.reads or read_meter(case)
     frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
@@ -81,19 +71,7 @@ def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
 def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[BilledInvoice]:
     """Every invoice as printed, beside what it should have been priced from.
 
-    Parameters
-    ----------
-    case : Case
-        Units, meters, the account [-].
-    inputs : Inputs
-        Invoices and reads; with a schedule [-].
-    evidence : Evidence
-        Registered volumes of the periods [m3].
-
-    Returns
-    -------
-    list of BilledInvoice
-        In the order of the invoices [billing unit].
+    Units: evidence [m3]; returns [billing unit].
     """
     frame, face = inputs.invoices.frame, printed_face(case, inputs)
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))

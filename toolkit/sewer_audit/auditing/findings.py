@@ -58,15 +58,7 @@ def plain(value: Any) -> Any:
 def as_findings(result: Audit) -> dict[str, Any]:
     """The findings dictionary.
 
-    Parameters
-    ----------
-    result : Audit
-        What the audit found [-].
-
-    Returns
-    -------
-    dict
-        JSON-ready [SI, money].
+    Units: returns [SI, money].
     """
     rule = result.rule
     return plain(
@@ -200,15 +192,7 @@ def _self_check(result: Audit) -> dict[str, Any] | None:
 def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
     """Every table of the result by the name of its sheet.
 
-    Parameters
-    ----------
-    result : Audit
-        What the audit found [-].
-
-    Returns
-    -------
-    dict of str to DataFrame
-        Empty tables are left out [SI, money].
+    Units: returns [SI, money].
     """
     tables = {
         "invoices": result.invoices,
@@ -254,15 +238,7 @@ def _first_order(table: pd.DataFrame) -> dict[str, pd.DataFrame]:
 def balance_frame(result: Audit) -> pd.DataFrame:
     """Mean and standard uncertainty of every term of the balance.
 
-    Parameters
-    ----------
-    result : Audit
-        With a balance [m3].
-
-    Returns
-    -------
-    DataFrame
-        One row per invoice and term, and the expected discharge [m3].
+    Units: result [m3]; returns [m3].
     """
     balance = result.evidence.balance
     assert balance is not None

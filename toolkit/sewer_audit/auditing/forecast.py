@@ -27,14 +27,7 @@ FEWEST_LEVEL, FEWEST_PAIRS = 3, 4
 class Forecast:
     """Draws of a coming quarter and how they were made.
 
-    Parameters
-    ----------
-    draws : array (draws,)
-        Rate of the coming quarter [unit of the rates].
-    method : str
-        In words [text].
-    count : int
-        Figures the scatter comes from [-].
+    Units: draws [unit of the rates].
     """
 
     draws: np.ndarray
@@ -45,22 +38,7 @@ class Forecast:
 def forecast_draws(rates: Sequence[float] | np.ndarray, normal: np.ndarray) -> Forecast | None:
     """Draws of the next quarter's rate from the rates of the quarters before it.
 
-    Parameters
-    ----------
-    rates : array (quarters,)
-        Such as volume a day, consecutive, the latest last [any, above zero].
-    normal : array (draws,)
-        Standard normal draws of their own [-].
-
-    Returns
-    -------
-    Forecast or None
-        None with fewer than three quarters [unit of the rates].
-
-    Raises
-    ------
-    AuditError
-        If a rate is not a number above zero.
+    Units: rates [any, above zero]; returns [unit of the rates].
 
     Notes
     -----
@@ -95,19 +73,7 @@ def forecast_draws(rates: Sequence[float] | np.ndarray, normal: np.ndarray) -> F
 def next_periods(case: Case, table: pd.DataFrame, places: Sequence[int]) -> list[tuple]:
     """Service periods of a coming quarter: as many and as long as those of this one.
 
-    Parameters
-    ----------
-    case : Case
-        For its zone [-].
-    table : DataFrame
-        One row an invoice, with start and end [UTC].
-    places : sequence of int
-        Rows of this quarter, in order [-].
-
-    Returns
-    -------
-    list of tuple of date
-        Start and end of each [-].
+    Units: table [UTC].
     """
     dates = local_dates(case, table)
     spans = [dates["end"].iloc[k] - dates["start"].iloc[k] for k in places]
@@ -124,21 +90,7 @@ def priced_forecast(
 ) -> np.ndarray | None:
     """What a coming quarter costs at the rates now known.
 
-    Parameters
-    ----------
-    pricing : Pricing
-        Rates and the facts of every invoice [money].
-    place : int
-        Invoice whose facts (meter size, class, counts) stay as they are [-].
-    periods : sequence of tuple of date
-        Start and end of each coming period [-].
-    per_day : array (draws,)
-        Charged volume a day [m3].
-
-    Returns
-    -------
-    array (draws,) or None
-        None where the schedule asks for a fact that is only known afterwards [money].
+    Units: per_day [m3].
     """
     total = np.zeros(len(per_day))
     for number, (start, end) in enumerate(periods, start=1):

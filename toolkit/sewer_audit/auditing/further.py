@@ -41,23 +41,7 @@ def further_network(
 ) -> Network | None:
     """Reconcile every stream of the further balances and of the site's own.
 
-    Parameters
-    ----------
-    grounds : Grounds
-        What the terms were made from; its flags are added to [-].
-    terms : mapping
-        As `balance_terms` gives them [m3].
-    balance : Balance or None
-        The expected discharge, if there is an intake [m3].
-    effluent : array (draws, invoices) or None
-        From the record [m3].
-    draws : Draws
-        Those the estimates are made from [-].
-
-    Returns
-    -------
-    Network or None
-        None where the case states no further balance, or no invoice has all its streams [m3].
+    Units: terms [m3]; returns [m3].
     """
     stated = grounds.case.data.further_balance
     if not stated:
@@ -80,7 +64,7 @@ def further_network(
     used = {name for signs in balances.values() for name in signs}
     lasting = grounds.periods.lasting  # an invoice without days of its own tests nothing
     streams = {n: np.where(lasting, each, np.nan) for n, each in volumes.items() if n in used}
-    grounds.flags.extend(replace(flag, severity="note") for flag in flags)
+    grounds.flags.extend(replace(flag, lowered=True) for flag in flags)
     have = np.isfinite(np.stack([each.mean(axis=0) for each in streams.values()])).all(axis=0)
     grounds.flags.extend(_left_out(grounds, have | ~lasting))
     if not have.any():
@@ -99,7 +83,7 @@ def _left_out(grounds: Grounds, have: np.ndarray) -> list[Flag]:
         if have.any()
         else "the further balances test nothing: no invoice has a volume of every stream"
     )
-    return [Flag("further-balances-left-out", message, "note", {"invoices": names})]
+    return [Flag("further-balances-left-out", message, {"invoices": names})]
 
 
 def _told(found: Network, case: Case, invoices: Sequence[str]) -> Flag:
@@ -108,7 +92,7 @@ def _told(found: Network, case: Case, invoices: Sequence[str]) -> Flag:
     data = {"p_value": p, "possible": list(found.possible)}
     if found.agree:
         message = f"all balances of the case close within the uncertainties ({p_value_words(p)})"
-        return Flag("further-balances-close", message, "note", data)
+        return Flag("further-balances-close", message, data)
     message = f"the balances do not close within the uncertainties ({p_value_words(p)}); "
     if found.named is not None:
         best = next(each for each in found.suspects if each.name == found.named)
@@ -131,7 +115,7 @@ def _told(found: Network, case: Case, invoices: Sequence[str]) -> Flag:
     spared |= _only_jointly(found, case)
     if not spared:
         message += "; no verdict is drawn while it may rest on the wrong one"
-    return Flag(FURTHER_OPEN, message, "note" if spared else "stops verdict", data)
+    return Flag(FURTHER_OPEN, message, data, lowered=spared)
 
 
 def _only_jointly(found: Network, case: Case) -> bool:

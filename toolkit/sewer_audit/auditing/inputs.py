@@ -89,21 +89,7 @@ IN_FULL = 2
 
 @dataclass
 class Inspection:
-    """What an inspection found, grouped by file; prints itself.
-
-    Parameters
-    ----------
-    problems : list of Problem
-        Everything found [-].
-    read : list of str
-        One line for each input that could be read [text].
-    flags : list of Flag
-        Notes of the readers [-].
-    places : dict of str to str
-        Message of a note to the file it is about [text].
-    zone : str
-        Time zone of the moments in it [text].
-    """
+    """What an inspection found, grouped by file; prints itself."""
 
     problems: list[Problem] = field(default_factory=list)
     read: list[str] = field(default_factory=list)
@@ -289,18 +275,7 @@ def _statuses(record: LoggerRecord) -> str:
 
 
 def inspect_inputs(case: Case) -> Inspection:
-    """Read and screen every input of a case; compute nothing.
-
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-
-    Returns
-    -------
-    Inspection
-        Every problem, grouped by file when printed [-].
-    """
+    """Read and screen every input of a case; compute nothing."""
     return _inspected(case, [])
 
 
@@ -382,17 +357,7 @@ def read_inputs(case: Case) -> Inputs:
 def local_dates(case: Case, invoices: pd.DataFrame) -> pd.DataFrame:
     """Read dates as printed, in the zone of the case.
 
-    Parameters
-    ----------
-    case : Case
-        For its zone [-].
-    invoices : DataFrame
-        With start and end [UTC].
-
-    Returns
-    -------
-    DataFrame
-        Columns start and end as dates, indexed like `invoices` [-].
+    Units: invoices [UTC].
     """
     zone = case.data.case.time_zone
     return pd.DataFrame(

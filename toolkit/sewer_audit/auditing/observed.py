@@ -45,21 +45,9 @@ def observations_of(
 ) -> Observations:
     """Everything known about the billed series.
 
-    Parameters
-    ----------
-    case : Case
-        For basis, return factor and device [-].
-    inputs : Inputs
-        Invoices as read [-].
-    evidence : Evidence
-        Estimates as draws [m3].
-    table : DataFrame
-        One row per invoice: billed_m3, start, end [m3].
+    Units: evidence [m3]; table [m3]; returns [m3].
 
-    Returns
-    -------
-    Observations
-        Billed volumes as printed, basis, both estimates, and how the record would change [m3].
+    table: One row per invoice: billed_m3, start, end.
     """
     step = max(-volume.as_tuple().exponent for volume in inputs.invoices.frame["billed_volume"])
     unit = case.data.invoices.volume_unit
@@ -168,18 +156,7 @@ def _condensed(evidence: Evidence) -> tuple[np.ndarray, np.ndarray]:
 
 
 def other_sizes(case: Case) -> dict[str, Any]:
-    """Devices of the same kind in the sizes beside the stated one.
-
-    Parameters
-    ----------
-    case : Case
-        With an effluent record [-].
-
-    Returns
-    -------
-    dict of str to Device
-        What it would be to the device; empty where no size of it is sold in steps [-].
-    """
+    """Devices of the same kind in the sizes beside the stated one."""
     table = case.data.effluent
     dimension = {"angle": "angle"}
     for key, sizes in SIZES.items():

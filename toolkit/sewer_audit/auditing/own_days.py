@@ -16,18 +16,7 @@ ZERO = Decimal(0)
 
 
 def of_own_days(inputs: Inputs) -> Inputs:
-    """Every invoice from the instant and the read on at which the one that shares days ends.
-
-    Parameters
-    ----------
-    inputs : Inputs
-        With the invoices as printed [-].
-
-    Returns
-    -------
-    Inputs
-        The same with other starts and previous reads, where days are shared [-].
-    """
+    """Every invoice from the instant and the read on at which the one that shares days ends."""
     frame = inputs.invoices.frame
     last = dict(zip(frame["invoice"], frame["current_read"], strict=True))
     reads = [last.get(row.shares_with, row.previous_read) for row in frame.itertuples()]
@@ -48,23 +37,7 @@ def with_own(
     stands, or nothing else is known, they have their part of it: by the reads, by the meters, by
     the days.
 
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    bill : BilledInvoice
-        As printed [-].
-    part : BilledInvoice
-        The same from the start of its own days on [-].
-    shares_with : str
-        The earlier invoice that holds the others [text].
-    usual : Decimal, optional
-        Billed volume of one count in the invoices that share no day [billing unit].
-
-    Returns
-    -------
-    BilledInvoice
-        As printed, with `shares_with` and `own` [-].
+    Units: usual [billing unit].
     """
     stands = recompute(schedule, bill).stands
     bill = replace(bill, shares_with=shares_with)
@@ -81,15 +54,7 @@ def with_own(
 def usual_volume(bills: Sequence[BilledInvoice]) -> Decimal | None:
     """Billed volume of one count, in the middle of the invoices that share no day.
 
-    Parameters
-    ----------
-    bills : sequence of BilledInvoice
-        With their printed reads [-].
-
-    Returns
-    -------
-    Decimal or None
-        None where no invoice prints reads that rise [billing unit].
+    Units: returns [billing unit].
     """
     ratios = sorted(
         CONTEXT.divide(bill.facts.billed_volume, bill.current_read - bill.previous_read)

@@ -195,17 +195,7 @@ def _lines(
 def charged_by_rules(pricing: Pricing, unit: str) -> np.ndarray:
     """Volume each invoice should have charged by the rules.
 
-    Parameters
-    ----------
-    pricing : Pricing
-        Recomputed invoices [money].
-    unit : str
-        Billing unit [text].
-
-    Returns
-    -------
-    array (invoices,)
-        NaN where there are no reads [m3].
+    Units: returns [m3].
     """
     volumes = [np.nan if due is None else float(due) for due in pricing.due]
     return np.asarray(to_si(np.array(volumes), unit, "volume"))

@@ -32,32 +32,9 @@ DAY = pd.Timedelta(days=1)
 class Review:
     """One quarter of an audited case beside the quarters before it.
 
-    Parameters
-    ----------
-    audit : Audit
-        The audit of the whole case [-].
-    quarter, following : str
-        The quarter reviewed and the next one, such as "2026Q1" [text].
-    places : mapping of str to tuple of int
-        Quarter to the rows of its invoices, oldest quarter first [-].
-    table : DataFrame
-        One row a quarter: invoices, days, volumes, ratio, cost [m3, money].
-    ratios : DataFrame
-        One row an invoice: billed over audited volume, whether outside the limits [-].
-    limits : ControlLimits or None
-        Of the ratio, from the invoices before this quarter [-].
-    strengths : DataFrame
-        Strength surcharges by quarter and column; empty without such a charge [money].
-    forecast : mapping
-        Of the next quarter: volume, cost, how [m3, money].
-    news : DataFrame
-        What this quarter brought: invoice, what, whether for the first time [text].
-    savings : DataFrame
-        What is worth pursuing, in order of its cautious figure [money].
-    actions : DataFrame
-        What to do; owner and date are blank [text].
-    notes : tuple of str
-        What the reader must know of the review itself [text].
+    Units: table [m3, money]; forecast [m3, money].
+
+    quarter, following: The quarter reviewed and the next one, such as "2026Q1".
     """
 
     audit: Audit
@@ -92,10 +69,7 @@ class Review:
     def findings(self) -> dict[str, Any]:
         """The review and its audit as JSON can hold them.
 
-        Returns
-        -------
-        dict
-            The same case, quarter, draws and seed give the same figures [SI, money].
+        Units: returns [SI, money].
         """
         return {"review": dict(self._findings), **self.audit.findings()}
 
@@ -120,10 +94,7 @@ class Review:
     def tables(self) -> dict[str, pd.DataFrame]:
         """Every table of the review, then those of the audit.
 
-        Returns
-        -------
-        dict of str to DataFrame
-            Name of the sheet to table [SI, money].
+        Units: returns [SI, money].
         """
         own = {
             "quarters": self.table,
@@ -139,17 +110,9 @@ class Review:
 def quarter_names(invoices: pd.DataFrame, zone: Any) -> list[str]:
     """The calendar quarter of each invoice: that of the last whole day of its service period.
 
-    Parameters
-    ----------
-    invoices : DataFrame
-        With the read instants that end the periods [UTC].
-    zone : ZoneInfo
-        Zone of the calendar [-].
+    Units: invoices [UTC].
 
-    Returns
-    -------
-    list of str
-        Such as "2026Q1" [text].
+    list of str: Such as "2026Q1".
     """
     last = pd.DatetimeIndex(invoices["end"]).tz_convert(zone).tz_localize(None) - DAY
     return [f"{day.year}Q{day.quarter}" for day in last]
@@ -158,15 +121,7 @@ def quarter_names(invoices: pd.DataFrame, zone: Any) -> list[str]:
 def next_quarter(quarter: str) -> str:
     """The quarter after one.
 
-    Parameters
-    ----------
-    quarter : str
-        Such as "2025Q4" [text].
-
-    Returns
-    -------
-    str
-        Such as "2026Q1" [text].
+    quarter: Such as "2025Q4". str: Such as "2026Q1".
     """
     return str(pd.Period(quarter, freq="Q") + 1)
 

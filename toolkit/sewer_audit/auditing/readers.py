@@ -34,23 +34,7 @@ __all__ = ["amount_record", "effluent_record", "invoice_record", "rain_record", 
 
 
 def invoice_record(case: Case) -> InvoiceRecord:
-    """Read the invoices of a case.
-
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-
-    Returns
-    -------
-    InvoiceRecord
-        Invoices in force [-].
-
-    Raises
-    ------
-    InputRefused
-        With every problem of the file.
-    """
+    """Read the invoices of a case."""
     table = case.data.invoices
     return read_invoices(
         _paths(case, table.files),
@@ -71,24 +55,7 @@ def invoice_record(case: Case) -> InvoiceRecord:
 def register_record(case: Case, table: Register, name: str) -> RegisterRecord:
     """Read every register of a meter and put them together.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    table : Register
-        The meter as the case states it [-].
-    name : str
-        Name of the meter [text].
-
-    Returns
-    -------
-    RegisterRecord
-        Cumulative volume; of several registers the sum, less what is taken off [m3].
-
-    Raises
-    ------
-    InputRefused
-        With every problem of the files.
+    Units: returns [m3].
     """
     first = _one_register(case, table)
     if not table.further_register:
@@ -120,24 +87,7 @@ def _one_register(case: Case, table: OneRegister) -> RegisterRecord:
 def amount_record(case: Case, table: DatedLog, kind: str) -> AmountRecord:
     """Read dated amounts of a use or an inflow.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    table : DatedLog
-        The log as the case states it [-].
-    kind : str
-        Kind of the use, which says what may be written down [text].
-
-    Returns
-    -------
-    AmountRecord
-        Amounts in order of time [SI].
-
-    Raises
-    ------
-    InputRefused
-        With every problem of the file.
+    Units: returns [SI].
     """
     return read_amounts(
         case.path(table.file),
@@ -155,22 +105,7 @@ def amount_record(case: Case, table: DatedLog, kind: str) -> AmountRecord:
 def effluent_record(case: Case, table: EffluentTable) -> LoggerRecord:
     """Read the effluent record of a case in whatever form it comes.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    table : EffluentTable
-        Its table [effluent] [-].
-
-    Returns
-    -------
-    LoggerRecord
-        Readings in SI and UTC with their status [SI].
-
-    Raises
-    ------
-    InputRefused
-        With every problem of every file.
+    Units: returns [SI].
     """
     read = {"table": _export, "waterml": _series, "hand readings": _by_hand}[table.form]
     return read(case, table)
@@ -245,22 +180,7 @@ def _by_hand(case: Case, table: EffluentTable) -> LoggerRecord:
 def rain_record(case: Case, table: RainGaugeTable) -> LoggerRecord:
     """Read the rain of a gauge in a file of its own.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    table : RainGaugeTable
-        Its table [effluent.rain_gauge] [-].
-
-    Returns
-    -------
-    LoggerRecord
-        With a column rain [m].
-
-    Raises
-    ------
-    InputRefused
-        With every problem of the file.
+    Units: returns [m].
     """
     return read_logger(
         _paths(case, table.files),

@@ -29,16 +29,7 @@ NONE_OF_THESE = "none of these (bill)"
 
 @dataclass(frozen=True)
 class Reasons:
-    """A ranking, and which invoices it was made without.
-
-    Parameters
-    ----------
-    ranking : Ranking
-        Explanations of the invoices that no signature accounts for [-].
-    set_aside : tuple of str
-        Invoices whose volume error the signatures name, or that share days with an earlier one,
-        left out of the ranking [text].
-    """
+    """A ranking, and which invoices it was made without."""
 
     ranking: Ranking
     set_aside: tuple[str, ...]
@@ -65,25 +56,7 @@ def reasons_of(
 ) -> Reasons | None:
     """Rank the explanations of a case.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        What was read [-].
-    evidence : Evidence
-        Estimates as draws [m3].
-    table : DataFrame
-        One row per invoice [m3].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-    signatures : DataFrame
-        Errors that the invoices' own figures show [money].
-
-    Returns
-    -------
-    Reasons or None
-        None without an estimate [-].
+    Units: evidence [m3]; table [m3].
 
     Notes
     -----
@@ -127,27 +100,7 @@ def explanation_table(
 ) -> pd.DataFrame:
     """Candidate explanations of the billed series, most probable first.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        What was read [-].
-    evidence : Evidence
-        Estimates as draws [m3].
-    table : DataFrame
-        One row per invoice [m3].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-    signatures : DataFrame
-        Errors that the invoices' own figures show [money].
-
-    Returns
-    -------
-    DataFrame
-        One row per explanation: prior, posterior, likelihood, corrected volumes, the finding it
-        would lead to, what would settle it; empty without an estimate. `attrs` holds what the
-        ranking says as a whole [m3].
+    Units: evidence [m3]; table [m3]; returns [m3].
     """
     found = reasons_of(case, inputs, evidence, table, pricing, signatures)
     if found is None:

@@ -19,16 +19,7 @@ __all__ = ["Replay"]
 class Replay:
     """From columns of draws to volumes and charges, along the way the audit took.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    evidence : Evidence
-        Estimates and the models behind them [m3].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-    joined : array (estimates, invoices) or None
-        What each column of effluent and balance weighs in the reconciled volume [-].
+    Units: evidence [m3].
     """
 
     case: Case
@@ -40,19 +31,7 @@ class Replay:
     def of(cls, case: Case, evidence: Evidence, pricing: Pricing | None) -> Replay:
         """The way an audit took.
 
-        Parameters
-        ----------
-        case : Case
-            Validated case [-].
-        evidence : Evidence
-            What was gathered [m3].
-        pricing : Pricing or None
-            Recomputed invoices [money].
-
-        Returns
-        -------
-        Replay
-            A function of draws [-].
+        Units: evidence [m3].
 
         Notes
         -----
@@ -73,16 +52,7 @@ class Replay:
     def __call__(self, draws: Draws) -> dict[str, np.ndarray]:
         """Volumes and charges for given draws.
 
-        Parameters
-        ----------
-        draws : Draws
-            Any columns of draws [-].
-
-        Returns
-        -------
-        dict of str to array (draws, invoices)
-            By the names of the invoice table; what is not known of every invoice is left out
-            [m3, money].
+        Units: returns [m3, money].
         """
         evidence = self.evidence
         found: dict[str, np.ndarray | None] = {}
@@ -106,15 +76,7 @@ class Replay:
     def charges(self, volumes: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
         """Amounts that go with draws of the volumes.
 
-        Parameters
-        ----------
-        volumes : mapping of str to array (draws, invoices)
-            "basis" and "audited"; those left out have no amount [m3].
-
-        Returns
-        -------
-        dict of str to array (draws, invoices)
-            amount_in_question and amount_by_discharge: invoiced less recomputed [money].
+        Units: volumes [m3].
         """
         if self.pricing is None:
             return {}

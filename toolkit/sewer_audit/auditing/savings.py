@@ -27,21 +27,7 @@ BASIS = "Billing on the discharge instead of a share of the intake"
 
 
 def saving_table(result: Audit, places: Sequence[int]) -> pd.DataFrame:
-    """Amounts worth pursuing, in order of their cautious figure.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-    places : sequence of int
-        Rows of the invoices under review [-].
-
-    Returns
-    -------
-    DataFrame
-        what, invoices, kind ("once" or "a year"), amount_mean, amount_low, amount_high,
-        probability (that it is above zero), certainty, note; ordered by the lower end [money].
-    """
+    """Amounts worth pursuing, in order of their cautious figure."""
     rows = [*_errors(result, places), *_basis(result, places), *_credits(result, places)]
     columns = ["what", "invoices", "kind", "amount_mean", "amount_low", "amount_high"]
     frame = pd.DataFrame(rows, columns=[*columns, "probability", "certainty", "note"])
@@ -170,22 +156,7 @@ def _credits(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
 
 
 def news_table(result: Audit, this: Sequence[int], ratios: pd.DataFrame) -> pd.DataFrame:
-    """What the invoices of this quarter brought.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-    this : sequence of int
-        Rows of the invoices of this quarter [-].
-    ratios : DataFrame
-        invoice, outside: whether its ratio lies outside the control limits [-].
-
-    Returns
-    -------
-    DataFrame
-        invoice, what, before ("first time" or in which earlier invoices) [text].
-    """
+    """What the invoices of this quarter brought."""
     table = result.invoices
     names = [str(table["invoice"].iloc[place]) for place in this]
     earlier = [str(name) for name in table["invoice"].iloc[: min(this)]]
@@ -259,20 +230,7 @@ def _news_flags(result: Audit, names: list[str], earlier: list[str]) -> list[tup
 
 
 def action_table(result: Audit, savings: pd.DataFrame) -> pd.DataFrame:
-    """What to do next; owner and date are for people to fill in.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-    savings : DataFrame
-        As :func:`saving_table` returns it [money].
-
-    Returns
-    -------
-    DataFrame
-        action, last_day (of the windows the case states), owner, date (both blank) [text].
-    """
+    """What to do next; owner and date are for people to fill in."""
     rows = []
     for row in savings.itertuples():
         if row.amount_mean <= 0 or row.kind != "once":

@@ -18,25 +18,7 @@ __all__ = ["screened"]
 def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
     """Give every reading of the record a status.
 
-    Parameters
-    ----------
-    case : Case
-        For the rules it changes, its visits and its device [-].
-    record : LoggerRecord
-        As read [SI].
-    level : array (readings,)
-        Level of every reading; zero for a method without one, which the rules for levels then
-        leave alone [m].
-
-    Returns
-    -------
-    LoggerRecord
-        The same rows with status, reason and counts by rule [SI].
-
-    Raises
-    ------
-    InputRefused
-        If the case names an unknown rule or parameter.
+    Units: record [SI]; returns [SI].
     """
     table = case.data.effluent
     assert table is not None

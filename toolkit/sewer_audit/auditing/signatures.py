@@ -47,23 +47,6 @@ OF_LINES = {
 def signature_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.DataFrame:
     """Invoices that differ from the rules, with the error class their figures fit.
 
-    Parameters
-    ----------
-    case : Case
-        For units, meters and basis [-].
-    inputs : Inputs
-        Invoices as read [-].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-
-    Returns
-    -------
-    DataFrame
-        One row per error: code, invoices, sentence, evidence (figures by invoice),
-        invoiced_total, corrected_total, difference (invoiced less corrected), exactness ("exact",
-        "within interval", "not explained"), look_alikes and evidence_needed; empty without
-        a schedule [money].
-
     Notes
     -----
     A volume is held against reads of a register, never against an estimate of the discharge: the
@@ -112,18 +95,7 @@ def _read_near(frame: pd.DataFrame, moment: pd.Timestamp) -> Decimal | None:
 
 
 def signature_sheet(signatures: pd.DataFrame) -> pd.DataFrame:
-    """Signatures with lists and figures as text, one cell each.
-
-    Parameters
-    ----------
-    signatures : DataFrame
-        As :func:`signature_table` returns it [money].
-
-    Returns
-    -------
-    DataFrame
-        The same rows [money].
-    """
+    """Signatures with lists and figures as text, one cell each."""
     sheet = signatures.copy()
     for name in ("invoices", "look_alikes"):
         sheet[name] = [", ".join(each) for each in signatures[name]]
@@ -146,21 +118,7 @@ def corrected_volumes(
 ) -> np.ndarray:
     """Billed volumes with every volume error that a signature explains put right.
 
-    Parameters
-    ----------
-    signatures : DataFrame
-        As :func:`signature_table` returns it [-].
-    pricing : Pricing or None
-        Recomputed invoices [billing unit].
-    billed_m3 : array (invoices,)
-        Volumes as billed [m3].
-    unit : str
-        Billing unit [text].
-
-    Returns
-    -------
-    array (invoices,)
-        The volume by the rules where an error of volume is named, else the billed one [m3].
+    Units: pricing [billing unit]; billed_m3 [m3]; returns [m3].
     """
     corrected = np.array(billed_m3, dtype=float)
     if pricing is None or signatures.empty:

@@ -59,19 +59,7 @@ COLUMNS = [
 def first_order_of(case: Case, evidence: Evidence, pricing: Pricing | None) -> pd.DataFrame:
     """Every volume, balance and charge of an audit by the first-order formula and by draws.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    evidence : Evidence
-        Estimates as draws [m3].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-
-    Returns
-    -------
-    DataFrame
-        As :func:`first_order_table` returns it [m3, money].
+    Units: evidence [m3]; returns [m3, money].
     """
     replay = Replay.of(case, evidence, pricing)
     drawn = {name: each for name, each in estimates(evidence).items() if each is not None}
@@ -83,22 +71,7 @@ def first_order_table(
 ) -> pd.DataFrame:
     """Every volume, balance and charge by the first-order formula and by draws.
 
-    Parameters
-    ----------
-    replay : Replay
-        The figures as a function of draws [-].
-    drawn : mapping of str to array (draws, invoices)
-        The draws the audit was made from, by the same names [m3, money].
-    coverage : float
-        Probability of the intervals [-].
-
-    Returns
-    -------
-    DataFrame
-        figure, invoice ("total" for the sum), unit, both results with symmetric intervals, the
-        shortest interval, the largest difference of the symmetric ends, its tolerance and the
-        verdict; figures without any spread are left out
-        [m3, money].
+    Units: drawn [m3, money]; returns [m3, money].
 
     References
     ----------
@@ -144,21 +117,7 @@ def _compared(linear: Linear, place: int, summary: Summary) -> dict[str, Any]:
 def draws_needed(replay: Replay, seed: int, coverage: float, digits: int) -> Stability:
     """Number of draws after which no printed volume or charge changes any more.
 
-    Parameters
-    ----------
-    replay : Replay
-        The figures as a function of draws [-].
-    seed : int
-        Seed [-].
-    coverage : float
-        Probability of the intervals [-].
-    digits : int
-        Significant digits of every standard uncertainty to be stable, 1 or 2 [-].
-
-    Returns
-    -------
-    Stability
-        Number of draws, and whether they suffice [-].
+    digits: Significant digits of every standard uncertainty to be stable, 1 or 2.
 
     References
     ----------
@@ -175,22 +134,11 @@ def draws_needed(replay: Replay, seed: int, coverage: float, digits: int) -> Sta
 
 
 def unstable_flags(stability: Stability | None) -> list[Flag]:
-    """What must be said where adding draws ended before the figures stood still.
-
-    Parameters
-    ----------
-    stability : Stability or None
-        How the number of draws was found; None where it was given [-].
-
-    Returns
-    -------
-    list of Flag
-        A note, or nothing [-].
-    """
+    """What must be said where adding draws ended before the figures stood still."""
     if stability is None or stability.stable:
         return []
     message = (
         f"After {stability.draws:,} draws the figures are not yet stable to {stability.digits} "
         f"significant digits of their uncertainty: {stability.worst:.1f} times the tolerance."
     )
-    return [Flag("draws-not-stable", message, "note", vars(stability))]
+    return [Flag("draws-not-stable", message, vars(stability))]

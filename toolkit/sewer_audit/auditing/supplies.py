@@ -19,21 +19,7 @@ __all__ = ["count_at", "per_count", "supply_meters"]
 def per_count(schedule: Schedule, unit: str, multiplier: Any, billing: str) -> Decimal:
     """Volume of one count, with the unit sizes the schedule prints.
 
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    unit : str
-        Unit of the register [text].
-    multiplier : number
-        Units one count stands for [-].
-    billing : str
-        Unit of the invoices [text].
-
-    Returns
-    -------
-    Decimal
-        Exact [billing unit].
+    Units: returns [billing unit].
     """
     whole = Decimal(str(multiplier)) * schedule.litres(unit)
     return CONTEXT.divide(whole, schedule.litres(billing))
@@ -44,19 +30,7 @@ def count_at(record: Any, moment: pd.Timestamp, end: str) -> Decimal | None:
 
     Where the meter was changed then, a period ends with the old one and starts with the new one.
 
-    Parameters
-    ----------
-    record : RegisterRecord
-        Reads of the meter [-].
-    moment : Timestamp
-        End of the period [UTC].
-    end : str
-        Which end: "start" or "end" [text].
-
-    Returns
-    -------
-    Decimal or None
-        None where there is no measured read [counts].
+    Units: moment [UTC]; returns [counts].
     """
     frame = record.frame
     rows = frame[(frame["time"] == moment) & frame["volume_m3"].notna()]
@@ -69,19 +43,7 @@ def count_at(record: Any, moment: pd.Timestamp, end: str) -> Decimal | None:
 def supply_meters(case: Case, inputs: Inputs, row: int) -> tuple[SupplyMeter, ...]:
     """The supply meters of an invoice that bills several together.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Invoices, registers and schedule [-].
-    row : int
-        Place of the invoice [-].
-
-    Returns
-    -------
-    tuple of SupplyMeter
-        Empty where there is one supply meter, or the basis is another one [billing unit].
+    Units: returns [billing unit].
     """
     supplies = [intake for intake in case.data.intake if intake.role == "supply"]
     if len(supplies) < 2 or case.data.case.basis != "intake":

@@ -61,15 +61,7 @@ SHORT = {"cycles_of_concentration": "cycles"}
 def instants_of(periods: Periods) -> Instants:
     """Service periods as the balance counts them; one may have no time at all.
 
-    Parameters
-    ----------
-    periods : Periods
-        Service periods [UTC].
-
-    Returns
-    -------
-    balance.Periods
-        The same as pairs of instants [s].
+    Units: periods [UTC]; returns [s].
     """
     return as_periods(pd.DataFrame({"start": periods.start, "end": periods.end}), may_be_empty=True)
 
@@ -78,20 +70,7 @@ def instants_of(periods: Periods) -> Instants:
 class Grounds:
     """What terms are made from.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Everything it names, read [SI].
-    periods : Periods
-        Service periods [UTC].
-    registers : mapping of str to IntakeVolumes
-        Registered volumes by name [m3].
-    series : DischargeSeries or None
-        Accepted readings of the effluent record [SI].
-    flags : list of Flag
-        Filled with what the reader must know [-].
+    Units: inputs [SI]; periods [UTC]; series [SI].
     """
 
     case: Case
@@ -110,21 +89,7 @@ class Grounds:
 def as_cause(name: str, spread: Uncertain, dimension: str, persistence: str | None = None) -> Cause:
     """A stated uncertain value as a cause.
 
-    Parameters
-    ----------
-    name : str
-        Name of the cause [text].
-    spread : Uncertain
-        As the case states it [-].
-    dimension : str
-        One of `sewer_audit.units.DIMENSIONS` [text].
-    persistence : str, optional
-        In place of the stated one [text].
-
-    Returns
-    -------
-    Cause
-        In SI [SI].
+    Units: returns [SI].
     """
     of_spread = "temperature difference" if dimension == "temperature" else dimension
     return Cause(
@@ -143,20 +108,7 @@ def as_cause(name: str, spread: Uncertain, dimension: str, persistence: str | No
 def balance_terms(grounds: Grounds) -> dict[str, list[Term]]:
     """Every term of the balance by its role.
 
-    Parameters
-    ----------
-    grounds : Grounds
-        What terms are made from [-].
-
-    Returns
-    -------
-    dict of str to list of Term
-        "intake", "use", "inflow" [m3].
-
-    Raises
-    ------
-    InputRefused
-        If a use needs a record that the case does not hold.
+    Units: returns [m3].
     """
     data, known = grounds.case.data, grounds.registers
     intakes: list[Term] = [
@@ -184,21 +136,13 @@ def _exact_flag(term: Term) -> Flag:
         f"{term.name}: every figure it is worked out from is stated without a spread and counts as "
         "exact, so the interval does not know how far it may be off; state a spread with each"
     )
-    return Flag("counts-as-exact", message, "note", {"term": term.name})
+    return Flag("counts-as-exact", message, {"term": term.name})
 
 
 def further_terms(grounds: Grounds) -> list[Term]:
     """Terms of the further measurements, which take no part in the expected discharge.
 
-    Parameters
-    ----------
-    grounds : Grounds
-        What terms are made from [-].
-
-    Returns
-    -------
-    list of Term
-        In the order of the case [m3].
+    Units: returns [m3].
     """
     found = [_term(each, grounds) for each in grounds.case.data.further_measurement]
     grounds.flags.extend(_exact_flag(term) for term in found if _exact(term))
@@ -314,7 +258,6 @@ def _logged(table: Quantified, grounds: Grounds) -> np.ndarray:
             Flag(
                 "nothing-written-down",
                 f"{table.name}: no amount is written down in {', '.join(empty)}; it counts as none",
-                "note",
                 {"use": table.name, "invoices": empty},
             )
         )
@@ -364,7 +307,6 @@ def _wet(table: Quantified, rain: pd.Series, grounds: Grounds) -> Term:
             f"{table.name}: the inflow ({found.area_m2:.0f} m2 drained, u = "
             f"{found.standard_m2:.0f} m2) was taken from the effluent record itself, by how it "
             "follows the rain; for that part the balance is no independent check of the record",
-            "note",
             {"area_m2": found.area_m2, "standard_m2": found.standard_m2},
         )
     )

@@ -26,20 +26,7 @@ PARTS = ("mean", "standard_uncertainty", "low", "high")
 def verdicts(case: Case, evidence: Evidence, billed: np.ndarray) -> Verdicts | None:
     """Judge the billed volumes by the rule stated in the case.
 
-    Parameters
-    ----------
-    case : Case
-        For its decision rule [-].
-    evidence : Evidence
-        Estimates as draws [m3].
-    billed : array (invoices,)
-        Billed volumes [m3].
-
-    Returns
-    -------
-    Verdicts or None
-        None where there is no estimate, where the two conflict, or where the checklist says that
-        the installation measures nothing [-].
+    Units: evidence [m3]; billed [m3].
     """
     audited = evidence.audited
     if audited is None or not np.isfinite(audited).all():
@@ -53,15 +40,7 @@ def verdicts(case: Case, evidence: Evidence, billed: np.ndarray) -> Verdicts | N
 def estimates(evidence: Evidence) -> dict[str, np.ndarray | None]:
     """Draws of every estimate by name.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        What was gathered [m3].
-
-    Returns
-    -------
-    dict of str to array (draws, invoices) or None
-        In the order of :data:`ESTIMATES` [m3].
+    Units: evidence [m3]; returns [m3].
     """
     joined = evidence.reconciliation
     return {
@@ -82,27 +61,7 @@ def invoice_table(
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     """One row per invoice, and the same for all of them together.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        What was read [-].
-    evidence : Evidence
-        Estimates as draws [m3].
-    judged : Verdicts or None
-        Findings [-].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-
-    Returns
-    -------
-    table : DataFrame
-        One row per invoice; where invoices share days also own_start, from which on the estimates
-        and amounts of an invoice count, and shares_with, the one that holds the days before it
-        [m3, money].
-    total : dict
-        The same figures for all invoices together [m3, money].
+    Units: evidence [m3]; returns [m3, money].
     """
     frame = inputs.invoices.frame
     table = pd.DataFrame(
@@ -205,21 +164,7 @@ def _add_money(
 def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Mapping[str, Any]:
     """Does the billed share of the intake describe this site?
 
-    Parameters
-    ----------
-    case : Case
-        For basis and return factor [-].
-    evidence : Evidence
-        Estimates as draws [m3].
-    pricing : Pricing or None
-        Recomputed invoices [money].
-
-    Returns
-    -------
-    mapping
-        Share of the net intake that reached the sewer with its interval, the return factor, and
-        what the invoices would have cost less on the actual discharge; not answered where an
-        invoice has no volume, or the net intake may be nothing [-].
+    Units: evidence [m3].
     """
     factor, audited, basis = case.data.case.return_factor, evidence.audited, evidence.basis
     if case.data.case.basis != "intake" or basis is None or audited is None:
@@ -244,17 +189,7 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
 def warnings_for(table: pd.DataFrame, rule: DecisionRule) -> list[Flag]:
     """What must be said before anyone raises a dispute.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row per invoice [m3].
-    rule : DecisionRule
-        The decision rule [-].
-
-    Returns
-    -------
-    list of Flag
-        A warning where an invoice is too low [-].
+    Units: table [m3].
     """
     low = table.loc[table["finding"] == TOO_LOW_WORDS, "invoice"].tolist()
     short = table.loc[
@@ -267,7 +202,6 @@ def warnings_for(table: pd.DataFrame, rule: DecisionRule) -> list[Flag]:
                 "billed-too-low",
                 f"{', '.join(low)}: the billed volume is too low by the stated rule. Raising a "
                 "dispute can also raise the bill.",
-                "note",
                 {"invoices": low},
             )
         )
@@ -277,7 +211,6 @@ def warnings_for(table: pd.DataFrame, rule: DecisionRule) -> list[Flag]:
                 "under-invoiced-by-the-rules",
                 f"{', '.join(short)}: by the rate schedule the invoice should have been higher. "
                 "Raising a dispute can also raise the bill.",
-                "note",
                 {"invoices": short},
             )
         )

@@ -23,15 +23,7 @@ HOURS_NEEDED = 20
 def record_rain(inputs: Inputs) -> pd.Series | None:
     """Rain of the logger record.
 
-    Parameters
-    ----------
-    inputs : Inputs
-        Everything the case names, read [SI].
-
-    Returns
-    -------
-    Series or None
-        Depth of every reading over its instant (UTC); None where no rain was recorded [m].
+    Units: inputs [SI]; returns [m].
     """
     if inputs.logger is None or "rain" not in inputs.logger.frame:
         return None
@@ -44,19 +36,7 @@ def record_rain(inputs: Inputs) -> pd.Series | None:
 def case_rain(case: Any, inputs: Inputs, periods: Periods) -> np.ndarray | None:
     """Rain of every service period, from the record or from a log of dated rain.
 
-    Parameters
-    ----------
-    case : Case
-        Validated case [-].
-    inputs : Inputs
-        Everything it names, read [SI].
-    periods : Periods
-        Service periods [UTC].
-
-    Returns
-    -------
-    array (periods,) or None
-        None where there is no rain record [m].
+    Units: inputs [SI]; periods [UTC]; returns [m].
     """
     rain = record_rain(inputs)
     if rain is None:
@@ -73,26 +53,9 @@ def wet_excess(
 ) -> tuple[WetWeather, np.ndarray]:
     """Inflow from rain by comparing wet days with dry days.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings of the effluent [SI].
-    registers : sequence of DataFrame
-        time (UTC) and volume_m3 of every supply meter [m3].
-    rain : Series
-        Dated depths [m].
-    periods : Periods
-        Service periods, which give the zone of the days [UTC].
+    Units: series [SI]; rain [m]; periods [UTC]; returns [m3].
 
-    Returns
-    -------
-    WetWeather, array (periods,)
-        The regression, and the inflow of every service period [m3].
-
-    Raises
-    ------
-    AuditError
-        If there are too few days.
+    registers: time (UTC) and volume_m3 of every supply meter.
 
     Notes
     -----

@@ -86,18 +86,7 @@ class _Errors:
 
 
 def balance_causes(*groups: Sequence[Term]) -> tuple[str, ...]:
-    """Names of every uncertain cause of a balance, each once.
-
-    Parameters
-    ----------
-    *groups : sequence of Term
-        Intakes, uses and inflows [-].
-
-    Returns
-    -------
-    tuple of str
-        Names in the order of the terms [text].
-    """
+    """Names of every uncertain cause of a balance, each once."""
     names: dict[str, None] = {}
     for term in (term for group in groups for term in group):
         names |= dict.fromkeys([*(cause.name for cause in term.causes), *term.registers])
@@ -276,12 +265,12 @@ def _flags(
             "the draws are below zero); a use, a multiplier or an intake is wrong"
         )
         data = {"periods": [int(each) for each in below]}
-        flags.append(Flag("balance-below-zero", message, "stops verdict", data))
+        flags.append(Flag("balance-below-zero", message, data))
     defaults = [cause.name for term in terms for cause in term.causes if cause.default]
     if defaults:
         message = f"uncertainty supplied by the toolkit, not by the case: {', '.join(defaults)}"
-        flags.append(Flag("balance-defaults", message, "note", {"causes": defaults}))
+        flags.append(Flag("balance-defaults", message, {"causes": defaults}))
     if np.any(spans.days > 70):
         message = f"{int(np.sum(spans.days > 70))} service periods are longer than 70 days"
-        flags.append(Flag("long-periods", message, "note"))
+        flags.append(Flag("long-periods", message))
     return tuple(flags)

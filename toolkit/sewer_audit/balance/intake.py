@@ -92,17 +92,7 @@ class IntakeVolumes:
 def day_variability(times: Any, cumulative_m3: Any) -> float:
     """Standard deviation of daily volumes about a slowly moving usual rate.
 
-    Parameters
-    ----------
-    times : array (reads,)
-        Instants of the reads, increasing [s].
-    cumulative_m3 : array (reads,)
-        Register at each, cumulative [m3].
-
-    Returns
-    -------
-    float
-        NaN with fewer than five reads [m3/d^0.5].
+    Units: times [s]; cumulative_m3 [m3]; returns [m3/d^0.5].
 
     Notes
     -----
@@ -261,14 +251,14 @@ def _flags(register: np.ndarray, variability: float, meter: str) -> list[Flag]:
         message = (
             f"{meter}: the cumulative volume falls {count} times; a read or a roll-over is wrong"
         )
-        flags.append(Flag("register-falls", message, "stops verdict", {"times": count}))
+        flags.append(Flag("register-falls", message, {"times": count}))
     if not np.isfinite(variability):
         assumed = np.hypot(DEFAULT_VARIATION, HIDDEN_VARIATION)
         message = (
             f"{meter}: {len(register)} reads are too few to judge how much use varies from day to "
             f"day; {spoken.percent(assumed, 0)} of the mean day is assumed (judgement)"
         )
-        flags.append(Flag("variability-assumed", message, "note", {"reads": len(register)}))
+        flags.append(Flag("variability-assumed", message, {"reads": len(register)}))
     return flags
 
 
@@ -281,7 +271,7 @@ def _reach_flags(reads: np.ndarray, periods: Periods, volume: np.ndarray, meter:
             f"{'s, which have' if len(lost) > 1 else ', which has'} no volume"
         )
         data = {"periods": [int(each) for each in lost]}
-        flags.append(Flag("reads-missing", message, "stops verdict", data))
+        flags.append(Flag("reads-missing", message, data))
     outside = np.maximum(reads[0] - periods.instants, periods.instants - reads[-1]) > 0
     touched = outside[periods.first] | outside[periods.last]
     touched &= np.isfinite(volume)
@@ -292,5 +282,5 @@ def _reach_flags(reads: np.ndarray, periods: Periods, volume: np.ndarray, meter:
             "last read; the rate of the nearest reads is carried on, with a wider interval"
         )
         data = {"periods": [int(each) for each in np.flatnonzero(touched)]}
-        flags.append(Flag("reads-carried-on", message, "note", data))
+        flags.append(Flag("reads-carried-on", message, data))
     return flags

@@ -89,26 +89,7 @@ def meter_error_by_range(
 ) -> Cause:
     """Default relative error of a meter from how much passes at low flow and when it was tested.
 
-    Parameters
-    ----------
-    name : str
-        Name of the meter [text].
-    low_flow_share : float
-        Share of the volume that passes below the meter's transitional flow [-].
-    years_since_test : float, optional
-        Years since the meter was tested or new; unknown counts as long ago [year].
-    meter_type : str
-        One of `METER_TYPES` [text].
-
-    Returns
-    -------
-    Cause
-        Marked as a default, with its source [-].
-
-    Raises
-    ------
-    AuditError
-        If the share is not between 0 and 1, or the type is not known.
+    Units: years_since_test [year].
 
     Notes
     -----

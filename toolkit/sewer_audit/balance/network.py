@@ -30,22 +30,7 @@ Volumes = Mapping[str, np.ndarray]
 
 @dataclass(frozen=True)
 class Suspect:
-    """What an error of one measurement alone would explain.
-
-    Parameters
-    ----------
-    name : str
-        The measurement [text].
-    error : float
-        Reading over truth less one that explains the balances best; above zero it reads too much,
-        infinite where the truth would have to be nothing or less, which cannot be [-].
-    standard : float
-        Standard uncertainty of that error [-].
-    statistic : float
-        Generalised likelihood ratio statistic, chi-square with one degree of freedom [-].
-    factor_below_best : float
-        How many times less likely than the best suspect it makes the figures [-].
-    """
+    """What an error of one measurement alone would explain."""
 
     name: str
     error: float

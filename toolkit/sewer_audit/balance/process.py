@@ -22,22 +22,7 @@ __all__ = [
 def product_water(shipped: np.ndarray | float, water_share: float) -> np.ndarray:
     """Intake water that leaves the site inside the product.
 
-    Parameters
-    ----------
-    shipped : float or array
-        Volume shipped [m3].
-    water_share : float
-        Share of it that came from the intake, less water in the raw materials [-].
-
-    Returns
-    -------
-    array
-        Volume [m3].
-
-    Raises
-    ------
-    OutOfRange
-        If the share is not between 0 and 1.
+    Units: shipped [m3]; returns [m3].
 
     Notes
     -----
@@ -57,19 +42,9 @@ def laundry_evaporation(
 ) -> np.ndarray:
     """Water left in laundry after extraction, which the dryers evaporate.
 
-    Parameters
-    ----------
-    dry_mass : float or array
-        Dry mass washed [kg].
-    retained : float
-        Mass of water left per dry mass; 0.5 for cotton terry after extraction [-].
-    water_density : float
-        Density of water [kg/m3].
+    Units: dry_mass [kg]; water_density [kg/m3]; returns [m3].
 
-    Returns
-    -------
-    array
-        Volume evaporated [m3].
+    retained: Mass of water left per dry mass; 0.5 for cotton terry after extraction.
 
     Notes
     -----
@@ -86,17 +61,7 @@ def laundry_evaporation(
 def trucked_volume(loads: np.ndarray | float, volume_per_load: np.ndarray | float) -> np.ndarray:
     """Waste water taken away by truck.
 
-    Parameters
-    ----------
-    loads : float or array
-        Number of loads [-].
-    volume_per_load : float or array
-        From the manifests or the weighbridge [m3].
-
-    Returns
-    -------
-    array
-        Volume that did not reach the sewer here [m3].
+    Units: volume_per_load [m3]; returns [m3].
 
     Notes
     -----
@@ -114,19 +79,7 @@ def batch_use(
 ) -> np.ndarray:
     """Water taken by a process that runs in batches.
 
-    Parameters
-    ----------
-    batches : float or array
-        Number of batches [-].
-    water_per_batch : float or array
-        Water in one batch [m3].
-    reused_share : float
-        Share that is used again [-].
-
-    Returns
-    -------
-    array
-        Volume [m3].
+    Units: water_per_batch [m3]; returns [m3].
 
     Notes
     -----
@@ -146,19 +99,9 @@ def people_use(
 ) -> np.ndarray:
     """Sanitary water of the people on a site, all of it sewered.
 
-    Parameters
-    ----------
-    people : float or array
-        Number of people [-].
-    days : float or array
-        Days worked [d].
-    per_person_day : float
-        8 gal with efficient fixtures, 12 gal with older ones, for a nine-hour day [m3/d].
+    Units: per_person_day [m3/d]; returns [m3].
 
-    Returns
-    -------
-    array
-        Volume; it tests whether the sanitary part can explain a gap [m3].
+    per_person_day: 8 gal with efficient fixtures, 12 gal with older ones, for a nine-hour day.
 
     Notes
     -----
@@ -175,12 +118,9 @@ def people_use(
 class Difference:
     """A volume found as the difference of two meters.
 
-    Parameters
-    ----------
-    volume : array
-        Into the process less back out of it [m3].
-    limit_95 : array
-        Relative 95 % limit of that difference; infinite where it is zero [-].
+    Units: volume [m3].
+
+    limit_95: Relative 95 % limit of that difference; infinite where it is zero.
     """
 
     volume: np.ndarray
@@ -195,17 +135,10 @@ def by_difference(
 ) -> Difference:
     """Use as the difference of two meters, with the limit of that difference.
 
-    Parameters
-    ----------
-    fed, returned : float or array
-        Volume into the process and back out of it [m3].
-    fed_limit, returned_limit : float
-        Relative 95 % limits of the two meters, independent of each other [-].
+    Units: fed, returned [m3]; returns [m3].
 
-    Returns
-    -------
-    Difference
-        Volume and its limit [m3].
+    fed_limit, returned_limit: Relative 95 % limits of the two meters, independent of each
+    other.
 
     Notes
     -----

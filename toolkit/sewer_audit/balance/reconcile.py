@@ -263,22 +263,20 @@ def _flags(
             f"{'more' if total > 0 else 'less'} by the effluent record over all invoices); one of "
             "them is wrong, so they are not averaged"
         )
-        flags.append(Flag("estimates-conflict", message, "stops verdict", data))
+        flags.append(Flag("estimates-conflict", message, data))
     message = (
         "with one balance per invoice the test cannot tell which of the two estimates is wrong; "
         "a second effluent measurement or a meter test can"
     )
-    flags.append(Flag("single-balance", message, "note"))
+    flags.append(Flag("single-balance", message))
     far = np.flatnonzero(np.nan_to_num(np.abs(z)) > critical)
     if len(far):
         message = (
             f"in {len(far)} invoices the two estimates differ beyond the bound for the largest"
         )
-        flags.append(
-            Flag("invoices-apart", message, "note", {"invoices": [int(each) for each in far]})
-        )
+        flags.append(Flag("invoices-apart", message, {"invoices": [int(each) for each in far]}))
     one = int((has[0] ^ has[1]).sum())
     if one:
         message = f"{one} invoices have one of the two estimates only; the other cannot test it"
-        flags.append(Flag("one-estimate", message, "note", {"invoices": one}))
+        flags.append(Flag("one-estimate", message, {"invoices": one}))
     return tuple(flags)

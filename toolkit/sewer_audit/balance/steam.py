@@ -12,22 +12,9 @@ __all__ = ["boiler_blowdown", "boiler_feedwater", "boiler_makeup", "humidificati
 def boiler_blowdown(steam: np.ndarray | float, cycles: np.ndarray | float) -> np.ndarray:
     """Blowdown of a boiler from the steam it makes and its cycles of concentration.
 
-    Parameters
-    ----------
-    steam : float or array
-        Steam made [kg/s].
-    cycles : float or array
-        Conductivity of the boiler water over that of the feedwater, above 1 [-].
+    Units: returns [kg/s].
 
-    Returns
-    -------
-    array
-        Blowdown, which goes to the sewer with the water that cools it [kg/s].
-
-    Raises
-    ------
-    OutOfRange
-        If the cycles are not above 1.
+    cycles: Conductivity of the boiler water over that of the feedwater, above 1.
 
     Notes
     -----
@@ -46,17 +33,7 @@ def boiler_blowdown(steam: np.ndarray | float, cycles: np.ndarray | float) -> np
 def boiler_feedwater(steam: np.ndarray | float, blowdown: np.ndarray | float) -> np.ndarray:
     """Feedwater of a boiler.
 
-    Parameters
-    ----------
-    steam : float or array
-        Steam made [kg/s].
-    blowdown : float or array
-        Blowdown [kg/s].
-
-    Returns
-    -------
-    array
-        Feedwater [kg/s].
+    Units: returns [kg/s].
 
     Notes
     -----
@@ -76,19 +53,7 @@ def boiler_makeup(
 ) -> np.ndarray:
     """Fresh water a boiler plant takes in.
 
-    Parameters
-    ----------
-    steam : float or array
-        Steam made [kg/s].
-    condensate_return : float or array
-        Condensate that comes back [kg/s].
-    blowdown : float or array
-        Blowdown [kg/s].
-
-    Returns
-    -------
-    array
-        Makeup [kg/s].
+    Units: condensate_return [kg/s]; returns [kg/s].
 
     Notes
     -----
@@ -109,19 +74,7 @@ def steam_lost(
 ) -> np.ndarray:
     """Water that leaves a boiler plant as vapour and never reaches the sewer.
 
-    Parameters
-    ----------
-    makeup : float or array
-        Makeup [kg/s].
-    blowdown : float or array
-        Blowdown [kg/s].
-    condensate_to_drain : float or array
-        Condensate let to a drain, which is sewered [kg/s].
-
-    Returns
-    -------
-    array
-        Steam vented, taken up by a product or evaporated [kg/s].
+    Units: makeup [kg/s]; condensate_to_drain [kg/s]; returns [kg/s].
 
     Notes
     -----
@@ -147,23 +100,10 @@ def humidification(
 ) -> np.ndarray:
     """Water a humidifier gives to a fixed flow of outdoor air.
 
-    Parameters
-    ----------
-    outdoor_air : float or array
-        Outdoor air taken in [m3/s].
-    moisture_indoors, moisture_outdoors : float or array
-        Mass of water vapour per mass of dry air [-].
-    air_density : float
-        Density of the air; 0.075 lb/ft3 is 1.2014 [kg/m3].
-    internal_gains : float or array
-        Moisture given off indoors [kg/s].
-    other_losses : float or array
-        Further moisture losses [kg/s].
+    Units: outdoor_air [m3/s]; air_density [kg/m3]; internal_gains [kg/s]; other_losses [kg/s];
+    returns [kg/s].
 
-    Returns
-    -------
-    array
-        Water evaporated, never negative; drain and flush of the humidifier go to the sewer [kg/s].
+    air_density: Density of the air; 0.075 lb/ft3 is 1.2014.
 
     Notes
     -----

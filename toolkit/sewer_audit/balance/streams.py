@@ -27,39 +27,9 @@ VDI_FLOOR = 10.0
 class StreamReconciliation:
     """Reconciled streams and every test.
 
-    Parameters
-    ----------
-    values : array (streams,)
-        Reconciled values; NaN where a stream is neither measured nor fixed by the balances [any].
-    covariance : array (measured, measured)
-        Of the reconciled measured streams [any squared].
-    corrections : array (streams,)
-        Reconciled less measured [any].
-    chi_square : float
-        Global test statistic [-].
-    dof : int
-        Independent balances among measured streams [-].
-    p_value : float
-        Probability of a larger statistic if only the stated uncertainties act [-].
-    consistent : bool
-        Whether the global test passes at the coverage [-].
-    measurement_z : array (streams,)
-        Correction over its standard deviation, absolute [-].
-    nodal_z : array (balances,)
-        Imbalance over its standard deviation, absolute; after unmeasured streams were eliminated
-        [-].
-    likelihood_ratio : array (streams,)
-        Generalised likelihood ratio statistic of a bias in each stream [-].
-    bias : array (streams,)
-        Estimated size of that bias [any].
-    critical_z : float
-        Bound for the largest of the measurement tests, Sidak level [-].
-    vdi_criterion : array (streams,)
-        |correction| over its bound of VDI 2048; above one fails [-].
-    suspect : int or None
-        Stream the tests name, where they can [-].
-    flags : tuple of Flag
-        What the reader must know [-].
+    Units: values [any]; covariance [any squared]; corrections [any]; bias [any].
+
+    vdi_criterion: |correction| over its bound of VDI 2048; above one fails.
     """
 
     values: np.ndarray
@@ -113,26 +83,9 @@ def reconcile_streams(
 ) -> StreamReconciliation:
     """Adjust measured streams so that every balance closes.
 
-    Parameters
-    ----------
-    measured : sequence of float (streams,)
-        Measured values, NaN where a stream is not measured [any].
-    covariance : array (streams, streams) or (streams,)
-        Covariance of the measurements, or their variances [any squared].
-    balances : array (balances, streams)
-        One row per balance: 1 for in, -1 for out, 0 else [-].
-    coverage : float
-        Probability with which each kind of test passes if all is well [-].
+    Units: measured [any]; covariance [any squared]; returns [any].
 
-    Returns
-    -------
-    StreamReconciliation
-        Values, tests and what they can name [any].
-
-    Raises
-    ------
-    AuditError
-        If the forms do not fit, or no balance remains among measured streams.
+    balances: One row per balance: 1 for in, -1 for out, 0 else.
 
     Notes
     -----
@@ -246,12 +199,12 @@ def _suspect(
             "equally well; no test can name the wrong one"
         )
         data = {"streams": [int(places[k]) for k in alike]}
-        return None, (Flag("suspect-not-nameable", message, "note", data),)
+        return None, (Flag("suspect-not-nameable", message, data),)
     if ratio[best] <= critical**2:
         message = "the balances do not close as a whole, but no single stream explains it"
-        return None, (Flag("suspect-none", message, "note"),)
+        return None, (Flag("suspect-none", message),)
     message = (
         f"stream {places[best] + 1} is suspect: likelihood ratio statistic {ratio[best]:.2f} "
         f"against {critical**2:.2f}"
     )
-    return int(places[best]), (Flag("suspect-stream", message, "note"),)
+    return int(places[best]), (Flag("suspect-stream", message),)

@@ -39,29 +39,11 @@ def irrigation_volume(
 ) -> np.ndarray:
     """Water an irrigated area is expected to take.
 
-    Parameters
-    ----------
-    reference_evapotranspiration : float or array
-        Depth over the time in question [m].
-    area : float or array
-        Irrigated area [m2].
-    plant_factor : float or array
-        0.2 for low, 0.5 for medium, 0.8 for high water use [-].
-    irrigation_efficiency : float or array
-        0.75 for spray, 0.81 for drip [-].
-    printed_factor : float, optional
-        Gallons per square foot and inch as an ordinance rounds it, 0.62; exact without it
-        [gal/(ft2 in)].
+    Units: reference_evapotranspiration [m]; printed_factor [gal/(ft2 in)]; returns [m3].
 
-    Returns
-    -------
-    array
-        Volume [m3].
-
-    Raises
-    ------
-    OutOfRange
-        If the efficiency is not between 0 and 1.
+    plant_factor: 0.2 for low, 0.5 for medium, 0.8 for high water use. irrigation_efficiency:
+    0.75 for spray, 0.81 for drip. printed_factor: Gallons per square foot and inch as an
+    ordinance rounds it, 0.62; exact without it.
 
     Notes
     -----
@@ -91,25 +73,10 @@ def pool_evaporation(
 ) -> np.ndarray:
     """Evaporation of an indoor pool or open tank.
 
-    Parameters
-    ----------
-    area : float or array
-        Water surface [m2].
-    vapour_pressure_at_water : float or array
-        Saturation pressure at the temperature of the water [Pa].
-    vapour_pressure_of_air : float or array
-        Vapour pressure of the room air [Pa].
-    air_speed : float or array
-        Speed of the air over the surface [m/s].
-    latent_heat : float
-        Latent heat at the temperature of the water [J/kg].
-    activity : float
-        Measured over computed: 0.74 for a quiet surface, 1.26 for a busy public pool [-].
+    Units: vapour_pressure_at_water [Pa]; vapour_pressure_of_air [Pa]; air_speed [m/s]; latent_heat
+    [J/kg]; returns [kg/s].
 
-    Returns
-    -------
-    array
-        Evaporation, never negative [kg/s].
+    activity: Measured over computed: 0.74 for a quiet surface, 1.26 for a busy public pool.
 
     Notes
     -----
@@ -129,15 +96,7 @@ def pool_evaporation(
 def saturation_pressure(temperature: np.ndarray | float) -> np.ndarray:
     """Saturation vapour pressure over water.
 
-    Parameters
-    ----------
-    temperature : float or array
-        Of the water, or of the air [K].
-
-    Returns
-    -------
-    array
-        Pressure [Pa].
+    Units: temperature [K]; returns [Pa].
 
     Notes
     -----
@@ -158,19 +117,7 @@ def pan_evaporation(
 ) -> np.ndarray:
     """Evaporation of an outdoor tank or pond from the depth lost by a class A pan.
 
-    Parameters
-    ----------
-    pan_depth : float or array
-        Depth lost by the pan over the time in question [m].
-    area : float or array
-        Water surface [m2].
-    pan_coefficient : float
-        Pond over pan [-].
-
-    Returns
-    -------
-    array
-        Volume [m3].
+    Units: pan_depth [m]; returns [m3].
 
     Notes
     -----
@@ -188,24 +135,7 @@ def rain_inflow(
 ) -> np.ndarray:
     """Rain from a roof or a paved area that drains to the sewer.
 
-    Parameters
-    ----------
-    rain_depth : float or array
-        Depth of rain over the time in question [m].
-    area : float or array
-        Area as seen from above [m2].
-    runoff_share : float
-        Share that runs off [-].
-
-    Returns
-    -------
-    array
-        Volume [m3].
-
-    Raises
-    ------
-    OutOfRange
-        If the share is not between 0 and 1.
+    Units: rain_depth [m]; returns [m3].
 
     Notes
     -----
@@ -223,17 +153,7 @@ def rain_inflow(
 def dry_month_infiltration(mean_discharge: float, driest_month_discharge: float) -> float:
     """Infiltration and inflow as the yearly mean less the driest month.
 
-    Parameters
-    ----------
-    mean_discharge : float
-        Mean over the year [m3/s].
-    driest_month_discharge : float
-        Mean over the month taken as dry, usually in winter [m3/s].
-
-    Returns
-    -------
-    float
-        Mean infiltration and inflow [m3/s].
+    Units: mean_discharge [m3/s]; driest_month_discharge [m3/s]; returns [m3/s].
 
     Notes
     -----
@@ -250,17 +170,7 @@ def dry_month_infiltration(mean_discharge: float, driest_month_discharge: float)
 def wet_hour_inflow(wet_peak_hour: float, same_hour_dry: float) -> float:
     """Inflow as the wettest hour less the same hour in dry weather.
 
-    Parameters
-    ----------
-    wet_peak_hour : float
-        Mean discharge in the peak hour of a storm [m3/s].
-    same_hour_dry : float
-        Mean discharge in the same hour of dry days [m3/s].
-
-    Returns
-    -------
-    float
-        Peak inflow; no volume of a month follows from it [m3/s].
+    Units: wet_peak_hour [m3/s]; same_hour_dry [m3/s]; returns [m3/s].
 
     Notes
     -----
@@ -280,19 +190,9 @@ def extraneous_inflow(
 ) -> np.ndarray:
     """Ground water that a length of gravity sewer takes up, from its diameter and length.
 
-    Parameters
-    ----------
-    sewer_diameter : float or array
-        Inside diameter [m].
-    sewer_length : float or array
-        Length above the monitoring point [m].
-    extraneous_flow : float or array
-        Flow per diameter and length; 1 gal per day, inch and mile is 1.0718e-9 [m/s].
+    Units: sewer_diameter [m]; sewer_length [m]; extraneous_flow [m/s]; returns [m3/s].
 
-    Returns
-    -------
-    array
-        Mean inflow [m3/s].
+    extraneous_flow: Flow per diameter and length; 1 gal per day, inch and mile is 1.0718e-9.
 
     Notes
     -----

@@ -182,14 +182,7 @@ class DailyTerm(Term):
 class TowerTerm(Term):
     """Evaporation and drift of a cooling tower from its makeup meter and cycles of concentration.
 
-    Parameters
-    ----------
-    makeup : IntakeVolumes
-        Makeup per period [m3].
-    cycles : Cause
-        Cycles of concentration, above one [-].
-    error : Cause, optional
-        Relative error of the makeup meter [-].
+    Units: makeup [m3].
     """
 
     makeup: IntakeVolumes
@@ -255,18 +248,7 @@ class StatedTerm(Term):
 
 
 def unique_names(terms: Sequence[Term]) -> None:
-    """Refuse two terms of one name, and one cause name with two meanings.
-
-    Parameters
-    ----------
-    terms : sequence of Term
-        Every term of the balance [-].
-
-    Raises
-    ------
-    AuditError
-        If a name is used twice.
-    """
+    """Refuse two terms of one name, and one cause name with two meanings."""
     names = [term.name for term in terms]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:

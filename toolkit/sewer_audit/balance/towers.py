@@ -39,20 +39,10 @@ def tower_evaporation(
 ) -> np.ndarray:
     """Evaporation of a cooling tower from its circulation and range.
 
-    Parameters
-    ----------
-    circulation : float or array
-        Water circulated [m3/s].
-    cooling_range : float or array
-        Temperature of the water coming in less that going out [K].
-    factor : float
-        Share evaporated per kelvin; 0.0018 is the rule of thumb and the ceiling, 0.00153 also
-        stands in the literature [1/K].
+    Units: circulation [m3/s]; cooling_range [K]; factor [1/K]; returns [m3/s].
 
-    Returns
-    -------
-    array
-        Evaporation [m3/s].
+    factor: Share evaporated per kelvin; 0.0018 is the rule of thumb and the ceiling, 0.00153
+    also stands in the literature.
 
     Notes
     -----
@@ -75,21 +65,7 @@ def evaporation_from_heat(
 ) -> np.ndarray:
     """Evaporation from the heat a tower rejects.
 
-    Parameters
-    ----------
-    heat : float or array
-        Heat rejected, load and compressor together [W].
-    latent_heat : float
-        Latent heat of evaporation [J/kg].
-    latent_share : float
-        Share of the heat that leaves as vapour, the rest warms the air [-].
-    density : float
-        Density of the water [kg/m3].
-
-    Returns
-    -------
-    array
-        Evaporation [m3/s].
+    Units: heat [W]; latent_heat [J/kg]; density [kg/m3]; returns [m3/s].
 
     Notes
     -----
@@ -105,17 +81,9 @@ def evaporation_from_heat(
 def tower_drift(circulation: np.ndarray | float, share: float) -> np.ndarray:
     """Droplets carried out of a tower with the air.
 
-    Parameters
-    ----------
-    circulation : float or array
-        Water circulated [m3/s].
-    share : float
-        0.001 in old towers, 0.00005 and less with modern eliminators [-].
+    Units: circulation [m3/s]; returns [m3/s].
 
-    Returns
-    -------
-    array
-        Drift; it does not reach the sewer, but it removes solids like blowdown [m3/s].
+    share: 0.001 in old towers, 0.00005 and less with modern eliminators.
 
     Notes
     -----
@@ -135,24 +103,9 @@ def tower_blowdown(
 ) -> np.ndarray:
     """Blowdown that keeps a tower at its cycles of concentration.
 
-    Parameters
-    ----------
-    evaporation : float or array
-        Evaporation [m3/s].
-    cycles : float or array
-        Cycles of concentration, above 1 [-].
-    drift : float or array
-        Drift, which removes solids as blowdown does [m3/s].
+    Units: evaporation [m3/s]; drift [m3/s]; returns [m3/s].
 
-    Returns
-    -------
-    array
-        Blowdown to the sewer, never negative [m3/s].
-
-    Raises
-    ------
-    OutOfRange
-        If the cycles are not above 1.
+    cycles: Cycles of concentration, above 1.
 
     Notes
     -----
@@ -174,24 +127,9 @@ def tower_makeup(
 ) -> np.ndarray:
     """Makeup a tower takes in.
 
-    Parameters
-    ----------
-    evaporation : float or array
-        Evaporation [m3/s].
-    cycles : float or array
-        Cycles of concentration, above 1 [-].
-    drift : float or array
-        Drift [m3/s].
+    Units: evaporation [m3/s]; drift [m3/s]; returns [m3/s].
 
-    Returns
-    -------
-    array
-        Makeup [m3/s].
-
-    Raises
-    ------
-    OutOfRange
-        If the cycles are not above 1.
+    cycles: Cycles of concentration, above 1.
 
     Notes
     -----
@@ -211,22 +149,7 @@ def cycles_of_concentration(
 ) -> np.ndarray:
     """Cycles of concentration from two conductivities or two chloride contents.
 
-    Parameters
-    ----------
-    in_tower : float or array
-        Conductivity or chloride of the circulating water [any].
-    in_makeup : float or array
-        The same of the makeup, in the same unit [any].
-
-    Returns
-    -------
-    array
-        Cycles; the ratio holds for a substance that is neither dosed nor precipitated [-].
-
-    Raises
-    ------
-    OutOfRange
-        If a value is not positive.
+    Units: in_tower [any]; in_makeup [any].
 
     Notes
     -----
@@ -247,20 +170,7 @@ def cycles_of_concentration(
 def evaporation_share_of_makeup(cycles: np.ndarray | float) -> np.ndarray:
     """Share of the makeup that never reaches the sewer.
 
-    Parameters
-    ----------
-    cycles : float or array
-        Cycles of concentration, above 1 [-].
-
-    Returns
-    -------
-    array
-        Evaporation and drift over makeup [-].
-
-    Raises
-    ------
-    OutOfRange
-        If the cycles are not above 1.
+    cycles: Cycles of concentration, above 1.
 
     Notes
     -----

@@ -281,25 +281,7 @@ USES = MappingProxyType({record.name: record for record in _RECORDS})
 
 
 def use_error(name: str, kind: str) -> Cause:
-    """Default relative error of an estimated use, for a case that states none.
-
-    Parameters
-    ----------
-    name : str
-        Name of the use in the case [text].
-    kind : str
-        One of `USES` [text].
-
-    Returns
-    -------
-    Cause
-        Marked as a default, with its source [-].
-
-    Raises
-    ------
-    AuditError
-        If the kind is not known.
-    """
+    """Default relative error of an estimated use, for a case that states none."""
     if kind not in USES:
         raise AuditError(f"kind of use {kind!r}; known are {', '.join(USES)}")
     record = USES[kind]

@@ -18,15 +18,7 @@ RELATIVE_CUT = 1e-10
 class PseudoInverse:
     """Generalised inverse with the rank it was taken at.
 
-    Parameters
-    ----------
-    inverse : array (n, n)
-        Symmetric [1/any squared].
-    rank : int
-        Number of directions kept [-].
-    log_determinant : float
-        Log of the product of the kept eigenvalues of the covariance's correlation, plus the logs
-        of the variances [-].
+    Units: inverse [1/any squared].
     """
 
     inverse: np.ndarray
@@ -37,22 +29,7 @@ class PseudoInverse:
 def pseudo_inverse(covariance: np.ndarray, cut: float = RELATIVE_CUT) -> PseudoInverse:
     """Inverse of a covariance on the directions in which it is known.
 
-    Parameters
-    ----------
-    covariance : array (n, n)
-        Symmetric, positive semi-definite up to rounding [any squared].
-    cut : float
-        Smallest eigenvalue kept, over the largest, after scaling to a correlation [-].
-
-    Returns
-    -------
-    PseudoInverse
-        Inverse, rank and log determinant [1/any squared].
-
-    Raises
-    ------
-    AuditError
-        If it is not square or not finite.
+    Units: covariance [any squared]; returns [1/any squared].
 
     Notes
     -----
@@ -74,20 +51,9 @@ def pseudo_inverse(covariance: np.ndarray, cut: float = RELATIVE_CUT) -> PseudoI
 def sample_covariance(draws: np.ndarray) -> np.ndarray:
     """Covariance of columns of draws.
 
-    Parameters
-    ----------
-    draws : array (draws, columns)
-        At least two rows [any].
+    Units: draws [any]; returns [any squared].
 
-    Returns
-    -------
-    array (columns, columns)
-        With divisor n - 1 [any squared].
-
-    Raises
-    ------
-    AuditError
-        If there are fewer draws than columns plus two: such a covariance has no inverse.
+    array (columns, columns): With divisor n - 1.
     """
     if draws.ndim != 2 or len(draws) < draws.shape[1] + 3:
         raise AuditError(

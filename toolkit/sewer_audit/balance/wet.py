@@ -137,11 +137,11 @@ def _flags(area: float, standard: float, wet_days: int) -> tuple[Flag, ...]:
     flags = []
     if wet_days < FEWEST_WET:
         message = f"only {wet_days} days with more than {spoken.length(WET)} of rain"
-        flags.append(Flag("few-wet-days", message, "note", {"wet_days": wet_days}))
+        flags.append(Flag("few-wet-days", message, {"wet_days": wet_days}))
     if abs(area) < 2 * standard:
         message = (
             f"no inflow from rain is shown: equivalent area {spoken.area(area)}, standard "
             f"uncertainty {spoken.area(standard)}"
         )
-        flags.append(Flag("no-rain-response", message, "note"))
+        flags.append(Flag("no-rain-response", message))
     return tuple(flags)

@@ -22,7 +22,13 @@ from sewer_audit.case.problems import line_of, problems_of, without_faults
 from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.spoken import Spoken, speaking
 
-__all__ = ["Case", "home", "load_case", "open_case", "sample_case"]
+__all__ = [
+    "Case",
+    "home",
+    "load_case",
+    "open_case",
+    "sample_case",
+]
 
 
 @dataclass(frozen=True)

@@ -94,24 +94,7 @@ def check_further(
     tables: dict[str, object],
     record: bool,
 ) -> None:
-    """Refuse balances of what nobody measures, and measurements no balance uses.
-
-    Parameters
-    ----------
-    balances : iterable of FurtherBalanceTable
-        As the case states them [-].
-    measurements : iterable of FurtherMeasurementTable
-        As the case states them [-].
-    tables : dict of str to object
-        Every intake, use and inflow by its name [-].
-    record : bool
-        Whether there is an effluent record [-].
-
-    Raises
-    ------
-    ValueError
-        With the first fault and what would be right.
-    """
+    """Refuse balances of what nobody measures, and measurements no balance uses."""
     balances, measurements = list(balances), list(measurements)
     if not balances and not measurements:
         return

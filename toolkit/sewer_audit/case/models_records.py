@@ -59,13 +59,7 @@ ROLES = {
 
 
 def unit_of(dimension: str):
-    """A check that a key holds a unit of one dimension.
-
-    Parameters
-    ----------
-    dimension : str
-        One of `sewer_audit.units.DIMENSIONS` [text].
-    """
+    """A check that a key holds a unit of one dimension."""
 
     def check(cls: type, unit: str) -> str:
         to_si(1.0, unit, dimension)
@@ -187,23 +181,7 @@ class Register(OneRegister):
 
 
 def register_of(use: Any) -> Register | None:
-    """Register of a metered use, of the keys that say how its file is read.
-
-    Parameters
-    ----------
-    use : UseTable
-        A use of the case [-].
-
-    Returns
-    -------
-    Register or None
-        None where no file is named [-].
-
-    Raises
-    ------
-    ValueError
-        With the first thing a register cannot be.
-    """
+    """Register of a metered use, of the keys that say how its file is read."""
     if use.file is None:
         return None
     given = use.model_dump(include=use.model_fields_set & set(Register.model_fields))

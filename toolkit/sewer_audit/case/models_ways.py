@@ -74,19 +74,7 @@ SHARES = {
 
 @dataclass(frozen=True)
 class Way:
-    """One way of knowing a use or an inflow.
-
-    Parameters
-    ----------
-    name : str
-        What it is called in the report [text].
-    needs : tuple of str
-        Keys that must be given [text].
-    may : tuple of str
-        Keys that may be given besides [text].
-    monthly : tuple of str
-        Keys that may stand in the table `monthly` as twelve values instead [text].
-    """
+    """One way of knowing a use or an inflow."""
 
     name: str
     needs: tuple[str, ...]

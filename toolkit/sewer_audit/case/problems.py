@@ -17,22 +17,7 @@ WAYS = ("str", "ColumnTable", "list[str]")
 
 
 def problems_of(error: ValidationError, text: str, name: str) -> list[Problem]:
-    """Every fault of a case file that validation found.
-
-    Parameters
-    ----------
-    error : ValidationError
-        What validation raised [-].
-    text : str
-        Text of the case file, for the lines [text].
-    name : str
-        Its name in messages [text].
-
-    Returns
-    -------
-    list of Problem
-        With line, key and remedy [-].
-    """
+    """Every fault of a case file that validation found."""
     problems = []
     for detail in _one_way(error.errors(include_url=False)):
         place = [part for part in detail["loc"] if part not in WAYS]
@@ -102,20 +87,7 @@ def _key(place: list[Any]) -> str:
 
 
 def without_faults(tree: dict[str, Any], error: ValidationError) -> bool:
-    """Take out of a case what was refused, so that the rest can be looked at.
-
-    Parameters
-    ----------
-    tree : dict
-        The case as read from TOML; changed in place [-].
-    error : ValidationError
-        What validation raised [-].
-
-    Returns
-    -------
-    bool
-        False where nothing can be taken out: a key that every case needs is at fault [-].
-    """
+    """Take out of a case what was refused, so that the rest can be looked at."""
     before = repr(tree)
     _take_out(tree, error.errors(include_url=False))
     return repr(tree) != before
@@ -154,17 +126,7 @@ def _remove(tree: Any, place: tuple[Any, ...]) -> None:
 def line_of(text: str, place: list[Any]) -> int | None:
     """Line of the deepest part of a key that is written in the file.
 
-    Parameters
-    ----------
-    text : str
-        Text of the case file [text].
-    place : list of str and int
-        Names of tables and keys, and the place of an entry after the name of its list [-].
-
-    Returns
-    -------
-    int or None
-        Counted from 1; None where no part of the key is written [-].
+    int or None: Counted from 1; None where no part of the key is written.
     """
     wanted = _entries(place)
     best, here = None, ()

@@ -161,22 +161,7 @@ class Uncertain(Strict):
 
 
 def known_are(what: str, name: str, known: tuple[str, ...]) -> str:
-    """The columns a table may have, and where one is stated that stands on a bill all the same.
-
-    Parameters
-    ----------
-    what : str
-        The table, such as "invoices" [text].
-    name : str
-        Our name of the column that is not known [text].
-    known : tuple of str
-        The columns it may have [text].
-
-    Returns
-    -------
-    str
-        Such as "known are time, register" [text].
-    """
+    """The columns a table may have, and where one is stated that stands on a bill all the same."""
     listed = f"known are {', '.join(known)}"
     if what != "invoices" or name not in ("bill_date", "meter_size", "customer_class", "months"):
         return listed

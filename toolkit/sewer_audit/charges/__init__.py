@@ -11,10 +11,8 @@ from sewer_audit.charges.account_files import (
     read_invoice_facts,
     read_payments,
 )
-from sewer_audit.charges.basis import ChargedVolume, winter_average
 from sewer_audit.charges.billed import (
     BRIEFLY,
-    PROOFS,
     BilledInvoice,
     MeterExchange,
     RegisterFace,
@@ -29,37 +27,27 @@ from sewer_audit.charges.claims import (
     Payment,
     work_out_claim,
 )
-from sewer_audit.charges.comparing import Comparison, LineDifference, compare
 from sewer_audit.charges.facts import InvoiceFacts, Sample, UsePeriod
-from sewer_audit.charges.hidden_rates import rate_between
-from sewer_audit.charges.lines import PricedLine
-from sewer_audit.charges.loading import load_rates, parse_rates
+from sewer_audit.charges.loading import load_rates
 from sewer_audit.charges.pricing import PricedInvoice, price, price_draws
 from sewer_audit.charges.recomputed import Recomputed, recompute
 from sewer_audit.charges.schedule import Schedule
 from sewer_audit.charges.signatures import find_signatures
-from sewer_audit.charges.strengths import charged_strength, read_samples, samples_used
-from sewer_audit.charges.terms import PricedTerm
+from sewer_audit.charges.strengths import read_samples
 from sewer_audit.charges.wording import rates_of
 
 __all__ = [
     "BRIEFLY",
-    "PROOFS",
     "BilledInvoice",
-    "ChargedVolume",
     "Claim",
     "ClaimItem",
     "ClaimLine",
     "ClaimRule",
-    "Comparison",
     "HowRead",
     "InvoiceFacts",
-    "LineDifference",
     "MeterExchange",
     "Payment",
     "PricedInvoice",
-    "PricedLine",
-    "PricedTerm",
     "Recomputed",
     "RegisterFace",
     "Sample",
@@ -67,21 +55,15 @@ __all__ = [
     "Signature",
     "SupplyMeter",
     "UsePeriod",
-    "charged_strength",
-    "compare",
     "find_signatures",
     "load_rates",
-    "parse_rates",
     "price",
     "price_draws",
-    "rate_between",
     "rates_of",
     "read_earlier_use",
     "read_invoice_facts",
     "read_payments",
     "read_samples",
     "recompute",
-    "samples_used",
-    "winter_average",
     "work_out_claim",
 ]

@@ -122,31 +122,7 @@ def rows_of(
     how: HowRead = AS_IS,
     optional: tuple[str, ...] | None = (),
 ) -> list[Row]:
-    """The rows of a CSV or XLSX file; refused where a column is missing.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file [-].
-    name : str
-        Its name in messages [text].
-    needed : tuple of str
-        Columns it must have [text].
-    how : HowRead
-        Names of the columns, order of dates, decimal mark [-].
-    optional : tuple of str or None
-        Columns it may have; None for any, though with stated columns only those [text].
-
-    Returns
-    -------
-    list of Row
-        In the order of the file [text].
-
-    Raises
-    ------
-    InputRefused
-        If it cannot be read or a column is missing.
-    """
+    """The rows of a CSV or XLSX file; refused where a column is missing."""
     findings = Findings(name)
     stated = [how.columns.get(column, column) for column in (*needed, *how.columns)]
     expected = tuple(dict.fromkeys(stated))
@@ -171,27 +147,7 @@ def rows_of(
 
 
 def each_of(rows: list[Row], name: str, make: Callable[[Row], Made]) -> list[tuple[int, Made]]:
-    """Something made of each row, with its line; every row that cannot be read is refused.
-
-    Parameters
-    ----------
-    rows : list of Row
-        As :func:`rows_of` gives them [text].
-    name : str
-        Name of the file in messages [text].
-    make : callable
-        From a row to what is made of it [-].
-
-    Returns
-    -------
-    list of (int, made)
-        In the order of the file [-].
-
-    Raises
-    ------
-    InputRefused
-        With every cell that cannot be read.
-    """
+    """Something made of each row, with its line; every row that cannot be read is refused."""
     problems: list[Problem] = []
     made: list[tuple[int, Made]] = []
     for row in rows:

@@ -22,16 +22,7 @@ __all__ = ["ChargedVolume", "charged_volume", "months_of", "winter_average"]
 class ChargedVolume:
     """A volume that is priced, and how it came about.
 
-    Parameters
-    ----------
-    name : str
-        Name of the volume in the schedule [text].
-    value : Decimal or array
-        The volume [`unit`].
-    unit : str
-        Volume unit [text].
-    how : str
-        The arithmetic in words [text].
+    Units: value [`unit`].
     """
 
     name: str
@@ -54,20 +45,7 @@ def missing(facts: InvoiceFacts, what: str, remedy: str, column: str) -> InputRe
 
 
 def months_of(facts: InvoiceFacts, days: int) -> Decimal:
-    """Months a bill stands for: as stated, else the nearest whole number, at least one.
-
-    Parameters
-    ----------
-    facts : InvoiceFacts
-        May state the months [-].
-    days : int
-        Days of the service period [d].
-
-    Returns
-    -------
-    Decimal
-        Months [-].
-    """
+    """Months a bill stands for: as stated, else the nearest whole number, at least one."""
     return facts.months if facts.months is not None else usual_units("month", days)
 
 
@@ -85,24 +63,7 @@ def winter_average(
 ) -> Decimal | None:
     """The average of earlier periods.
 
-    Parameters
-    ----------
-    rule : WinterRule
-        Method, months that count, factor, floor and default [-].
-    facts : InvoiceFacts
-        States the earlier periods [-].
-    end_day_counts : bool
-        Whether both end days of a period are counted, where the rule does not say [-].
-
-    Returns
-    -------
-    Decimal or None
-        The average; None if no period counts and the rule states no default [unit of the facts].
-
-    Raises
-    ------
-    InputRefused
-        If use per day is asked and a period has no dates.
+    Units: returns [unit of the facts].
     """
     months = rule.months
     uses = [u for u in facts.winter if not months or not u.end or u.end.month in months]
@@ -135,28 +96,7 @@ def charged_volume(
 ) -> ChargedVolume:
     """The volume one rule charges, from the billed volume if stated, else from the meters.
 
-    Parameters
-    ----------
-    rule : VolumeRule
-        Basis, return factor, allowance and rounding [-].
-    schedule : Schedule
-        States unit sizes and how days are counted [-].
-    facts : InvoiceFacts
-        What was metered [-].
-    arithmetic : EXACT or DRAWS
-        Decimals or arrays [-].
-    billed, metered : Decimal or array, optional
-        In place of the billed volume, or of the metered volume, of the facts [unit of the facts].
-
-    Returns
-    -------
-    ChargedVolume
-        The volume in the unit of the rule [unit of the rule].
-
-    Raises
-    ------
-    InputRefused
-        If a volume is needed that the facts do not state.
+    Units: billed, metered [unit of the facts]; returns [unit of the rule].
     """
     number, unit = arithmetic.number, facts.volume_unit
     size = number(schedule.litres(unit)), number(schedule.litres(rule.unit))

@@ -18,20 +18,7 @@ _REACH = 3.0
 def fit_by_chance(due: Decimal, guesses: Iterable[VolumeGuess], slack: Decimal) -> float:
     """Share of wrong volumes that some guess would fit.
 
-    Parameters
-    ----------
-    due : Decimal
-        Volume that should have been charged [any unit].
-    guesses : iterable of VolumeGuess
-        What the known errors would have given [same unit].
-    slack : Decimal
-        How far a billed volume may lie from a guess, beside its own spread [same unit].
-
-    Returns
-    -------
-    float
-        Probability, for a wrong volume from a third to three times the due one, all ratios equally
-        likely (judgement) [-].
+    Units: due [any unit]; guesses [same unit]; slack [same unit].
 
     Notes
     -----

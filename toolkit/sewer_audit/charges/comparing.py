@@ -17,19 +17,7 @@ HALF_A_CENT = Decimal("0.005")
 
 @dataclass(frozen=True)
 class LineDifference:
-    """One invoice column beside what the schedule gives.
-
-    Parameters
-    ----------
-    column : str
-        Invoice column [text].
-    invoiced, recomputed : Decimal, optional
-        Amounts; None where one side has no such line [currency].
-    difference : Decimal, optional
-        Invoiced less recomputed; a line of one side only counts whole [currency].
-    remark : str
-        "agrees", "differs", "not in the schedule" or "not on the invoice" [text].
-    """
+    """One invoice column beside what the schedule gives."""
 
     column: str
     invoiced: Decimal | None
@@ -40,25 +28,7 @@ class LineDifference:
 
 @dataclass(frozen=True)
 class Comparison:
-    """One invoice beside its recomputation.
-
-    Parameters
-    ----------
-    invoice : str
-        Its number [text].
-    lines : tuple of LineDifference
-        Every column of either side [currency].
-    invoiced_total : Decimal, optional
-        As printed [currency].
-    recomputed_total : Decimal
-        By the schedule [currency].
-    invoiced_sum : Decimal, optional
-        Sum of the printed lines that belong to the total [currency].
-    total_difference : Decimal, optional
-        Printed total less recomputed total [currency].
-    arithmetic_difference : Decimal, optional
-        Printed total less sum of printed lines [currency].
-    """
+    """One invoice beside its recomputation."""
 
     invoice: str
     lines: tuple[LineDifference, ...]
@@ -85,22 +55,7 @@ class Comparison:
 def compare(
     priced: PricedInvoice, invoiced: Mapping[str, Decimal], total: Decimal | None = None
 ) -> Comparison:
-    """Lay a recomputed invoice beside the printed one.
-
-    Parameters
-    ----------
-    priced : PricedInvoice
-        Recomputed [currency].
-    invoiced : mapping
-        Invoice column to printed amount [currency].
-    total : Decimal, optional
-        Printed total [currency].
-
-    Returns
-    -------
-    Comparison
-        Differences, invoiced less recomputed [currency].
-    """
+    """Lay a recomputed invoice beside the printed one."""
     amounts = priced.by_column
     outside = {line.column for line in priced.lines if not line.in_total}
     lines = tuple(

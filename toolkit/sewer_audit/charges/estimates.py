@@ -20,17 +20,7 @@ __all__ = ["estimate_words", "estimates_of"]
 def estimates_of(earlier: Sequence[Recomputed], start: date) -> dict[str, Decimal]:
     """What each rule of estimating makes of the bills before.
 
-    Parameters
-    ----------
-    earlier : sequence of Recomputed
-        Invoices before the estimated one, in order [-].
-    start : date
-        First day of the estimated period [-].
-
-    Returns
-    -------
-    dict of str to Decimal
-        Rule to its estimate, where there are bills enough [unit of the facts].
+    Units: returns [unit of the facts].
 
     Notes
     -----
@@ -50,22 +40,7 @@ def estimates_of(earlier: Sequence[Recomputed], start: date) -> dict[str, Decima
 
 
 def estimate_words(schedule: Schedule, earlier: Sequence[Recomputed], estimated: Recomputed) -> str:
-    """By which rule an invoice was estimated, and what the rule of the schedule would have made.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        May state its rule of estimating [-].
-    earlier : sequence of Recomputed
-        Invoices before it, in order [-].
-    estimated : Recomputed
-        The estimated invoice [-].
-
-    Returns
-    -------
-    str
-        A part of a sentence; empty where no rule fits and the schedule states none [text].
-    """
+    """By which rule an invoice was estimated, and what the rule of the schedule would have made."""
     bill = estimated.bill
     made = estimates_of(earlier, bill.facts.start)
     slack = 2 * step_of(schedule, bill)

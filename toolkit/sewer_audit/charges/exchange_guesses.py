@@ -34,19 +34,7 @@ def exchange_guesses(
 ) -> Iterator[tuple[str, str, Decimal]]:
     """Metered volumes as an error at the change of a meter would have made them.
 
-    Parameters
-    ----------
-    bill : BilledInvoice
-        States the change, if there was one, and the reads at the ends of the period [-].
-    metered : Decimal
-        What all meters registered [volume unit of the facts].
-    register : RegisterFace, optional
-        For the digits of the old meter [-].
-
-    Yields
-    ------
-    tuple of str, str and Decimal
-        Class (without "exchange-"), error in words, metered volume [volume unit of the facts].
+    Units: metered [volume unit of the facts]; returns [volume unit of the facts].
 
     Notes
     -----

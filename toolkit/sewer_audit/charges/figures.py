@@ -57,14 +57,9 @@ LITRES: dict[str, Decimal] = {
 class Rounding:
     """How a figure is rounded.
 
-    Parameters
-    ----------
-    to : Decimal, optional
-        Step, such as 0.01 or 1000 [unit of the figure].
-    rule : str
-        "half up", "half even", "down" (towards zero), "up" (away from zero) or "none" [text].
-    significant : int, optional
-        Significant figures kept, instead of a step [-].
+    Units: to [unit of the figure].
+
+    to: Step, such as 0.01 or 1000.
     """
 
     to: Decimal | None = None
@@ -108,17 +103,7 @@ def plain(value: Decimal) -> Decimal:
 def litres_per(unit: str, conversions: Mapping[str, tuple[Decimal, str]]) -> Decimal:
     """Litres in one volume unit, under the constants a municipality prints.
 
-    Parameters
-    ----------
-    unit : str
-        One of :data:`LITRES`, or any other unit of volume [text].
-    conversions : mapping
-        Unit to (figure, other unit): what one unit is worth in the schedule [-].
-
-    Returns
-    -------
-    Decimal
-        Size of the unit [L].
+    Units: returns [L].
     """
     if unit not in LITRES:
         # another spelling, such as ft3 for cf, has the size of the one that is known, exactly

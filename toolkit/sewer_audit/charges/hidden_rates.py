@@ -23,15 +23,7 @@ _FEWEST = 2
 
 @dataclass(frozen=True)
 class HiddenRate:
-    """A schedule in which one rate stands with the figures the invoices show it to have.
-
-    Parameters
-    ----------
-    what : str
-        The range of the rate in words [text].
-    schedule : Schedule
-        With a rate inside that range [-].
-    """
+    """A schedule in which one rate stands with the figures the invoices show it to have."""
 
     what: str
     schedule: Schedule
@@ -42,20 +34,7 @@ def rate_between(
 ) -> tuple[Decimal, Decimal] | None:
     """The range of a rate that gives every printed amount, rounded half up.
 
-    Parameters
-    ----------
-    quantities : sequence of Decimal
-        What was priced [any unit].
-    amounts : sequence of Decimal
-        As printed [currency].
-    step : Decimal
-        What the amounts are rounded to [currency].
-
-    Returns
-    -------
-    tuple of Decimal or None
-        Lowest rate and the one it must stay below; None if no rate gives all the amounts
-        [currency per unit].
+    Units: quantities [any unit]; returns [currency per unit].
 
     Notes
     -----
@@ -71,20 +50,7 @@ def rate_between(
 
 
 def hidden_rates(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[HiddenRate]:
-    """Rates that no printed figure gives but a finer one would.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates as printed [-].
-    bills : sequence of BilledInvoice
-        As printed [-].
-
-    Returns
-    -------
-    list of HiddenRate
-        One for each rate on a volume that must have more figures [-].
-    """
+    """Rates that no printed figure gives but a finer one would."""
     found = []
     for place, version in enumerate(schedule.version):
         for charge in version.charge:

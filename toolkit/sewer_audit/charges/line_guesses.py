@@ -30,17 +30,7 @@ Change = tuple[str, str, "Schedule", "InvoiceFacts"]
 
 @dataclass(frozen=True)
 class LineGuess:
-    """The invoice an error of rates would give.
-
-    Parameters
-    ----------
-    code : str
-        Error class [text].
-    what : str
-        The error in words [text].
-    priced : PricedInvoice
-        The invoice under it [currency].
-    """
+    """The invoice an error of rates would give."""
 
     code: str
     what: str
@@ -48,20 +38,7 @@ class LineGuess:
 
 
 def line_guesses(schedule: Schedule, bill: BilledInvoice) -> Iterator[LineGuess]:
-    """What would have been printed under each error of rates.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    bill : BilledInvoice
-        States the billed volume, class, meter size and samples [-].
-
-    Yields
-    ------
-    LineGuess
-        Each error the schedule leaves room for [currency].
-    """
+    """What would have been printed under each error of rates."""
     makers = (
         _versions,
         _classes,

@@ -62,26 +62,7 @@ _KINDS = {
 class PricedLine:
     """One line of a recomputed invoice.
 
-    Parameters
-    ----------
-    name, column : str
-        Name of the line, and of the invoice column it is compared with [text].
-    quantity, rate : Decimal, optional
-        Of a line of one product; None where several terms are summed [`unit`].
-    unit : str
-        Unit of the quantity [text].
-    amount, unrounded : Decimal
-        The amount, and what it was before rounding [currency].
-    rounding : str
-        How it was rounded [text].
-    effective : date
-        First day of the rate version it was priced at [-].
-    days : int
-        Days it was priced for [d].
-    in_total : bool
-        Whether the total contains it [-].
-    terms : tuple of PricedTerm
-        The products it is the sum of [-].
+    Units: quantity, rate [`unit`].
     """
 
     name: str

@@ -58,25 +58,7 @@ def load_rates(path: str | Path, shown_as: str | None = None) -> Schedule:
 
 
 def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
-    """Read a rate schedule from TOML text.
-
-    Parameters
-    ----------
-    text : str
-        Content of a rate file [text].
-    name : str
-        Name to use in messages [text].
-
-    Returns
-    -------
-    Schedule
-        The validated schedule [-].
-
-    Raises
-    ------
-    InputRefused
-        If the text is no TOML or states what cannot be priced.
-    """
+    """Read a rate schedule from TOML text."""
     try:
         data = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:

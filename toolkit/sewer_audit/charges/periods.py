@@ -36,17 +36,7 @@ _MEAN_DAYS = {
 
 @dataclass(frozen=True)
 class Part:
-    """The days of a service period that one rate version prices.
-
-    Parameters
-    ----------
-    version : Version
-        The edition in force [-].
-    start, end : date
-        First day, and the day after the last [-].
-    share : Decimal
-        Share of the days of the service period [-].
-    """
+    """The days of a service period that one rate version prices."""
 
     version: Version
     start: date
@@ -62,43 +52,13 @@ class Part:
 def days_between(start: date, end: date, end_day_counts: bool) -> int:
     """Count the days of a service period.
 
-    Parameters
-    ----------
-    start, end : date
-        Read dates [-].
-    end_day_counts : bool
-        Whether both end days are counted [-].
-
-    Returns
-    -------
-    int
-        Days [d].
+    Units: returns [d].
     """
     return (end - start).days + (1 if end_day_counts else 0)
 
 
 def in_force(schedule: Schedule, day: date, invoice: str) -> Version:
-    """The edition in force on a day.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    day : date
-        The day [-].
-    invoice : str
-        For the message [text].
-
-    Returns
-    -------
-    Version
-        The edition [-].
-
-    Raises
-    ------
-    InputRefused
-        If the day lies before the first edition.
-    """
+    """The edition in force on a day."""
     found = [version for version in schedule.version if version.effective <= day]
     if not found:
         raise InputRefused(
@@ -115,25 +75,7 @@ def in_force(schedule: Schedule, day: date, invoice: str) -> Version:
 
 
 def parts_of(schedule: Schedule, facts: InvoiceFacts) -> tuple[Part, ...]:
-    """Split a service period into the parts that each rate version prices.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        States the convention for a change of rates inside a period [-].
-    facts : InvoiceFacts
-        States the read dates [-].
-
-    Returns
-    -------
-    tuple of Part
-        One part, or one for each version [-].
-
-    Raises
-    ------
-    InputRefused
-        If the period is empty, the bill date is needed and missing, or no version is in force.
-    """
+    """Split a service period into the parts that each rate version prices."""
     rule = schedule.schedule
     last = facts.end + timedelta(days=1) if rule.end_day_counts else facts.end
     days = (last - facts.start).days
@@ -184,20 +126,7 @@ def _split(schedule: Schedule, facts: InvoiceFacts, last: date, days: int) -> tu
 
 
 def usual_units(per: str, days: int) -> Decimal:
-    """Whole months, quarters or years in a bill of so many days, at least one.
-
-    Parameters
-    ----------
-    per : str
-        "bill", "month", "quarter" or "year" [text].
-    days : int
-        Days of the bill [d].
-
-    Returns
-    -------
-    Decimal
-        Whole periods, the nearest count [-].
-    """
+    """Whole months, quarters or years in a bill of so many days, at least one."""
     if per == "bill":
         return Decimal(1)
     count = CONTEXT.divide(Decimal(days), _MEAN_DAYS[per])
@@ -205,20 +134,7 @@ def usual_units(per: str, days: int) -> Decimal:
 
 
 def calendar_units(per: str, start: date, end: date) -> Decimal:
-    """Calendar months, quarters or years covered, each by its own number of days.
-
-    Parameters
-    ----------
-    per : str
-        "month", "quarter" or "year" [text].
-    start, end : date
-        First day, and the day after the last [-].
-
-    Returns
-    -------
-    Decimal
-        Periods and fractions of them [-].
-    """
+    """Calendar months, quarters or years covered, each by its own number of days."""
     total = Decimal(0)
     for first, after in _calendar(per, start, end):
         overlap = (min(end, after) - max(start, first)).days
@@ -239,20 +155,7 @@ def _calendar(per: str, start: date, end: date) -> Iterator[tuple[date, date]]:
 
 
 def months_before(day: date, months: int) -> date:
-    """The same day so many months earlier, or the last day that month has.
-
-    Parameters
-    ----------
-    day : date
-        Day to count from [-].
-    months : int
-        Months to go back [-].
-
-    Returns
-    -------
-    date
-        The earlier day [-].
-    """
+    """The same day so many months earlier, or the last day that month has."""
     count = day.year * 12 + day.month - 1 - months
     first = date(count // 12, count % 12 + 1, 1)
     after = date((count + 1) // 12, (count + 1) % 12 + 1, 1)

@@ -99,25 +99,7 @@ def signature_of(
 ) -> Signature:
     """A signature of some invoices; corrected by the rules unless another amount is given.
 
-    Parameters
-    ----------
-    code : str
-        The class [text].
-    members : sequence of Recomputed
-        The invoices it explains [-].
-    sentence : str
-        What seems to have happened [text].
-    evidence : mapping
-        The figures that show it, by invoice [-].
-    corrected : Decimal, optional
-        In place of the amounts by the rules [currency].
-    **more : any field
-        Of the signature [as the field].
-
-    Returns
-    -------
-    Signature
-        With its amounts and the proof it needs [currency].
+    Units: **more [as the field].
     """
     told = {
         each.bill.invoice: {

@@ -22,23 +22,7 @@ __all__ = ["repeated_periods"]
 def repeated_periods(
     schedule: Schedule, series: Sequence[Recomputed], register: RegisterFace | None
 ) -> list[Signature]:
-    """Invoices for a period, or for reads, that an earlier one holds already.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    series : sequence of Recomputed
-        In order of their periods [-].
-    register : RegisterFace, optional
-        Of the billed meter [-].
-
-    Returns
-    -------
-    list of Signature
-        "duplicate-period" where all of an invoice repeats an earlier one, else
-        "overlapping-period" with the amount for the days that are its own [currency].
-    """
+    """Invoices for a period, or for reads, that an earlier one holds already."""
     found: list[Signature] = []
     spare = 1 if schedule.schedule.end_day_counts else 0
     for place, later in enumerate(series):

@@ -194,18 +194,7 @@ class Version(Strict):
         return stated[0] if stated else self.volume[0] if len(self.volume) == 1 else None
 
     def volume_named(self, name: str | None) -> VolumeRule:
-        """The rule of a volume; the only one where no name is given.
-
-        Parameters
-        ----------
-        name : str, optional
-            Name of the volume [text].
-
-        Returns
-        -------
-        VolumeRule
-            The rule [-].
-        """
+        """The rule of a volume; the only one where no name is given."""
         return next(rule for rule in self.volume if name in (None, rule.name))
 
 

@@ -29,21 +29,7 @@ def series_signatures(
 ) -> list[Signature]:
     """Errors that a series shows.
 
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    all_of_them : sequence of Recomputed
-        In order of their periods [-].
-    register : RegisterFace, optional
-        Of the billed meter [-].
-    other_accounts : mapping
-        Account to the reads of its meter for every invoice [counts].
-
-    Returns
-    -------
-    list of Signature
-        Repeated and overlapping periods, estimated runs, reads of another account [-].
+    Units: other_accounts [counts].
     """
     found = repeated_periods(schedule, all_of_them, register)
     named = {name for signature in found for name in signature.invoices}

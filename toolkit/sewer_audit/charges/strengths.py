@@ -29,26 +29,7 @@ def charged_strength(
 ) -> Decimal | None:
     """The concentration of a parameter that the schedule charges on.
 
-    Parameters
-    ----------
-    rule : SampleRule
-        Which samples count and how they are averaged [-].
-    facts : InvoiceFacts
-        States strengths to use as they are, or samples [-].
-    parameter : str
-        Such as "BOD" [text].
-    needed : bool
-        Whether to refuse where nothing is known [-].
-
-    Returns
-    -------
-    Decimal or None
-        Concentration [mg/L].
-
-    Raises
-    ------
-    InputRefused
-        If it is needed and no sample counts.
+    Units: returns [mg/L].
     """
     if parameter in rule.fixed:
         return rule.fixed[parameter]
@@ -67,20 +48,6 @@ def charged_strength(
 
 def samples_used(rule: SampleRule, facts: InvoiceFacts, parameter: str) -> tuple[Sample, ...]:
     """The samples of a parameter that the rule counts, oldest first.
-
-    Parameters
-    ----------
-    rule : SampleRule
-        Window, number of latest samples, and what is done with outliers [-].
-    facts : InvoiceFacts
-        States the samples and the service period [-].
-    parameter : str
-        Such as "BOD" [text].
-
-    Returns
-    -------
-    tuple of Sample
-        Those that count [-].
 
     Notes
     -----

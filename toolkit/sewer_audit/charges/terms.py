@@ -35,18 +35,7 @@ _MONTHS = {"month": 1, "quarter": 3, "year": 12}
 class PricedTerm:
     """One product within a line of a bill.
 
-    Parameters
-    ----------
-    name : str
-        Charge, and block where there are several [text].
-    quantity : Decimal or array
-        What is priced [`unit`].
-    unit : str
-        Its unit [text].
-    rate : Decimal or array
-        Price of one `unit` [currency per `unit`].
-    amount : Decimal or array
-        What it comes to, before the line is rounded [currency].
+    Units: quantity [`unit`]; rate [currency per `unit`].
     """
 
     name: str

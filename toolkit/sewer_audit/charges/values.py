@@ -117,23 +117,7 @@ Fraction = Annotated[tuple[Decimal, Decimal], BeforeValidator(_fraction)]
 
 
 def volume_unit(unit: str | None) -> str | None:
-    """Refuse a volume unit that is not known.
-
-    Parameters
-    ----------
-    unit : str, optional
-        As written [text].
-
-    Returns
-    -------
-    str or None
-        The same [text].
-
-    Raises
-    ------
-    ValueError
-        If it is not one of the units.
-    """
+    """Refuse a volume unit that is not known."""
     if unit is not None and unit not in LITRES:
         raise ValueError(f"{unit!r} is no volume unit; known are {', '.join(LITRES)}")
     return unit
@@ -144,24 +128,9 @@ def amount_of(
 ) -> Decimal:
     """Read a volume written with or without its unit.
 
-    Parameters
-    ----------
-    given : str or Decimal
-        "2000 gal", or a bare number in `unit` [text].
-    unit : str
-        Unit of the result [text].
-    conversions : mapping
-        Unit sizes the schedule prints [-].
+    Units: returns [`unit`].
 
-    Returns
-    -------
-    Decimal
-        The volume [`unit`].
-
-    Raises
-    ------
-    ValueError
-        If the text is no volume.
+    given: "2000 gal", or a bare number in `unit`.
     """
     if isinstance(given, Decimal):
         return given

@@ -53,16 +53,7 @@ _TENS = {
 class VolumeGuess:
     """A billed volume that an error would give.
 
-    Parameters
-    ----------
-    code : str
-        Error class [text].
-    what : str
-        The error in words, the same for every invoice it acts on [text].
-    volume : Decimal
-        Billed volume under it [volume unit of the facts].
-    spread : Decimal
-        Half width of its interval [volume unit of the facts].
+    Units: volume [volume unit of the facts]; spread [volume unit of the facts].
     """
 
     code: str
@@ -92,17 +83,7 @@ def _charged(
 def due_volume(schedule: Schedule, bill: BilledInvoice) -> Decimal | None:
     """The volume that should have been charged.
 
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    bill : BilledInvoice
-        States what was metered [-].
-
-    Returns
-    -------
-    Decimal or None
-        By the rules; None where it cannot be told [volume unit of the facts].
+    Units: returns [volume unit of the facts].
     """
     rule = rule_in_force(schedule, bill)
     return None if rule is None else _charged(schedule, bill, rule, None)
@@ -132,19 +113,7 @@ def volume_guesses(
 ) -> list[VolumeGuess]:
     """What would have been billed under each error of volume.
 
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    bill : BilledInvoice
-        States what was metered and read [-].
-    register : RegisterFace, optional
-        Of the billed meter [-].
-
-    Returns
-    -------
-    list of VolumeGuess
-        Every error that can be worked out from what is known [volume unit of the facts].
+    Units: returns [volume unit of the facts].
     """
     rule = rule_in_force(schedule, bill)
     due = None if rule is None else _charged(schedule, bill, rule, None)

@@ -19,26 +19,24 @@ from matplotlib.figure import Figure
 
 from sewer_audit.errors import ReportFailed
 
-__all__ = ["EVIDENCE", "INK", "STYLE", "Look", "Picture", "canvas", "drawing", "show", "styled"]
+__all__ = [
+    "EVIDENCE",
+    "INK",
+    "STYLE",
+    "Look",
+    "Picture",
+    "canvas",
+    "drawing",
+    "show",
+    "styled",
+]
 
 INK, SOFT, RULE, WASH = "#1d2730", "#55636e", "#cfd6da", "#f4f6f5"
 
 
 @dataclass(frozen=True)
 class Look:
-    """How one source of evidence looks in every figure.
-
-    Parameters
-    ----------
-    label : str
-        What it is called [text].
-    colour : str
-        A hue of the published palette [text].
-    marker : str
-        Its marker, as matplotlib names it [text].
-    hatch : str
-        Its hatching where it fills an area [text].
-    """
+    """How one source of evidence looks in every figure."""
 
     label: str
     colour: str
@@ -107,18 +105,7 @@ class Picture:
 
 
 def styled(draw: Callable[..., Picture]) -> Callable[..., Picture]:
-    """Draw inside the style, leaving the caller's own settings alone.
-
-    Parameters
-    ----------
-    draw : callable
-        Returns a :class:`Picture` [-].
-
-    Returns
-    -------
-    callable
-        The same, within the style [-].
-    """
+    """Draw inside the style, leaving the caller's own settings alone."""
 
     @wraps(draw)
     def inside(*arguments: Any, **keywords: Any) -> Picture:
@@ -131,19 +118,7 @@ def styled(draw: Callable[..., Picture]) -> Callable[..., Picture]:
 def canvas(height: float, rows: int = 1, columns: int = 1, **keywords: Any) -> tuple[Figure, Any]:
     """A figure of the page's width, outside any window system.
 
-    Parameters
-    ----------
-    height : float
-        Height of the figure [in].
-    rows, columns : int
-        Number of panels [-].
-    **keywords
-        Passed on to ``Figure.subplots`` [-].
-
-    Returns
-    -------
-    tuple
-        The figure and its axes [-].
+    Units: height [in].
     """
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
     return figure, figure.subplots(rows, columns, **keywords)

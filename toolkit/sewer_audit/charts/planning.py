@@ -31,19 +31,7 @@ LINES = (
 def expected_flows(quantiles: np.ndarray, unit: str, source: str) -> Picture:
     """Discharge against the share of the time in which it is not exceeded.
 
-    Parameters
-    ----------
-    quantiles : array (ranks,)
-        Discharge at evenly spaced shares of the time [m3/s].
-    unit : str
-        Unit of discharge to show [text].
-    source : str
-        Where the flows come from [text].
-
-    Returns
-    -------
-    Picture
-        One line with its mean [discharge].
+    Units: quantiles [m3/s]; returns [discharge].
     """
     shown = from_si(np.asarray(quantiles, dtype=float), unit, "discharge")
     share = np.linspace(0.0, 100.0, len(shown))
@@ -69,17 +57,7 @@ def expected_flows(quantiles: np.ndarray, unit: str, source: str) -> Picture:
 def heads_within_limits(frame: pd.DataFrame, unit: str) -> Picture:
     """Head from minimum to peak flow inside the published range, option by option.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        option, minimum, mean, peak, low, high (published limits) [m].
-    unit : str
-        Unit of head to show [text].
-
-    Returns
-    -------
-    Picture
-        One row an option [head].
+    Units: frame [m]; returns [head].
     """
     shown = frame.copy()
     for name in ("minimum", "mean", "peak", "low", "high"):
@@ -120,15 +98,7 @@ def heads_within_limits(frame: pd.DataFrame, unit: str) -> Picture:
 def uncertainty_by_option(frame: pd.DataFrame) -> Picture:
     """Expected standard uncertainty of a month's and a year's volume.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        option, month, year: relative standard uncertainties [-].
-
-    Returns
-    -------
-    Picture
-        Two marks an option [%].
+    Units: returns [%].
     """
     rows = np.arange(len(frame), dtype=float)
     month, year = 100 * frame["month"].to_numpy(float), 100 * frame["year"].to_numpy(float)
@@ -158,19 +128,7 @@ def uncertainty_by_option(frame: pd.DataFrame) -> Picture:
 def chance_of_finding(chances: pd.DataFrame, months: int, aim: float = 0.9) -> Picture:
     """Chance of the finding "too high" against the true shortfall.
 
-    Parameters
-    ----------
-    chances : DataFrame
-        option, months, shortfall, total_too_high [-].
-    months : int
-        Length whose options are compared on the right [-].
-    aim : float
-        Chance drawn as a line [-].
-
-    Returns
-    -------
-    Picture
-        Left: the first option by length of record; right: options at one length [%].
+    Units: returns [%].
     """
     figure, (left, right) = canvas(3.6, 1, 2, sharey=True)
     first = str(chances["option"].iloc[0])
@@ -220,24 +178,7 @@ def _line(axes, each: pd.DataFrame, look: tuple[str, str, str], label: str) -> N
 def break_even(
     curves: dict[str, pd.DataFrame], believed: tuple[float, float], money: str, months: int
 ) -> Picture:
-    """Net value of the evidence against the true shortfall, and what is believed of it.
-
-    Parameters
-    ----------
-    curves : dict of str to DataFrame
-        Option to shortfall, net, net_low, net_high [money].
-    believed : tuple of float
-        Mean and standard uncertainty of the shortfall [-].
-    money : str
-        Name of the currency [text].
-    months : int
-        Length of the record [-].
-
-    Returns
-    -------
-    Picture
-        Above zero the evidence pays; below, the belief as a density [money].
-    """
+    """Net value of the evidence against the true shortfall, and what is believed of it."""
     figure, (axes, below) = canvas(4.6, 2, 1, sharex=True, gridspec_kw={"height_ratios": (4, 1)})
     alt = []
     for (colour, line, marker), (option, curve) in zip(LINES, curves.items(), strict=False):
@@ -275,19 +216,7 @@ def _crossing(curve: pd.DataFrame) -> str:
 def visits_and_drift(visits: pd.DataFrame, allowed: float, option: str) -> Picture:
     """What drift takes of a month's uncertainty, by the time between visits.
 
-    Parameters
-    ----------
-    visits : DataFrame
-        days, month (relative standard uncertainty), drift_share_month, drift_share_total [-].
-    allowed : float
-        Share of the variance drift may take [-].
-    option : str
-        Which option it is [text].
-
-    Returns
-    -------
-    Picture
-        Shares of the variance on the left, uncertainty on the right [%].
+    Units: returns [%].
     """
     figure, (left, right) = canvas(3.1, 1, 2)
     days = visits["days"].to_numpy(float)

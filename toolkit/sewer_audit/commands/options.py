@@ -45,17 +45,7 @@ def add_command(commands, name: str, run: Callable, about: str) -> argparse.Argu
 
 
 def add_run_options(command: argparse.ArgumentParser, out: str, adaptive: bool = True) -> None:
-    """Add the options of every command that computes and writes a folder.
-
-    Parameters
-    ----------
-    command : argparse.ArgumentParser
-        The command's parser [-].
-    out : str
-        What the folder is, for the help [text].
-    adaptive : bool
-        Whether the number of draws may be found by adding draws [-].
-    """
+    """Add the options of every command that computes and writes a folder."""
     command.add_argument("--out", metavar="FOLDER", required=True, help=f"{out} to write")
     about = f"Monte Carlo draws, default {DRAWS}"
     if adaptive:
@@ -68,23 +58,7 @@ def add_run_options(command: argparse.ArgumentParser, out: str, adaptive: bool =
 
 
 def draws_wanted(text: str) -> int | str:
-    """Number of draws from the command line, or the word that leaves it to the figures.
-
-    Parameters
-    ----------
-    text : str
-        Digits, underscores allowed, or "adaptive" [text].
-
-    Returns
-    -------
-    int or str
-        Number of draws, or "adaptive" [-].
-
-    Raises
-    ------
-    argparse.ArgumentTypeError
-        If it is neither.
-    """
+    """Number of draws from the command line, or the word that leaves it to the figures."""
     if text == "adaptive":
         return text
     if not text.replace("_", "").lstrip("+-").isdigit():
@@ -93,23 +67,7 @@ def draws_wanted(text: str) -> int | str:
 
 
 def whole_count(text: str) -> int:
-    """Number of draws from the command line.
-
-    Parameters
-    ----------
-    text : str
-        Digits, underscores allowed [text].
-
-    Returns
-    -------
-    int
-        Number of draws [-].
-
-    Raises
-    ------
-    argparse.ArgumentTypeError
-        If it is no whole number between 100 and 10,000,000.
-    """
+    """Number of draws from the command line."""
     try:
         count = int(text.replace("_", ""))
     except ValueError:
@@ -120,24 +78,7 @@ def whole_count(text: str) -> int:
 
 
 def write_page(given: argparse.Namespace, case: str | Path, name: str, **how: Any) -> int:
-    """Run the notebook behind a command, write its folder and say where.
-
-    Parameters
-    ----------
-    given : argparse.Namespace
-        The parsed arguments, with those of :func:`add_run_options` [-].
-    case : str or Path
-        The case file, or the folder that holds it [-].
-    name : str
-        What the folder and its page are called [text].
-    **how
-        Notebook and its further parameters, for :func:`sewer_audit.report.write_report` [-].
-
-    Returns
-    -------
-    int
-        Exit code [-].
-    """
+    """Run the notebook behind a command, write its folder and say where."""
     from sewer_audit.report import write_report
 
     result = write_report(

@@ -45,18 +45,7 @@ def add_review(commands) -> None:
 
 
 def run_review(given: argparse.Namespace) -> int:
-    """Write the review folder.
-
-    Parameters
-    ----------
-    given : argparse.Namespace
-        Words from the command line [-].
-
-    Returns
-    -------
-    int
-        Exit code [-].
-    """
+    """Write the review folder."""
     cases = _expanded(given.case)
     if len(cases) > 1 or given.jobs is not None or given.pages or given.memory is not None:
         return _many(cases, given)

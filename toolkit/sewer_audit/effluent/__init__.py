@@ -1,24 +1,22 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
-from sewer_audit.effluent.checklist import NO_MEASUREMENT, Checklist, assess_checklist
+from sewer_audit.effluent.checklist import NO_MEASUREMENT, assess_checklist
 from sewer_audit.effluent.defaults import CauseSet, assemble, causes_of
 from sewer_audit.effluent.hand import hand_volumes
 from sewer_audit.effluent.model import OFFSET, EffluentModel
 from sewer_audit.effluent.periods import Periods
 from sewer_audit.effluent.series import DischargeSeries, discharge_series, levels
 from sewer_audit.effluent.volumes import EffluentVolumes, period_volumes
-from sewer_audit.effluent.zero import ZeroPath, zero_path
+from sewer_audit.effluent.zero import zero_path
 
 __all__ = [
     "NO_MEASUREMENT",
     "OFFSET",
     "CauseSet",
-    "Checklist",
     "DischargeSeries",
     "EffluentModel",
     "EffluentVolumes",
     "Periods",
-    "ZeroPath",
     "assemble",
     "assess_checklist",
     "causes_of",

@@ -17,17 +17,7 @@ __all__ = ["SelfCheck", "check_against_brute_force"]
 
 @dataclass(frozen=True)
 class SelfCheck:
-    """Largest disagreement between the fast scheme and brute force.
-
-    Parameters
-    ----------
-    draws : int
-        Draws evaluated reading by reading [-].
-    stretches : int
-        Stretches of the record they were evaluated on [-].
-    largest : float
-        Largest relative disagreement of a stretch's volume [-].
-    """
+    """Largest disagreement between the fast scheme and brute force."""
 
     draws: int
     stretches: int
@@ -47,31 +37,7 @@ def check_against_brute_force(
 ) -> SelfCheck:
     """Recompute a sample of draws reading by reading.
 
-    Parameters
-    ----------
-    model : EffluentModel
-        What is checked [-].
-    rating : UncertainRating
-        The rating with everything that may be wrong with it [-].
-    level : array (readings,)
-        Accepted levels [m].
-    carrier : array (readings,) or float
-        What multiplies the rating [-].
-    time : array (readings,)
-        Instants [s].
-    pieces : sequence of Stretch
-        Stretches of the record [-].
-    interval_edges : array (intervals + 1,)
-        Instants between which a drift runs [s].
-    draws : Draws
-        The draws the result was made from; the first `sample` are checked [-].
-    sample : int
-        Draws to check [-].
-
-    Returns
-    -------
-    SelfCheck
-        Largest relative disagreement [-].
+    Units: time [s]; interval_edges [s].
     """
     first = replace(draws, count=min(sample, draws.count))  # fewer draws begin as more do
     offsets = model.draw_offsets(first)

@@ -42,21 +42,7 @@ FAMILIES = {
 
 @dataclass(frozen=True)
 class Point:
-    """One point of the checklist.
-
-    Parameters
-    ----------
-    subject, asked : str
-        What it is about and what is asked for [text].
-    answer : str
-        As the case gives it, empty if it gives none [text].
-    status : str
-        "met", "not met", "open" or "noted" [text].
-    effect : str
-        What follows from the answer [text].
-    source : str
-        Where the requirement stands [text].
-    """
+    """One point of the checklist."""
 
     subject: str
     asked: str
@@ -68,17 +54,7 @@ class Point:
 
 @dataclass(frozen=True)
 class Checklist:
-    """The checklist of an installation, answered or open.
-
-    Parameters
-    ----------
-    points : tuple of Point
-        In the order of the published rules, then what the case adds [-].
-    spreads : mapping of str to dict
-        Cause to the published figure that takes its place: relative, shape, source [-].
-    flags : tuple of Flag
-        What the reader must know [-].
-    """
+    """The checklist of an installation, answered or open."""
 
     points: tuple[Point, ...]
     spreads: Mapping[str, Mapping[str, Any]]
@@ -87,15 +63,7 @@ class Checklist:
     def applied(self, causes: CauseSet) -> CauseSet:
         """Causes with the published figures in place; those the case states stay.
 
-        Parameters
-        ----------
-        causes : CauseSet
-            Causes of the effluent volume [SI].
-
-        Returns
-        -------
-        CauseSet
-            The same with other standard uncertainties [SI].
+        Units: causes [SI]; returns [SI].
         """
         shared = {name: self._changed(cause) for name, cause in causes.shared.items()}
         return replace(causes, shared=shared)
@@ -211,7 +179,6 @@ def _flags(points: list[Point], rows: list[dict[str, Any]]) -> tuple[Flag, ...]:
                     NO_MEASUREMENT if stops else "installation-not-as-published",
                     f"Installation, {point.subject}: not as asked for ({point.asked}). "
                     f"{point.effect[:1].upper()}{point.effect[1:]}.",
-                    "stops verdict" if stops else "note",
                     {"subject": point.subject},
                 )
             )
@@ -222,7 +189,6 @@ def _flags(points: list[Point], rows: list[dict[str, Any]]) -> tuple[Flag, ...]:
                 "installation-open",
                 f"Installation checklist, open: {', '.join(open_points)}. Whoever doubts the "
                 "record will start there.",
-                "note",
                 {"subjects": open_points},
             )
         )

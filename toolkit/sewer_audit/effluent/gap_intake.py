@@ -20,20 +20,7 @@ def intake_course(
 ) -> np.ndarray | None:
     """Intake of every hour over the usual intake of that hour of the week.
 
-    Parameters
-    ----------
-    edges : array (hours + 1,)
-        Instants between the hours [s].
-    registers : sequence of (array, array)
-        Times [s] and cumulative volume [m3] of every supply meter; NaN reads are left out.
-    bin_of_hour : array (hours,)
-        Hour of the week, 0 to 167, of each hour [-].
-
-    Returns
-    -------
-    array (hours,) or None
-        One where the intake was as usual; NaN where a meter was not read; None without meters or
-        where they say nothing [-].
+    bin_of_hour: Hour of the week, 0 to 167, of each hour.
 
     Notes
     -----
@@ -68,23 +55,10 @@ def followed(
 ) -> float:
     """Factor on the filling of a gap that follows the intake.
 
-    Parameters
-    ----------
-    course : array (hours,) or None
-        What :func:`intake_course` returned [-].
-    pattern : array (hours,)
-        Usual discharge of every hour of the record [m3/s].
-    seconds : array
-        Time of the gap in each of its hours [s].
-    hours : slice
-        Hours of the gap [-].
-    beside : sequence of (slice, array of bool)
-        Hours on either side and which of them scale the pattern [-].
+    Units: seconds [s].
 
-    Returns
-    -------
-    float
-        Intake over usual in the gap, relative to the same around it; 1 where it is not known [-].
+    float: Intake over usual in the gap, relative to the same around it; 1 where it is not
+    known.
     """
     if course is None:
         return 1.0

@@ -25,18 +25,7 @@ HOLD_OUTS = 40
 class HourlyRecord:
     """Measured volume and coverage per hour, with the weekly pattern.
 
-    Parameters
-    ----------
-    start : float
-        Beginning of the first hour [s].
-    volume : array (hours,)
-        Volume carried by accepted readings [m3].
-    covered : array (hours,)
-        Time carried by accepted readings [s].
-    pattern : array (hours,)
-        Usual discharge at this hour of the week [m3/s].
-    intake : array (hours,) or None
-        Intake over the usual intake of that hour of the week, which filling then follows [-].
+    Units: start [s]; volume [m3]; covered [s].
     """
 
     start: float
@@ -52,16 +41,7 @@ class HourlyRecord:
 class GapFill:
     """One filled gap.
 
-    Parameters
-    ----------
-    start, end : float
-        The gap [s].
-    volume : float
-        Estimated volume [m3].
-    standard_uncertainty : float
-        From hold-out gaps of the same length [m3].
-    followed_intake : bool
-        Whether the intake during the gap was followed [-].
+    Units: start, end [s]; volume [m3]; standard_uncertainty [m3].
     """
 
     start: float
@@ -76,21 +56,10 @@ def hourly_record(
 ) -> HourlyRecord:
     """Condense the accepted readings to hours and learn the weekly pattern.
 
-    Parameters
-    ----------
-    time : array (readings,)
-        Strictly increasing instants, counted so that whole hours are multiples of 3600 [s].
-    discharge : array (readings,)
-        Discharge of each reading [m3/s].
-    longest_bridge : float
-        Neighbours further apart are not joined [s].
-    bin_of_hour : array (hours,)
-        Hour of the week, 0 to 167, of each hour from the first reading's on [-].
+    Units: time [s]; discharge [m3/s].
 
-    Returns
-    -------
-    HourlyRecord
-        One entry per hour [-].
+    time: Strictly increasing instants, counted so that whole hours are multiples of 3600.
+    bin_of_hour: Hour of the week, 0 to 167, of each hour from the first reading's on.
     """
     start = np.floor(time[0] / HOUR) * HOUR
     hours = len(bin_of_hour)
@@ -133,19 +102,7 @@ def fill_gap(
 ) -> float:
     """Volume of a gap, or of a part of it, from the weekly pattern scaled by its neighbourhood.
 
-    Parameters
-    ----------
-    record : HourlyRecord
-        The condensed record [-].
-    start, end : float
-        The gap, or the part of it that is wanted [s].
-    whole : tuple of float, optional
-        The whole gap, whose neighbourhood scales every part of it, so that parts add up [s].
-
-    Returns
-    -------
-    float
-        Estimated volume [m3].
+    Units: start, end [s]; whole [s]; returns [m3].
 
     Notes
     -----
@@ -178,18 +135,7 @@ def fill_gap(
 def hold_out_error(record: HourlyRecord, length: float) -> float:
     """Root mean square error of filling gaps of a given length.
 
-    Parameters
-    ----------
-    record : HourlyRecord
-        The condensed record [-].
-    length : float
-        Length of the gap; rounded up to whole hours [s].
-
-    Returns
-    -------
-    float
-        Error of the volume of such a gap; half the usual volume where the record is too short to
-        cut a single hold-out gap [m3].
+    Units: length [s]; returns [m3].
     """
     hours = max(int(np.ceil(length / HOUR)), 1)
     if hours not in record.errors:

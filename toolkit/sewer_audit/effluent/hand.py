@@ -53,18 +53,7 @@ UNSEEN = "hours never looked at"
 class HandSampling:
     """How hand readings stand for service periods.
 
-    Parameters
-    ----------
-    pieces : tuple of Stretch
-        Weights of the readings in every period [s].
-    spread : Independent
-        What the number of looks leaves open in every period [m3].
-    unseen : Cause
-        What hours never looked at leave open in all periods alike [-].
-    quality : DataFrame
-        One row per period: nothing is covered, all is estimated [s].
-    flags : tuple of Flag
-        What the reader must know [-].
+    Units: pieces [s]; spread [m3]; quality [s].
     """
 
     pieces: tuple[Stretch, ...]
@@ -167,24 +156,7 @@ def hand_sampling(
 ) -> HandSampling:
     """Weights of hand readings and what their small number leaves open.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Hand readings with their discharge [SI].
-    periods : Periods
-        Service periods [UTC].
-    allow_missing : bool
-        Whether a period without readings is estimated from all readings [-].
-
-    Returns
-    -------
-    HandSampling
-        Weights, spreads, quality and flags [SI].
-
-    Raises
-    ------
-    InputRefused
-        If there are too few readings, or a period has none and that was not allowed.
+    Units: series [SI]; periods [UTC]; returns [SI].
 
     Notes
     -----
@@ -347,7 +319,6 @@ def _flag(series: DischargeSeries, looks: int, share: float) -> Flag:
         f"apart, stand for the whole of the service periods; {spoken.percent(share, 0)} of the "
         "kinds of hour of a week were never looked at. The interval carries all of that; no "
         "part of a period counts as covered.",
-        "note",
         {"readings": len(series.time), "looks": looks, "hours_never_looked_at": share},
     )
 

@@ -19,18 +19,7 @@ __all__ = ["Stretch", "find_gaps", "stretches", "trapezoid_weights"]
 class Stretch:
     """Readings that lie in one service period and between two visits.
 
-    Parameters
-    ----------
-    period : int
-        Index of the service period [-].
-    interval : int
-        Index of the interval between visits [-].
-    first : int
-        Index of the first accepted reading with weight [-].
-    weights : array (readings,)
-        Trapezoid weights of the readings from `first` on [s].
-    covered : float
-        Time carried by the weights [s].
+    Units: weights [s]; covered [s].
     """
 
     period: int
@@ -130,19 +119,7 @@ def stretches(
 def find_gaps(time: np.ndarray, start: float, end: float, longest_bridge: float) -> np.ndarray:
     """Parts of a span that no straight line between neighbouring readings covers.
 
-    Parameters
-    ----------
-    time : array (readings,)
-        Strictly increasing instants of the accepted readings [s].
-    start, end : float
-        The span [s].
-    longest_bridge : float
-        Neighbours further apart are not joined [s].
-
-    Returns
-    -------
-    array (gaps, 2)
-        Start and end of each gap, clipped to the span [s].
+    Units: time [s]; start, end [s]; returns [s].
     """
     if len(time) == 0:
         return np.array([[start, end]])

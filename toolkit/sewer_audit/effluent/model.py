@@ -25,14 +25,7 @@ OFFSET = "zero error and drift"
 class ZeroOffset:
     """Zero offset of the level at both ends of every interval between visits and meter reads.
 
-    Parameters
-    ----------
-    mean : array (2 * intervals,)
-        Correction to add to the level at the start and end of each interval, in turn [m].
-    covariance : array (2 * intervals, 2 * intervals)
-        Its covariance [m2].
-    source : str
-        Where the figures come from [text].
+    Units: mean [m]; covariance [m2].
     """
 
     mean: np.ndarray
@@ -53,15 +46,7 @@ class ZeroOffset:
     def draw(self, draws: Draws) -> np.ndarray:
         """Offsets as draws.
 
-        Parameters
-        ----------
-        draws : Draws
-            Number of draws and seed [-].
-
-        Returns
-        -------
-        array (draws, 2 * intervals)
-            Offsets [m].
+        Units: returns [m].
         """
         return self.mean + draws.standard(OFFSET, self.root.shape[1]) @ self.root.T
 
@@ -70,12 +55,7 @@ class ZeroOffset:
 class Independent:
     """A cause that acts on every period by itself, already as a volume.
 
-    Parameters
-    ----------
-    cause : Cause
-        What it is; `standard` there is its defining figure [SI].
-    volumes : array (periods,)
-        Standard uncertainty it brings to each period [m3].
+    Units: cause [SI]; volumes [m3].
     """
 
     cause: Cause

@@ -19,23 +19,7 @@ def noise_volumes(
 ) -> Independent:
     """What the noise of the level, or of the velocity, leaves in the volume of each period.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings [SI].
-    pieces : sequence of Stretch
-        Stretches of the record with their weights [s].
-    count : int
-        Number of service periods [-].
-    noise : Cause
-        Standard deviation of one reading's noise and its time constant [m or m/s].
-    slope : array (readings,)
-        Change of the discharge with the level or velocity at each reading [m2/s or m2].
-
-    Returns
-    -------
-    Independent
-        Standard uncertainty per period; the small correlation between neighbours is left out [m3].
+    Units: series [SI]; pieces [s]; noise [m or m/s]; slope [m2/s or m2]; returns [m3].
     """
     variance = np.zeros(count)
     for piece in pieces:
@@ -52,19 +36,7 @@ def sampling_error(
 ) -> Independent:
     """What the flow between readings adds to the uncertainty of each period.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings [SI].
-    pieces : sequence of Stretch
-        Stretches of the record with their weights [s].
-    spans : array (periods, 2)
-        Service periods [s].
-
-    Returns
-    -------
-    Independent
-        Standard uncertainty per period [m3].
+    Units: series [SI]; pieces [s]; spans [s]; returns [m3].
 
     Notes
     -----

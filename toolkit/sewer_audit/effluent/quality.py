@@ -27,23 +27,7 @@ def period_quality(
 ) -> pd.DataFrame:
     """Time by status, coverage and longest gap of every period.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings [SI].
-    pieces : sequence of Stretch
-        Stretches of the record with their weights [s].
-    spans : array (periods, 2)
-        Service periods [s].
-    periods : Periods
-        Their names [text].
-    fills : sequence of sequence of GapFill
-        Filled gaps of every period [m3].
-
-    Returns
-    -------
-    DataFrame
-        One row per period [s].
+    Units: series [SI]; pieces [s]; spans [s]; fills [m3]; returns [s].
     """
     length = spans[:, 1] - spans[:, 0]
     covered, bridged = np.zeros(len(spans)), np.zeros(len(spans))
@@ -75,19 +59,7 @@ def gap_frame(
 ) -> pd.DataFrame:
     """Every gap with its estimated volume.
 
-    Parameters
-    ----------
-    fills : sequence of sequence of GapFill
-        Filled gaps of every period [m3].
-    periods : Periods
-        Their names [text].
-    series : DischargeSeries
-        The record, for its epoch [s].
-
-    Returns
-    -------
-    DataFrame
-        One row per gap [m3].
+    Units: fills [m3]; series [s]; returns [m3].
     """
     rows = [
         {
@@ -112,17 +84,7 @@ def gap_frame(
 def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
     """What the reader must know about gaps and about the fast scheme.
 
-    Parameters
-    ----------
-    quality : DataFrame
-        One row per period [s].
-    check : SelfCheck
-        Disagreement with brute force [-].
-
-    Returns
-    -------
-    tuple of Flag
-        Notes [-].
+    Units: quality [s].
     """
     flags = []
     if check.largest > 1e-3:
@@ -132,7 +94,6 @@ def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
                 f"The fast evaluation differs from brute force by up to "
                 f"{spoken.percent(check.largest, 2)} of a "
                 "stretch's volume.",
-                "note",
                 {"largest": check.largest},
             )
         )
@@ -142,7 +103,6 @@ def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
                 "gap-estimated",
                 f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
                 f"were estimated ({spoken.volume(row.estimated_m3)}).",
-                "note",
                 {
                     "invoice": row.invoice,
                     "hours": row.estimated_s / 3600,

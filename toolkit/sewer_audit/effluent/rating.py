@@ -17,22 +17,7 @@ __all__ = ["UncertainRating"]
 class UncertainRating:
     """A device's rating under errors of its sizes, its exponent and the air temperature.
 
-    Parameters
-    ----------
-    device : Device
-        The flow element or conduit [-].
-    sizes : mapping
-        Cause to the field of the device that it perturbs [text].
-    relative : mapping
-        Cause to whether its error is relative to the size [-].
-    pivot : float
-        Level at which an error of the exponent has no effect [m].
-    reference_distance : float, optional
-        Sensor face to datum, where the level comes from an echo [m].
-    air_temperature : float
-        Mean air temperature of the record [K].
-    absorbed_at : float, optional
-        Level at which visits have already caught the effect of a wrong air temperature [m].
+    Units: pivot [m]; absorbed_at [m].
     """
 
     device: Any
@@ -46,17 +31,7 @@ class UncertainRating:
     def level(self, level: np.ndarray, errors: Mapping[str, float]) -> np.ndarray:
         """Level under an error of the air temperature.
 
-        Parameters
-        ----------
-        level : array of any shape
-            Level as computed from the record [m].
-        errors : mapping
-            Cause to error; only "air temperature" is used here [K].
-
-        Returns
-        -------
-        array of the same shape
-            Level if the air is that much warmer than stated [m].
+        Units: errors [K]; returns [m].
 
         Notes
         -----
@@ -79,17 +54,7 @@ class UncertainRating:
     def __call__(self, level: np.ndarray, errors: Mapping[str, float]) -> np.ndarray:
         """Value of the rating curve when several things are wrong at once.
 
-        Parameters
-        ----------
-        level : array of any shape
-            Level, zero offset already added [m].
-        errors : mapping
-            Cause to error of the causes that bend the curve [SI].
-
-        Returns
-        -------
-        array of the same shape
-            Value of the rating [m3/s].
+        Units: errors [SI]; returns [m3/s].
         """
         level = self.level(level, errors)
         changed = {}
@@ -110,18 +75,6 @@ class UncertainRating:
     def bent(self, cause: str, standard: float, value: float = 0.0) -> BentRating:
         """One cause alone, for tabulation.
 
-        Parameters
-        ----------
-        cause : str
-            Its name [text].
-        standard : float
-            Standard uncertainty of its error [SI].
-        value : float
-            Mean of its error [SI].
-
-        Returns
-        -------
-        BentRating
-            The rating as a function of level and that error [-].
+        Units: standard [SI]; value [SI].
         """
         return BentRating(lambda level, error: self(level, {cause: error}), standard, value)

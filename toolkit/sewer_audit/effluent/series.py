@@ -214,7 +214,6 @@ def _validity_flags(
                     f"({spoken.percent(share, 2)}), method "
                     f"{device.method}{_named(stamps[where])}. {meaning.text}"
                     + (" They are computed all the same." if meaning.spoils else ""),
-                    "note",
                     {"readings": int(np.sum(where)), "share": share, "spoils": meaning.spoils},
                 )
             )
@@ -224,7 +223,6 @@ def _validity_flags(
                 "trend-grade",
                 f"{name}: {device.method} shows trends only; it is not in the accuracy class of a "
                 "flume or a weir, and no claim rests on it alone.",
-                "note",
                 {"method": device.method},
             )
         )

@@ -33,21 +33,7 @@ def record_rating(
 ) -> UncertainRating:
     """The device with its uncertain sizes, as this record uses it.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings: instants, levels, carriers [SI].
-    device : Device
-        The flow element or conduit [-].
-    causes : CauseSet
-        Uncertain causes [SI].
-    zero : ZeroPath or None
-        Zero offsets between visits; None for a method without a level [m].
-
-    Returns
-    -------
-    UncertainRating
-        From level to discharge [m3/s].
+    Units: series [SI]; causes [SI]; returns [m3/s].
     """
     relative = {name: causes.shared[name].unit == "1" for name in causes.sizes}
     limits = device.notes.head_limits
@@ -74,25 +60,7 @@ def record_table(
 ) -> OffsetTable:
     """The record on a grid of levels, its volumes tabulated over zero offsets.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings: instants, levels, carriers [SI].
-    rating : UncertainRating
-        The device with its uncertain sizes [-].
-    causes : CauseSet
-        Uncertain causes [SI].
-    zero : ZeroPath or None
-        Zero offsets between visits; None for a method without a level [m].
-    pieces : sequence of Stretch
-        Stretches of the record within periods [-].
-    edges : array (intervals + 1,)
-        Ends of the intervals of the zero, from the epoch of the series [s].
-
-    Returns
-    -------
-    OffsetTable
-        Volume of every stretch over zero offsets [m3].
+    Units: series [SI]; causes [SI]; returns [m3].
     """
     bending = [
         name
@@ -122,19 +90,7 @@ def _acts(cause: Cause) -> bool:
 def known_integral(values: np.ndarray, pieces: Sequence[Stretch], count: int) -> np.ndarray:
     """Time integral of something known at every reading, per period.
 
-    Parameters
-    ----------
-    values : array (readings,)
-        Something known at every reading, per second [unit/s].
-    pieces : sequence of Stretch
-        Stretches of the record within periods [-].
-    count : int
-        Number of periods [-].
-
-    Returns
-    -------
-    array (periods,)
-        The integrals [unit].
+    Units: values [unit/s]; returns [unit].
     """
     total = np.zeros(count)
     for piece in pieces:
@@ -151,25 +107,7 @@ def acting_causes(
 ) -> tuple[dict[str, Cause], dict[str, np.ndarray]]:
     """Shared causes that act on this record, and those of them that add a volume.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings: instants, levels, carriers [SI].
-    table : OffsetTable
-        Volume over zero offsets [m3].
-    pieces : sequence of Stretch
-        Stretches of the record within periods [-].
-    spans : array (periods, 2)
-        Start and end of the periods, from the epoch of the series [s].
-    causes : CauseSet
-        Uncertain causes [SI].
-
-    Returns
-    -------
-    acting : dict of str to Cause
-        Those that act [SI].
-    additive : dict of str to array (periods,)
-        Volume for each unit of the cause [m3/unit].
+    Units: series [SI]; table [m3]; spans [s]; causes [SI]; returns [SI, m3/unit].
     """
     acting = {n: c for n, c in causes.shared.items() if n in (*causes.scales, *table.factors)}
     additive = {}
@@ -187,15 +125,7 @@ def acting_causes(
 def zero_sensitivity(model: EffluentModel) -> np.ndarray:
     """Relative change of every volume per metre of zero error.
 
-    Parameters
-    ----------
-    model : EffluentModel
-        Volume as a function of its causes [m3].
-
-    Returns
-    -------
-    array (periods,)
-        Zero for a method without a level [1/m].
+    Units: model [m3]; returns [1/m].
     """
     if model.zero is None:
         return np.zeros(model.periods)

@@ -31,14 +31,7 @@ Rating = Callable[[np.ndarray], np.ndarray]
 class BentRating:
     """A cause that changes the rating curve otherwise than by a factor.
 
-    Parameters
-    ----------
-    rating : callable
-        (level [m], error [SI]) to the value of the rating [m3/s].
-    standard : float
-        Standard uncertainty of the error [SI].
-    value : float
-        Mean of the error, a correction [SI].
+    Units: rating [m3/s]; standard [SI]; value [SI].
     """
 
     rating: Callable[[np.ndarray, float], np.ndarray]
@@ -50,14 +43,7 @@ class BentRating:
 class LevelGrid:
     """Readings of every stretch condensed on a grid of levels.
 
-    Parameters
-    ----------
-    levels : array (levels,)
-        The grid [m].
-    weights : array (stretches, levels)
-        Time (times carrier) deposited [s].
-    late : array (stretches, levels)
-        The same times the part of the visit interval that had passed [s].
+    Units: levels [m]; weights [s]; late [s].
     """
 
     levels: np.ndarray
@@ -69,20 +55,10 @@ class LevelGrid:
 class OffsetTable:
     """Volume of every stretch as a function of its causes.
 
-    Parameters
-    ----------
-    offsets : array (offsets,)
-        Zero offsets tabulated [m].
-    volumes : array (stretches, offsets)
-        Volume at each offset, all else at its value [m3].
-    lateness : array (stretches,)
-        Share of a drift over the visit interval that acts on the stretch [-].
-    factors : mapping
-        Cause to polynomial coefficients (stretches, degree + 1) of a relative factor [-].
-    spans : mapping
-        Cause to the error that the polynomial's argument 1 stands for [SI].
-    noise_bias : array (stretches,)
-        Volume added by a unit variance of head noise already in the record [m3/m2].
+    Units: offsets [m]; volumes [m3]; spans [SI]; noise_bias [m3/m2].
+
+    factors: Cause to polynomial coefficients (stretches, degree + 1) of a relative factor.
+    spans: Cause to the error that the polynomial's argument 1 stands for.
     """
 
     offsets: np.ndarray
@@ -95,18 +71,7 @@ class OffsetTable:
     def at(self, stretch: int, offset: np.ndarray) -> np.ndarray:
         """Volume of one stretch for many zero offsets.
 
-        Parameters
-        ----------
-        stretch : int
-            Which one [-].
-        offset : array (draws,)
-            Zero offset acting on it [m].
-
-        Returns
-        -------
-        array (draws,)
-            Volume, straight-line interpolation between the tabulated offsets, which are evenly
-            spaced; that of the nearest end beyond them [m3].
+        Units: offset [m]; returns [m3].
         """
         last = len(self.offsets) - 1
         place = (offset - self.offsets[0]) * (last / (self.offsets[-1] - self.offsets[0]))
@@ -119,17 +84,7 @@ class OffsetTable:
     def factor(self, cause: str, error: np.ndarray) -> np.ndarray:
         """Relative factor of a bending cause.
 
-        Parameters
-        ----------
-        cause : str
-            Its name [text].
-        error : array (draws,)
-            Its error [SI].
-
-        Returns
-        -------
-        array (draws, stretches)
-            Factor on the volume of each stretch [-].
+        Units: error [SI].
         """
         scaled = np.asarray(error) / self.spans[cause]
         powers = scaled[:, None] ** np.arange(self.factors[cause].shape[1])
@@ -145,23 +100,7 @@ def deposit(
 ) -> LevelGrid:
     """Condense the readings of every stretch on a grid of levels.
 
-    Parameters
-    ----------
-    level : array (readings,)
-        Levels of the accepted readings [m].
-    carrier : array (readings,) or float
-        What multiplies the rating [-].
-    pieces : sequence of Stretch
-        Where the readings belong and their weights [s].
-    time : array (readings,)
-        Instants of the readings [s].
-    interval_edges : array (intervals + 1,)
-        Instants between which a drift runs, finite [s].
-
-    Returns
-    -------
-    LevelGrid
-        Grid and deposited weights [s].
+    Units: pieces [s]; time [s]; interval_edges [s]; returns [s].
     """
     low, high = float(level.min()), float(level.max())
     step = max(GRID_STEP, (high - low) / MOST_LEVELS)
@@ -193,21 +132,7 @@ def tabulate(
 ) -> OffsetTable:
     """Tabulate the volume of every stretch over zero offsets and bending causes.
 
-    Parameters
-    ----------
-    grid : LevelGrid
-        Condensed record [-].
-    rating : callable
-        Level [m] to the value of the rating [m3/s].
-    bent : mapping
-        Causes that bend the rating, by name [-].
-    lowest_offset, highest_offset : float
-        Range that the draws of the zero offset span [m].
-
-    Returns
-    -------
-    OffsetTable
-        Volumes and factors [m3].
+    Units: rating [m3/s]; lowest_offset, highest_offset [m]; returns [m3].
     """
     offsets = np.linspace(lowest_offset, max(highest_offset, lowest_offset + 1e-9), OFFSETS)
     values = np.stack([rating(grid.levels + offset) for offset in offsets], axis=1)

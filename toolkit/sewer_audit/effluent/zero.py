@@ -19,22 +19,7 @@ __all__ = ["ZeroPath", "zero_path"]
 class ZeroPath:
     """Zero offset at the ends of every visit interval, with what the visits taught.
 
-    Parameters
-    ----------
-    edges : array (intervals + 1,)
-        Begin of the record, visits and nodes, end of the record [s].
-    offset : ZeroOffset
-        Correction to add to the level, and its covariance [m].
-    posterior : ZeroPosterior
-        Everything the conditioning returned, before and after [m].
-    flags : tuple of Flag
-        Visits that contradict the stated uncertainty [-].
-    visited : bool
-        Whether hand readings have corrected the zero [-].
-    visits : tuple of Visit
-        The hand readings [m].
-    air_shift : float
-        Standard uncertainty of the level from the air temperature [m].
+    Units: offset [m]; posterior [m]; visits [m]; air_shift [m].
     """
 
     edges: np.ndarray
@@ -50,20 +35,7 @@ class ZeroPath:
     ) -> ZeroPath | None:
         """The same zero under other causes, after further visits that bring no surprise.
 
-        Parameters
-        ----------
-        causes : CauseSet
-            Zero error, drift and gauge datum [m].
-        instants : sequence of float
-            Instants of further visits; each hand reading finds what is expected there, so that the
-            mean stays and only the spread shrinks [s].
-        nodes : sequence of float
-            Further instants at which an interval is to end [s].
-
-        Returns
-        -------
-        ZeroPath or None
-            None for a method without a level [m].
+        Units: causes [m]; instants [s]; returns [m].
         """
         ends = np.repeat(self.edges, 2)[1:-1]
         expected = self.offset.mean + self.posterior.shared_mean

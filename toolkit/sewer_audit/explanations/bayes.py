@@ -16,12 +16,7 @@ __all__ = ["STRONG", "VERY_STRONG", "Comparison", "compare_values", "strength"]
 class Comparison:
     """Explanations of one figure, compared.
 
-    Parameters
-    ----------
-    likelihood : array (explanations,)
-        Density of the observed figure under each [1/any].
-    posterior : array (explanations,)
-        Probability of each, given that one of them is right [-].
+    Units: likelihood [1/any].
     """
 
     likelihood: np.ndarray
@@ -30,21 +25,6 @@ class Comparison:
 
 def strength(factor: float) -> str:
     """Word for a Bayes factor above one.
-
-    Parameters
-    ----------
-    factor : float
-        Likelihood of the better explanation over that of the other [-].
-
-    Returns
-    -------
-    str
-        "weak", "positive", "strong" or "very strong" [text].
-
-    Raises
-    ------
-    AuditError
-        If the factor is below one: compare the other way round.
 
     References
     ----------
@@ -64,26 +44,7 @@ def compare_values(
 ) -> Comparison:
     """Compare explanations that each predict one figure with an uncertainty.
 
-    Parameters
-    ----------
-    observed : float
-        The figure, such as one invoiced volume [any].
-    predicted : array (explanations,)
-        What each would have led to [any].
-    standard : array (explanations,)
-        Standard uncertainty of each prediction [any].
-    prior : array (explanations,), optional
-        Prior weights; equal without it [-].
-
-    Returns
-    -------
-    Comparison
-        Likelihoods and posterior probabilities [-].
-
-    Raises
-    ------
-    AuditError
-        If a standard uncertainty is not positive.
+    Units: observed [any]; predicted [any]; standard [any].
 
     Notes
     -----

@@ -106,17 +106,7 @@ def misread_once(state: Billing, observed: Observations, data: Any, values: np.n
 def boundary_rates(volumes: np.ndarray, lengths: np.ndarray) -> np.ndarray:
     """Daily rate at the bounds of the periods, from the periods on both sides.
 
-    Parameters
-    ----------
-    volumes : array (..., invoices)
-        Volume of every period [m3].
-    lengths : array (invoices,)
-        Length of every period [d].
-
-    Returns
-    -------
-    array (..., invoices + 1)
-        Mean of the two neighbours; the first and last period's own at the ends [m3/d].
+    Units: volumes [m3]; lengths [d]; returns [m3/d].
     """
     rate = volumes / lengths
     inner = (rate[..., 1:] + rate[..., :-1]) / 2
@@ -126,17 +116,9 @@ def boundary_rates(volumes: np.ndarray, lengths: np.ndarray) -> np.ndarray:
 def boundary_noise(volumes: np.ndarray, lengths: np.ndarray) -> np.ndarray:
     """Covariance of the volumes per day by which every bound is moved.
 
-    Parameters
-    ----------
-    volumes : array (invoices,)
-        Volume of every period [m3].
-    lengths : array (invoices,)
-        Length of every period [d].
+    Units: volumes [m3]; lengths [d]; returns [m6/d].
 
-    Returns
-    -------
-    array (invoices, invoices)
-        For a day's use that varies by 20 % about the usual (judgement) [m6/d].
+    array (invoices, invoices): For a day's use that varies by 20 % about the usual (judgement).
     """
     count = volumes.shape[-1]
     step = np.zeros((count, count + 1))

@@ -59,16 +59,5 @@ LOOK_ALIKES: Mapping[frozenset[str], str] = MappingProxyType(
 
 
 def is_other(explanation: Explanation) -> bool:
-    """Whether an explanation stands for everything that is not listed.
-
-    Parameters
-    ----------
-    explanation : Explanation
-        Of the catalogue [-].
-
-    Returns
-    -------
-    bool
-        True for the "none of these" of bill and estimates [-].
-    """
+    """Whether an explanation stands for everything that is not listed."""
     return explanation.name.startswith("none of these")

@@ -42,15 +42,7 @@ CHOSEN = 12
 
 @dataclass(frozen=True)
 class Point:
-    """One variant at one parameter value.
-
-    Parameters
-    ----------
-    weight : float
-        Its share of the posterior within the explanation [-].
-    steps : tuple
-        (explanation, variant, value) of everything that acts [-].
-    """
+    """One variant at one parameter value."""
 
     weight: float
     steps: tuple[tuple[Explanation, Variant, float], ...]
@@ -58,15 +50,7 @@ class Point:
 
 @dataclass(frozen=True)
 class Evidence:
-    """How well one explanation, or two together, account for the data.
-
-    Parameters
-    ----------
-    log_likelihood : float
-        Log of the likelihood averaged over variants and parameter [-].
-    points : tuple of Point
-        Where the posterior lies, largest first [-].
-    """
+    """How well one explanation, or two together, account for the data."""
 
     log_likelihood: float
     points: tuple[Point, ...]
@@ -77,17 +61,7 @@ def average_likelihood(
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Log of the average of a likelihood over a uniform prior, refined about its peak.
 
-    Parameters
-    ----------
-    log_likelihood : callable
-        From parameter values (k,) to log likelihoods (k,) [-].
-    low, high : float
-        Ends of the prior [unit].
-
-    Returns
-    -------
-    tuple of float and two arrays
-        Log of the average [-], the values [unit] and their posterior weights [-].
+    Units: low, high [unit].
 
     Notes
     -----
@@ -157,21 +131,7 @@ def single_evidence(
 ) -> Evidence | None:
     """Marginal likelihood of one explanation.
 
-    Parameters
-    ----------
-    explanation : Explanation
-        What acts [-].
-    observed : Observations
-        What is known [-].
-    start : Billing or Estimates
-        The state without it [m3].
-    fit : callable
-        From a state to log likelihoods [-].
-
-    Returns
-    -------
-    Evidence or None
-        None where the observations cannot show the explanation [-].
+    Units: start [m3].
     """
     variants = explanation.variants(observed)
     if not variants:
@@ -209,23 +169,7 @@ def joined_evidence(
 ) -> Evidence | None:
     """Marginal likelihood of two explanations that act one after the other.
 
-    Parameters
-    ----------
-    pair : two Explanations
-        The first acts first [-].
-    choices : two sequences
-        Variants of each to be tried, with their prior weights [-].
-    observed : Observations
-        What is known [-].
-    start : Billing or Estimates
-        The state without them [m3].
-    fit : callable
-        From a state to log likelihoods [-].
-
-    Returns
-    -------
-    Evidence or None
-        None where one of them has no variant [-].
+    Units: start [m3].
     """
     grids = [_grid(explanation) for explanation in pair]
     first, second = (each.ravel() for each in np.meshgrid(*grids, indexing="ij"))
@@ -250,22 +194,7 @@ def _grid(explanation: Explanation) -> np.ndarray:
 def leading_variants(
     explanation: Explanation, evidence: Evidence, observed: Observations
 ) -> list[WeightedVariant]:
-    """Main variants and the best of the others, for joining.
-
-    Parameters
-    ----------
-    explanation : Explanation
-        What acts [-].
-    evidence : Evidence
-        Of it alone [-].
-    observed : Observations
-        What is known [-].
-
-    Returns
-    -------
-    list of (weight, Variant)
-        With prior weights [-].
-    """
+    """Main variants and the best of the others, for joining."""
     best = {point.steps[0][1].label for point in evidence.points[:3]}
     return [
         (weight, variant)
@@ -282,21 +211,7 @@ def robust_variants(
 ) -> tuple[float, list[WeightedVariant]]:
     """Variants that account for most invoices, whatever happened in the others.
 
-    Parameters
-    ----------
-    explanation : Explanation
-        What acts, without a free size [-].
-    observed : Observations
-        What is known [-].
-    start : Billing or Estimates
-        The state without it [m3].
-    score : callable
-        From a state to scores in which single wild invoices weigh little [-].
-
-    Returns
-    -------
-    tuple of float and list of (weight, Variant)
-        Best score; the best variants with prior weights [-].
+    Units: start [m3].
     """
     scored = []
     for weight, variant in _weighted(explanation, observed):

@@ -16,15 +16,7 @@ UNFAIR_RANGE = (-1.2, 0.3)
 
 @dataclass(frozen=True)
 class Part:
-    """One of the two cases.
-
-    Parameters
-    ----------
-    prior : float
-        Prior probability [-].
-    log_ratio : float
-        Log of its density over that of both cases together [-].
-    """
+    """One of the two cases."""
 
     prior: float
     log_ratio: float
@@ -32,15 +24,7 @@ class Part:
 
 @dataclass(frozen=True)
 class FairShare:
-    """The two cases beside each other.
-
-    Parameters
-    ----------
-    fair : Part
-        The bill matches the discharge [-].
-    unfair : Part
-        It does not [-].
-    """
+    """The two cases beside each other."""
 
     fair: Part
     unfair: Part
@@ -54,22 +38,10 @@ def fair_share(
 ) -> FairShare | None:
     """Compare the total billed with the total discharge.
 
-    Parameters
-    ----------
-    billed : array (invoices,)
-        Billed volumes, made by the schedule [m3].
-    discharge : array (invoices,) or None
-        Joined estimate of the discharge [m3].
-    cov : array (invoices, invoices) or None
-        Its covariance [m6].
-    tolerance : float
-        Share of the billed volume that is no finding; a basis that describes the site keeps
-        within it in 95 % of the cases [-].
+    Units: billed [m3]; discharge [m3]; cov [m6].
 
-    Returns
-    -------
-    FairShare or None
-        None without a discharge to compare with [-].
+    tolerance: Share of the billed volume that is no finding; a basis that describes the site
+    keeps within it in 95 % of the cases.
 
     Notes
     -----

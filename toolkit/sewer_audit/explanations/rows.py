@@ -15,32 +15,8 @@ __all__ = ["RankedExplanation", "Ranking"]
 class RankedExplanation:
     """One row of the table.
 
-    Parameters
-    ----------
-    name : str
-        What would be the matter [text].
-    components : tuple of str
-        What acts, empty where nothing is wrong [text].
-    detail : str
-        Most probable form and size [text].
-    prior : float
-        Before any figure was seen [-].
-    log_marginal_likelihood : float
-        Natural logarithm, averaged over what the explanation leaves open [-].
-    posterior : float
-        Given the figures, and given that one of the table is right [-].
-    factor_below_best : float
-        Likelihood of the first row over that of this one; below one if this is the likelier [-].
-    corrected_discharge_m3, corrected_standard_m3 : float
-        Discharge of all invoices together under it, and its standard uncertainty [m3].
-    corrected_basis_m3 : float
-        What the schedule should have billed in all under it [m3].
-    overbilled_m3 : float
-        Billed less that; below zero where too little was billed [m3].
-    evidence : str
-        What would settle whether it is at work [text].
-    visit : str
-        What a visit would look at [text].
+    Units: corrected_discharge_m3, corrected_standard_m3 [m3]; corrected_basis_m3 [m3];
+    overbilled_m3 [m3].
     """
 
     name: str

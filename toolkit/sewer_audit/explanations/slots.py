@@ -48,20 +48,7 @@ ESSENTIAL = 40
 class Candidate:
     """One explanation, or two of one kind, with its evidence.
 
-    Parameters
-    ----------
-    parts : tuple of Explanation
-        What acts; the plain one alone where nothing does [-].
-    prior : float
-        Prior probability, before normalising over the table [-].
-    evidence : Evidence
-        Marginal likelihood and where its parameters lie [-].
-    discharge : array (invoices,) or None
-        Corrected discharge of all invoices [m3].
-    cov : array (invoices, invoices) or None
-        Its covariance [m6].
-    intake_shift : array (invoices,)
-        Intake the register failed to count [m3].
+    Units: discharge [m3]; cov [m6].
     """
 
     parts: tuple[Explanation, ...]
@@ -119,19 +106,7 @@ def estimate_candidates(
 ) -> list[Candidate]:
     """Explanations of the two estimates, with the discharge each leads to.
 
-    Parameters
-    ----------
-    explanations : sequence of Explanation
-        Those that act on the estimates, the plain one among them [-].
-    observed : Observations
-        What is known [-].
-    pairs : bool
-        Whether two may act together [-].
-
-    Returns
-    -------
-    list of Candidate
-        Only the plain one, with evidence 0, where no invoice has both estimates [-].
+    list of Candidate: Only the plain one, with evidence 0, where no invoice has both estimates.
     """
     known = observed.compared
     if not known.any():
@@ -197,23 +172,10 @@ def bill_candidates(
 ) -> list[Candidate]:
     """Explanations of the billed series against one basis.
 
-    Parameters
-    ----------
-    explanations : sequence of Explanation
-        Those that act on the bill, the plain one among them [-].
-    observed : Observations
-        What is known [-].
-    basis : array (invoices,) or None
-        What should have been billed; NaN where not known [m3].
-    cov : array (invoices, invoices) or None
-        Its covariance [m6].
-    pairs : bool
-        Whether two may act together [-].
+    Units: basis [m3]; cov [m6].
 
-    Returns
-    -------
-    list of Candidate
-        Only the plain one, with evidence 0, where nothing is known to compare with [-].
+    list of Candidate: Only the plain one, with evidence 0, where nothing is known to compare
+    with.
     """
     known = np.isfinite(observed.billed_m3)
     known &= np.isfinite(basis) if basis is not None else False

@@ -29,12 +29,7 @@ JITTER = 1e-10
 class Billing:
     """What would have been billed.
 
-    Parameters
-    ----------
-    mean : array (values, invoices)
-        Predicted billed volumes [m3].
-    cov : array (values, invoices, invoices)
-        Covariance of the prediction, rounding not included [m6].
+    Units: mean [m3]; cov [m6].
     """
 
     mean: np.ndarray
@@ -43,15 +38,7 @@ class Billing:
     def mapped(self, matrix: np.ndarray) -> Billing:
         """The prediction after a linear mapping of the volumes.
 
-        Parameters
-        ----------
-        matrix : array (values or 1, invoices, invoices)
-            Mapping [-].
-
-        Returns
-        -------
-        Billing
-            Mapped mean and covariance [m3].
+        Units: returns [m3].
         """
         mean = np.einsum("gij,gj->gi", *_alike(matrix, self.mean))
         cov = matrix @ self.cov @ np.swapaxes(matrix, -1, -2)
@@ -60,32 +47,14 @@ class Billing:
     def scaled(self, factor: np.ndarray) -> Billing:
         """The prediction with every volume multiplied.
 
-        Parameters
-        ----------
-        factor : array (values or 1, invoices)
-            Factors [-].
-
-        Returns
-        -------
-        Billing
-            Scaled mean and covariance [m3].
+        Units: returns [m3].
         """
         return Billing(self.mean * factor, self.cov * factor[:, :, None] * factor[:, None, :])
 
     def moved(self, shift: np.ndarray, variance: np.ndarray | float = 0.0) -> Billing:
         """The prediction with volumes added and further variance.
 
-        Parameters
-        ----------
-        shift : array (values or 1, invoices)
-            Volumes [m3].
-        variance : array (values or 1, invoices), optional
-            Independent variance [m6].
-
-        Returns
-        -------
-        Billing
-            Moved mean and widened covariance [m3].
+        Units: shift [m3]; variance [m6]; returns [m3].
         """
         mean = self.mean + shift
         return Billing(mean, self.cov + _diagonal(np.broadcast_to(variance, mean.shape)))
@@ -95,16 +64,7 @@ class Billing:
 class Estimates:
     """The two estimates of the discharge after correction.
 
-    Parameters
-    ----------
-    effluent, balance : array (values, invoices)
-        Corrected estimates [m3].
-    effluent_cov, balance_cov : array (values, invoices, invoices)
-        Their covariances [m6].
-    log_jacobian : array (values,)
-        Log of the change of the corrected effluent per change of the recorded one [-].
-    intake_shift : array (values, invoices)
-        Intake that the register did not count [m3].
+    Units: effluent_cov, balance_cov [m6].
     """
 
     effluent: np.ndarray
@@ -117,15 +77,7 @@ class Estimates:
     def effluent_scaled(self, factor: np.ndarray) -> Estimates:
         """With the effluent multiplied.
 
-        Parameters
-        ----------
-        factor : array (values or 1, invoices)
-            True over recorded volume, above zero [-].
-
-        Returns
-        -------
-        Estimates
-            Corrected [m3].
+        Units: returns [m3].
         """
         jacobian = self.log_jacobian + np.log(factor).sum(axis=1)
         cov = self.effluent_cov * factor[:, :, None] * factor[:, None, :]
@@ -134,17 +86,7 @@ class Estimates:
     def effluent_moved(self, shift: np.ndarray, cov: np.ndarray | float = 0.0) -> Estimates:
         """With a volume added to the effluent.
 
-        Parameters
-        ----------
-        shift : array (values or 1, invoices)
-            Volumes [m3].
-        cov : array (values, invoices, invoices), optional
-            Further covariance [m6].
-
-        Returns
-        -------
-        Estimates
-            Corrected [m3].
+        Units: shift [m3]; cov [m6]; returns [m3].
         """
         return self._with(effluent=self.effluent + shift, effluent_cov=self.effluent_cov + cov)
 
@@ -156,19 +98,7 @@ class Estimates:
     ) -> Estimates:
         """With a volume added to the balance.
 
-        Parameters
-        ----------
-        shift : array (values or 1, invoices)
-            Volumes [m3].
-        cov : array (values, invoices, invoices), optional
-            Further covariance [m6].
-        intake_shift : array (values or 1, invoices), optional
-            Part of it that a supply meter failed to count [m3].
-
-        Returns
-        -------
-        Estimates
-            Corrected [m3].
+        Units: shift [m3]; cov [m6]; returns [m3].
         """
         moved = self.intake_shift + intake_shift
         return self._with(
@@ -201,17 +131,7 @@ def _diagonal(variance: np.ndarray) -> np.ndarray:
 def start_billing(basis: np.ndarray, cov: np.ndarray) -> Billing:
     """Bills made by the rules.
 
-    Parameters
-    ----------
-    basis : array (invoices,)
-        What the schedule should have billed [m3].
-    cov : array (invoices, invoices)
-        Its covariance [m6].
-
-    Returns
-    -------
-    Billing
-        One parameter value [m3].
+    Units: basis [m3]; cov [m6]; returns [m3].
     """
     return Billing(basis[None, :], cov[None, :, :])
 
@@ -219,15 +139,7 @@ def start_billing(basis: np.ndarray, cov: np.ndarray) -> Billing:
 def start_estimates(observed: Observations) -> Estimates:
     """The two estimates as they are, with the floor for what no cause describes.
 
-    Parameters
-    ----------
-    observed : Observations
-        With both estimates for every invoice [-].
-
-    Returns
-    -------
-    Estimates
-        One parameter value [m3].
+    Units: returns [m3].
     """
     effluent, balance = observed.effluent_mean, observed.balance_mean
     floor = np.diag((FLOOR * np.abs(balance)) ** 2)
@@ -246,19 +158,7 @@ def gaussian(
 ) -> np.ndarray:
     """Log density of a normal whose spread is known up to a few factors.
 
-    Parameters
-    ----------
-    residual : array (values, n)
-        Observed less predicted [any].
-    cov : array (values, n, n)
-        Covariance [any squared].
-    scales : sequence of pairs
-        Factor on the standard deviations and its weight [-].
-
-    Returns
-    -------
-    array (values,)
-        Log density [-].
+    Units: residual [any]; cov [any squared].
     """
     size = np.sqrt(np.einsum("gii->gi", cov))
     root = np.linalg.cholesky(
@@ -278,17 +178,7 @@ def gaussian(
 def billing_fit(prediction: Billing, observed: Observations) -> np.ndarray:
     """Log likelihood of the billed series.
 
-    Parameters
-    ----------
-    prediction : Billing
-        What would have been billed [m3].
-    observed : Observations
-        What was billed [m3].
-
-    Returns
-    -------
-    array (values,)
-        Log density [log m-3n].
+    Units: prediction [m3]; observed [m3]; returns [log m-3n].
 
     Notes
     -----
@@ -308,17 +198,7 @@ def billing_fit(prediction: Billing, observed: Observations) -> np.ndarray:
 def billing_score(prediction: Billing, observed: Observations) -> np.ndarray:
     """How many invoices a prediction accounts for; a wild one counts little.
 
-    Parameters
-    ----------
-    prediction : Billing
-        What would have been billed [m3].
-    observed : Observations
-        What was billed [m3].
-
-    Returns
-    -------
-    array (values,)
-        Higher is better [-].
+    Units: prediction [m3]; observed [m3].
 
     Notes
     -----
@@ -345,15 +225,7 @@ def _joint_cov(estimates: Estimates) -> tuple[np.ndarray, np.ndarray]:
 def estimates_fit(estimates: Estimates) -> np.ndarray:
     """Log likelihood of the effluent record given the balance, the true volumes unknown.
 
-    Parameters
-    ----------
-    estimates : Estimates
-        After correction [m3].
-
-    Returns
-    -------
-    array (values,)
-        Log density [log m-3n].
+    Units: estimates [m3]; returns [log m-3n].
 
     Notes
     -----
@@ -375,18 +247,7 @@ def corrected_discharge(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Discharge under an explanation, over the posterior of its parameter.
 
-    Parameters
-    ----------
-    estimates : Estimates
-        After correction, one row per parameter value [m3].
-    weight : array (values,)
-        Posterior weights, summing to one [-].
-
-    Returns
-    -------
-    tuple of three arrays
-        Mean (invoices,), covariance (invoices, invoices) and mean intake shift (invoices,)
-        [m3, m6, m3].
+    Units: estimates [m3]; returns [m3, m6, m3].
     """
     _, joint = _joint_cov(estimates)
     gain = np.swapaxes(np.linalg.solve(joint, estimates.balance_cov), -1, -2)

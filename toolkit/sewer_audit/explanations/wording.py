@@ -17,18 +17,7 @@ __all__ = ["detail_of", "flags_of", "separating_evidence", "statement_of"]
 
 
 def detail_of(candidate: Candidate) -> str:
-    """Most probable form, and the mean size over the points that share it.
-
-    Parameters
-    ----------
-    candidate : Candidate
-        One explanation or two [-].
-
-    Returns
-    -------
-    str
-        Empty where nothing acts [text].
-    """
+    """Most probable form, and the mean size over the points that share it."""
     if not candidate.names:
         return ""
     first, said = candidate.evidence.points[0], []
@@ -57,24 +46,7 @@ def _size(value: float, size: Parameter, digits: int = 3) -> str:
 def statement_of(
     best: RankedExplanation, rival: RankedExplanation | None, factor: float, named: str | None
 ) -> str:
-    """What the report may say.
-
-    Parameters
-    ----------
-    best : RankedExplanation
-        First row [-].
-    rival : RankedExplanation or None
-        Likeliest row without what is named, or that differs from the first [-].
-    factor : float
-        Likelihood of the first over that rival [-].
-    named : str or None
-        What is named [text].
-
-    Returns
-    -------
-    str
-        One or two sentences [text].
-    """
+    """What the report may say."""
     if best.name == NOTHING:
         tail = "" if named or rival is None else f"; {rival.name} is not excluded"
         return f"the figures need no explanation beyond their uncertainties{tail}"
@@ -95,20 +67,7 @@ def statement_of(
 
 
 def separating_evidence(best: RankedExplanation, rival: RankedExplanation | None) -> str:
-    """Evidence that would tell the two best apart.
-
-    Parameters
-    ----------
-    best : RankedExplanation
-        First row [-].
-    rival : RankedExplanation or None
-        Its rival [-].
-
-    Returns
-    -------
-    str
-        What to obtain [text].
-    """
+    """Evidence that would tell the two best apart."""
     if rival is None:
         return best.evidence
     apart = set(best.components) ^ set(rival.components)
@@ -124,39 +83,22 @@ def flags_of(
     named: str | None,
     best: RankedExplanation,
 ) -> tuple[Flag, ...]:
-    """What the reader of the table must know.
-
-    Parameters
-    ----------
-    observed : Observations
-        What is known [-].
-    untestable : tuple of str
-        Explanations this evidence cannot show [text].
-    named : str or None
-        What is named [text].
-    best : RankedExplanation
-        First row [-].
-
-    Returns
-    -------
-    tuple of Flag
-        Notes [-].
-    """
+    """What the reader of the table must know."""
     flags = []
     if untestable:
         message = (
             f"{len(untestable)} explanations cannot be shown by this evidence: "
             f"{', '.join(untestable)}"
         )
-        flags.append(Flag("not-testable", message, "note", {"names": list(untestable)}))
+        flags.append(Flag("not-testable", message, {"names": list(untestable)}))
     if not observed.compared.any():
         message = (
             "without two estimates of the same invoices nothing tests the estimates themselves"
         )
-        flags.append(Flag("estimates-untested", message, "note"))
+        flags.append(Flag("estimates-untested", message))
     if named is None and best.name != NOTHING:
         message = "no cause is named: the best explanation does not exceed its rivals twentyfold"
-        flags.append(Flag("cause-not-named", message, "note"))
+        flags.append(Flag("cause-not-named", message))
     message = "posterior probabilities hold only among the listed explanations and their priors"
-    flags.append(Flag("listed-only", message, "note"))
+    flags.append(Flag("listed-only", message))
     return tuple(flags)

@@ -22,14 +22,7 @@ __all__ = ["AreaVelocity"]
 class AreaVelocity(Device):
     """A depth and a velocity sensor in a conduit.
 
-    Parameters
-    ----------
-    section : Section
-        Cross-section [m].
-    velocity_factor : float
-        Mean velocity over the velocity the sensor reports [-].
-    sediment : float
-        Depth of settled sediment over the invert, area taken off [m].
+    Units: sediment [m].
 
     References
     ----------
@@ -115,34 +108,13 @@ class AreaVelocity(Device):
         }
 
     def head_for(self, discharge: Any) -> Any:
-        """No depth follows from a discharge alone.
-
-        Raises
-        ------
-        OutOfRange
-            Always; see :meth:`depth_for`.
-        """
+        """No depth follows from a discharge alone."""
         raise OutOfRange("area-velocity gives no depth from flow alone; state velocity as well")
 
     def depth_for(self, discharge: float, velocity: float) -> float:
         """Depth at which a discharge passes with a velocity.
 
-        Parameters
-        ----------
-        discharge : float
-            Discharge [m3/s].
-        velocity : float
-            As the sensor reports it [m/s].
-
-        Returns
-        -------
-        float
-            Depth over the invert [m].
-
-        Raises
-        ------
-        OutOfRange
-            If the full section passes less, or a sign is wrong.
+        Units: discharge [m3/s]; velocity [m/s]; returns [m].
         """
         if not (velocity > 0 and discharge >= 0):
             raise OutOfRange("flow must not be negative and velocity must be positive")

@@ -25,15 +25,6 @@ COEFFICIENT = 3.367 * math.sqrt(0.3048)
 class CipollettiWeir(Device):
     """A trapezoidal thin-plate weir with sides of 1 horizontal to 4 vertical.
 
-    Parameters
-    ----------
-    crest_length : float
-        Length of the crest at the bottom of the notch [m].
-    crest_height : float, optional
-        Crest above the floor of the approach channel [m].
-    channel_width : float, optional
-        Width of the approach channel [m].
-
     References
     ----------
     USBR Water Measurement Manual ch. 7 sect. 12, eq. 7-7 (read).

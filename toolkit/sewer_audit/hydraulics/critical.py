@@ -43,10 +43,7 @@ class Throat:
 class UThroat(Throat):
     """A half circle with vertical walls above it.
 
-    Parameters
-    ----------
-    diameter : float
-        Of the half circle [m].
+    Units: diameter [m].
     """
 
     diameter: float
@@ -75,12 +72,9 @@ class UThroat(Throat):
 class TrapezoidThroat(Throat):
     """A flat floor between straight walls; vertical walls make it a rectangle.
 
-    Parameters
-    ----------
-    floor : float
-        Width of the floor, 0 for a triangle [m].
-    slope : float
-        Horizontal run of a wall per unit of rise [-].
+    Units: floor [m].
+
+    floor: Width of the floor, 0 for a triangle.
     """
 
     floor: float
@@ -103,12 +97,7 @@ class TrapezoidThroat(Throat):
 class CriticalFlow:
     """Critical flow found in a throat.
 
-    Parameters
-    ----------
-    discharge : array
-        Discharge [m3/s].
-    depth : array
-        Critical depth in the throat [m].
+    Units: discharge [m3/s].
     """
 
     discharge: np.ndarray
@@ -120,21 +109,7 @@ def critical_flow(
 ) -> CriticalFlow:
     """Discharge that makes a throat critical at a level in the approach.
 
-    Parameters
-    ----------
-    throat : Throat
-        Shape of the throat [m].
-    level : array of any shape
-        Upstream level over the throat floor; NaN gives NaN [m].
-    approach_area : array of the same shape
-        Wetted area where the level is measured [m2].
-    coefficient : float or array
-        Discharge over that of a frictionless fluid [-].
-
-    Returns
-    -------
-    CriticalFlow
-        Discharge and critical depth [m3/s].
+    Units: approach_area [m2]; returns [m3/s].
 
     Notes
     -----
@@ -184,19 +159,9 @@ def critical_flow(
 def boundary_coefficient(length: float, width: float, level: Any) -> Any:
     """Discharge coefficient of a long throat from its boundary layer.
 
-    Parameters
-    ----------
-    length : float
-        Length of the throat [m].
-    width : float
-        Throat width, or diameter of a U-throat [m].
-    level : float or array
-        Upstream level over the throat floor [m].
+    Units: length [m]; width [m].
 
-    Returns
-    -------
-    float or array
-        CD; 0 where the level is within the boundary layer [-].
+    float or array: CD; 0 where the level is within the boundary layer.
 
     Notes
     -----

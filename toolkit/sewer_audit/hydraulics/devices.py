@@ -30,15 +30,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class FlagMeaning:
-    """What a flag on a reading says.
-
-    Parameters
-    ----------
-    text : str
-        One sentence for the reader of a report [text].
-    spoils : bool
-        Whether the reading lies outside the published validity of the method [-].
-    """
+    """What a flag on a reading says."""
 
     text: str
     spoils: bool
@@ -116,17 +108,7 @@ FLAG_MEANINGS: dict[str, FlagMeaning] = {
 
 @dataclass(frozen=True)
 class Rule:
-    """One requirement on the installation.
-
-    Parameters
-    ----------
-    subject : str
-        What it is about, such as "head measurement" [text].
-    text : str
-        The requirement [text].
-    source : str
-        Document it stands in, and whether it was read or recalled [text].
-    """
+    """One requirement on the installation."""
 
     subject: str
     text: str
@@ -135,21 +117,7 @@ class Rule:
 
 @dataclass(frozen=True)
 class Accuracy:
-    """One published accuracy statement.
-
-    Parameters
-    ----------
-    cause : str
-        Uncertain cause it describes, such as "discharge coefficient" [text].
-    relative : float
-        Half width of the statement, relative [-].
-    confidence : str
-        Stated confidence, or "not stated" [text].
-    shape : str
-        "normal" (half width is two standard uncertainties) or "rectangular" [text].
-    source : str
-        Document it stands in [text].
-    """
+    """One published accuracy statement."""
 
     cause: str
     relative: float
@@ -160,27 +128,7 @@ class Accuracy:
 
 @dataclass(frozen=True)
 class DeviceNotes:
-    """What a reader must know about a device beside its discharge.
-
-    Parameters
-    ----------
-    datum : str
-        Level from which the head counts [text].
-    head_limits : tuple of float or None
-        Lower and upper limit of the level; None where the method has no level [m].
-    rules : tuple of Rule
-        Installation requirements [-].
-    accuracy : tuple of Accuracy
-        Published accuracy, one statement per cause [-].
-    sources : tuple of str
-        Documents the equation and its coefficients come from [text].
-    equation : str
-        The equation in one line, SI [text].
-    trend_grade : bool
-        Whether the method shows trends only and carries no claim alone [-].
-    remarks : tuple of str
-        Other published statements and warnings, each with its source [text].
-    """
+    """What a reader must know about a device beside its discharge."""
 
     datum: str
     head_limits: tuple[float, float] | None
@@ -224,45 +172,25 @@ class Device:
     def rating(self, level: Any) -> Any:
         """Value of the rating curve.
 
-        Parameters
-        ----------
-        level : float or array of any shape
-            Head or depth over the datum; NaN gives NaN, not positive gives 0 [m].
+        Units: returns [m3/s].
 
-        Returns
-        -------
-        float or array of the same shape
-            Discharge, or wetted area for area velocity [m3/s].
+        level: Head or depth over the datum; NaN gives NaN, not positive gives 0.
         """
         raise NotImplementedError
 
     def carrier(self, **readings: Any) -> Any:
         """What multiplies the rating.
 
-        Parameters
-        ----------
-        **readings : float or array
-            Columns of the record by name [SI].
+        Units: **readings [SI].
 
-        Returns
-        -------
-        float or array
-            1 unless the device says otherwise [-].
+        float or array: 1 unless the device says otherwise.
         """
         return 1.0
 
     def discharge(self, **readings: Any) -> Any:
         """Discharge of readings.
 
-        Parameters
-        ----------
-        **readings : float or array
-            Columns of the record by name [SI].
-
-        Returns
-        -------
-        float or array
-            ``carrier * rating`` [m3/s].
+        Units: **readings [SI]; returns [m3/s].
         """
         level = readings[self.level_column] if self.level_column else readings[self.columns[0]]
         carrier, rating = self.carrier(**readings), self.rating(level)
@@ -271,15 +199,7 @@ class Device:
     def flags(self, **readings: Any) -> dict[str, np.ndarray]:
         """Which readings lie outside what is published.
 
-        Parameters
-        ----------
-        **readings : float or array
-            Columns of the record by name [SI].
-
-        Returns
-        -------
-        dict of str to bool array
-            Flag name, explained in :data:`FLAG_MEANINGS`, to where it applies [-].
+        Units: **readings [SI].
         """
         level = np.asarray(readings[self.level_column], dtype=float)
         found = {"negative level": level < 0}
@@ -293,20 +213,7 @@ class Device:
     def head_for(self, discharge: Any) -> Any:
         """Level that gives a discharge, without tailwater.
 
-        Parameters
-        ----------
-        discharge : float or array of any shape
-            Discharge; NaN gives NaN [m3/s].
-
-        Returns
-        -------
-        float or array of the same shape
-            Level over the datum, by bisection of the rating [m].
-
-        Raises
-        ------
-        OutOfRange
-            If a discharge is negative, or no level gives it.
+        Units: discharge [m3/s]; returns [m].
         """
         wanted = np.asarray(discharge, dtype=float)
         if np.any(wanted < 0):
@@ -328,15 +235,7 @@ class Device:
     def replace(self, **dims: Any) -> Any:
         """The same device with other dimensions.
 
-        Parameters
-        ----------
-        **dims : float or text
-            Fields to change [SI].
-
-        Returns
-        -------
-        Device
-            A new device [-].
+        Units: **dims [SI].
         """
         return dataclasses.replace(self, **dims)
 
@@ -346,20 +245,7 @@ class Device:
 
 
 def check_positive(device: Device, *names: str) -> None:
-    """Refuse sizes that are not positive.
-
-    Parameters
-    ----------
-    device : Device
-        What is checked [-].
-    *names : str
-        Fields that must be positive; None is passed over [text].
-
-    Raises
-    ------
-    OutOfRange
-        If one is zero, negative or not a number.
-    """
+    """Refuse sizes that are not positive."""
     for name in names:
         size = getattr(device, name)
         if size is not None and not size > 0:

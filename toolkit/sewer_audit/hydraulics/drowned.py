@@ -12,19 +12,10 @@ __all__ = ["villemonte_ratio"]
 def villemonte_ratio(head: Any, downstream_head: Any, exponent: float) -> Any:
     """Drowned over free discharge of a thin-plate weir.
 
-    Parameters
-    ----------
-    head : float or array
-        Upstream head over the crest or vertex [m].
-    downstream_head : float or array
-        Tailwater over the crest or vertex; not positive means free [m].
-    exponent : float
-        Exponent of the head in the free equation: 1.5 rectangular, 2.5 triangular [-].
+    Units: downstream_head [m].
 
-    Returns
-    -------
-    float or array
-        Ratio between 0 and 1; NaN in, NaN out [-].
+    exponent: Exponent of the head in the free equation: 1.5 rectangular, 2.5 triangular. float
+    or array: Ratio between 0 and 1; NaN in, NaN out.
 
     Notes
     -----

@@ -107,12 +107,7 @@ def echo_distance(echo_time: Any, air_temperature: Any, relative_humidity: Any =
 class EchoRanger:
     """A sensor above the water that measures the time of an echo.
 
-    Parameters
-    ----------
-    reference_distance : float
-        Sensor face to the datum of the device [m].
-    blanking_distance : float
-        Nearest surface the sensor can see [m].
+    Units: blanking_distance [m].
     """
 
     reference_distance: float
@@ -127,30 +122,14 @@ class EchoRanger:
     def head(self, distance: Any) -> Any:
         """Level over the datum.
 
-        Parameters
-        ----------
-        distance : float or array
-            Sensor face to surface [m].
-
-        Returns
-        -------
-        float or array
-            Reference distance less distance [m].
+        Units: distance [m]; returns [m].
         """
         return (self.reference_distance - np.asarray(distance, dtype=float))[()]
 
     def flags(self, distance: Any) -> dict[str, np.ndarray]:
         """Which echoes cannot be trusted.
 
-        Parameters
-        ----------
-        distance : float or array
-            Sensor face to surface [m].
-
-        Returns
-        -------
-        dict of str to bool array
-            Flag name to where it applies [-].
+        Units: distance [m].
         """
         distance = np.asarray(distance, dtype=float)
         return {
@@ -163,14 +142,9 @@ class EchoRanger:
 class TemperatureEffect:
     """What a wrong air temperature does to distance, head and discharge.
 
-    Parameters
-    ----------
-    distance_error : float or array
-        Computed less true distance [m].
-    head_error : float or array
-        Computed less true head [m].
-    discharge_ratio : float or array
-        Computed over true discharge; 1 without a device [-].
+    Units: distance_error [m]; head_error [m].
+
+    discharge_ratio: Computed over true discharge; 1 without a device.
     """
 
     distance_error: Any
@@ -187,23 +161,7 @@ def temperature_effect(
 ) -> TemperatureEffect:
     """Effect of an uncorrected or sun-heated temperature sensor.
 
-    Parameters
-    ----------
-    head : float or array
-        True level over the datum [m].
-    true_temperature : float or array
-        Of the air along the path [K].
-    assumed_temperature : float or array
-        That the instrument used: a fixed one, or a sensor in the sun [K].
-    reference_distance : float
-        Sensor face to datum [m].
-    device : Device, optional
-        Whose discharge is wanted [-].
-
-    Returns
-    -------
-    TemperatureEffect
-        Errors of distance and head, ratio of discharges [m].
+    Units: true_temperature [K]; assumed_temperature [K]; returns [m].
 
     Notes
     -----

@@ -17,15 +17,7 @@ __all__ = ["FullPipeMeter"]
 
 @dataclass(frozen=True)
 class FullPipeMeter(Device):
-    """A meter with a flow output or a totaliser in a full pipe.
-
-    Parameters
-    ----------
-    accuracy : float, optional
-        Half width of the meter's error, relative [-].
-    source : str
-        Where that figure comes from, such as a test certificate [text].
-    """
+    """A meter with a flow output or a totaliser in a full pipe."""
 
     accuracy: float | None = None
     source: str = "stated by the user"
@@ -67,11 +59,5 @@ class FullPipeMeter(Device):
         return {"reverse flow": np.asarray(readings["flow"], dtype=float) < 0}
 
     def head_for(self, discharge: Any) -> Any:
-        """A full pipe has no level.
-
-        Raises
-        ------
-        OutOfRange
-            Always.
-        """
+        """A full pipe has no level."""
         raise OutOfRange("a full pipe meter has no head; state flow alone")

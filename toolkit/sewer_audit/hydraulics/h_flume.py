@@ -39,13 +39,6 @@ def _polynomial(kind: str, depth: float) -> tuple[float, float, float, str]:
 class HFlume(Device):
     """An H, HS or HL flume of a standard depth.
 
-    Parameters
-    ----------
-    kind : str
-        "HS", "H" or "HL" [text].
-    depth : float
-        Depth of the flume, a standard size [m].
-
     References
     ----------
     Bos 1989 (ILRI 20, 3rd ed.), polynomials; USDA Agriculture Handbook 224 (from memory).

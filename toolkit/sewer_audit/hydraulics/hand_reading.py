@@ -48,40 +48,7 @@ _ECHO_EXTRA = ("blanking_distance",)
 class HandReading:
     """The answer to one hand reading.
 
-    Parameters
-    ----------
-    device : str
-        Word of the device [text].
-    method : str
-        Name of the method [text].
-    discharge_m3s : float or None
-        Discharge; None where the reading gives only a level [m3/s].
-    level_m : float or None
-        Head or depth over the datum [m].
-    valid : bool
-        Whether the reading lies inside what is published for the method [-].
-    flags : tuple of str
-        Names of the flags raised [text].
-    source : str
-        Documents of the equation [text].
-    accuracy : tuple of Accuracy
-        Published accuracy [-].
-    datum : str
-        Level from which the head counts [text].
-    limits_m : tuple of float or None
-        Published limits of the level [m].
-    rules : tuple of Rule
-        Installation requirements [-].
-    equation : str
-        The equation in one line [text].
-    inverse : bool
-        Whether a flow was given and the level is the answer [-].
-    trend_grade : bool
-        Whether the method shows trends only [-].
-    remarks : tuple of str
-        Other published statements [text].
-    caution : str
-        Safety at the place of the reading [text].
+    Units: discharge_m3s [m3/s]; level_m [m]; limits_m [m].
     """
 
     device: str
@@ -104,10 +71,7 @@ class HandReading:
     def as_dict(self) -> dict[str, Any]:
         """Everything as plain values for JSON.
 
-        Returns
-        -------
-        dict
-            Field name to value; what is not finite is None [SI].
+        Units: returns [SI].
         """
         return _plain(dataclasses.asdict(self))
 

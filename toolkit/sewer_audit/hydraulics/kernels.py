@@ -30,19 +30,7 @@ Kernel = Callable[..., None]
 def evaluate(kernel: Kernel, values: Any, spare: int = 0) -> Any:
     """Apply a kernel block by block.
 
-    Parameters
-    ----------
-    kernel : callable
-        Takes a block of values, a block to write the result into, and spare blocks [SI].
-    values : float or array of any shape
-        Arguments; never changed [SI].
-    spare : int
-        Number of spare blocks the kernel works in [-].
-
-    Returns
-    -------
-    float or array of the same shape
-        What the kernel wrote [SI].
+    Units: kernel [SI]; values [SI]; returns [SI].
     """
     argument = np.asarray(values, dtype=float)
     flat = argument.reshape(-1)
@@ -79,19 +67,9 @@ def _side_by_side(work: Callable[[int, int, int], None], size: int) -> None:
 def power_law(values: Any, factor: float, exponent: float) -> Any:
     """Value of a power law, zero where the argument is not positive.
 
-    Parameters
-    ----------
-    values : float or array of any shape
-        Heads; NaN gives NaN [m].
-    factor : float
-        Value at the argument 1, positive [m3/s].
-    exponent : float
-        Exponent, positive [-].
+    Units: values [m]; factor [m3/s]; returns [m3/s].
 
-    Returns
-    -------
-    float or array of the same shape
-        The power law [m3/s].
+    factor: Value at the argument 1, positive.
     """
     shift = math.log(factor)
 
@@ -108,17 +86,9 @@ def power_law(values: Any, factor: float, exponent: float) -> Any:
 def three_halves(values: Any, factor: float) -> Any:
     """A factor times the argument to the power 3/2, zero where it is not positive.
 
-    Parameters
-    ----------
-    values : float or array of any shape
-        Heads; NaN gives NaN [m].
-    factor : float
-        Value at the argument 1 [m3/s].
+    Units: values [m]; factor [m3/s]; returns [m3/s].
 
-    Returns
-    -------
-    float or array of the same shape
-        The product [m3/s].
+    factor: Value at the argument 1.
     """
 
     def kernel(head: np.ndarray, out: np.ndarray, root: np.ndarray) -> None:

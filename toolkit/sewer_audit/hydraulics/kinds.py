@@ -38,22 +38,7 @@ FOOT = 0.3048
 def points(text: str, first: str, second: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Read pairs such as "1 in: 5 gpm, 2 in: 14 gpm".
 
-    Parameters
-    ----------
-    text : str
-        Pairs separated by commas or semicolons; brackets and quotes are passed over [text].
-    first, second : str
-        Dimensions of the two sides [text].
-
-    Returns
-    -------
-    tuple of two tuples of float
-        Left and right sides [SI].
-
-    Raises
-    ------
-    AuditError
-        If a pair is not two quantities.
+    Units: returns [SI].
     """
     pairs = [pair for pair in re.split(r"[,;]", re.sub(r"[\[\]()'\"]", "", text)) if pair.strip()]
     left, right = [], []

@@ -28,14 +28,7 @@ UNIQUE_FILLING = 0.82
 class Roughness:
     """Manning roughness of a material.
 
-    Parameters
-    ----------
-    material : str
-        Material and condition [text].
-    minimum, normal, maximum : float
-        Range and usual value [s/m1/3].
-    source : str
-        Table they stand in [text].
+    Units: minimum, normal, maximum [s/m1/3].
     """
 
     material: str
@@ -48,20 +41,7 @@ class Roughness:
 def roughness_of(material: str) -> Roughness:
     """Manning roughness of a material and condition.
 
-    Parameters
-    ----------
-    material : str
-        As in the table, such as "concrete sewer with manholes" [text].
-
-    Returns
-    -------
-    Roughness
-        Range and usual value [s/m1/3].
-
-    Raises
-    ------
-    OutOfRange
-        If the table does not hold it.
+    Units: returns [s/m1/3].
 
     References
     ----------
@@ -77,15 +57,7 @@ def roughness_of(material: str) -> Roughness:
 def roughness_ratio(filling: Any) -> Any:
     """Roughness of a partly full circular pipe over that of the full pipe.
 
-    Parameters
-    ----------
-    filling : float or array
-        Depth over diameter [-].
-
-    Returns
-    -------
-    float or array
-        Ratio, straight between the points of the table, 1.22 below the first [-].
+    float or array: Ratio, straight between the points of the table, 1.22 below the first.
 
     References
     ----------
@@ -99,19 +71,7 @@ def roughness_ratio(filling: Any) -> Any:
 def manning_velocity(hydraulic_radius: Any, slope: float, roughness: float) -> Any:
     """Mean velocity of uniform flow.
 
-    Parameters
-    ----------
-    hydraulic_radius : float or array
-        Wetted area over wetted perimeter [m].
-    slope : float
-        Of the energy line [-].
-    roughness : float
-        Manning's n [s/m1/3].
-
-    Returns
-    -------
-    float or array
-        Velocity [m/s].
+    Units: hydraulic_radius [m]; returns [m/s].
 
     Notes
     -----

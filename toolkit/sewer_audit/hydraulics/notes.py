@@ -31,18 +31,7 @@ def rules_of(*families: str) -> tuple[Rule, ...]:
 
 @cache
 def accuracy_of(family: str) -> tuple[Accuracy, ...]:
-    """Published accuracy of a family.
-
-    Parameters
-    ----------
-    family : str
-        Word of the first column of the table [text].
-
-    Returns
-    -------
-    tuple of Accuracy
-        One per uncertain cause [-].
-    """
+    """Published accuracy of a family."""
     return tuple(
         Accuracy(**{key: value for key, value in row.items() if key != "family"})
         for row in rows_of("accuracy")
@@ -52,18 +41,7 @@ def accuracy_of(family: str) -> tuple[Accuracy, ...]:
 
 @cache
 def remarks_of(*families: str) -> tuple[str, ...]:
-    """Other published statements on some families.
-
-    Parameters
-    ----------
-    *families : str
-        Words of the first column of the table [text].
-
-    Returns
-    -------
-    tuple of str
-        Sentence and source [text].
-    """
+    """Other published statements on some families."""
     rows = [row for row in rows_of("remarks") if row["family"] in (*families, "any")]
     return tuple(f"{row['text']} [{row['source']}]" for row in rows)
 
@@ -77,30 +55,7 @@ def make_notes(
     accuracy: tuple[Accuracy, ...] | None = None,
     trend_grade: bool = False,
 ) -> DeviceNotes:
-    """Notes of a device from the tables of its families.
-
-    Parameters
-    ----------
-    families : tuple of str
-        First the family whose accuracy counts, then those whose rules hold as well [text].
-    datum : str
-        Level from which the head counts [text].
-    head_limits : tuple of float or None
-        Lower and upper limit of the level [m].
-    sources : tuple of str
-        Documents of the equation [text].
-    equation : str
-        The equation in one line [text].
-    accuracy : tuple of Accuracy, optional
-        In place of the family's [-].
-    trend_grade : bool
-        Whether the method shows trends only [-].
-
-    Returns
-    -------
-    DeviceNotes
-        Complete notes [-].
-    """
+    """Notes of a device from the tables of its families."""
     return DeviceNotes(
         datum,
         head_limits,
@@ -114,22 +69,7 @@ def make_notes(
 
 
 def stated_accuracy(family: str, relative: float | None, source: str) -> tuple[Accuracy, ...]:
-    """The family's accuracy, or the figure a user states with the coefficients.
-
-    Parameters
-    ----------
-    family : str
-        Word of the first column of the table [text].
-    relative : float or None
-        Stated half width [-].
-    source : str
-        Where the figure comes from [text].
-
-    Returns
-    -------
-    tuple of Accuracy
-        One statement [-].
-    """
+    """The family's accuracy, or the figure a user states with the coefficients."""
     if relative is None:
         return accuracy_of(family)
     return tuple(

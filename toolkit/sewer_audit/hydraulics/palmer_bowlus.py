@@ -25,18 +25,7 @@ __all__ = ["PalmerBowlusFlume"]
 class PalmerBowlusFlume(Device):
     """A throat of trapezoidal shape set into a circular pipe.
 
-    Parameters
-    ----------
-    diameter : float
-        Diameter of the approach pipe [m].
-    floor_width : float
-        Width of the throat floor [m].
-    wall_slope : float
-        Horizontal run of the throat's walls per unit of rise [-].
-    hump : float
-        Throat floor over the invert of the pipe [m].
-    throat_length : float
-        Length of the throat, for its boundary layer [m].
+    Units: diameter [m]; floor_width [m].
 
     Notes
     -----

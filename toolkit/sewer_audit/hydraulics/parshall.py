@@ -41,26 +41,10 @@ _SAME_SIZE = 0.0015
 class ParshallSize:
     """One standard size.
 
-    Parameters
-    ----------
-    label : str
-        As the trade names it [text].
-    throat : float
-        Nominal throat width [m].
-    coefficient : float
-        Discharge at a head of 1 m [m3/s].
-    exponent : float
-        Exponent of the head [-].
-    head_limits : tuple of float
-        Lower and upper limit of the upstream head [m].
-    transition : float
-        Submergence up to which flow is free, by the manual or standard [-].
-    direct : tuple of float or None
-        C1 (foot and second), n1, n2 and transition of the 1967 report [-].
-    metric : bool
-        Whether the size belongs to the metric series [-].
-    source : str
-        Where the figures come from [text].
+    Units: coefficient [m3/s].
+
+    coefficient: Discharge at a head of 1 m. direct: C1 (foot and second), n1, n2 and transition
+    of the 1967 report.
     """
 
     label: str
@@ -120,20 +104,7 @@ def _foot_size(row: Mapping[str, Any]) -> ParshallSize:
 def parshall_size(throat: float) -> ParshallSize:
     """The standard size of a throat width.
 
-    Parameters
-    ----------
-    throat : float
-        Throat width [m].
-
-    Returns
-    -------
-    ParshallSize
-        The size within 0.15 %; foot and metric sizes are different flumes [-].
-
-    Raises
-    ------
-    OutOfRange
-        If no standard size is that wide.
+    ParshallSize: The size within 0.15 %; foot and metric sizes are different flumes.
     """
     sizes = parshall_sizes()
     nearest = min(sizes, key=lambda size: abs(size.throat - throat))
@@ -149,24 +120,8 @@ def parshall_size(throat: float) -> ParshallSize:
 def submerged_ratio_direct(size: ParshallSize, head: Any, submergence: Any) -> Any:
     """Submerged over free discharge by the direct equation of 1967.
 
-    Parameters
-    ----------
-    size : ParshallSize
-        A size with direct coefficients [-].
-    head : float or array
-        Upstream head Ha [m].
-    submergence : float or array
-        Hb over Ha; held at 0.94 beyond it [-].
-
-    Returns
-    -------
-    float or array
-        Ratio, 1 up to the transition and never above 1 [-].
-
-    Raises
-    ------
-    OutOfRange
-        If the report has no coefficients for the size.
+    submergence: Hb over Ha; held at 0.94 beyond it. float or array: Ratio, 1 up to the
+    transition and never above 1.
 
     Notes
     -----
@@ -192,24 +147,8 @@ def submerged_ratio_direct(size: ParshallSize, head: Any, submergence: Any) -> A
 def submerged_ratio_subtractive(size: ParshallSize, head: Any, submergence: Any) -> Any:
     """Submerged over free discharge by Parshall's correction, throats of 1 to 8 ft.
 
-    Parameters
-    ----------
-    size : ParshallSize
-        A size from 0.30 m to 8 ft [-].
-    head : float or array
-        Upstream head Ha [m].
-    submergence : float or array
-        Hb over Ha; held at 0.94 beyond it [-].
-
-    Returns
-    -------
-    float or array
-        Ratio, 1 up to the transition, between 0 and 1 [-].
-
-    Raises
-    ------
-    OutOfRange
-        If the size has only charts.
+    size: A size from 0.30 m to 8 ft. submergence: Hb over Ha; held at 0.94 beyond it. float or
+    array: Ratio, 1 up to the transition, between 0 and 1.
 
     Notes
     -----
@@ -239,13 +178,6 @@ def submerged_ratio_subtractive(size: ParshallSize, head: Any, submergence: Any)
 @dataclass(frozen=True)
 class ParshallFlume(Device):
     """A Parshall flume of a standard size.
-
-    Parameters
-    ----------
-    throat : float
-        Throat width, one of the standard sizes [m].
-    submergence : str
-        "direct" or "subtractive": which published correction to apply [text].
 
     References
     ----------

@@ -19,18 +19,6 @@ __all__ = ["RatingTable", "monotone_slopes"]
 def monotone_slopes(arguments: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Slopes of a cubic interpolation that never overshoots its points.
 
-    Parameters
-    ----------
-    arguments : array (points,)
-        Increasing [-].
-    values : array (points,)
-        Values there [-].
-
-    Returns
-    -------
-    array (points,)
-        Weighted harmonic means inside, the end segments' slopes at the ends [-].
-
     References
     ----------
     Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5 (from memory).
@@ -51,22 +39,9 @@ def monotone_slopes(arguments: np.ndarray, values: np.ndarray) -> np.ndarray:
 class RatingTable(Device):
     """A table of levels and discharges with its provenance.
 
-    Parameters
-    ----------
-    levels : tuple of float
-        Increasing; a first point at 0 must have discharge 0 [m].
-    discharges : tuple of float
-        Increasing [m3/s].
-    source : str
-        Who made the table, for which device, when [text].
-    interpolation : str
-        "log" (monotone cubic in the logarithms) or "linear" [text].
-    accuracy : float, optional
-        Half width the source states, relative [-].
-    datum : str
-        Level the heads are counted from [text].
-    family : str
-        Family whose installation rules hold as well [text].
+    Units: levels [m]; discharges [m3/s].
+
+    levels: Increasing; a first point at 0 must have discharge 0.
     """
 
     levels: tuple[float, ...]

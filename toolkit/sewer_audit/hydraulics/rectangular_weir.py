@@ -31,17 +31,6 @@ _FRANCIS = 3.33 * math.sqrt(0.3048)
 class RectangularWeir(Device):
     """A rectangular thin-plate weir, contracted or full width.
 
-    Parameters
-    ----------
-    crest_length : float
-        Length of the crest [m].
-    channel_width : float, optional
-        Width of the approach channel; equal to the crest for a full-width weir [m].
-    crest_height : float, optional
-        Crest above the floor of the approach channel [m].
-    formula : str
-        "kindsvater-carter", or "rehbock" for full width [text].
-
     References
     ----------
     Kindsvater and Carter 1959, Bos 1989, ISO 1438 (from memory); head correction read in USBR
@@ -97,15 +86,7 @@ class RectangularWeir(Device):
     def coefficient_uncertainty(self, head: Any) -> Any:
         """Published half width of the coefficient, 95 %.
 
-        Parameters
-        ----------
-        head : float or array
-            Head over the crest [m].
-
-        Returns
-        -------
-        float or array
-            1.5, 2 or 3 percent by head over crest height [-].
+        float or array: 1.5, 2 or 3 percent by head over crest height.
 
         References
         ----------
@@ -192,17 +173,7 @@ class RectangularWeir(Device):
 def francis_contracted(head: Any, crest_length: float) -> Any:
     """Discharge of a weir contracted at both sides after Francis, for comparison only.
 
-    Parameters
-    ----------
-    head : float or array
-        Head over the crest [m].
-    crest_length : float
-        Length of the crest [m].
-
-    Returns
-    -------
-    float or array
-        Discharge; holds for heads up to a third of the crest [m3/s].
+    Units: returns [m3/s].
 
     Notes
     -----
@@ -219,17 +190,7 @@ def francis_contracted(head: Any, crest_length: float) -> Any:
 def francis_suppressed(head: Any, crest_length: float) -> Any:
     """Discharge of a full-width weir after Francis, for comparison only.
 
-    Parameters
-    ----------
-    head : float or array
-        Head over the crest [m].
-    crest_length : float
-        Length of the crest [m].
-
-    Returns
-    -------
-    float or array
-        Discharge; holds for heads up to a third of the crest [m3/s].
+    Units: returns [m3/s].
 
     Notes
     -----

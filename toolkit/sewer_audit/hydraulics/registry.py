@@ -17,21 +17,7 @@ __all__ = ["DEVICES", "DeviceKind", "Size", "build_device", "find_kind"]
 
 @dataclass(frozen=True)
 class Size:
-    """One key that describes a device.
-
-    Parameters
-    ----------
-    dimension : str
-        Dimension of its value in the words of :mod:`sewer_audit.units`, or "text" [text].
-    required : bool
-        Whether the device cannot be built without it [-].
-    example : str
-        A correct value [text].
-    about : str
-        What it is [text].
-    field : str
-        Field of the device, where it is not called as the key [text].
-    """
+    """One key that describes a device."""
 
     dimension: str
     required: bool
@@ -42,19 +28,7 @@ class Size:
 
 @dataclass(frozen=True)
 class DeviceKind:
-    """A kind of device: its words, its keys, and how to build it.
-
-    Parameters
-    ----------
-    word : str
-        Word on the command line [text].
-    make : callable
-        Builds the device from SI fields [-].
-    sizes : mapping
-        Key to :class:`Size` [-].
-    methods : tuple of str
-        Other words a case file may use [text].
-    """
+    """A kind of device: its words, its keys, and how to build it."""
 
     word: str
     make: Callable[..., Device]
@@ -64,20 +38,7 @@ class DeviceKind:
     def build(self, **quantities: str) -> Device:
         """Build the device from quantities as text.
 
-        Parameters
-        ----------
-        **quantities : str
-            Key to value with its unit, such as ``throat="6 in"`` [text].
-
-        Returns
-        -------
-        Device
-            Ready to use [-].
-
-        Raises
-        ------
-        AuditError
-            If a key is unknown or missing, or a value is not a quantity.
+        **quantities: Key to value with its unit, such as ``throat="6 in"``.
         """
         unknown = [key for key in quantities if key not in self.sizes]
         if unknown:

@@ -175,14 +175,7 @@ def _series(angle: np.ndarray) -> np.ndarray:
 class RectangularSection(Section):
     """A rectangular channel or covered conduit.
 
-    Parameters
-    ----------
-    breadth : float
-        Width of the floor [m].
-    wall : float
-        Height of the walls [m].
-    covered : bool
-        Whether a roof closes it [-].
+    Units: breadth [m]; wall [m].
     """
 
     breadth: float
@@ -243,10 +236,7 @@ class RectangularSection(Section):
 class EggSection(Section):
     """An egg-shaped sewer of the standard form, two thirds as wide as high.
 
-    Parameters
-    ----------
-    rise : float
-        Inside height [m].
+    Units: rise [m].
 
     Notes
     -----
@@ -305,12 +295,9 @@ def _arc_area(level: Any, radius: float) -> Any:
 class TabulatedSection(Section):
     """A section surveyed as widths at depths, straight between them.
 
-    Parameters
-    ----------
-    depths : tuple of float
-        Increasing, from 0 at the lowest point to the crown [m].
-    widths : tuple of float
-        Width at each depth, not negative [m].
+    Units: depths [m]; widths [m].
+
+    depths: Increasing, from 0 at the lowest point to the crown.
     """
 
     depths: tuple[float, ...]

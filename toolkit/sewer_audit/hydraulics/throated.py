@@ -24,15 +24,8 @@ __all__ = ["RectangularThroatedFlume", "UThroatedFlume"]
 def smaller_root(share: np.ndarray) -> np.ndarray:
     """The smaller root of x = 1 + 4/27 a^2 x^3, which is 3/a sin(asin(a)/3).
 
-    Parameters
-    ----------
-    share : array of any shape
-        The a, between 0 and 1, where the approach itself turns critical; held at 1 beyond [-].
-
-    Returns
-    -------
-    array of the same shape
-        The root, from 1 to 3/2 [-].
+    share: The a, between 0 and 1, where the approach itself turns critical; held at 1 beyond.
+    array of the same shape: The root, from 1 to 3/2.
     """
     held = np.clip(share, 1e-9, 1.0)  # below it the root is 1 to the last digit
     return 3 * np.sin(np.arcsin(held) / 3) / held
@@ -46,15 +39,7 @@ SERIES_TO = 0.5
 def approach_series(share: float) -> np.ndarray:
     """Polynomial, in r, of the x^3 that solves x = 1 + 4/27 share^2 r x^3, exact to 1e-13.
 
-    Parameters
-    ----------
-    share : float
-        CD b/B of a deep approach [-].
-
-    Returns
-    -------
-    array
-        Coefficients from the constant on, for r from 0 to 1, or to where share^2 r is 0.5 [-].
+    array: Coefficients from the constant on, for r from 0 to 1, or to where share^2 r is 0.5.
     """
     from numpy.polynomial import Chebyshev, Polynomial
 
@@ -119,15 +104,7 @@ class _LongThroated(Device):
     def coefficient_uncertainty(self, head: Any) -> Any:
         """Published half width of the coefficient, 95 %.
 
-        Parameters
-        ----------
-        head : float or array
-            Head over the throat floor [m].
-
-        Returns
-        -------
-        float or array
-            1 + 20 (Cv - CD) percent, here as a ratio [-].
+        float or array: 1 + 20 (Cv - CD) percent, here as a ratio.
 
         References
         ----------
@@ -174,16 +151,7 @@ class _LongThroated(Device):
 class RectangularThroatedFlume(_LongThroated):
     """A long-throated flume with a rectangular throat.
 
-    Parameters
-    ----------
-    throat_width : float
-        Width of the throat [m].
-    throat_length : float
-        Length of the throat [m].
-    approach_width : float
-        Width of the approach channel [m].
-    hump : float
-        Throat floor over the floor of the approach [m].
+    Units: throat_width [m].
 
     Notes
     -----
@@ -278,16 +246,7 @@ class RectangularThroatedFlume(_LongThroated):
 class UThroatedFlume(_LongThroated):
     """A long-throated flume with a U-shaped throat.
 
-    Parameters
-    ----------
-    diameter : float
-        Of the half circle at the bottom of the throat [m].
-    throat_length : float
-        Length of the throat [m].
-    approach_width : float
-        Width of a rectangular approach channel [m].
-    hump : float
-        Throat invert over the floor of the approach [m].
+    Units: diameter [m].
 
     Notes
     -----
@@ -335,15 +294,7 @@ class UThroatedFlume(_LongThroated):
     def shape_factor(self, energy_head: Any) -> Any:
         """CU: discharge of the U over that of a rectangle as wide.
 
-        Parameters
-        ----------
-        energy_head : float or array
-            Head with the approach velocity, over the throat invert [m].
-
-        Returns
-        -------
-        float or array
-            Shape factor [-].
+        Units: energy_head [m].
         """
         head = np.asarray(energy_head, dtype=float)
         flow = critical_flow(UThroat(self.diameter), head, np.full(head.shape, np.inf)).discharge

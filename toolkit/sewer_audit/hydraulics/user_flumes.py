@@ -30,18 +30,9 @@ def _check_source(device: Any) -> None:
 class TrapezoidalFlume(Device):
     """A flume with a power law stated by the user, such as a small trapezoidal one.
 
-    Parameters
-    ----------
-    coefficient : float
-        Discharge at a head of 1 m [m3/s].
-    exponent : float
-        Exponent of the head [-].
-    source : str
-        Document, edition and table of the coefficients [text].
-    head_low, head_high : float, optional
-        Published limits of the head [m].
-    accuracy : float, optional
-        Half width the source states, relative [-].
+    Units: coefficient [m3/s]; head_low, head_high [m].
+
+    coefficient: Discharge at a head of 1 m.
     """
 
     coefficient: float
@@ -92,26 +83,7 @@ class TrapezoidalFlume(Device):
 class CutthroatFlume(Device):
     """A cutthroat flume with coefficients stated by the user.
 
-    Parameters
-    ----------
-    throat : float
-        Throat width [m].
-    length : float
-        Length of the flume [m].
-    coefficient : float
-        K of the free equation [m(1.975 - n) m3/s].
-    exponent : float
-        n of the free equation [-].
-    source : str
-        Document, edition and table of the coefficients [text].
-    submerged_coefficient : float, optional
-        Ks of the submerged equation, same unit as K [-].
-    submerged_exponent : float, optional
-        ns of the submerged equation [-].
-    transition : float, optional
-        Submergence at which it begins [-].
-    accuracy : float, optional
-        Half width the source states, relative [-].
+    Units: length [m]; coefficient [m(1.975 - n) m3/s].
 
     Notes
     -----

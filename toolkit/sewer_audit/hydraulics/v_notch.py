@@ -30,15 +30,9 @@ _SLACK = 1e-9
 def v_notch_coefficients(angle: float) -> tuple[float, float]:
     """Effective discharge coefficient and head correction of a notch.
 
-    Parameters
-    ----------
-    angle : float
-        Full angle of the notch; outside 20 to 100 degrees the nearest end is used [rad].
+    Units: angle [rad]; returns [m].
 
-    Returns
-    -------
-    tuple of float
-        Ce [-] and kh [m], straight-line interpolation of the table.
+    angle: Full angle of the notch; outside 20 to 100 degrees the nearest end is used.
 
     References
     ----------
@@ -55,14 +49,7 @@ def v_notch_coefficients(angle: float) -> tuple[float, float]:
 class VNotchWeir(Device):
     """A triangular thin-plate weir.
 
-    Parameters
-    ----------
-    angle : float
-        Full angle of the notch [rad].
-    crest_height : float, optional
-        Vertex above the floor of the approach channel [m].
-    channel_width : float, optional
-        Width of the approach channel [m].
+    Units: angle [rad].
 
     References
     ----------

@@ -19,22 +19,7 @@ __all__ = ["widened"]
 def widened(section: Section, factor: float) -> Section:
     """The same section so many times as wide.
 
-    Parameters
-    ----------
-    section : Section
-        Cross-section [m].
-    factor : float
-        New over old width, above zero [-].
-
-    Returns
-    -------
-    Section
-        Wider at every depth; a circle and an egg keep their form and grow in height as well [m].
-
-    Raises
-    ------
-    OutOfRange
-        If the factor is not above zero.
+    Units: returns [m].
     """
     if not factor > 0:
         raise OutOfRange(f"width factor {factor!r}; above zero")

@@ -26,7 +26,10 @@ from sewer_audit.many_sites.page import summary_page
 from sewer_audit.many_sites.rows import ranked_table, site_record
 from sewer_audit.report.manifest import json_text
 
-__all__ = ["ReviewedSites", "review_sites"]
+__all__ = [
+    "ReviewedSites",
+    "review_sites",
+]
 
 PAGE, TABLE, RECORDS = "sites.html", "sites.csv", "sites.json"
 
@@ -35,15 +38,7 @@ PAGE, TABLE, RECORDS = "sites.html", "sites.csv", "sites.json"
 class ReviewedSites:
     """What came out of a run over many sites.
 
-    Parameters
-    ----------
-    folder : Path
-        Where everything was written [-].
-    table : DataFrame
-        One row a site, ranked by expected recovery within its currency [m3, money].
-    log : DataFrame
-        site, seconds by the clock and of computing, peak memory and number of the worker's
-        process: they differ from run to run and are not written [s, MB].
+    Units: table [m3, money]; log [s, MB].
     """
 
     folder: Path

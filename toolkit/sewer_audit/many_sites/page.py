@@ -44,21 +44,7 @@ HEADS = (
 def summary_page(table: pd.DataFrame, quarter: str | None, draws: int | str, seed: int) -> str:
     """One page over many sites.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Ranked sites [m3, money].
-    quarter : str or None
-        Quarter reviewed; every invoice if None [text].
-    draws : int or "adaptive"
-        Monte Carlo draws [-].
-    seed : int
-        Their seed [-].
-
-    Returns
-    -------
-    str
-        HTML; nothing in it is loaded from elsewhere [text].
+    Units: table [m3, money].
     """
     reviewed = table[table["status"] == "reviewed"]
     what = f"Quarter {html.escape(quarter)}" if quarter else "Every invoice of each case"

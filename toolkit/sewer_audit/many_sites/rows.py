@@ -47,25 +47,7 @@ def site_record(
 ) -> dict[str, Any]:
     """Audit and review one case, write its findings, hand back what the summary needs.
 
-    Parameters
-    ----------
-    file : str
-        Case file [-].
-    folder : str
-        Folder of this site, written [-].
-    quarter : str or None
-        Quarter reviewed; every invoice if None [text].
-    draws : int or "adaptive"
-        Monte Carlo draws [-].
-    seed : int
-        Their seed [-].
-    pages : bool
-        Also write the review page [-].
-
-    Returns
-    -------
-    dict
-        JSON-ready; nothing in it depends on the machine or on the other sites [m3, money].
+    Units: returns [m3, money].
     """
     case = load_case(file)
     result = audit(case, draws=draws, seed=seed)
@@ -120,20 +102,6 @@ def _sums(result: Audit, places: Sequence[int]) -> dict[str, Any]:
 def expected_recovery(result: Audit, places: Sequence[int]) -> dict[str, Any]:
     """What the invoices charge beyond what they should, inside the claim window, on balance.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-    places : sequence of int
-        Rows of the invoices that count [-].
-
-    Returns
-    -------
-    dict
-        expected_recovery with recovery_low and recovery_high at the coverage of the rule, and
-        by_the_rules, the part that follows from reads and schedule alone; None where the case
-        allows no figure [money].
-
     Notes
     -----
     Per invoice the invoiced total less the price of what the schedule should have billed on; where
@@ -173,15 +141,7 @@ def _first(found: Any, result: Audit) -> str:
 def ranked_table(records: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """Sites ranked by expected recovery within their currency; those without a figure come last.
 
-    Parameters
-    ----------
-    records : sequence of mapping
-        One a site, in the order the cases were given [m3, money].
-
-    Returns
-    -------
-    DataFrame
-        The columns of :data:`COLUMNS`; rank is None without a figure [m3, money].
+    Units: records [m3, money]; returns [m3, money].
     """
     rows = [
         {**dict.fromkeys(COLUMNS), **each, "problems": " ".join(each.get("problems", []))}

@@ -30,18 +30,7 @@ NOT_RATED = (
 class Candidate:
     """A flow element of one size.
 
-    Parameters
-    ----------
-    family : str
-        Kind of measurement, in the words costs are stated by [text].
-    label : str
-        What it is called in the plan [text].
-    method : str
-        As [effluent] names it [text].
-    sizes : dict
-        As [effluent] states them [text].
-    bore : float or None
-        Bore of a full-pipe meter [m].
+    Units: bore [m].
     """
 
     family: str
@@ -51,36 +40,12 @@ class Candidate:
     bore: float | None = None
 
     def device(self, **more: str) -> Any:
-        """The device of the library.
-
-        Parameters
-        ----------
-        **more : str
-            Further sizes with their units [text].
-
-        Returns
-        -------
-        Device
-            Ready to rate [-].
-        """
+        """The device of the library."""
         return build_device(self.method, {**self.sizes, **more})
 
 
 def candidates(site: PipeSite, metric: bool = False) -> Iterator[Candidate]:
-    """All candidates of every family.
-
-    Parameters
-    ----------
-    site : PipeSite
-        For the conduit methods and the width of the chamber [-].
-    metric : bool
-        Offer the metric Parshall flumes too, which are flumes of their own [-].
-
-    Yields
-    ------
-    Candidate
-        In no order of merit [-].
-    """
+    """All candidates of every family."""
     for size in METERS:
         name = f"trap with a {size} full-pipe meter"
         bore = float(size.split()[0]) * 0.0254

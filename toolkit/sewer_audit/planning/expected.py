@@ -28,14 +28,7 @@ CLOSE_READS = 6 * 3600.0
 class ExpectedFlow:
     """Flow duration curve: the discharge not exceeded in each share of the time.
 
-    Parameters
-    ----------
-    quantiles : array (ranks,)
-        Discharge at evenly spaced shares of the time, rising [m3/s].
-    source : str
-        Where it comes from [text].
-    assumed : bool
-        Whether minimum and peak are judgement and not stated or measured [-].
+    Units: quantiles [m3/s].
     """
 
     quantiles: np.ndarray
@@ -60,32 +53,13 @@ class ExpectedFlow:
     def at(self, time: np.ndarray) -> np.ndarray:
         """A flow with this duration curve: each day rises and falls once through all of it.
 
-        Parameters
-        ----------
-        time : array (readings,)
-            Time from midnight of the first day [s].
-
-        Returns
-        -------
-        array (readings,)
-            Discharge [m3/s].
+        Units: time [s]; returns [m3/s].
         """
         rank = 1.0 - np.abs(2.0 * (np.asarray(time, dtype=float) / DAY % 1.0) - 1.0)
         return np.interp(rank, np.linspace(0.0, 1.0, len(self.quantiles)), self.quantiles)
 
     def share(self, where: np.ndarray) -> float:
-        """Share of the volume that passes at marked ranks.
-
-        Parameters
-        ----------
-        where : bool array (ranks,)
-            Marked points of the curve [-].
-
-        Returns
-        -------
-        float
-            Share of the volume [-].
-        """
+        """Share of the volume that passes at marked ranks."""
         weight = np.ones(len(self.quantiles))
         weight[[0, -1]] = 0.5
         volume = weight * self.quantiles
@@ -97,24 +71,7 @@ def flow_between(
 ) -> ExpectedFlow:
     """Duration curve through a minimum and a peak with a stated mean.
 
-    Parameters
-    ----------
-    minimum, mean, peak : float
-        Discharges [m3/s].
-    source : str
-        Where they come from [text].
-    assumed : bool
-        Whether minimum and peak are judgement [-].
-
-    Returns
-    -------
-    ExpectedFlow
-        The curve [m3/s].
-
-    Raises
-    ------
-    AuditError
-        If the three do not rise.
+    Units: minimum, mean, peak [m3/s]; returns [m3/s].
 
     Notes
     -----
@@ -138,19 +95,7 @@ def flow_between(
 def expected_flow(case: Case, inputs: Inputs, evidence: Evidence) -> ExpectedFlow:
     """The best there is: stated flows, the record, close register reads, or invoices alone.
 
-    Parameters
-    ----------
-    case : Case
-        With or without [plan.flow] [-].
-    inputs : Inputs
-        What the case names, read [SI].
-    evidence : Evidence
-        Estimates of the service periods [m3].
-
-    Returns
-    -------
-    ExpectedFlow
-        The curve with its source [m3/s].
+    Units: inputs [SI]; evidence [m3]; returns [m3/s].
     """
     stated = case.data.plan.flow if case.data.plan is not None else None
     if stated is not None:

@@ -134,15 +134,7 @@ def checklist_table(option: Option) -> pd.DataFrame:
 def as_tables(plan: Plan) -> dict[str, pd.DataFrame]:
     """Every table of a plan.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    dict of str to DataFrame
-        Name of the sheet to table [SI, money].
+    Units: returns [SI, money].
     """
     tables = {
         "ranking": ranking_table(plan),
@@ -160,15 +152,7 @@ def as_tables(plan: Plan) -> dict[str, pd.DataFrame]:
 def as_findings(plan: Plan) -> dict[str, Any]:
     """The plan as JSON can hold it.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    dict
-        JSON-ready [SI, money].
+    Units: returns [SI, money].
     """
     flow, stake, belief = plan.flow, plan.stake, plan.belief
     known = _frame(ranking_table(plan))

@@ -37,24 +37,7 @@ USBR ch. 7 (Cipolletti: two heads, from memory) [-]."""
 class Option:
     """A candidate looked at for one site and one expected flow.
 
-    Parameters
-    ----------
-    candidate : Candidate
-        What it is [-].
-    device : Device
-        With the crest height the plan gives it [-].
-    heads : tuple of float
-        Head or depth at minimum, mean and peak flow; velocities for a full-pipe meter [m, m/s].
-    outside : float
-        Share of the volume that passes outside the published limits [-].
-    setting : Setting or None
-        How it has to be set; None for a sensor in the pipe itself [m].
-    refused : tuple of str
-        Why it does not fit; empty if it does [text].
-    warnings : tuple of str
-        What to mind [text].
-    open : tuple of str
-        What cannot be told from the case [text].
+    Units: heads [m, m/s]; setting [m].
     """
 
     candidate: Candidate
@@ -96,19 +79,7 @@ class _Notes:
 def examine(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
     """Look at one candidate.
 
-    Parameters
-    ----------
-    candidate : Candidate
-        What it is [-].
-    flow : ExpectedFlow
-        Discharge to be expected [m3/s].
-    site : PipeSite
-        The pipe [-].
-
-    Returns
-    -------
-    Option
-        With everything that speaks for and against it [-].
+    Units: flow [m3/s].
     """
     ways: dict[str, Callable[..., Option]] = {
         "trap with full-pipe meter": _full_pipe,

@@ -45,19 +45,7 @@ VISITS_DEFAULT = 60 * 86_400.0
 
 @dataclass(frozen=True)
 class Rated:
-    """An option that fits, with what its record is expected to say and to be worth.
-
-    Parameters
-    ----------
-    option : Option
-        What it is [-].
-    precision : Precision
-        Of a year, or of the months planned if these are more [-].
-    months : int
-        Length of the record planned [-].
-    worth : Worth or None
-        None where costs, prices or the expected shortfall are not stated [money].
-    """
+    """An option that fits, with what its record is expected to say and to be worth."""
 
     option: Option
     precision: Precision
@@ -79,38 +67,9 @@ class Rated:
 class Plan:
     """The result of planning.
 
-    Parameters
-    ----------
-    case : Case
-        What was planned for [-].
-    draws, seed : int
-        Draws behind the expected flow, and the seed of everything [-].
-    rule : DecisionRule
-        The rule the audit will follow [-].
-    flow : ExpectedFlow
-        Discharge to be expected [m3/s].
-    site : PipeSite
-        The pipe [-].
-    schedule : Schedule
-        How the measurement is run [-].
-    options : tuple of Option
-        Everything looked at [-].
-    ranked : tuple of Rated
-        Options that fit, best first; those for trend only come last [-].
-    power : DataFrame
-        Chance of each finding by option, length and true shortfall [-].
-    lengths : DataFrame
-        Months that give a chance of 90 %, by option and true shortfall [-].
-    visits : DataFrame
-        What drift takes of the uncertainty, for the best option with a level [-].
-    visits_of : str
-        Which option that is [text].
-    stake : Stake or None
-        What hangs on the finding [money].
-    belief : Belief or None
-        What is believed of the shortfall [-].
-    flags : tuple of Flag
-        What the reader must know [-].
+    Units: flow [m3/s].
+
+    lengths: Months that give a chance of 90 %, by option and true shortfall.
     """
 
     case: Case
@@ -148,10 +107,7 @@ class Plan:
     def findings(self) -> dict[str, Any]:
         """The result as JSON can hold it.
 
-        Returns
-        -------
-        dict
-            The same case, draws and seed give the same figures [SI, money].
+        Units: returns [SI, money].
         """
         from sewer_audit.planning.findings import as_findings
 
@@ -160,10 +116,7 @@ class Plan:
     def tables(self) -> dict[str, pd.DataFrame]:
         """Every table of the plan.
 
-        Returns
-        -------
-        dict of str to DataFrame
-            Name of the sheet to table [SI, money].
+        Units: returns [SI, money].
         """
         from sewer_audit.planning.findings import as_tables
 

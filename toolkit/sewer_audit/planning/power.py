@@ -21,13 +21,7 @@ COUNT = 20_000
 
 @dataclass(frozen=True)
 class Chances:
-    """Probability of each finding about the total, for true shortfalls.
-
-    Parameters
-    ----------
-    too_high, too_low, supported : array
-        Probability of the finding [-].
-    """
+    """Probability of each finding about the total, for true shortfalls."""
 
     too_high: np.ndarray
     too_low: np.ndarray
@@ -103,27 +97,6 @@ def decision_power(
 ) -> pd.DataFrame:
     """Simulate records of several lengths and count the findings they lead to.
 
-    Parameters
-    ----------
-    precision : Precision
-        Covariance of the monthly volumes [-].
-    shortfalls : sequence of float
-        Shares by which the true discharge lies below the billed one [-].
-    rule : DecisionRule
-        The rule the audit will follow [-].
-    lengths : sequence of int
-        Months of record; every length up to that of `precision` if empty [-].
-    seed : int
-        Seed [-].
-    count : int
-        Simulated records [-].
-
-    Returns
-    -------
-    DataFrame
-        months, shortfall, standard_uncertainty (of the sum, relative), total_too_high,
-        total_too_low, total_supported, any_month_too_high: shares of the simulated records [-].
-
     Notes
     -----
     Each simulated record errs by one draw from the covariance of its months; the audit then states
@@ -177,24 +150,7 @@ def _found(
 def length_for(
     precision: Precision, shortfall: float, rule: DecisionRule, power: float = 0.9
 ) -> int | None:
-    """Shortest record that reaches the finding "too high" with a stated probability.
-
-    Parameters
-    ----------
-    precision : Precision
-        Covariance of the monthly volumes [-].
-    shortfall : float
-        Share by which the true discharge lies below the billed one [-].
-    rule : DecisionRule
-        The rule the audit will follow [-].
-    power : float
-        Probability to reach [-].
-
-    Returns
-    -------
-    int or None
-        Months; None if no length examined reaches it [-].
-    """
+    """Shortest record that reaches the finding "too high" with a stated probability."""
     for months in range(1, precision.months + 1):
         if chances_of_total(shortfall, precision.total(months), rule).too_high[0] >= power:
             return months
@@ -203,20 +159,6 @@ def length_for(
 
 def smallest_shortfall(standard: float, rule: DecisionRule, power: float = 0.9) -> float:
     """Smallest shortfall that is found too high with a stated probability.
-
-    Parameters
-    ----------
-    standard : float
-        Relative standard uncertainty of the sum [-].
-    rule : DecisionRule
-        The rule the audit will follow [-].
-    power : float
-        Probability to reach [-].
-
-    Returns
-    -------
-    float
-        Share by which the true discharge has to lie below the billed one [-].
 
     Notes
     -----

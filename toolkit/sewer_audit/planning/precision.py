@@ -41,18 +41,7 @@ propagation [-]."""
 class Schedule:
     """How a measurement is run.
 
-    Parameters
-    ----------
-    interval : float
-        Time between readings [s].
-    visit_every : float
-        Time between visits with a hand reading; the first is the installation [s].
-    hand_standard : float
-        Standard uncertainty of a hand reading [m].
-    reference_distance : float or None
-        Sensor face to datum, where the level is taken by echo [m].
-    rezero : bool
-        Whether the instrument is set to the hand reading at every visit [-].
+    Units: interval [s]; visit_every [s]; hand_standard [m].
     """
 
     interval: float = 300.0
@@ -64,15 +53,7 @@ class Schedule:
     def visits(self, months: int) -> list[Visit]:
         """Visits of a record, hand and instrument in agreement.
 
-        Parameters
-        ----------
-        months : int
-            Length of the record [-].
-
-        Returns
-        -------
-        list of Visit
-            The first at the installation, re-zeroed [s, m].
+        Units: returns [s, m].
         """
         times = np.arange(0.0, months * MONTH, self.visit_every)
         return [
@@ -83,19 +64,7 @@ class Schedule:
 
 @dataclass(frozen=True)
 class Precision:
-    """What a record of some months is expected to say.
-
-    Parameters
-    ----------
-    covariance : array (months, months)
-        Covariance of the monthly volumes over their own values [-].
-    weights : array (months,)
-        Share of each month in the total [-].
-    shares : DataFrame
-        cause, share of the variance of the total, persistence [-].
-    largest_disagreement : float
-        Between the fast scheme and brute force on a sample [-].
-    """
+    """What a record of some months is expected to say."""
 
     covariance: np.ndarray
     weights: np.ndarray
@@ -113,18 +82,7 @@ class Precision:
         return float(np.sqrt(np.mean(np.diag(self.covariance))))
 
     def total(self, months: int | None = None) -> float:
-        """Relative standard uncertainty of the first months together.
-
-        Parameters
-        ----------
-        months : int, optional
-            How many; all if not given [-].
-
-        Returns
-        -------
-        float
-            Relative standard uncertainty [-].
-        """
+        """Relative standard uncertainty of the first months together."""
         count = self.months if months is None else months
         weights = self.weights[:count] / self.weights[:count].sum()
         return float(np.sqrt(weights @ self.covariance[:count, :count] @ weights))
@@ -133,15 +91,7 @@ class Precision:
 def plan_causes(plan: PlanTable | None) -> list[Cause]:
     """Causes the plan states in place of defaults.
 
-    Parameters
-    ----------
-    plan : PlanTable or None
-        The plan of the case [-].
-
-    Returns
-    -------
-    list of Cause
-        In SI [SI].
+    Units: returns [SI].
     """
     return [] if plan is None else [_cause(each) for each in plan.cause]
 
@@ -166,25 +116,7 @@ def record_of(
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """The record a flawless instrument would leave at the site.
 
-    Parameters
-    ----------
-    device : Device
-        Flow element or conduit [-].
-    flow : ExpectedFlow
-        Discharge [m3/s].
-    site : PipeSite
-        For depth and velocity in the pipe itself [-].
-    schedule : Schedule
-        Interval and kind of sensor [-].
-    months : int
-        Length [-].
-
-    Returns
-    -------
-    frame : DataFrame
-        time (UTC), status and the columns of the method [SI].
-    level : array (readings,)
-        Level; zero for a method without one [m].
+    Units: flow [m3/s]; returns [SI, m].
     """
     time = np.arange(0.0, months * MONTH + schedule.interval / 2, schedule.interval)
     discharge = flow.at(time)
@@ -217,27 +149,7 @@ def expected_precision(
 ) -> Precision:
     """Run the audit's own volume model on the record to be expected.
 
-    Parameters
-    ----------
-    device : Device
-        Flow element or conduit [-].
-    flow : ExpectedFlow
-        Discharge [m3/s].
-    site : PipeSite
-        The pipe [-].
-    schedule : Schedule
-        Interval, visits, sensor [-].
-    months : int
-        Length of the record [-].
-    stated : sequence of Cause
-        Causes in place of defaults [SI].
-    seed : int
-        Seed of the draws behind the share of each cause [-].
-
-    Returns
-    -------
-    Precision
-        Relative covariance of the monthly volumes and the share of each cause [-].
+    Units: flow [m3/s]; stated [SI].
     """
     frame, level = record_of(device, flow, site, schedule, months)
     made = _volumes(frame, level, device, schedule, months, stated, seed)

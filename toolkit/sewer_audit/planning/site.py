@@ -23,16 +23,7 @@ SELF_CLEANSING = 0.6
 class Setting:
     """How a flow element has to be set at a site.
 
-    Parameters
-    ----------
-    raised : float
-        Crest or floor of the element over the invert of the incoming pipe [m].
-    fall : float
-        Fall from the incoming to the outgoing invert that this needs; NaN if it cannot be told [m].
-    depth : float
-        Water over the incoming invert at peak flow [m].
-    backwater : float
-        Of that, what stands above the depth of undisturbed flow; NaN if it cannot be told [m].
+    Units: raised [m]; fall [m]; backwater [m].
     """
 
     raised: float
@@ -45,21 +36,7 @@ class Setting:
 class PipeSite:
     """The pipe in which, or at whose end, the flow is to be measured.
 
-    Parameters
-    ----------
-    diameter, slope : float or None
-        Inside diameter [m] and slope of the invert [-].
-    roughness : float
-        Manning's n [s/m1/3].
-    drop : float or None
-        Fall available from the incoming to the outgoing invert [m].
-    largest_depth : float or None
-        Deepest water over the incoming invert that harms nothing upstream; the diameter if not
-        stated [m].
-    approach_width : float or None
-        Width of the chamber a weir plate would stand in [m].
-    solids : str or None
-        "none", "some" or "heavy" [text].
+    Units: drop [m]; largest_depth [m].
     """
 
     diameter: float | None = None
@@ -72,20 +49,7 @@ class PipeSite:
 
     @classmethod
     def of(cls, plan: PlanTable, device: Any = None) -> PipeSite:
-        """The site a plan states; a conduit the case already measures in fills what it leaves out.
-
-        Parameters
-        ----------
-        plan : PlanTable
-            The plan of the case [-].
-        device : Device, optional
-            What the case measures with now [-].
-
-        Returns
-        -------
-        PipeSite
-            The pipe [-].
-        """
+        """The site a plan states; a conduit the case already measures in fills the rest."""
         own = isinstance(getattr(device, "section", None), CircularSection)
         known = isinstance(device, ManningConduit) and own and plan.slope is None
         return cls(
@@ -113,15 +77,7 @@ class PipeSite:
     def depth(self, discharge: np.ndarray | float) -> np.ndarray:
         """Depth of uniform flow.
 
-        Parameters
-        ----------
-        discharge : array or float
-            Discharge [m3/s].
-
-        Returns
-        -------
-        array
-            Depth; NaN where it cannot be told, the diameter where the pipe runs full [m].
+        Units: discharge [m3/s]; returns [m].
         """
         flow = np.atleast_1d(np.asarray(discharge, dtype=float))
         if self.conduit is None:
@@ -134,20 +90,7 @@ class PipeSite:
     def velocity(self, discharge: np.ndarray | float) -> np.ndarray:
         """Mean velocity of uniform flow.
 
-        Parameters
-        ----------
-        discharge : array or float
-            Discharge [m3/s].
-
-        Returns
-        -------
-        array
-            Velocity; NaN where it cannot be told [m/s].
-
-        Raises
-        ------
-        AuditError
-            If a discharge is negative.
+        Units: discharge [m3/s]; returns [m/s].
         """
         flow = np.atleast_1d(np.asarray(discharge, dtype=float))
         if np.any(flow < 0):
@@ -163,23 +106,7 @@ class PipeSite:
     ) -> Setting:
         """Where to set a flow element so that its tailwater stays within what is published.
 
-        Parameters
-        ----------
-        flow : array (flows,)
-            Discharges, the largest last [m3/s].
-        head : array (flows,)
-            Head over the crest or floor at each [m].
-        allowed : array (flows,)
-            Tailwater allowed over the crest or floor; below zero for a clearance under it [m].
-        floor : float
-            Crest over the floor of the approach that the element itself asks for [m].
-        sunk : bool
-            Whether the element may stand below the incoming invert, as a weir in a chamber [-].
-
-        Returns
-        -------
-        Setting
-            Raise, fall needed, depth and backwater at peak [m].
+        Units: flow [m3/s]; allowed [m]; floor [m]; returns [m].
 
         Notes
         -----

@@ -21,21 +21,7 @@ __all__ = ["belief_of", "flags_of", "stake_of"]
 def stake_of(case: Case, table: PlanTable, inputs: Inputs, pricing: Pricing | None) -> Stake | None:
     """What hangs on the finding, from the invoices, the schedule and the rule.
 
-    Parameters
-    ----------
-    case : Case
-        For basis and look-back [-].
-    table : PlanTable
-        Price, horizon and chances [-].
-    inputs : Inputs
-        The invoices [m3].
-    pricing : Pricing or None
-        The invoices recomputed, for the price of a volume [money].
-
-    Returns
-    -------
-    Stake or None
-        None without a price [money].
+    Units: inputs [m3].
     """
     frame = inputs.invoices.frame
     alone = frame["shares_with"] == ""  # a day billed twice would tell of no usual month
@@ -67,18 +53,7 @@ def _marginal(pricing: Pricing | None, billed: np.ndarray) -> float | None:
 
 
 def belief_of(table: PlanTable) -> Belief | None:
-    """What the case believes of the shortfall.
-
-    Parameters
-    ----------
-    table : PlanTable
-        The plan of the case [-].
-
-    Returns
-    -------
-    Belief or None
-        None if nothing is stated [-].
-    """
+    """What the case believes of the shortfall."""
     stated = table.shortfall
     if stated is None:
         return None
@@ -95,25 +70,7 @@ def flags_of(
 ) -> tuple[Flag, ...]:
     """What the reader of a plan must know.
 
-    Parameters
-    ----------
-    case : Case
-        For basis and rule [-].
-    table : PlanTable
-        The plan of the case [-].
-    flow : ExpectedFlow
-        Discharge to be expected [m3/s].
-    fits : bool
-        Whether anything fits [-].
-    stake : Stake or None
-        What hangs on the finding [money].
-    belief : Belief or None
-        What is believed [-].
-
-    Returns
-    -------
-    tuple of Flag
-        Plain sentences [-].
+    Units: flow [m3/s].
     """
     said: Mapping[str, bool] = {
         "Minimum and peak flow are judgement, not stated or measured: the choice of a size rests "

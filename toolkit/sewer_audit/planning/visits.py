@@ -31,28 +31,7 @@ def visit_table(
 ) -> pd.DataFrame:
     """What drift takes of the uncertainty, by the time between visits.
 
-    Parameters
-    ----------
-    device : Device
-        Flow element or conduit with a level [-].
-    flow : ExpectedFlow
-        Discharge [m3/s].
-    site : PipeSite
-        The pipe [-].
-    schedule : Schedule
-        Interval, hand readings, sensor; its visits are varied [-].
-    months : int
-        Length of the record [-].
-    stated : sequence of Cause
-        Causes in place of defaults [SI].
-    days : sequence of int
-        Times between visits to try [d].
-
-    Returns
-    -------
-    DataFrame
-        days, visits, month and total (relative standard uncertainties), drift_share_month and
-        drift_share_total (of the variance); empty for a method without a level [-].
+    Units: flow [m3/s]; stated [SI].
 
     Notes
     -----
@@ -94,17 +73,7 @@ def _lost(drifting: Precision, steady: Precision, monthly: bool) -> float:
 def longest_between_visits(table: pd.DataFrame, share: float) -> int | None:
     """Longest time between visits that keeps drift below a share of a month's variance.
 
-    Parameters
-    ----------
-    table : DataFrame
-        From :func:`visit_table` [-].
-    share : float
-        Share of the variance drift may take [-].
-
-    Returns
-    -------
-    int or None
-        Days; None if even the shortest time tried does not do [d].
+    Units: returns [d].
     """
     if table.empty:
         return None

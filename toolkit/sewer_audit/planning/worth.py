@@ -22,22 +22,7 @@ STEPS = 4001
 class Stake:
     """What hangs on the finding.
 
-    Parameters
-    ----------
-    monthly_m3 : float
-        Volume billed in a usual month [m3].
-    price : float
-        What one cubic metre more or less changes the bill by [money/m3].
-    past_months : float
-        Months inside the claim window for which a refund can be asked [-].
-    future_months : float
-        Months after the record over which a corrected basis is counted [-].
-    chance_of_refund : float
-        Probability that a finding "too high" leads to a refund of the past [-].
-    chance_of_credit : float
-        Probability that it corrects the bills to come [-].
-    chance_of_higher_bill : float
-        Probability that a finding "too low" raises the bills to come [-].
+    Units: monthly_m3 [m3]; price [money/m3].
     """
 
     monthly_m3: float
@@ -62,20 +47,7 @@ class Stake:
 
 @dataclass(frozen=True)
 class Belief:
-    """What is believed of the shortfall before anything is measured: normal.
-
-    Parameters
-    ----------
-    mean : float
-        Expected share by which the true discharge lies below the billed one [-].
-    standard : float
-        Standard uncertainty of that share [-].
-
-    Raises
-    ------
-    AuditError
-        If the standard uncertainty is not above zero.
-    """
+    """What is believed of the shortfall before anything is measured: normal."""
 
     mean: float
     standard: float
@@ -94,24 +66,7 @@ class Belief:
 
 @dataclass(frozen=True)
 class Worth:
-    """Expected value of the evidence of one option.
-
-    Parameters
-    ----------
-    recovery : float
-        Expected refund and savings from a finding "too high" [money].
-    risk : float
-        Expected loss from a finding "too low", as a positive figure [money].
-    cost : Range
-        Cost of the measurement [money].
-    perfect : float
-        The same gain with a flawless and free measurement: no evidence is worth more [money].
-    break_even : float or None
-        Shortfall from which on the evidence pays, at the middle of the cost; None if it never
-        does [-].
-    chance_too_high, chance_too_low : float
-        Probability of each finding under the belief [-].
-    """
+    """Expected value of the evidence of one option."""
 
     recovery: float
     risk: float
@@ -134,22 +89,7 @@ class Worth:
 
 
 def monitoring_cost(cost: PlanCost, months: int, visits: int) -> Range:
-    """Cost of a measurement over its whole time.
-
-    Parameters
-    ----------
-    cost : PlanCost
-        As the case states it [money].
-    months : int
-        Length of the record [-].
-    visits : int
-        Number of visits [-].
-
-    Returns
-    -------
-    Range
-        Sum of the lows and sum of the highs [money].
-    """
+    """Cost of a measurement over its whole time."""
     low, high = (
         getattr(cost.install, end)
         + months * getattr(cost.per_month, end)
@@ -163,24 +103,6 @@ def worth_of_evidence(
     standard: float, rule: DecisionRule, stake: Stake, belief: Belief, cost: Range
 ) -> Worth:
     """Expected value of a record before it is made.
-
-    Parameters
-    ----------
-    standard : float
-        Relative standard uncertainty of its sum [-].
-    rule : DecisionRule
-        The rule the audit will follow [-].
-    stake : Stake
-        What hangs on the finding [money].
-    belief : Belief
-        What is believed of the shortfall [-].
-    cost : Range
-        Cost of the measurement [money].
-
-    Returns
-    -------
-    Worth
-        Recovery, risk, net value, bound and break-even [money].
 
     Notes
     -----

@@ -21,20 +21,7 @@ __all__ = ["Choices", "assemble"]
 class Choices:
     """How the rows of a record are put together.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Names of the files as shown [text].
-    zone : str
-        Zone the stamps were read in [text].
-    site_zone : str or None
-        Zone people at the site live by [text].
-    stamp : str
-        What a stamp marks [text].
-    conflicts : str
-        Rule for rows of one time with different values [text].
-    round_to : float or None
-        Step onto whose multiples near stamps are moved [s].
+    Units: round_to [s].
     """
 
     names: Sequence[str]
@@ -54,23 +41,7 @@ def assemble(
 ) -> LoggerRecord:
     """Put the rows of all exports together.
 
-    Parameters
-    ----------
-    parts : list of Rows
-        Rows of each export in order of recording [SI].
-    kept : list of DataFrame
-        Text of the rows without a value, per export [text].
-    tally : mapping of str to int
-        Rows and lines counted so far [-].
-    choices : Choices
-        How they are put together [-].
-    findings : Findings
-        Collects problems and flags [-].
-
-    Returns
-    -------
-    LoggerRecord
-        The record [SI].
+    Units: parts [SI]; returns [SI].
     """
     findings.file = ", ".join(dict.fromkeys(choices.names))
     compare_files(parts, findings)
@@ -98,7 +69,7 @@ def assemble(
         "rejected": int((~good).sum()),
     }
     if not good.any():
-        findings.flag("no readings", "the record holds no usable reading", "stops verdict")
+        findings.flag("no readings", "the record holds no usable reading")
     _count_reasons(frame, findings)
     return LoggerRecord(
         frame,

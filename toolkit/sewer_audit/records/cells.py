@@ -17,17 +17,7 @@ __all__ = ["Values", "read_values"]
 
 @dataclass(frozen=True)
 class Values:
-    """Numbers of one column in the unit of the file.
-
-    Parameters
-    ----------
-    numbers : ndarray of float
-        Values; NaN where there is none [-].
-    blank : ndarray of bool
-        Where the cell is blank [-].
-    mark : ndarray of bool
-        Where a missing mark stands, word or number [-].
-    """
+    """Numbers of one column in the unit of the file."""
 
     numbers: np.ndarray
     blank: np.ndarray
@@ -41,26 +31,7 @@ def read_values(
     missing_words: frozenset[str],
     missing_numbers: Sequence[float],
 ) -> Values:
-    """Numbers of one column.
-
-    Parameters
-    ----------
-    export : Export
-        The export [-].
-    name : str
-        Name of the column as the case states it [text].
-    findings : Findings
-        Cells that are neither number nor missing mark are noted with their line [-].
-    missing_words : frozenset of str
-        Marks of a missing value, lower case [text].
-    missing_numbers : sequence of float
-        Numbers that mark a missing value, in the unit of the file [-].
-
-    Returns
-    -------
-    Values
-        Numbers and what stands where there is none [-].
-    """
+    """Numbers of one column."""
     column = export.columns[name]
     if pd.api.types.is_float_dtype(column.dtype):
         numbers = column.to_numpy(dtype=float, copy=True)

@@ -20,21 +20,7 @@ def corrected(
 ) -> np.ndarray:
     """Move the stamps of stretches that the case states to be wrong.
 
-    Parameters
-    ----------
-    naive : ndarray of datetime64[us]
-        Stamps as written, in order of recording [-].
-    corrections : sequence of ClockCorrection
-        The stretches [-].
-    day_first : bool or None
-        Order of dates such as 03/04/2026 [-].
-    findings : Findings
-        Collects problems and flags [-].
-
-    Returns
-    -------
-    ndarray of datetime64[us]
-        The stamps with the stretches moved [-].
+    day_first: Order of dates such as 03/04/2026.
     """
     for given in corrections:
         try:

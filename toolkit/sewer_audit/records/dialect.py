@@ -21,23 +21,7 @@ _HAS_DIGIT = re.compile(r"\d")
 
 @dataclass(frozen=True)
 class Layout:
-    """Where things stand in a table of text.
-
-    Parameters
-    ----------
-    delimiter : str
-        Sign between cells, "" for a sheet [text].
-    header_index : int
-        Place of the header among the rows looked at [-].
-    first_index : int
-        Place of the first data row among the rows looked at [-].
-    header : list of str
-        Names of the columns, padded with "" to the widest row [text].
-    units : list of str
-        Row of units under the header, or empty [text].
-    data_above : tuple of int
-        Rows above the header that have the shape of the first data row [-].
-    """
+    """Where things stand in a table of text."""
 
     delimiter: str
     header_index: int
@@ -48,18 +32,7 @@ class Layout:
 
 
 def normalise(name: str) -> str:
-    """A column name with its spaces and case made even.
-
-    Parameters
-    ----------
-    name : str
-        As written [text].
-
-    Returns
-    -------
-    str
-        Lower case, single spaces, no byte-order mark [text].
-    """
+    """A column name with its spaces and case made even."""
     return " ".join(name.replace("\ufeff", "").replace("\u00a0", " ").split()).casefold()
 
 
@@ -86,25 +59,7 @@ def match_name(wanted: str, header: Sequence[str]) -> int | None:
 
 
 def split_rows(text: str, delimiter: str) -> list[list[str]]:
-    """Cells of every physical row of a small text.
-
-    Parameters
-    ----------
-    text : str
-        Part of a file [text].
-    delimiter : str
-        Sign between cells [text].
-
-    Returns
-    -------
-    list of list of str
-        One list per row [text].
-
-    Raises
-    ------
-    csv.Error
-        If the quoting cannot be read.
-    """
+    """Cells of every physical row of a small text."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
     return list(reader)
 
@@ -139,24 +94,7 @@ def find_layout(
     delimiter: str = "",
     unit_rows: bool = True,
 ) -> Layout | None:
-    """Find header, unit rows and first data row among the first rows of a table.
-
-    Parameters
-    ----------
-    rows : sequence of sequence of str
-        The first rows [text].
-    expected : sequence of str
-        Names the header must hold; the row that holds most of them is the header [text].
-    delimiter : str
-        Carried into the result [text].
-    unit_rows : bool
-        Whether rows of units may stand under the header; False where rows need hold no number [-].
-
-    Returns
-    -------
-    Layout or None
-        None if no row looks like a header [-].
-    """
+    """Find header, unit rows and first data row among the first rows of a table."""
     width = max((len(row) for row in rows), default=0)
     index = _by_names(rows, expected) if expected else None
     if index is None:

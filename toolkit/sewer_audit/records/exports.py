@@ -34,21 +34,7 @@ __all__ = ["Export", "read_export"]
 
 @dataclass
 class Export:
-    """Columns of one export.
-
-    Parameters
-    ----------
-    columns : dict of str to Series
-        By name as the case states it: text, or floats where the whole column is numbers [-].
-    lines : ndarray of int
-        Line of each row [-].
-    decimal : str
-        Decimal mark [text].
-    other_lines : int
-        Lines that are no row of data: preamble, header, units, comments, blanks [-].
-    texts : dict of str to ndarray
-        For columns read as floats: the cells that are no number, by place; filled when asked [-].
-    """
+    """Columns of one export."""
 
     columns: dict[str, pd.Series]
     lines: np.ndarray
@@ -80,30 +66,7 @@ def read_export(
     decimal: str | None = None,
     missing_words: frozenset[str] = frozenset(),
 ) -> Export:
-    """Columns of one export.
-
-    Parameters
-    ----------
-    path : str or Path
-        Where the file lies [-].
-    findings : Findings
-        Collects problems [-].
-    text_columns : sequence of str
-        Names of the columns to read as text: times, events [text].
-    value_columns : mapping of str to ColumnSpec
-        Role to column to read as numbers [text].
-    sheet : str, optional
-        Sheet of a workbook [text].
-    decimal : str, optional
-        Decimal mark, if stated [text].
-    missing_words : frozenset of str
-        Marks of a missing value in lower case [text].
-
-    Returns
-    -------
-    Export
-        Columns and their lines [-].
-    """
+    """Columns of one export."""
     values = [spec.name for spec in value_columns.values()]
     expected = list(dict.fromkeys([*text_columns, *values]))
     export = None

@@ -27,17 +27,6 @@ SCATTER = 4.0
 def with_own_days(frame: pd.DataFrame) -> pd.DataFrame:
     """Invoices with the instant from which on no earlier invoice holds their days.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Invoices in force, in order of time: invoice, start, end [-].
-
-    Returns
-    -------
-    DataFrame
-        The same with `own_start`, equal to `start` where no day is shared and to `end` where all
-        are, and `shares_with`, the invoice that holds the shared days, or nothing [-].
-
     Notes
     -----
     A day that several invoices bill belongs to the earliest of them (by start, then by end, then
@@ -61,21 +50,7 @@ def check_invoices(
     findings: Findings,
     examine_overlaps: bool = False,
 ) -> None:
-    """Check invoices in force, in order of time.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Invoices in force, with their own days [-].
-    lines : DataFrame
-        Their charge lines [money].
-    zone : tzinfo
-        Zone of the dates in messages [-].
-    findings : Findings
-        Overlaps and impossible periods are noted as problems, the rest as flags [-].
-    examine_overlaps : bool
-        Whether overlaps are flags, because the invoices are as printed [-].
-    """
+    """Check invoices in force, in order of time."""
     _periods(frame, zone, findings)
     _overlaps(frame, zone, findings, examine_overlaps)
     if findings.refused:

@@ -28,26 +28,8 @@ _DAY = np.timedelta64(86_400_000_000, "us")
 class TimeSource:
     """Where the stamps of an export stand and what its clock followed.
 
-    Parameters
-    ----------
-    columns : tuple of str
-        One column of stamps, a date and a time column, or one column per part [text].
-    zone : str
-        IANA name or fixed offset [text].
-    day_first : bool or None
-        Order of dates such as 03/04/2026 [-].
-    zone_column : str or None
-        Column that names the zone row by row [text].
-    offsets : mapping of str to str
-        Word of that column to fixed offset, such as EST to UTC-05:00 [text].
-    utc_column : str or None
-        Second column of stamps, in UTC, to check the first against [text].
-    corrections : sequence of ClockCorrection
-        Stretches of stamps known to be wrong [-].
-    missing_hour : str
-        "refuse" or "reject" readings in the hour that spring leaves out [text].
-    back_steps : str
-        "refuse", "sort" or "reject" readings where time goes back [text].
+    day_first: Order of dates such as 03/04/2026. offsets: Word of that column to fixed offset,
+    such as EST to UTC-05:00.
     """
 
     columns: tuple[str, ...]
@@ -71,14 +53,7 @@ class TimeSource:
 class Times:
     """Instants of the rows of one export, in the order of time of recording.
 
-    Parameters
-    ----------
-    order : ndarray of int
-        Rows of the export in the order they were recorded [-].
-    time : ndarray of datetime64[us]
-        Instants of these rows [UTC].
-    rejected : dict of str to ndarray of bool
-        Reason to rows, in that order, whose instant is not to be trusted [-].
+    Units: time [UTC].
     """
 
     order: np.ndarray
@@ -89,19 +64,7 @@ class Times:
 def read_times(export: Export, source: TimeSource, findings: Findings) -> Times:
     """Instants of the rows of an export.
 
-    Parameters
-    ----------
-    export : Export
-        The export [-].
-    source : TimeSource
-        Where the stamps stand and what the clock followed [-].
-    findings : Findings
-        Collects problems and flags [-].
-
-    Returns
-    -------
-    Times
-        Instants in the order of recording [UTC].
+    Units: returns [UTC].
     """
     clock = _clock(export, source)
     keep = _data_rows(export, source, clock, findings)

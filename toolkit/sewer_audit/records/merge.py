@@ -15,18 +15,7 @@ __all__ = ["Rows", "join_rows", "same_stamps", "spread_repeated"]
 class Rows:
     """Rows of one or more exports in SI and UTC.
 
-    Parameters
-    ----------
-    time : ndarray of datetime64[us]
-        Instants [UTC].
-    values : dict of str to ndarray
-        Role to values [SI].
-    reason : ndarray of str
-        Why a row is rejected, "" where it is not [text].
-    file : ndarray of int
-        Place of the file each row comes from [-].
-    line : ndarray of int
-        Line of each row [-].
+    Units: time [UTC]; values [SI].
     """
 
     time: np.ndarray
@@ -44,18 +33,7 @@ class Rows:
 def spread_repeated(rows: Rows, findings: Findings) -> Rows:
     """Rows recorded faster than their stamps resolve are spread evenly between the stamps.
 
-    Parameters
-    ----------
-    rows : Rows
-        Rows of one export in order of recording [-].
-    findings : Findings
-        Collects flags [-].
-
-    Returns
-    -------
-    Rows
-        The rows, with instants spread where at least a quarter of the stamps repeat the one
-        before with other values [UTC].
+    Units: returns [UTC].
     """
     time = rows.time
     if len(time) < 8:
@@ -88,18 +66,7 @@ def spread_repeated(rows: Rows, findings: Findings) -> Rows:
 
 
 def join_rows(parts: list[Rows]) -> Rows:
-    """Rows of all exports in order of time.
-
-    Parameters
-    ----------
-    parts : list of Rows
-        One per export [-].
-
-    Returns
-    -------
-    Rows
-        All rows; at one instant, in the order of the files [-].
-    """
+    """Rows of all exports in order of time."""
     if len(parts) == 1:
         rows = parts[0]
     else:
@@ -119,22 +86,7 @@ def join_rows(parts: list[Rows]) -> Rows:
 
 
 def same_stamps(rows: Rows, conflicts: str, findings: Findings) -> tuple[Rows, int]:
-    """Merge rows that agree at one instant; settle those that conflict by the stated rule.
-
-    Parameters
-    ----------
-    rows : Rows
-        Rows in order of time [-].
-    conflicts : str
-        "reject" all of them, or keep the "first" or the "last" [text].
-    findings : Findings
-        Collects flags [-].
-
-    Returns
-    -------
-    tuple of Rows and int
-        Rows with every accepted instant once, and how many identical rows were merged [-].
-    """
+    """Merge rows that agree at one instant; settle those that conflict by the stated rule."""
     same = rows.time[1:] == rows.time[:-1]
     if not same.any():
         return rows, 0

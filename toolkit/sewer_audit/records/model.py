@@ -77,26 +77,7 @@ class ClockCorrection:
 class Table:
     """A file as text: header, rows, and the line each row stood on.
 
-    Parameters
-    ----------
-    name : str
-        Name of the file as the case states it [text].
-    header : list of str
-        Names of the columns [text].
-    rows : list of list of str
-        One list per row, as long as the header; a missing cell is "" [text].
-    lines : list of int
-        Line of the file, or row of the sheet, of each row, counted from 1 [-].
-    header_line : int
-        Line of the header [-].
-    units : list of str
-        Row of units found under the header, empty if there is none [text].
-    decimal : str
-        Decimal mark of the numbers, "." or "," [text].
-    counts : mapping of str to int
-        Lines by what they were: preamble, header, units, comment, blank, rows [-].
-    problems : tuple of Problem
-        Warnings met while reading [-].
+    lines: Line of the file, or row of the sheet, of each row, counted from 1.
     """
 
     name: str
@@ -237,19 +218,7 @@ class LoggerRecord:
 
 @dataclass(frozen=True)
 class HandRecord:
-    """Readings taken by hand with a ruler or staff.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        time (UTC), reading [SI], remark, line [-].
-    problems : tuple of Problem
-        Warnings [-].
-    flags : tuple of Flag
-        What a reader of the result must know [-].
-    role : str
-        What was read: "head" or "depth" [text].
-    """
+    """Readings taken by hand with a ruler or staff."""
 
     frame: pd.DataFrame
     problems: tuple[Problem, ...]
@@ -312,10 +281,10 @@ class Findings:
         """Note one warning."""
         self.add(found, remedy, severity="warning", **place)
 
-    def flag(self, code: str, message: str, severity: str = "note", **data) -> None:
+    def flag(self, code: str, message: str, **data) -> None:
         """Note one flag with the data that prove it."""
         ready = {name: plain(value) for name, value in data.items()}
-        self.flags.append(Flag(code, message, severity, ready))  # type: ignore[arg-type]
+        self.flags.append(Flag(code, message, ready))
 
     @property
     def refused(self) -> bool:

@@ -20,12 +20,7 @@ __all__ = ["Moments", "parse_hour", "read_moments"]
 class Moments:
     """Instants of a column of dates.
 
-    Parameters
-    ----------
-    time : DatetimeIndex
-        Instants; NaT where a date was not readable [UTC].
-    dated_only : ndarray of bool
-        Where no time was written and the stated hour was taken [-].
+    Units: time [UTC].
     """
 
     time: pd.DatetimeIndex
@@ -35,20 +30,7 @@ class Moments:
 def parse_hour(text: str) -> np.timedelta64:
     """Time of day, such as "08:00", as a span from midnight.
 
-    Parameters
-    ----------
-    text : str
-        Hour and minute [text].
-
-    Returns
-    -------
-    timedelta64
-        Span from midnight [us].
-
-    Raises
-    ------
-    ValueError
-        If the text is no time of day.
+    Units: returns [us].
     """
     moment = dt.datetime.strptime(text.strip(), "%H:%M")
     return np.timedelta64((moment.hour * 60 + moment.minute) * 60_000_000, "us")
@@ -67,29 +49,9 @@ def read_moments(
 ) -> Moments:
     """Instants of a column of dates; where only a date is written the stated hour is taken.
 
-    Parameters
-    ----------
-    texts : sequence of str
-        As written [text].
-    lines : sequence of int
-        Line of each [-].
-    zone : tzinfo
-        Zone of the dates [-].
-    findings : Findings
-        Collects problems [-].
-    column : str
-        Name of the column in messages [text].
-    day_first : bool, optional
-        Order of dates such as 03/04/2026 [-].
-    read_hour : str
-        Local time taken where only a date is written [text].
-    extra_days : int
-        Days added where only a date is written [d].
+    Units: extra_days [d]; returns [UTC].
 
-    Returns
-    -------
-    Moments
-        Instants [UTC].
+    day_first: Order of dates such as 03/04/2026.
     """
     clock = parse_stamps(texts, day_first)
     for place, found, remedy in clock.faults:

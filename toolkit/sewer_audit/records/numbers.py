@@ -36,20 +36,7 @@ _COMMA_DOUBT = re.compile(r"[+-]?\d{1,3},\d{3}")
 
 
 def is_missing(text: str, words: frozenset[str] = MISSING_WORDS) -> bool:
-    """Whether a cell says that there is no value.
-
-    Parameters
-    ----------
-    text : str
-        The cell [text].
-    words : frozenset of str
-        Marks of a missing value, in lower case [text].
-
-    Returns
-    -------
-    bool
-        True for a blank cell or a mark [-].
-    """
+    """Whether a cell says that there is no value."""
     return text.strip().lower() in words
 
 
@@ -95,42 +82,12 @@ def parse_decimal(text: str, decimal: str = ".") -> Decimal:
 
 
 def parse_float(text: str, decimal: str = ".") -> float:
-    """Read a number as a float.
-
-    Parameters
-    ----------
-    text : str
-        The cell [text].
-    decimal : str
-        Decimal mark, "." or "," [text].
-
-    Returns
-    -------
-    float
-        The nearest float [-].
-
-    Raises
-    ------
-    ValueError
-        If the text is not a number.
-    """
+    """Read a number as a float."""
     return float(parse_decimal(text, decimal))
 
 
 def decimal_mark(cells: Iterable[str]) -> str | None:
-    """Tell the decimal mark of a file from its cells, or None where they do not tell.
-
-    Parameters
-    ----------
-    cells : iterable of str
-        Cells of the file [text].
-
-    Returns
-    -------
-    str or None
-        ",", "." or None if the cells contradict each other or every comma could stand for
-        thousands [text].
-    """
+    """Tell the decimal mark of a file from its cells, or None where they do not tell."""
     comma = point = doubt = False
     for cell in cells:
         written = _MONEY.sub("", cell.strip()).strip(" ()")

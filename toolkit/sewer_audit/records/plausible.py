@@ -29,12 +29,7 @@ FACTORS = {
 def compare_files(parts: list[Rows], findings: Findings) -> None:
     """Note files whose usual value differs from the others' by the ratio of two units.
 
-    Parameters
-    ----------
-    parts : list of Rows
-        One per file [SI].
-    findings : Findings
-        Collects flags [-].
+    Units: parts [SI].
     """
     if len(parts) < 2:
         return
@@ -67,17 +62,7 @@ def _median(values: np.ndarray) -> float:
 
 
 def note_marks(values: Mapping[str, Values], order: np.ndarray, findings: Findings) -> None:
-    """Note a number that stands far from all others again and again: it may mark a missing value.
-
-    Parameters
-    ----------
-    values : mapping of str to Values
-        Role to numbers in the unit of the file [-].
-    order : ndarray of int
-        Rows that are readings [-].
-    findings : Findings
-        Collects flags [-].
-    """
+    """Note a number far from all others that recurs: it may mark a missing value."""
     for role, column in values.items():
         known = column.numbers[order]
         known = known[np.isfinite(known)]

@@ -19,19 +19,15 @@ FAST = 5.0
 def check_register(frame: pd.DataFrame, findings: Findings) -> None:
     """Check a register whose volume is resolved.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        time, register, volume_m3, status [m3].
-    findings : Findings
-        Collects flags [-].
+    Units: frame [m3].
+
+    frame: time, register, volume_m3, status.
     """
     good = frame[frame["status"] != "rejected"]
     if len(good) < 2:
         findings.flag(
             "too few reads",
             f"{len(good)} usable reads: a volume needs two",
-            "stops verdict",
             reads=len(good),
         )
         return

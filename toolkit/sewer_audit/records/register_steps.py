@@ -23,22 +23,10 @@ def resolve_steps(
 ) -> pd.DataFrame:
     """Cumulative volume of a register since its first accepted read.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        time, register, read_type, meter, event, multiplier, line, in order of time [-].
-    unit_m3 : float
-        Volume of the register's unit [m3].
-    digits : int or None
-        Digits of the register [-].
-    findings : Findings
-        Collects problems and flags [-].
+    Units: unit_m3 [m3]; returns [m3].
 
-    Returns
-    -------
-    DataFrame
-        The frame with volume_m3, status, reason and changed: whether a row is the first read of
-        another meter [m3].
+    DataFrame: The frame with volume_m3, status, reason and changed: whether a row is the first
+    read of another meter.
 
     Notes
     -----
@@ -75,17 +63,7 @@ def resolve_steps(
 def meter_changes(frame: pd.DataFrame, unit_m3: float) -> tuple[MeterChange, ...]:
     """Every change of meter between accepted reads.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        As `resolve_steps` returns it [m3].
-    unit_m3 : float
-        Volume of the register's unit [m3].
-
-    Returns
-    -------
-    tuple of MeterChange
-        In order of time [-].
+    Units: frame [m3]; unit_m3 [m3].
     """
     good = frame[frame["status"] != "rejected"]
     rows = list(good.itertuples())

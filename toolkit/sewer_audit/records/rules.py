@@ -20,16 +20,7 @@ __all__ = ["DEFAULT_RULES", "Parameter", "Rule", "screening_rules"]
 class Parameter:
     """One number a rule works with.
 
-    Parameters
-    ----------
-    value : float or None
-        In SI; None where the site must state it and has not [SI].
-    dimension : str
-        One of `sewer_audit.units.DIMENSIONS`, or "count" [text].
-    reason : str
-        Why this value [text].
-    stated : bool
-        Whether the case states it [-].
+    Units: value [SI].
     """
 
     value: float | None
@@ -45,21 +36,7 @@ class Parameter:
 
 @dataclass(frozen=True)
 class Rule:
-    """One screening rule.
-
-    Parameters
-    ----------
-    name : str
-        What it is called in the report and in the case [text].
-    action : str
-        "reject" the readings, or only "mark" them [text].
-    about : str
-        What it looks for [text].
-    parameters : mapping of str to Parameter
-        Its numbers by name [-].
-    active : bool
-        Whether it is applied [-].
-    """
+    """One screening rule."""
 
     name: str
     action: str

@@ -19,16 +19,7 @@ SOUND = 343.0
 class View:
     """The readings a rule looks at: those accepted so far.
 
-    Parameters
-    ----------
-    seconds : ndarray
-        Time since the first row of the record [s].
-    level : ndarray
-        Head or depth [m].
-    columns : dict of str to ndarray
-        Role to values [SI].
-    step : float
-        Usual interval [s].
+    Units: seconds [s]; columns [SI]; step [s].
     """
 
     seconds: np.ndarray
@@ -50,18 +41,7 @@ class View:
 
 
 def runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First and one-past-last place of every run of True.
-
-    Parameters
-    ----------
-    mask : ndarray of bool
-        Any mask [-].
-
-    Returns
-    -------
-    tuple of ndarray
-        Starts and ends [-].
-    """
+    """First and one-past-last place of every run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
     return edges[::2], edges[1::2]
 

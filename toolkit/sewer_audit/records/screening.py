@@ -26,24 +26,9 @@ NO_LEVEL = "no level"
 def read_visits(items: Iterable[Any], *, zone: str, day_first: bool | None = None) -> list[Visit]:
     """Visits of a case as instants.
 
-    Parameters
-    ----------
-    items : iterable
-        Objects with time (text, local), hand, instrument (in m) and rezeroed [-].
-    zone : str
-        Zone of the times [text].
-    day_first : bool, optional
-        Order of dates such as 03/04/2026 [-].
+    Units: returns [UTC].
 
-    Returns
-    -------
-    list of Visit
-        In the order given [UTC].
-
-    Raises
-    ------
-    InputRefused
-        If a time is not readable.
+    day_first: Order of dates such as 03/04/2026.
     """
     given = list(items)
     findings = Findings("visits")

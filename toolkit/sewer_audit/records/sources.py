@@ -32,19 +32,7 @@ _FILL = "Export the data again; a header line and at least one row are needed"
 
 @dataclass(frozen=True)
 class Source:
-    """Content of one file.
-
-    Parameters
-    ----------
-    name : str
-        Name as the case states it [text].
-    text : str
-        Content of a text file, "" for a workbook [text].
-    book : bytes
-        Content of a workbook, empty for a text file [-].
-    encoding : str
-        Encoding the text was read in [text].
-    """
+    """Content of one file."""
 
     name: str
     text: str = ""
@@ -53,25 +41,7 @@ class Source:
 
 
 def open_source(path: str | Path, findings: Findings) -> Source:
-    """Read a file whole and decode it.
-
-    Parameters
-    ----------
-    path : str or Path
-        Where the file lies [-].
-    findings : Findings
-        Collects problems; raises at once what makes the file unreadable [-].
-
-    Returns
-    -------
-    Source
-        Text or workbook [-].
-
-    Raises
-    ------
-    InputRefused
-        If the file is missing, empty, too large, binary or in no known encoding.
-    """
+    """Read a file whole and decode it."""
     content = _content(Path(path), findings)
     kind = None
     if not content.strip(b" \t\r\n\x00\xef\xbb\xbf"):

@@ -70,16 +70,9 @@ class StampFault(ValueError):
 class Stamp:
     """One date, with or without a time, as written.
 
-    Parameters
-    ----------
-    moment : datetime
-        Clock reading without zone; midnight if only a date was written [-].
-    offset : float or None
-        Offset from UTC written with it [s].
-    dated_only : bool
-        Whether no time was written [-].
-    end_of_day : bool
-        Whether it was written as 24:00; `moment` is then the next day's 00:00 [-].
+    Units: offset [s].
+
+    end_of_day: Whether it was written as 24:00; `moment` is then the next day's 00:00.
     """
 
     moment: dt.datetime
@@ -92,18 +85,9 @@ class Stamp:
 class Clock:
     """Clock readings of a column of stamps.
 
-    Parameters
-    ----------
-    naive : ndarray of datetime64[us]
-        Clock readings; NaT where a stamp is not readable [-].
-    offset : ndarray of float or None
-        Offsets from UTC written with the stamps, NaN where none; None if none at all [s].
-    dated_only : ndarray of bool
-        Where no time was written [-].
-    end_of_day : int
-        How many were written as 24:00 [-].
-    faults : list of (int, str, str)
-        Place, what was found, remedy [text].
+    Units: offset [s].
+
+    end_of_day: How many were written as 24:00.
     """
 
     naive: np.ndarray
@@ -234,17 +218,7 @@ def _build(
 def parse_stamps(texts: Sequence[str] | np.ndarray, day_first: bool | None = None) -> Clock:
     """Read a column of dates and times.
 
-    Parameters
-    ----------
-    texts : sequence of str
-        As written [text].
-    day_first : bool, optional
-        Order of dates such as 03/04/2026 [-].
-
-    Returns
-    -------
-    Clock
-        Clock readings and the places of those that could not be read [-].
+    day_first: Order of dates such as 03/04/2026.
     """
     column = pd.Series(texts, dtype="str")
     naive = np.full(len(column), np.datetime64("NaT", "us"), dtype="datetime64[us]")

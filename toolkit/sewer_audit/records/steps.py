@@ -27,12 +27,7 @@ CLOCK_DAYS = 14.0
 class Intervals:
     """Intervals of a record.
 
-    Parameters
-    ----------
-    step : float
-        Usual interval [s].
-    gaps : DataFrame
-        start, end, seconds, kind [s].
+    Units: step [s]; gaps [s].
     """
 
     step: float
@@ -44,23 +39,7 @@ def find_intervals(
 ) -> Intervals:
     """Usual step, its changes, and every longer interval.
 
-    Parameters
-    ----------
-    time : ndarray of datetime64[us]
-        Instants of the accepted readings, increasing [UTC].
-    zone : str
-        Zone the stamps were read in [text].
-    site_zone : str or None
-        Zone people at the site live by, to know when summer time begins [text].
-    flow : ndarray or None
-        Discharge at these instants, so that a doubtful step can be put in volume [m3/s].
-    findings : Findings
-        Collects flags [-].
-
-    Returns
-    -------
-    Intervals
-        Usual step and gaps [s].
+    Units: time [UTC]; flow [m3/s]; returns [s].
     """
     seconds = np.diff(time) / np.timedelta64(1, "s")
     if not len(seconds):
@@ -189,15 +168,7 @@ def _doubtful(time, seconds, usual, place, change, flow, zone, findings: Finding
 class Durations:
     """How the span of a record divides.
 
-    Parameters
-    ----------
-    span : float
-        From the first row to the last [s].
-    accepted : float
-        Intervals between accepted readings no further apart than the limit [s].
-    gaps : float
-        The rest: longer intervals, and what lies before the first or after the last accepted
-        reading [s].
+    Units: span [s]; accepted [s]; gaps [s].
     """
 
     span: float
@@ -208,17 +179,7 @@ class Durations:
 def accepted_durations(frame: pd.DataFrame, longest: float) -> Durations:
     """How much of a record's span is covered by accepted readings.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Frame of a logger record [-].
-    longest : float
-        Longest interval between readings that counts as covered [s].
-
-    Returns
-    -------
-    Durations
-        Span, accepted and gap durations; accepted and gaps add up to the span [s].
+    Units: longest [s]; returns [s].
     """
     time = utc_values(frame["time"])
     if not len(time):

@@ -16,20 +16,6 @@ def settle_replacements(
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Separate the invoices in force from those replaced, cancelled or netted.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        All invoices, with columns kind and replaces [-].
-    lines : DataFrame
-        Their charge lines [money].
-    findings : Findings
-        Collects problems and flags [-].
-
-    Returns
-    -------
-    tuple of DataFrame
-        Invoices in force in order of time, their lines, and the others with a column `fate` [-].
-
     Notes
     -----
     A corrected invoice names in `replaces` the one it stands for. A credit names the one it

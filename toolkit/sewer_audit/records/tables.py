@@ -41,29 +41,6 @@ def read_table(
 
     Encoding (UTF-8, UTF-16, Windows-1252), separator, decimal mark, lines before the header and a
     row of units under it are told from the file.
-
-    Parameters
-    ----------
-    path : str or Path
-        Where the file lies [-].
-    sheet : str, optional
-        Sheet of a workbook; the only filled one if not given [text].
-    shown_as : str, optional
-        Name of the file in messages; its bare name if not given [text].
-    expected : sequence of str
-        Names of columns the header must hold, as far as known [text].
-    decimal : str, optional
-        Decimal mark, "." or ","; told from the numbers if not given [text].
-
-    Returns
-    -------
-    Table
-        Raw text and where it stood [text].
-
-    Raises
-    ------
-    InputRefused
-        With every problem of the file.
     """
     findings = Findings(shown_as or Path(path).name)
     table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
@@ -259,22 +236,7 @@ def _decimal(rows: list, delimiter: str, stated: str | None, findings: Findings)
 
 
 def column_place(table: Table, name: str, findings: Findings) -> int | None:
-    """Place of a column, or None after noting that it is missing or named twice.
-
-    Parameters
-    ----------
-    table : Table
-        The table [-].
-    name : str
-        Name as the case states it [text].
-    findings : Findings
-        Collects problems [-].
-
-    Returns
-    -------
-    int or None
-        Place of the column [-].
-    """
+    """Place of a column, or None after noting that it is missing or named twice."""
     place = match_name(name, table.header)
     if place is not None:
         return place

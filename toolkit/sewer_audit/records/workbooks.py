@@ -20,27 +20,7 @@ _HIDDEN_TYPES = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.I)
 
 
 def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[str]]:
-    """Cells of one sheet as text, with the row number as place in the list.
-
-    Parameters
-    ----------
-    book : bytes
-        Content of the workbook [-].
-    sheet : str or None
-        Name of the sheet; the only filled one if None [text].
-    findings : Findings
-        Collects problems [-].
-
-    Returns
-    -------
-    list of list of str
-        Every row from the first, blank rows included [text].
-
-    Raises
-    ------
-    InputRefused
-        If the workbook is damaged, or the sheet is missing or not told.
-    """
+    """Cells of one sheet as text, with the row number as place in the list."""
     _refuse_traps(book, findings)
     values = _load(book, findings, formulas=False)
     try:

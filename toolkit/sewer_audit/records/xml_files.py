@@ -19,25 +19,7 @@ DEEPEST = 200
 
 
 def read_xml(path: str | Path, findings: Findings) -> ElementTree.Element:
-    """Root element of an XML file.
-
-    Parameters
-    ----------
-    path : str or Path
-        Where the file lies [-].
-    findings : Findings
-        Collects problems [-].
-
-    Returns
-    -------
-    Element
-        Root of the tree [-].
-
-    Raises
-    ------
-    InputRefused
-        If the file is missing, no XML, damaged, or declares types or entities of its own.
-    """
+    """Root element of an XML file."""
     found, remedy, line = "", "Download the file again from the service", None
     try:
         content = Path(path).read_bytes()
@@ -85,38 +67,12 @@ def _parse(content: bytes) -> ElementTree.Element:
 
 
 def local_name(element: ElementTree.Element) -> str:
-    """Name of an element without its name space.
-
-    Parameters
-    ----------
-    element : Element
-        Any element [-].
-
-    Returns
-    -------
-    str
-        Name [text].
-    """
+    """Name of an element without its name space."""
     return str(element.tag).rpartition("}")[2]
 
 
 def text_of(element: ElementTree.Element | None, path: str, spaces: dict[str, str]) -> str:
-    """Text of a descendant, "" if there is none.
-
-    Parameters
-    ----------
-    element : Element or None
-        Where to look [-].
-    path : str
-        Path below it [text].
-    spaces : dict of str to str
-        Name spaces of the path [text].
-
-    Returns
-    -------
-    str
-        Its text, stripped [text].
-    """
+    """Text of a descendant, "" if there is none."""
     if element is None:
         return ""
     return (element.findtext(path, "", spaces) or "").strip()

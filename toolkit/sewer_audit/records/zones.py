@@ -22,18 +22,7 @@ _HOUR = np.timedelta64(3_600_000_000, "us")
 class Instants:
     """Instants of clock readings, and which of them the zone alone does not settle.
 
-    Parameters
-    ----------
-    time : DatetimeIndex
-        Instants; NaT for a reading in an hour the zone does not have [UTC].
-    repeated : int
-        Readings in the hour that occurs twice in autumn [-].
-    unsettled : ndarray of bool
-        Readings in that hour whose order does not tell which of the two it is [-].
-    single_pass : list of Timestamp
-        Repeated hours of which the record has only one pass, read as the first [-].
-    missing_hour : ndarray of bool
-        Readings in the hour that spring leaves out [-].
+    Units: time [UTC].
     """
 
     time: pd.DatetimeIndex
@@ -46,20 +35,7 @@ class Instants:
 def zone_of(name: str) -> dt.tzinfo:
     """Time zone from its name.
 
-    Parameters
-    ----------
-    name : str
-        IANA name ("America/Chicago") or a fixed offset ("UTC-06:00") [text].
-
-    Returns
-    -------
-    tzinfo
-        The zone [-].
-
-    Raises
-    ------
-    InputRefused
-        If the name is neither.
+    name: IANA name ("America/Chicago") or a fixed offset ("UTC-06:00").
     """
     fixed = _FIXED.fullmatch(name.strip())
     if fixed:
@@ -82,15 +58,7 @@ def zone_of(name: str) -> dt.tzinfo:
 def utc_values(time: pd.Series) -> np.ndarray:
     """Instants of a UTC column as plain array.
 
-    Parameters
-    ----------
-    time : Series of datetime64[us, UTC]
-        A column of instants [UTC].
-
-    Returns
-    -------
-    ndarray of datetime64[us]
-        The same instants [UTC].
+    Units: time [UTC]; returns [UTC].
     """
     return time.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[us]")
 
@@ -98,17 +66,7 @@ def utc_values(time: pd.Series) -> np.ndarray:
 def to_utc(naive: np.ndarray, zone: dt.tzinfo) -> Instants:
     """Instants of clock readings, in the order they were recorded.
 
-    Parameters
-    ----------
-    naive : ndarray of datetime64[us]
-        Clock readings in the order of the file [-].
-    zone : tzinfo
-        Zone the clock followed [-].
-
-    Returns
-    -------
-    Instants
-        Instants and what was not settled [UTC].
+    Units: returns [UTC].
 
     Notes
     -----

@@ -47,17 +47,7 @@ MEASURED_IN = {
 def assumptions(result: Any) -> pd.DataFrame:
     """Every uncertain input with its figure, how long it lasts and where it comes from.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [SI].
-
-    Returns
-    -------
-    DataFrame
-        One row a cause; each standard uncertainty says what it is measured in or a share of, and
-        the half-width where the case or the method states limits; figures supplied by the toolkit
-        are marked [-].
+    Units: result [SI].
     """
     causes = result.causes
     with speaking(Words.of(result).spoken):
@@ -90,17 +80,9 @@ def _spread(row: dict[str, Any], case: Any) -> str:
 def figure_of_spread(standard: float, unit: str) -> str:
     """A spread as people read it: shares in per cent, lengths as the case shows them.
 
-    Parameters
-    ----------
-    standard : float
-        Standard uncertainty or half-width [SI].
-    unit : str
-        Its SI unit, "1" for a ratio [text].
+    Units: standard [SI].
 
-    Returns
-    -------
-    str
-        Figure and unit, in the units being spoken [text].
+    unit: Its SI unit, "1" for a ratio.
     """
     said = {
         "m": spoken.length,

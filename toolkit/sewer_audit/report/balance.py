@@ -26,18 +26,7 @@ __all__ = [
 
 
 def short_answer(result: Any) -> Shown:
-    """The four questions of the balance, answered in a sentence each.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """The four questions of the balance, answered in a sentence each."""
     words, total, evidence = Words.of(result), result.total, result.evidence
     sentences = []
     if evidence.balance is not None and total.get("balance_mean") is not None:
@@ -73,13 +62,7 @@ def _tested(result: Any, words: Words) -> str:
 
 
 def priors() -> pd.DataFrame:
-    """Every explanation of the catalogue with its prior weight and its sign in the figures.
-
-    Returns
-    -------
-    DataFrame
-        One row an explanation [-].
-    """
+    """Every explanation of the catalogue with its prior weight and its sign in the figures."""
     rows = [
         {
             "explanation": each.name,
@@ -96,15 +79,7 @@ def priors() -> pd.DataFrame:
 def uses(result: Any) -> pd.DataFrame:
     """Uses and other inflows: equation, volume, uncertainty and where it comes from.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    DataFrame
-        In the units people read; empty if the case names none [-].
+    Units: result [m3].
     """
     found, unit = use_table(result.case, result.evidence), Words.of(result).volume_unit
     if found.empty:
@@ -124,18 +99,7 @@ def uses(result: Any) -> pd.DataFrame:
 
 
 def asked_for(result: Any) -> pd.DataFrame:
-    """What a city usually asks for before it accepts a use, and what spoils the figure.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        One row a use; empty if the case names none [text].
-    """
+    """What a city usually asks for before it accepts a use, and what spoils the figure."""
     found = use_table(result.case, result.evidence)
     if found.empty:
         return found
@@ -151,19 +115,7 @@ def asked_for(result: Any) -> pd.DataFrame:
 
 
 def consistency(result: Any) -> pd.DataFrame:
-    """The tests of the two estimates against each other.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        test, statistic, degrees of freedom, probability of a larger one, passed; empty unless
-        there are two estimates [-].
-    """
+    """The tests of the two estimates against each other."""
     joined_volumes = result.evidence.reconciliation
     if joined_volumes is None:
         return pd.DataFrame()
@@ -189,16 +141,7 @@ def consistency(result: Any) -> pd.DataFrame:
 def adjustments(result: Any) -> pd.DataFrame:
     """Both estimates of every invoice, and what joining them moved.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    DataFrame
-        In the units people read; the joined columns are empty where the estimates conflict, the
-        whole table where there are not two [-].
+    Units: result [m3].
     """
     found, table = result.evidence.reconciliation, result.invoices
     if found is None:
@@ -221,18 +164,7 @@ def adjustments(result: Any) -> pd.DataFrame:
 
 
 def explanations(result: Any) -> pd.DataFrame:
-    """Candidate explanations, most probable first, and what each would change.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        One row a candidate; empty if none was tried [-].
-    """
+    """Candidate explanations, most probable first, and what each would change."""
     found, words = result.explanations, Words.of(result)
     if found.empty:
         return pd.DataFrame()
@@ -258,18 +190,7 @@ def explanations(result: Any) -> pd.DataFrame:
 
 
 def leads(result: Any) -> pd.DataFrame:
-    """What would settle each explanation, and what a visit would look at.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        One row a candidate that is not excluded; empty if none was tried [text].
-    """
+    """What would settle each explanation, and what a visit would look at."""
     found = result.explanations
     if found.empty:
         return pd.DataFrame()
@@ -284,18 +205,7 @@ def leads(result: Any) -> pd.DataFrame:
 
 
 def excluded(result: Any) -> Shown:
-    """Single explanations the figures exclude, and those this evidence cannot show.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        Sentences [text].
-    """
+    """Single explanations the figures exclude, and those this evidence cannot show."""
     about = result.explanations.attrs
     parts = []
     if about.get("excluded"):
@@ -310,18 +220,7 @@ def excluded(result: Any) -> Shown:
 
 
 def separates(result: Any) -> Shown:
-    """Evidence that would tell the two best explanations apart.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A sentence [text].
-    """
+    """Evidence that would tell the two best explanations apart."""
     text = result.explanations.attrs.get("separates", "")
     if not text:
         return say("No further evidence is proposed to tell the explanations apart.")
@@ -329,20 +228,7 @@ def separates(result: Any) -> Shown:
 
 
 def visit_list(result: Any, most: int = 6) -> list[str]:
-    """What a visit would look at, for the explanations that are not excluded.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-    most : int
-        Entries at the most [-].
-
-    Returns
-    -------
-    list of str
-        Each once, the most probable explanation first [text].
-    """
+    """What a visit would look at, for the explanations that are not excluded."""
     found = result.explanations
     if found.empty:
         return []

@@ -44,16 +44,9 @@ NOISE = 0.7
 class Brief:
     """An audit with what the brief adds; a notebook hands it over as it would the audit.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3, money].
-    readings : DataFrame
-        What a level wrong by 3 mm does to single readings [SI].
-    averaging : DataFrame
-        Relative standard uncertainty of ever longer spans [-].
-    steps : DataFrame
-        What each next step would buy [m3, money].
+    Units: result [m3, money]; readings [SI]; steps [m3, money].
+
+    readings: What a level wrong by 3 mm does to single readings.
     """
 
     result: Any
@@ -78,20 +71,14 @@ class Brief:
     def findings(self) -> dict[str, Any]:
         """Those of the audit, and the tables of the brief under "brief".
 
-        Returns
-        -------
-        dict
-            JSON-ready [SI, money].
+        Units: returns [SI, money].
         """
         return {**self.result.findings(), "brief": plain(self._parts)}
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Those of the audit, and the tables of the brief.
 
-        Returns
-        -------
-        dict of str to DataFrame
-            By the name of the sheet [SI, money].
+        Units: returns [SI, money].
         """
         heads = {"level": "level [m]", "discharge": "discharge [m3/s]"}
         shares = ("too_high", "too_low", "whole record", "between visits", "each reading", "all")
@@ -108,13 +95,7 @@ class Brief:
         return {name: budget for name, budget in found.items() if not budget.empty}
 
     def headline(self) -> Shown:
-        """The interval of the whole in one box.
-
-        Returns
-        -------
-        Shown
-            Displayed by a notebook [text].
-        """
+        """The interval of the whole in one box."""
         words, count = Words.of(self.result), len(self.result.invoices)
         name, mean, low, high = self._whole()
         if mean is None:
@@ -163,13 +144,7 @@ class Brief:
         return "", None, None, None
 
     def readings_table(self) -> Shown:
-        """How many per cent a small error of the level is: 3 mm, or an eighth of an inch.
-
-        Returns
-        -------
-        Shown
-            Displayed by a notebook [text].
-        """
+        """How many per cent a small error of the level is: 3 mm, or an eighth of an inch."""
         words = Words.of(self.result)
         if self.readings.empty:
             return say("No level was recorded in this case, so none can be wrong.")
@@ -195,13 +170,7 @@ class Brief:
         return show_table(frame, caption, digits)
 
     def averaging_words(self) -> Shown:
-        """What averages out, in sentences.
-
-        Returns
-        -------
-        Shown
-            Displayed by a notebook [text].
-        """
+        """What averages out, in sentences."""
         table = self.averaging
         if table.empty:
             return say(
@@ -245,13 +214,7 @@ class Brief:
         return effluent is not None and effluent.zero is not None and effluent.zero.visited
 
     def budget_words(self) -> Shown:
-        """The leading causes of one invoice and of the year, and why they differ.
-
-        Returns
-        -------
-        Shown
-            Displayed by a notebook [text].
-        """
+        """The leading causes of one invoice and of the year, and why they differ."""
         name = next((n for n in ("effluent", "balance") if not budget_of(self.result, n).empty), "")
         if not name:
             return say("Nothing is estimated, so nothing is uncertain.")
@@ -273,13 +236,7 @@ class Brief:
         )
 
     def steps_table(self) -> Shown:
-        """What each next step would buy.
-
-        Returns
-        -------
-        Shown
-            Displayed by a notebook [text].
-        """
+        """What each next step would buy."""
         if self.steps.empty:
             return say("Without an estimate there is no interval that a step could narrow.")
         words, steps = Words.of(self.result), self.steps
@@ -308,13 +265,7 @@ class Brief:
         return show_table(frame, caption, places, sums=(0,))
 
     def steps_words(self) -> Shown:
-        """The best step, and what the table does not say.
-
-        Returns
-        -------
-        Shown
-            Displayed by a notebook [text].
-        """
+        """The best step, and what the table does not say."""
         if len(self.steps) < 2:
             return say("No step can be tried on this case.")
         words, steps = Words.of(self.result), self.steps
@@ -339,13 +290,7 @@ class Brief:
         )
 
     def how_to_read(self) -> Shown:
-        """What the interval says and what it does not say.
-
-        Returns
-        -------
-        Shown
-            Displayed by a notebook [text].
-        """
+        """What the interval says and what it does not say."""
         result, words = self.result, Words.of(self.result)
         if self._whole()[1] is None:
             return say("There is no interval yet: it needs a record or supply reads.")

@@ -32,15 +32,7 @@ CONFLICT = (
 def place_of(uncertainty: float) -> int:
     """Digits after the point at which a standard uncertainty has two significant ones.
 
-    Parameters
-    ----------
-    uncertainty : float
-        The standard uncertainty [any].
-
-    Returns
-    -------
-    int
-        Negative for tens and more [-].
+    Units: uncertainty [any].
     """
     return 1 - int(np.floor(np.log10(uncertainty))) if uncertainty > 0 else 0
 
@@ -48,15 +40,7 @@ def place_of(uncertainty: float) -> int:
 def two_digits(value: float) -> float:
     """A figure rounded to two significant digits.
 
-    Parameters
-    ----------
-    value : float
-        The figure [any].
-
-    Returns
-    -------
-    float
-        Rounded [any].
+    Units: value [any]; returns [any].
     """
     return round(value, place_of(value)) if value else 0.0
 
@@ -64,15 +48,7 @@ def two_digits(value: float) -> float:
 def per_cent(share: float) -> str:
     """A share in per cent, two significant digits.
 
-    Parameters
-    ----------
-    share : float
-        The share [-].
-
-    Returns
-    -------
-    str
-        Such as "2.4 %" [text].
+    str: Such as "2.4 %".
     """
     return f"{100 * share:.2g} %"
 
@@ -80,17 +56,7 @@ def per_cent(share: float) -> str:
 def formula_sentence(result: Any, words: Words) -> str:
     """The verdict of the clause 8 comparison on the volume that counts.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-    words : Words
-        Its units [-].
-
-    Returns
-    -------
-    str
-        One sentence [text].
+    Units: result [m3].
     """
     table = result.first_order
     rows = table[(table["invoice"] == "total") & (table["unit"] == "m3")]
@@ -111,15 +77,7 @@ def formula_sentence(result: Any, words: Words) -> str:
 def causes_sentence(result: Any) -> str:
     """Every cause the interval is given, with its figure, and those counted as exact and why.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [SI].
-
-    Returns
-    -------
-    str
-        A few sentences [text].
+    Units: result [SI].
     """
     table = result.causes.drop_duplicates(["estimate", "cause"])
     exact = (table["standard"] == 0) & table["cause"].isin(CAUSES)
@@ -152,33 +110,14 @@ def _cause_of(row: Any) -> str:
 def in_conflict(result: Any) -> bool:
     """Whether there are two estimates and they contradict each other.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    bool
-        False where there are not two [-].
+    Units: result [m3].
     """
     joint = result.evidence.reconciliation
     return joint is not None and not joint.agree
 
 
 def judged_at_once(invoices: int) -> str:
-    """What judging several invoices at once asks for.
-
-    Parameters
-    ----------
-    invoices : int
-        Their number [-].
-
-    Returns
-    -------
-    str
-        One sentence [text].
-    """
+    """What judging several invoices at once asks for."""
     fair = "rule is fair only if it was stated beforehand."
     if invoices < 2:
         return f"A {fair}"

@@ -17,20 +17,11 @@ __all__ = ["zero_of_invoice", "zero_sentence", "zero_slider", "zero_spread"]
 def zero_of_invoice(result: Any, invoice: str = "", reach: float | None = None) -> pd.DataFrame:
     """Measured volume of one invoice against the zero error of the instrument.
 
-    Parameters
-    ----------
-    result : Audit
-        With an effluent record of a method that has a level [m].
-    invoice : str
-        Which invoice; the latest with a measured volume if left out [text].
-    reach : float
-        Largest zero error; twice a small error in the units of the case if None [m].
+    Units: result [m]; reach [m].
 
-    Returns
-    -------
-    DataFrame
-        invoice, zero_error [m], volume_m3 (that would be stated where the audited effluent is
-        true) [m3], change (as a share of it) [-]; empty without a level or a measured volume.
+    DataFrame: invoice, zero_error [m], volume_m3 (that would be stated where the audited
+    effluent is true) [m3], change (as a share of it) [-]; empty without a level or a measured
+    volume..
     """
     series, device = result.evidence.series, result.case.device
     nothing = pd.DataFrame(columns=["invoice", "zero_error", "volume_m3", "change"])
@@ -65,15 +56,7 @@ def zero_of_invoice(result: Any, invoice: str = "", reach: float | None = None) 
 def zero_spread(result: Any) -> float:
     """Standard uncertainty of the zero, on average over the record.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    float
-        Zero where the method reads no level [m].
+    Units: returns [m].
     """
     effluent = result.evidence.effluent
     if effluent is None or effluent.zero is None:
@@ -84,19 +67,7 @@ def zero_spread(result: Any) -> float:
 def zero_sentence(result: Any, zero_error: float, invoice: str = "") -> str:
     """One zero error in words.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-    zero_error : float
-        By how much the instrument reads too high [m].
-    invoice : str
-        Which invoice; the latest if left out [text].
-
-    Returns
-    -------
-    str
-        Its volume with and without that error [text].
+    Units: zero_error [m].
     """
     words, curve = Words.of(result), zero_of_invoice(result, invoice)
     change = float(np.interp(zero_error, curve["zero_error"], curve["change"]))

@@ -15,18 +15,7 @@ YES_NO = {True: "yes", False: "no"}
 
 
 def claim_frame(result: Any) -> pd.DataFrame:
-    """Amounts by invoice with windows and deadlines; payments and interest where they are known.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [money].
-
-    Returns
-    -------
-    DataFrame
-        One row an invoice, the sum in the last row [money].
-    """
+    """Amounts by invoice with windows and deadlines; payments and interest where they are known."""
     words, frame = Words.of(result), result.claim
     money = words.currency
     columns: dict[str, list[Any]] = {

@@ -20,25 +20,7 @@ SIZE = 100.0
 
 @lru_cache(maxsize=512)
 def equation_svg(tex: str, display: bool = False) -> str:
-    """Draw one equation as a piece of HTML that needs no script and no font.
-
-    Parameters
-    ----------
-    tex : str
-        The equation without its dollar signs, in the TeX subset of matplotlib [text].
-    display : bool
-        True for an equation on a line of its own [-].
-
-    Returns
-    -------
-    str
-        An ``svg`` element with the TeX as its label, sized in the letters around it [text].
-
-    Raises
-    ------
-    ReportFailed
-        If the equation is empty or holds a command that cannot be drawn.
-    """
+    """Draw one equation as a piece of HTML that needs no script and no font."""
     path = _outline(tex)
     vertices = path.vertices
     if not len(vertices):

@@ -84,47 +84,14 @@ class EvidenceExporter(HTMLExporter):
         return settings
 
     def markdown2html(self, context: Any, source: str) -> str:
-        """Markdown of a cell or an output as HTML.
-
-        Parameters
-        ----------
-        context : mapping
-            What the template knows at this place [-].
-        source : str
-            Markdown [text].
-
-        Returns
-        -------
-        str
-            HTML; raw HTML in the source is shown as text [text].
-        """
+        """Markdown of a cell or an output as HTML."""
         renderer = _Renderer(escape=True, exclude_anchor_links=True)
         return MarkdownWithMath(renderer=renderer).render(source)
 
     markdown2html.jinja_pass_arg = HTMLExporter.markdown2html.jinja_pass_arg  # type: ignore
 
     def from_notebook_node(self, nb, resources=None, **keywords):
-        """Export a notebook.
-
-        Parameters
-        ----------
-        nb : NotebookNode
-            Executed to its end without error [-].
-        resources : dict, optional
-            As nbconvert hands them on [-].
-        **keywords
-            Passed on to nbconvert [-].
-
-        Returns
-        -------
-        tuple
-            The page and its resources [text].
-
-        Raises
-        ------
-        ReportFailed
-            If the notebook is unfinished, or a figure has no text in its place.
-        """
+        """Export a notebook."""
         if self.paper not in PAPERS:
             raise ReportFailed(f"paper {self.paper!r} is not known; use A4 or Letter")
         refuse_unfinished(nb)
@@ -142,25 +109,7 @@ class EvidenceExporter(HTMLExporter):
 
 
 def figure_html(output: Any, kind: str) -> str:
-    """One picture of an output as a figure with its text and caption.
-
-    Parameters
-    ----------
-    output : mapping
-        Output of a cell, with its data and metadata [-].
-    kind : str
-        "image/png" or "image/svg+xml" [text].
-
-    Returns
-    -------
-    str
-        HTML; the picture is part of the page [text].
-
-    Raises
-    ------
-    ReportFailed
-        If the picture has no alternative text.
-    """
+    """One picture of an output as a figure with its text and caption."""
     metadata = {**output.metadata, **output.metadata.get(kind, {})}
     text = str(metadata.get("alt", "")).strip()
     if not text:
@@ -175,18 +124,7 @@ def figure_html(output: Any, kind: str) -> str:
 
 
 def refuse_unfinished(nb: Any) -> None:
-    """Refuse a notebook that failed or did not run to its end.
-
-    Parameters
-    ----------
-    nb : NotebookNode
-        The notebook [-].
-
-    Raises
-    ------
-    ReportFailed
-        Naming the first cell at fault, counted from 1.
-    """
+    """Refuse a notebook that failed or did not run to its end."""
     marks = nb.metadata.get("papermill", {})
     if marks.get("exception"):
         raise ReportFailed("the notebook stopped with an error; no page is made of it")

@@ -38,15 +38,7 @@ STEPS = 40
 def in_short(result: Any) -> Shown:
     """The box that opens the walk: what the record gives in the end.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    Shown
-        HTML, or a sentence without a record [text].
+    Units: result [m3].
     """
     if result.evidence.effluent is None:
         return say("{reason}", reason=NO_RECORD)
@@ -69,18 +61,7 @@ def in_short(result: Any) -> Shown:
 
 
 def recorded(result: Any) -> Shown:
-    """What the logger wrote: columns, number of readings, first and last.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence without a record [text].
-    """
+    """What the logger wrote: columns, number of readings, first and last."""
     if result.evidence.series is None:
         return say("{reason}", reason=NO_RECORD)
     frame, table = result.inputs.logger.frame, result.case.data.effluent
@@ -127,15 +108,7 @@ def _shown(result: Any, name: str) -> tuple[str, str, Callable[[Any], Any]]:
 def chosen(result: Any) -> int:
     """The accepted reading that is followed by hand: the one nearest to the middle discharge.
 
-    Parameters
-    ----------
-    result : Audit
-        With a record [m3/s].
-
-    Returns
-    -------
-    int
-        Its place among the accepted readings [-].
+    Units: result [m3/s].
     """
     flow = result.evidence.series.discharge
     return int(np.argmin(np.abs(flow - np.median(flow))))
@@ -144,15 +117,7 @@ def chosen(result: Any) -> int:
 def one_reading(result: Any) -> Shown:
     """One reading from what the logger wrote to its discharge, step by step.
 
-    Parameters
-    ----------
-    result : Audit
-        With a record [SI].
-
-    Returns
-    -------
-    Shown
-        A table whose steps can be recomputed by hand, or a sentence without a record [text].
+    Units: result [SI].
     """
     series = result.evidence.series
     if series is None:
@@ -296,15 +261,7 @@ PICTURES: dict[str, Callable[[Any], Picture | None]] = {
 def volume_table(result: Any) -> Shown:
     """Volume of each service period with its interval.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence without a record [text].
+    Units: result [m3].
     """
     if result.evidence.effluent is None:
         return say("{reason}", reason=NO_RECORD)
@@ -336,15 +293,7 @@ def volume_table(result: Any) -> Shown:
 def zero_shares(result: Any) -> Shown:
     """By how much one small zero error changes each volume.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [1/m].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence where no level is measured [text].
+    Units: result [1/m].
     """
     effluent = result.evidence.effluent
     if effluent is None or effluent.zero is None:

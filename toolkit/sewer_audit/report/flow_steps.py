@@ -18,19 +18,7 @@ __all__ = ["echo_steps", "rating_steps"]
 def echo_steps(result: Any, row: pd.Series, words: Words) -> list[tuple[str, str, str]]:
     """From an echo to a distance.
 
-    Parameters
-    ----------
-    result : Audit
-        With a record [SI].
-    row : Series
-        The reading as the logger wrote it [SI].
-    words : Words
-        Units people read [-].
-
-    Returns
-    -------
-    list of tuple of str
-        Quantity, how, value; empty where no echo was timed [text].
+    Units: result [SI]; row [SI].
     """
     series = result.evidence.series
     if series.reference_distance is None:
@@ -51,17 +39,7 @@ def echo_steps(result: Any, row: pd.Series, words: Words) -> list[tuple[str, str
 def rating_steps(result: Any, place: int) -> list[tuple[str, str, str]]:
     """The equation with its figures, so that it can be followed by hand.
 
-    Parameters
-    ----------
-    result : Audit
-        With a record [SI].
-    place : int
-        Place of the reading among the accepted ones [-].
-
-    Returns
-    -------
-    list of tuple of str
-        Quantity, how, value [text].
+    Units: result [SI].
     """
     series, device = result.evidence.series, result.case.device
     flow = float(series.discharge[place])

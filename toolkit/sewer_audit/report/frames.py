@@ -36,15 +36,7 @@ NO_DAYS = "no days of its own"
 def invoice_overview(result: Any) -> pd.DataFrame:
     """Invoice by invoice: billed, audited with interval, probabilities, finding.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    DataFrame
-        In the units people read, a sum in its last row [-].
+    Units: result [m3].
     """
     words = Words.of(result)
     rows = [*result.invoices.to_dict("records"), {"invoice": "all invoices", **result.total}]
@@ -85,21 +77,7 @@ def _span(low: float, high: float) -> str:
 
 
 def line_grid(result: Any, basis: str = "rules") -> pd.DataFrame:
-    """Billed less recomputed, invoices down, charge lines across.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [money].
-    basis : str
-        "rules": recomputed from the reads, or on the stated volume where an invoice has none;
-        "stated": on the volume the invoice states [text].
-
-    Returns
-    -------
-    DataFrame
-        NaN where a line was not recomputed [money].
-    """
+    """Billed less recomputed, invoices down, charge lines across."""
     lines = result.pricing.lines
     wanted = "by_the_rules" if basis == "rules" else "on_stated_volume"
     numbers = lines[["invoiced", wanted]].map(lambda v: float("nan") if v is None else float(v))
@@ -115,15 +93,7 @@ def line_grid(result: Any, basis: str = "rules") -> pd.DataFrame:
 def status_shares(result: Any) -> pd.DataFrame:
     """Share of each service period by status of the readings.
 
-    Parameters
-    ----------
-    result : Audit
-        With an effluent record [s].
-
-    Returns
-    -------
-    DataFrame
-        invoice, measured, interpolated, estimated [-].
+    Units: result [s].
     """
     quality = result.evidence.effluent.quality
     shares = {
@@ -149,15 +119,7 @@ def _local_hours(result: Any) -> tuple[pd.Series, np.ndarray]:
 def daily_discharge(result: Any) -> pd.DataFrame:
     """Mean discharge of each local day; a day with less than half its hours counts as a gap.
 
-    Parameters
-    ----------
-    result : Audit
-        With an effluent record [m3/s].
-
-    Returns
-    -------
-    DataFrame
-        time (start of the day), discharge [m3/s].
+    Units: result [m3/s]; returns [m3/s].
     """
     times, mean = _local_hours(result)
     days = times.dt.normalize()
@@ -170,15 +132,9 @@ def daily_discharge(result: Any) -> pd.DataFrame:
 def weekly_pattern(result: Any) -> pd.DataFrame:
     """Median and the middle eight of ten weeks of every hour of the week.
 
-    Parameters
-    ----------
-    result : Audit
-        With an effluent record [m3/s].
+    Units: result [m3/s]; returns [m3/s].
 
-    Returns
-    -------
-    DataFrame
-        hour (0 to 167 from Monday), middle, low, high [m3/s].
+    DataFrame: hour (0 to 167 from Monday), middle, low, high.
     """
     times, mean = _local_hours(result)
     hour = (times.dt.day_of_week * 24 + times.dt.hour).to_numpy()
@@ -191,20 +147,8 @@ def weekly_pattern(result: Any) -> pd.DataFrame:
 def budget_of(result: Any, estimate: str = "effluent", invoice: str = "total") -> pd.DataFrame:
     """Variance budget of one estimate.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-    estimate : str
-        "effluent" or "balance" [text].
-    invoice : str
-        Name of an invoice, or "total" [text].
-
-    Returns
-    -------
-    DataFrame
-        cause, share, persistence, standard_uncertainty_m3; largest first, without causes whose
-        share is nothing [-].
+    DataFrame: cause, share, persistence, standard_uncertainty_m3; largest first, without causes
+    whose share is nothing.
     """
     budget = result.budget
     chosen = budget[(budget["estimate"] == estimate) & (budget["invoice"] == invoice)]
@@ -215,15 +159,7 @@ def budget_of(result: Any, estimate: str = "effluent", invoice: str = "total") -
 def flows(result: Any) -> pd.DataFrame:
     """Terms of the balance over all service periods.
 
-    Parameters
-    ----------
-    result : Audit
-        With a balance [m3].
-
-    Returns
-    -------
-    DataFrame
-        name, kind ("in" or "use"), mean, standard_uncertainty [m3].
+    Units: result [m3]; returns [m3].
     """
     balance = result.evidence.balance
     rows = []
@@ -238,17 +174,7 @@ def flows(result: Any) -> pd.DataFrame:
 def zero_curve(result: Any, reach: float | None = None) -> pd.DataFrame:
     """Volume stated over volume true, for instruments that read too high or too low.
 
-    Parameters
-    ----------
-    result : Audit
-        With an effluent record of a method that has a level [m].
-    reach : float
-        Largest zero error shown; twice a small error in the units of the case if None [m].
-
-    Returns
-    -------
-    DataFrame
-        zero_error [m], change (of the volume, as a share of the true one) [-].
+    Units: result [m]; reach [m].
     """
     series, device = result.evidence.series, result.case.device
     reach = 2 * Words.of(result).small_length if reach is None else reach
@@ -267,15 +193,7 @@ def zero_curve(result: Any, reach: float | None = None) -> pd.DataFrame:
 def margins(result: Any) -> pd.DataFrame | None:
     """How far each finding is from another one.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    DataFrame or None
-        In the units people read; None without an audited volume [-].
+    Units: result [m3].
     """
     audited = result.evidence.audited
     if audited is None or not np.isfinite(audited).all():
@@ -315,15 +233,7 @@ def _change(decided: bool, share: float, each: Any) -> str:
 def visits(result: Any) -> pd.DataFrame:
     """Hand readings beside those of the instrument.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m].
-
-    Returns
-    -------
-    DataFrame
-        One row a visit, in the unit people read [-].
+    Units: result [m].
     """
     words, table = Words.of(result), result.case.data.effluent
     unit = words.head_unit

@@ -22,18 +22,7 @@ ONE_BALANCE = (
 
 
 def suspicion(result: Any) -> Shown:
-    """What the balances say of the measurements, and what they cannot.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        Sentences [text].
-    """
+    """What the balances say of the measurements, and what they cannot."""
     found, words = result.evidence.network, Words.of(result)
     if found is None:
         return say("{sentence}", sentence=ONE_BALANCE)
@@ -87,15 +76,7 @@ def _times(factor: float) -> str:
 def measurements(result: Any) -> pd.DataFrame:
     """Every stream as measured and adjusted, and the error that would explain the balances.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    DataFrame
-        In the units people read; empty where the case states no further balance [-].
+    Units: result [m3].
     """
     found = result.evidence.network
     if found is None:
@@ -134,15 +115,7 @@ def measurements(result: Any) -> pd.DataFrame:
 def closing(result: Any) -> pd.DataFrame:
     """What flows into and out of each balance, and whether it closes.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    DataFrame
-        In the units people read; empty where the case states no further balance [-].
+    Units: result [m3].
     """
     found = result.evidence.network
     if found is None:
@@ -159,18 +132,7 @@ def closing(result: Any) -> pd.DataFrame:
 
 
 def parts(result: Any) -> list[Shown]:
-    """Everything a page tells of the further balances.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    list of Shown
-        Sentences, and two tables where the case states further balances [text].
-    """
+    """Everything a page tells of the further balances."""
     told = [suspicion(result)]
     if result.evidence.network is not None:
         caption = "Does every balance close? u is the standard uncertainty"

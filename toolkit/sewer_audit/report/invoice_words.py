@@ -13,18 +13,7 @@ CENT = 0.005
 
 
 def shared_days(result: Any) -> list[str]:
-    """What is said of invoices that cover days which an earlier one holds already.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    list of str
-        A sentence an invoice; none where no day is shared [text].
-    """
+    """What is said of invoices that cover days which an earlier one holds already."""
     said = []
     for flag in result.flags:
         if flag.code != "overlapping invoices":
@@ -43,18 +32,7 @@ def shared_days(result: Any) -> list[str]:
 
 
 def summary(result: Any) -> Shown:
-    """The answer in a few sentences.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """The answer in a few sentences."""
     count = counted(len(result.invoices), "invoice")
     if result.pricing is None:
         return say("The case names no rate schedule, so {count} cannot be recomputed.", count=count)
@@ -99,18 +77,7 @@ def _named(result: Any) -> list[str]:
 
 
 def look_alikes(result: Any) -> Shown:
-    """Errors that the figures cannot tell apart, and the evidence that would.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A list, or a sentence if every named error stands alone [text].
-    """
+    """Errors that the figures cannot tell apart, and the evidence that would."""
     found = result.signatures
     alike = found[found["look_alikes"].map(len) > 0] if len(found) else found
     if alike.empty:
@@ -125,18 +92,7 @@ def look_alikes(result: Any) -> Shown:
 
 
 def claim_sentence(result: Any) -> Shown:
-    """Sums of the claim in words: inside and outside the windows, paid, interest, deadline.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """Sums of the claim in words: inside and outside the windows, paid, interest, deadline."""
     if result.claim.empty:
         return say("Without a rate schedule no amount can be stated.")
     words, sums = Words.of(result), result.claim.attrs["sums"]

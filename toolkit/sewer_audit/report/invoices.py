@@ -32,25 +32,7 @@ ORIGINS = ("volume", "rates and lines", "sum of the lines")
 
 
 def chosen_invoice(result: Any, invoice: str = "") -> str:
-    """The invoice to work through: the one named, else the one that differs most from the rules.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-    invoice : str
-        Its number, or nothing [text].
-
-    Returns
-    -------
-    str
-        The number of an invoice of the case [text].
-
-    Raises
-    ------
-    AuditError
-        If there is no invoice of this number.
-    """
+    """The invoice to work through: the one named, else the one that differs most from the rules."""
     names = [str(name) for name in result.invoices["invoice"]]
     if not invoice:
         away = (result.invoices["invoiced_total"] - result.invoices["recomputed_total"]).abs()
@@ -75,17 +57,7 @@ def _exact(value: Decimal | None, least: int = 0) -> Decimal | None:
 def period(result: Any, invoice: str) -> str:
     """The service period of an invoice in words.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-    invoice : str
-        Its number [text].
-
-    Returns
-    -------
-    str
-        Such as "2025-05-13 to 2025-06-12, 30 days" [text].
+    str: Such as "2025-05-13 to 2025-06-12, 30 days".
     """
     row, words = result.invoices.iloc[_place(result, invoice)], Words.of(result)
     first, last = words.day(row["start"]), words.day(row["end"])
@@ -96,17 +68,7 @@ def period(result: Any, invoice: str) -> str:
 def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
     """From the printed reads to the volume that should have been charged.
 
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [-].
-    invoice : str
-        Its number [text].
-
-    Returns
-    -------
-    DataFrame
-        step, figure, unit, how; empty without a schedule [billing unit].
+    Units: returns [billing unit].
     """
     if result.pricing is None:
         return pd.DataFrame()
@@ -167,20 +129,7 @@ def _how_due(result: Any, place: int) -> str:
 
 
 def rates_table(result: Any, invoice: str) -> pd.DataFrame:
-    """The charges of every edition of the rates that prices an invoice, in words.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [-].
-    invoice : str
-        Its number [text].
-
-    Returns
-    -------
-    DataFrame
-        edition, days, charge, rate; empty without a schedule [money].
-    """
+    """The charges of every edition of the rates that prices an invoice, in words."""
     if result.pricing is None:
         return pd.DataFrame()
     priced = result.pricing.recomputed[_place(result, invoice)]
@@ -199,20 +148,7 @@ def rates_table(result: Any, invoice: str) -> pd.DataFrame:
 
 
 def terms_table(result: Any, invoice: str) -> pd.DataFrame:
-    """Every product an invoice is the sum of, by the rules.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [money].
-    invoice : str
-        Its number [text].
-
-    Returns
-    -------
-    DataFrame
-        line, term, quantity, unit, rate, product, rounded; empty without a schedule [money].
-    """
+    """Every product an invoice is the sum of, by the rules."""
     if result.pricing is None:
         return pd.DataFrame()
     priced, money = result.pricing.recomputed[_place(result, invoice)], Words.of(result).currency
@@ -233,21 +169,7 @@ def terms_table(result: Any, invoice: str) -> pd.DataFrame:
 
 
 def line_steps(result: Any, invoice: str) -> pd.DataFrame:
-    """Each line as printed, at the printed volume, and by the rules.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [money].
-    invoice : str
-        Its number [text].
-
-    Returns
-    -------
-    DataFrame
-        line, printed, recomputed on the printed volume, by the rules, and the two differences; the
-        total in the last row; empty without a schedule [money].
-    """
+    """Each line as printed, at the printed volume, and by the rules."""
     if result.pricing is None:
         return pd.DataFrame()
     lines, money = result.pricing.lines, Words.of(result).currency
@@ -271,19 +193,7 @@ def _floats(values: pd.Series) -> pd.Series:
 
 
 def origins(result: Any) -> pd.DataFrame:
-    """What the difference of each invoice comes from.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [money].
-
-    Returns
-    -------
-    DataFrame
-        Index: invoices; columns: volume, rates and lines, sum of the lines; invoiced less
-        recomputed [money].
-    """
+    """What the difference of each invoice comes from."""
     rows = []
     for bill, stated, ruled in zip(
         result.pricing.bills, result.pricing.stated, result.pricing.recomputed, strict=True
@@ -298,19 +208,7 @@ def origins(result: Any) -> pd.DataFrame:
 
 
 def volume_ratios(result: Any) -> pd.DataFrame:
-    """Billed over due volume of every invoice whose due volume is known.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [-].
-
-    Returns
-    -------
-    DataFrame
-        invoice, ratio, low, high (over the interval of the due volume), named (the class its volume
-        was named as, or "") [-].
-    """
+    """Billed over due volume of every invoice whose due volume is known."""
     named: dict[str, str] = {}
     for row in result.signatures.itertuples():
         for name in row.invoices:
@@ -328,18 +226,7 @@ def volume_ratios(result: Any) -> pd.DataFrame:
 
 
 def known_ratios(result: Any) -> dict[str, float]:
-    """Ratios of billed to due volume that known errors leave in this schedule.
-
-    Parameters
-    ----------
-    result : Audit
-        With a rate schedule [-].
-
-    Returns
-    -------
-    dict of str to float
-        Error in words to its ratio [-].
-    """
+    """Ratios of billed to due volume that known errors leave in this schedule."""
     found = {words: float(ratio) for words, ratio in UNIT_RATIOS.items()}
     found |= {f"a factor of {10.0**n:g} was applied": 10.0**n for n in (-3, -2, -1, 1, 2, 3)}
     for version in result.pricing.schedule.version:
@@ -351,19 +238,7 @@ def known_ratios(result: Any) -> dict[str, float]:
 
 
 def difference_table(result: Any) -> pd.DataFrame:
-    """Every invoice that differs, with where the difference comes from and what it was named.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-
-    Returns
-    -------
-    DataFrame
-        One row an invoice, the sum in the last row; empty if none differs or there is no schedule
-        [money].
-    """
+    """Every invoice that differs, with where the difference comes from and what it was named."""
     if result.pricing is None:
         return pd.DataFrame()
     parts, money = origins(result), Words.of(result).currency

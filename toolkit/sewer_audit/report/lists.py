@@ -32,17 +32,7 @@ __all__ = [
 def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
     """Any table of an audit with units in its heads.
 
-    Parameters
-    ----------
-    result : Audit
-        For the units of its case [-].
-    frame : DataFrame
-        One of its tables [SI].
-
-    Returns
-    -------
-    DataFrame
-        In the units people read [-].
+    Units: frame [SI].
     """
     words = Words.of(result)
     shown = with_units(frame, words.volume_unit, words.currency)
@@ -53,18 +43,7 @@ def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def checklist(result: Any) -> pd.DataFrame:
-    """What the method asks of the installation, and what the case answers.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        One row a requirement; empty without a record [text].
-    """
+    """What the method asks of the installation, and what the case answers."""
     element, table = result.case.device, result.case.data.effluent
     if element is None or table is None:
         return pd.DataFrame()
@@ -86,18 +65,7 @@ def checklist(result: Any) -> pd.DataFrame:
 
 
 def reading_counts(result: Any) -> pd.DataFrame:
-    """Readings of the record by status and reason.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        status, reason, readings, share [%]; empty without a record [-].
-    """
+    """Readings of the record by status and reason."""
     logger = result.inputs.logger
     if logger is None:
         return pd.DataFrame()
@@ -112,17 +80,7 @@ def reading_counts(result: Any) -> pd.DataFrame:
 def budget_table(result: Any, estimate: str) -> pd.DataFrame:
     """Variance budget of one estimate, all invoices together.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-    estimate : str
-        "effluent" or "balance" [text].
-
-    Returns
-    -------
-    DataFrame
-        One row a cause; empty without that estimate [-].
+    Units: result [m3].
     """
     budget = budget_of(result, estimate)
     if budget.empty:
@@ -144,15 +102,7 @@ def budget_table(result: Any, estimate: str) -> pd.DataFrame:
 def first_order(result: Any) -> pd.DataFrame:
     """All invoices together: the first-order formula beside the draws, and whether it suffices.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3, money].
-
-    Returns
-    -------
-    DataFrame
-        One row a figure; empty where nothing is uncertain [-].
+    Units: result [m3, money].
     """
     words, table = Words.of(result), result.first_order
     rows = []
@@ -180,18 +130,7 @@ def first_order(result: Any) -> pd.DataFrame:
 
 
 def charge_lines(result: Any) -> pd.DataFrame:
-    """Charge lines whose billed amount is not what the schedule gives.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-
-    Returns
-    -------
-    DataFrame
-        One row a line that differs; empty without a schedule [money].
-    """
+    """Charge lines whose billed amount is not what the schedule gives."""
     if result.pricing is None:
         return pd.DataFrame()
     columns = ["invoice", "line", "invoiced", "on_stated_volume", "by_the_rules"]
@@ -206,18 +145,7 @@ def charge_lines(result: Any) -> pd.DataFrame:
 
 
 def signatures(result: Any) -> pd.DataFrame:
-    """Invoices that differ from the rules, with the pattern their figures fit.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-
-    Returns
-    -------
-    DataFrame
-        One row an error, with its amount; empty without a schedule [money].
-    """
+    """Invoices that differ from the rules, with the pattern their figures fit."""
     found = result.signatures
     if found.empty:
         return pd.DataFrame()
@@ -238,43 +166,18 @@ def signatures(result: Any) -> pd.DataFrame:
 def gaps(result: Any) -> pd.DataFrame:
     """Gaps that were filled, with the estimated volume.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    DataFrame
-        One row a gap, in local time; empty without a record [-].
+    Units: result [m3].
     """
     effluent = result.evidence.effluent
     return pd.DataFrame() if effluent is None else readable(result, effluent.gaps)
 
 
 def input_files(result: Any) -> pd.DataFrame:
-    """Every input with its SHA-256.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        What it is, its name in the case file, its hash [text].
-    """
+    """Every input with its SHA-256."""
     rows = result.findings()["inputs"]
     return pd.DataFrame(rows).rename(columns={"key": "what", "sha256": "SHA-256"})
 
 
 def made_with() -> str:
-    """Software a report is made with.
-
-    Returns
-    -------
-    str
-        Names and versions, the toolkit's own code as its hash [text].
-    """
+    """Software a report is made with."""
     return ", ".join(f"{name} {version}" for name, version in versions().items())

@@ -73,17 +73,7 @@ def _plain(value: Any) -> Any:
 def file_hashes(folder: Path, inside: str = "") -> list[dict[str, Any]]:
     """Every file below a folder with its size and SHA-256.
 
-    Parameters
-    ----------
-    folder : Path
-        Where names start [-].
-    inside : str
-        Part of the folder to list; all of it if empty [text].
-
-    Returns
-    -------
-    list of dict
-        file (with forward slashes), bytes, sha256; sorted by name [-].
+    list of dict: file (with forward slashes), bytes, sha256; sorted by name.
     """
     listed = []
     for path in (folder / inside).rglob("*"):
@@ -96,13 +86,7 @@ def file_hashes(folder: Path, inside: str = "") -> list[dict[str, Any]]:
 
 
 def code_hash() -> str:
-    """One SHA-256 over the code and the tables of the toolkit itself.
-
-    Returns
-    -------
-    str
-        Differs as soon as a line of code or a coefficient differs [text].
-    """
+    """One SHA-256 over the code and the tables of the toolkit itself."""
     home = Path(sewer_audit.__file__).parent
     digest = hashlib.sha256()
     for path in sorted(home.rglob("*")):
@@ -114,13 +98,7 @@ def code_hash() -> str:
 
 
 def versions() -> dict[str, str]:
-    """What the computation runs on.
-
-    Returns
-    -------
-    dict of str to str
-        Name and version; the toolkit's own code as its hash [text].
-    """
+    """What the computation runs on."""
     found = {"python": platform.python_version(), "toolkit": sewer_audit.__version__}
     found["toolkit code"] = code_hash()
     for name in COMPUTING:
@@ -129,20 +107,7 @@ def versions() -> dict[str, str]:
 
 
 def make_manifest(folder: Path, about: Mapping[str, Any]) -> dict[str, Any]:
-    """The manifest of a folder whose other files are complete.
-
-    Parameters
-    ----------
-    folder : Path
-        Evidence folder [-].
-    about : mapping
-        notebook, case (inside the folder), parameters [-].
-
-    Returns
-    -------
-    dict
-        Ready for :func:`json_text` [-].
-    """
+    """The manifest of a folder whose other files are complete."""
     inputs = file_hashes(folder, "inputs")
     taken = {entry["file"] for entry in inputs} | {MANIFEST}
     outputs = [entry for entry in file_hashes(folder) if entry["file"] not in taken]
@@ -151,23 +116,7 @@ def make_manifest(folder: Path, about: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
-    """The manifest of an evidence folder.
-
-    Parameters
-    ----------
-    folder : Path
-        Evidence folder [-].
-
-    Returns
-    -------
-    dict
-        As :func:`make_manifest` wrote it [-].
-
-    Raises
-    ------
-    InputRefused
-        If the folder holds none, or one of another kind.
-    """
+    """The manifest of an evidence folder."""
     remedy = "Name a folder that 'sewer-audit report' wrote"
     try:
         read = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))

@@ -15,23 +15,6 @@ __all__ = ["pack_inputs"]
 def pack_inputs(case: Case, folder: Path) -> Path:
     """Copy a case into a folder, byte for byte.
 
-    Parameters
-    ----------
-    case : Case
-        The case; the names in its file are relative [-].
-    folder : Path
-        Where the copies go; it must not exist [-].
-
-    Returns
-    -------
-    Path
-        The copied case file; the names in it lead to the copied files [-].
-
-    Raises
-    ------
-    ReportFailed
-        If two files would take the same place, or one cannot be read.
-
     Notes
     -----
     Names that climb ("../logs/a.csv") stay as they are: the case file is put as many folders deep

@@ -27,23 +27,7 @@ FEW_CHAPTERS = 8
 
 
 def finish_page(page: str) -> str:
-    """Clean a page and give it contents, addresses and numbers.
-
-    Parameters
-    ----------
-    page : str
-        HTML as the template wrote it [text].
-
-    Returns
-    -------
-    str
-        The finished page; the same input gives the same bytes [text].
-
-    Raises
-    ------
-    ReportFailed
-        If something in it would be loaded from elsewhere, or a picture has no text.
-    """
+    """Clean a page and give it contents, addresses and numbers."""
     soup = BeautifulSoup(page, "html.parser")
     main = soup.find("main")
     if main is None:

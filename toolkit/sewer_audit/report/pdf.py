@@ -42,17 +42,7 @@ LIBRARY = "import sys, weasyprint; weasyprint.HTML(sys.argv[1]).write_pdf(sys.ar
 
 @dataclass(frozen=True)
 class Printed:
-    """What became of a print.
-
-    Parameters
-    ----------
-    done : bool
-        True if the PDF was written [-].
-    way : str
-        "library", the browser's name, or "by hand" [text].
-    message : str
-        One sentence for the user [text].
-    """
+    """What became of a print."""
 
     done: bool
     way: str
@@ -60,20 +50,7 @@ class Printed:
 
 
 def print_page(page: Path, target: Path) -> Printed:
-    """Print a page to PDF.
-
-    Parameters
-    ----------
-    page : Path
-        The self-contained page [-].
-    target : Path
-        PDF to write; nothing is left there if no way works [-].
-
-    Returns
-    -------
-    Printed
-        Which way was used [-].
-    """
+    """Print a page to PDF."""
     tried = []
     for way, run in _ways():
         target.unlink(missing_ok=True)

@@ -39,18 +39,7 @@ __all__ = [
 
 
 def answers(plan: Any) -> Shown:
-    """The plan in a few sentences.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """The plan in a few sentences."""
     best = plan.best
     if best is None or best.option.trend:
         return bullets(
@@ -140,18 +129,7 @@ def _is_it_worth(plan: Any, best: Any) -> str:
 
 
 def ranking(plan: Any) -> Shown:
-    """Options that fit, best first.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A table [-].
-    """
+    """Options that fit, best first."""
     head, money = plan.case.data.display.head, plan.case.data.display.money
     table = ranking_table(plan)
     if table.empty:
@@ -184,18 +162,7 @@ def ranking(plan: Any) -> Shown:
 
 
 def case_keys(plan: Any) -> Shown:
-    """How the best option is written in a case file.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        Text [text].
-    """
+    """How the best option is written in a case file."""
     best = plan.best
     if best is None:
         return say("Nothing fits.")
@@ -210,18 +177,7 @@ def case_keys(plan: Any) -> Shown:
 
 
 def flow_source(plan: Any) -> Shown:
-    """Where the expected flow comes from, and its three figures.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        Two sentences [text].
-    """
+    """Where the expected flow comes from, and its three figures."""
     unit, flow = plan.case.data.display.discharge, plan.flow
     low, mean, high = (
         f"{from_si(float(each), unit, 'discharge'):.3g} {unit}"
@@ -237,32 +193,10 @@ def flow_source(plan: Any) -> Shown:
 
 
 def not_rated(plan: Any) -> Shown:
-    """Kinds a plan cannot size.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """Kinds a plan cannot size."""
     return bullets(list(NOT_RATED), "")
 
 
 def flags(plan: Any) -> Shown:
-    """What the reader must know.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """What the reader must know."""
     return bullets([flag.message for flag in plan.flags], "Nothing further.")

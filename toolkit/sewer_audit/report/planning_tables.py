@@ -20,18 +20,7 @@ def _length(values: pd.Series, unit: str) -> np.ndarray:
 
 
 def settings(plan: Any) -> Shown:
-    """How the best option of each kind has to be set.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A table [-].
-    """
+    """How the best option of each kind has to be set."""
     head = plan.case.data.display.head
     table = option_table(plan).set_index("option")
     best = [each.label for each in closer(plan.ranked) if each.option.setting is not None]
@@ -53,18 +42,7 @@ def settings(plan: Any) -> Shown:
 
 
 def looked_at(plan: Any) -> Shown:
-    """Every size looked at, with what speaks against it.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A table [-].
-    """
+    """Every size looked at, with what speaks against it."""
     rows = []
     for row in option_table(plan).to_dict("records"):
         said = [row["against"], row["mind"], f"Open: {row['open']}." if row["open"] else ""]
@@ -81,18 +59,7 @@ def looked_at(plan: Any) -> Shown:
 
 
 def checklists(plan: Any) -> Shown:
-    """Installation rules of the best option of each kind.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A table [-].
-    """
+    """Installation rules of the best option of each kind."""
     rows = []
     for each in closer(plan.ranked):
         table = checklist_table(each.option)
@@ -105,18 +72,7 @@ def checklists(plan: Any) -> Shown:
 
 
 def lengths(plan: Any) -> Shown:
-    """Months of record that give a chance of 90 %, by option and true shortfall.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A table [-].
-    """
+    """Months of record that give a chance of 90 %, by option and true shortfall."""
     if plan.lengths.empty:
         return say("Nothing that carries a claim fits.")
     longest = int(plan.power["months"].max())
@@ -140,18 +96,7 @@ def lengths(plan: Any) -> Shown:
 
 
 def drift(plan: Any) -> Shown:
-    """What drift takes of the uncertainty by the time between visits.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A table [-].
-    """
+    """What drift takes of the uncertainty by the time between visits."""
     if plan.visits.empty:
         return say("The method has no level: there is no zero that could drift.")
     table = plan.visits
@@ -183,18 +128,7 @@ def drift(plan: Any) -> Shown:
 
 
 def worth(plan: Any) -> Shown:
-    """Expected recovery, risk, cost and bound by option.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
-    Returns
-    -------
-    Shown
-        A table, or what is missing [-].
-    """
+    """Expected recovery, risk, cost and bound by option."""
     money = plan.case.data.display.money
     valued = [each for each in closer(plan.ranked) if each.worth is not None]
     missing = (

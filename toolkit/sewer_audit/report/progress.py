@@ -18,11 +18,6 @@ __all__ = ["somebody_watches", "step_bar"]
 def somebody_watches() -> bool:
     """Whether this code runs in a kernel whose front end can ask a person.
 
-    Returns
-    -------
-    bool
-        False outside a kernel and where a program runs the notebook [-].
-
     Notes
     -----
     The request that runs a cell says whether its sender can be asked for input.

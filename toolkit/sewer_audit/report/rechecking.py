@@ -22,17 +22,7 @@ SHOWN = 20
 
 @dataclass(frozen=True)
 class Difference:
-    """One figure that is not reproduced.
-
-    Parameters
-    ----------
-    figure : str
-        Its place in the findings [text].
-    stated : object
-        What the folder says [-].
-    recomputed : object
-        What comes out now [-].
-    """
+    """One figure that is not reproduced."""
 
     figure: str
     stated: Any
@@ -46,22 +36,7 @@ class Difference:
 class RecheckResult:
     """What a recheck found.
 
-    Parameters
-    ----------
-    figures : int
-        Figures compared [-].
-    exact : int
-        Of these, equal to the last stated digit [-].
-    close : int
-        Of these, equal within rounding of the machine, 1e-9 relative [-].
-    differences : tuple of Difference
-        Figures that are not reproduced [-].
-    changed_inputs, changed_outputs : tuple of str
-        Files that are not as the manifest says: changed, missing or added [text].
-    other_versions : tuple of str
-        Software that differs from what made the folder [text].
-    stopped : str
-        Why nothing could be recomputed, else empty [text].
+    close: Of these, equal within rounding of the machine, 1e-9 relative.
     """
 
     figures: int

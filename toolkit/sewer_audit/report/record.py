@@ -20,18 +20,7 @@ TREND = (
 
 
 def device(result: Any) -> Shown:
-    """How the effluent was measured: method, datum, validity, sources.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence without a record [text].
-    """
+    """How the effluent was measured: method, datum, validity, sources."""
     element, table = result.case.device, result.case.data.effluent
     if element is None or table is None:
         return say("This case holds no record of the effluent.")
@@ -56,18 +45,7 @@ def device(result: Any) -> Shown:
 
 
 def quality_sentence(result: Any) -> Shown:
-    """How much of the record could be used, in one paragraph.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A sentence [text].
-    """
+    """How much of the record could be used, in one paragraph."""
     effluent, series = result.evidence.effluent, result.evidence.series
     if effluent is None or series is None:
         return say("This case holds no record of the effluent, so there is no quality to report.")
@@ -103,18 +81,7 @@ def _mean_share(quality: pd.DataFrame, column: str) -> float:
 
 
 def agreement(result: Any) -> Shown:
-    """What the two estimates say about each other.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A sentence [text].
-    """
+    """What the two estimates say about each other."""
     joint, words = result.evidence.reconciliation, Words.of(result)
     if joint is None:
         return say("There is only one estimate, or none; nothing tests it from outside.")
@@ -141,15 +108,7 @@ def agreement(result: Any) -> Shown:
 def self_check(result: Any) -> Shown:
     """How far the fast computation was verified.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    Shown
-        A sentence [text].
+    Units: result [m3].
     """
     found, words = result.findings().get("self_check"), Words.of(result)
     if not found:

@@ -35,15 +35,7 @@ NO_AUDITED = "There is no audited volume: no estimate, or measurements that cont
 def in_short(found: Any) -> Shown:
     """The box that opens the review.
 
-    Parameters
-    ----------
-    found : Review
-        The review [m3, money].
-
-    Returns
-    -------
-    Shown
-        HTML [text].
+    Units: found [m3, money].
     """
     words, row = Words.of(found.audit), found.row
     facts = {"Billed": words.volume(row["billed_m3"])}
@@ -101,18 +93,7 @@ def _best(found: Any, words: Words) -> str:
 
 
 def notes(found: Any) -> Shown:
-    """What the reader must know of the review itself.
-
-    Parameters
-    ----------
-    found : Review
-        The review [-].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """What the reader must know of the review itself."""
     return bullets([f"{note}." for note in found.notes], "The eight quarters before are complete.")
 
 
@@ -151,15 +132,7 @@ def _drawn(name: str, found: Any) -> Picture | None:
 def volumes(found: Any) -> Shown:
     """Billed, measured and expected volume of each quarter.
 
-    Parameters
-    ----------
-    found : Review
-        The review [m3].
-
-    Returns
-    -------
-    Shown
-        A table [text].
+    Units: found [m3].
     """
     words, rows = Words.of(found.audit), []
     unit = words.volume_unit
@@ -193,18 +166,7 @@ def _ratio(row: dict[str, Any]) -> str:
 
 
 def unusual(found: Any) -> Shown:
-    """Whether this quarter lies outside what was usual before.
-
-    Parameters
-    ----------
-    found : Review
-        The review [-].
-
-    Returns
-    -------
-    Shown
-        A paragraph [text].
-    """
+    """Whether this quarter lies outside what was usual before."""
     limits = found.limits
     if limits is None:
         return say("There are too few earlier invoices with an audited volume for control limits.")
@@ -223,18 +185,7 @@ def unusual(found: Any) -> Shown:
 
 
 def costs(found: Any) -> Shown:
-    """Invoiced, recomputed and per volume, quarter by quarter.
-
-    Parameters
-    ----------
-    found : Review
-        The review [money].
-
-    Returns
-    -------
-    Shown
-        A table [text].
-    """
+    """Invoiced, recomputed and per volume, quarter by quarter."""
     words = Words.of(found.audit)
     size, unit, money = (
         float(to_si(1.0, words.volume_unit, "volume")),
@@ -255,18 +206,7 @@ def costs(found: Any) -> Shown:
 
 
 def strengths(found: Any) -> Shown:
-    """Strength surcharges by quarter.
-
-    Parameters
-    ----------
-    found : Review
-        The review [money].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence where the schedule has none [text].
-    """
+    """Strength surcharges by quarter."""
     if found.pricing is None:
         return say("Without a rate schedule no strength surcharge can be told from other charges.")
     if found.strengths.empty:
@@ -285,15 +225,7 @@ def strengths(found: Any) -> Shown:
 def forecast(found: Any) -> Shown:
     """The next quarter with its interval.
 
-    Parameters
-    ----------
-    found : Review
-        The review [m3, money].
-
-    Returns
-    -------
-    Shown
-        A table, or why there is none [text].
+    Units: found [m3, money].
     """
     made, words = found.forecast, Words.of(found.audit)
     if not made["made"]:

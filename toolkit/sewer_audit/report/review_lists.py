@@ -15,18 +15,7 @@ ROOM = "\N{NO-BREAK SPACE}" * 18  # room to write by hand
 
 
 def news(found: Any) -> Shown:
-    """What the invoices of this quarter brought.
-
-    Parameters
-    ----------
-    found : Review
-        The review [-].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence [text].
-    """
+    """What the invoices of this quarter brought."""
     if found.news.empty:
         return say("Nothing was flagged for the invoices of this quarter.")
     table = found.news.rename(columns={"what": "what was found", "before": "seen before"})
@@ -34,18 +23,7 @@ def news(found: Any) -> Shown:
 
 
 def savings(found: Any) -> Shown:
-    """What is worth pursuing, in order of its cautious figure.
-
-    Parameters
-    ----------
-    found : Review
-        The review [money].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence [text].
-    """
+    """What is worth pursuing, in order of its cautious figure."""
     if found.savings.empty:
         return say("No saving follows from the evidence of this case.")
     words, frame = Words.of(found.audit), found.savings
@@ -77,18 +55,7 @@ def _certainty(row: Any, words: Words) -> str:
 
 
 def actions(found: Any) -> Shown:
-    """What to do, with blanks for owner and date.
-
-    Parameters
-    ----------
-    found : Review
-        The review [-].
-
-    Returns
-    -------
-    Shown
-        A table [text].
-    """
+    """What to do, with blanks for owner and date."""
     blank = {name: found.actions[name].replace("", ROOM) for name in ("owner", "date")}
     table = found.actions.assign(**blank).rename(columns={"last_day": "last day the case states"})
     if table.empty:

@@ -73,25 +73,7 @@ class _OwnKernelManager(AsyncKernelManager):
 
 
 def check_parameters(notebook: Path, given: Mapping[str, Any]) -> dict[str, Any]:
-    """Compare parameters with those the notebook has.
-
-    Parameters
-    ----------
-    notebook : Path
-        The notebook; its cell tagged ``parameters`` holds ``name: type = default`` lines [-].
-    given : mapping
-        Parameter and value [-].
-
-    Returns
-    -------
-    dict
-        The same, checked [-].
-
-    Raises
-    ------
-    ReportFailed
-        Naming each parameter that the notebook does not have or whose value has another type.
-    """
+    """Compare parameters with those the notebook has."""
     known = papermill.inspect_notebook(str(notebook))
     if not known:
         raise ReportFailed(f"{notebook.name} has no cell tagged 'parameters'; it cannot be run")
@@ -115,27 +97,7 @@ def _fault(detail: Any, known: list[str]) -> str:
 
 
 def run_notebook(notebook: Path, parameters: Mapping[str, Any], progress: bool = True) -> Any:
-    """Run a notebook to its end.
-
-    Parameters
-    ----------
-    notebook : Path
-        The notebook, which is not changed [-].
-    parameters : mapping
-        Checked by :func:`check_parameters` [-].
-    progress : bool
-        Show a plain bar on the terminal's standard error [-].
-
-    Returns
-    -------
-    NotebookNode
-        The executed notebook [-].
-
-    Raises
-    ------
-    ReportFailed
-        With one message: what stopped it and where.
-    """
+    """Run a notebook to its end."""
     checked = check_parameters(notebook, parameters)
     bar: Any = {"desc": notebook.stem, "disable": None, "leave": False} if progress else False
     try:

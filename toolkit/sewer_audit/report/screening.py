@@ -69,18 +69,7 @@ def _value(value: float, unit: str, parameter: str) -> str:
 
 
 def record_by_invoice(result: Any) -> pd.DataFrame:
-    """How much of every service period the record covers, its longest gap and what was filled.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    DataFrame
-        One row per invoice, in the units people read; empty without a record [-].
-    """
+    """How much of every service period the record covers, its longest gap and what was filled."""
     effluent = result.evidence.effluent
     if effluent is None:
         return pd.DataFrame()
@@ -98,18 +87,7 @@ def record_by_invoice(result: Any) -> pd.DataFrame:
 
 
 def screening_stretches(result: Any) -> pd.DataFrame:
-    """Stretches of the record that were rejected, marked or hold no reading, by reason.
-
-    Parameters
-    ----------
-    result : Audit
-        With an effluent record [-].
-
-    Returns
-    -------
-    DataFrame
-        reason, kind ("rejected", "marked" or "missing"), start, end (UTC), readings [-].
-    """
+    """Stretches of the record that were rejected, marked or hold no reading, by reason."""
     logger = result.inputs.logger
     parts = [_rejected(logger.frame), _missing(logger)]
     if logger.spans is not None and logger.screening is not None:
@@ -169,19 +147,7 @@ def _missing(logger: Any) -> pd.DataFrame:
 
 
 def screened_level(result: Any) -> pd.DataFrame:
-    """Level, or flow where the method has no level, of every row with its status.
-
-    Parameters
-    ----------
-    result : Audit
-        With an effluent record [-].
-
-    Returns
-    -------
-    DataFrame
-        time (UTC), value (in the unit people read), status; the head of the axis stands in
-        ``attrs["axis"]`` [-].
-    """
+    """Level, or flow where the method has no level, of every row with its status."""
     logger, words = result.inputs.logger, Words.of(result)
     frame = logger.frame[["time", "status"]].copy()
     if result.case.device.level_column is None:

@@ -17,20 +17,7 @@ __all__ = ["machine_paths", "notebook_text", "refuse_paths", "scrub_notebook"]
 
 
 def machine_paths(draft: Path, notebook: Path) -> dict[str, str]:
-    """Paths of this machine and what stands in their place in a file that leaves it.
-
-    Parameters
-    ----------
-    draft : Path
-        Folder under way, which becomes the folder of the evidence [-].
-    notebook : Path
-        The notebook that is run [-].
-
-    Returns
-    -------
-    dict of str to str
-        Absolute path and its stand-in [text].
-    """
+    """Paths of this machine and what stands in their place in a file that leaves it."""
     package = Path(sewer_audit.__file__).parent
     paths = {
         str(draft): ".",
@@ -43,20 +30,7 @@ def machine_paths(draft: Path, notebook: Path) -> dict[str, str]:
 
 
 def refuse_paths(folder: Path, paths: Mapping[str, str]) -> None:
-    """Refuse outputs that name a place on this machine.
-
-    Parameters
-    ----------
-    folder : Path
-        Evidence folder; the packed inputs are the user's own and are not looked at [-].
-    paths : mapping of str to str
-        As :func:`machine_paths` lists them [text].
-
-    Raises
-    ------
-    ReportFailed
-        Naming the file and the path.
-    """
+    """Refuse outputs that name a place on this machine."""
     for file in sorted(folder.iterdir()):
         if file.suffix not in (".html", ".json", ".ipynb"):
             continue
@@ -67,23 +41,7 @@ def refuse_paths(folder: Path, paths: Mapping[str, str]) -> None:
 
 
 def scrub_notebook(notebook: Any, names: Mapping[str, str], parameters: Mapping[str, Any]) -> Any:
-    """A copy of an executed notebook that tells nothing of the run but its results.
-
-    Parameters
-    ----------
-    notebook : NotebookNode
-        Executed [-].
-    names : mapping of str to str
-        Absolute path and what stands in its place [text].
-    parameters : mapping
-        What the cell of injected parameters says from now on [-].
-
-    Returns
-    -------
-    NotebookNode
-        Without time stamps, run identifiers, standard error and paths; run again from its own
-        folder it finds the packed inputs [-].
-    """
+    """A copy of an executed notebook that tells nothing of the run but its results."""
     clean = nbformat.from_dict(nbformat.v4.new_notebook())
     clean.metadata["kernelspec"] = {"display_name": "Python 3", "language": "python"}
     clean.metadata["kernelspec"]["name"] = "python3"
@@ -117,16 +75,5 @@ def _replace(value: Any, names: Mapping[str, str]) -> Any:
 
 
 def notebook_text(notebook: Any) -> str:
-    """A notebook as text with steady bytes.
-
-    Parameters
-    ----------
-    notebook : NotebookNode
-        As :func:`scrub_notebook` left it [-].
-
-    Returns
-    -------
-    str
-        JSON [text].
-    """
+    """A notebook as text with steady bytes."""
     return nbformat.writes(notebook, version=4) + "\n"

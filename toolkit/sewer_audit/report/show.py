@@ -50,17 +50,7 @@ CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f]")
 
 @dataclass(frozen=True)
 class Shown:
-    """Something a notebook shows as a page part, with a plain text in its place.
-
-    Parameters
-    ----------
-    markup : str
-        HTML or Markdown [text].
-    plain : str
-        The same for a reader without a page [text].
-    kind : str
-        "text/html" or "text/markdown" [text].
-    """
+    """Something a notebook shows as a page part, with a plain text in its place."""
 
     markup: str
     plain: str
@@ -76,18 +66,7 @@ class Shown:
 
 
 def markdown_text(text: object) -> str:
-    """Text from a file, safe inside Markdown.
-
-    Parameters
-    ----------
-    text : object
-        Name, comment or any other value of an input [text].
-
-    Returns
-    -------
-    str
-        On one line; signs with a meaning as character numbers [text].
-    """
+    """Text from a file, safe inside Markdown."""
     line = " ".join(CONTROL.sub(" ", str(text)).split())
     return SIGNS.sub(lambda sign: f"&#{ord(sign[0])};", line)
 
@@ -113,20 +92,7 @@ def say(sentence: str, /, **values: object) -> Shown:
 
 
 def bullets(sentences: list[str], empty: str) -> Shown:
-    """Sentences as a list, safe inside Markdown.
-
-    Parameters
-    ----------
-    sentences : list of str
-        Any text [text].
-    empty : str
-        What to say if there is none [text].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """Sentences as a list, safe inside Markdown."""
     if not sentences:
         return say(empty)
     lines = [f"- {markdown_text(sentence)}" for sentence in sentences]
@@ -135,20 +101,7 @@ def bullets(sentences: list[str], empty: str) -> Shown:
 
 
 def figure_of(value: Any, digits: int | None = None) -> str:
-    """A value as people read it.
-
-    Parameters
-    ----------
-    value : object
-        Number, time, text or nothing [-].
-    digits : int, optional
-        Digits after the point; four significant ones if None [-].
-
-    Returns
-    -------
-    str
-        "–" for nothing; times without seconds where these are zero [text].
-    """
+    """A value as people read it."""
     if value is None or value is pd.NaT:
         return "–"
     if isinstance(value, bool):
@@ -186,24 +139,7 @@ def show_table(
     digits: Mapping[str, int] | int | None = None,
     sums: Sequence[int] = (),
 ) -> Shown:
-    """A table for a page: caption, heads as they are, numbers to the right.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Column names are the heads and carry their units; the index is not shown [-].
-    caption : str
-        What the table says [text].
-    digits : mapping of str to int, or int, optional
-        Digits after the point, by column or for all [-].
-    sums : sequence of int
-        Row numbers set off as sums [-].
-
-    Returns
-    -------
-    Shown
-        Displayed by a notebook as its last value [text].
-    """
+    """A table for a page: caption, heads as they are, numbers to the right."""
     wanted = digits if isinstance(digits, Mapping) else dict.fromkeys(frame.columns, digits)
     heads = [str(name) for name in frame.columns]
     numeric = [_is_numeric(frame[name]) for name in frame.columns]
@@ -276,22 +212,7 @@ def show_caution(text: str) -> Shown:
 
 
 def show_verdict(finding: str, amount: str, facts: Mapping[str, str]) -> Shown:
-    """The verdict as the box that opens a report.
-
-    Parameters
-    ----------
-    finding : str
-        The finding in words [text].
-    amount : str
-        The amount in question with its interval, or that there is none [text].
-    facts : mapping of str to str
-        Few further facts: label and value with its unit [text].
-
-    Returns
-    -------
-    Shown
-        Displayed by a notebook as its last value [text].
-    """
+    """The verdict as the box that opens a report."""
     listed = "".join(
         f"<div><dt>{html.escape(label)}</dt><dd>{_unbroken(value)}</dd></div>"
         for label, value in facts.items()

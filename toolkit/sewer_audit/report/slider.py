@@ -26,18 +26,7 @@ POINTS = 41
 def zero_volumes(result: Any, reach: float = REACH) -> pd.DataFrame | None:
     """Measured volume of each invoice if the instrument read too high or too low.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-    reach : float
-        Largest zero error [m].
-
-    Returns
-    -------
-    DataFrame or None
-        Index: zero error [m]; a column an invoice, the part covered by readings [m3]. None
-        without a record of a method with a level.
+    Units: result [m3]; reach [m]; returns [m3].
 
     Notes
     -----
@@ -111,19 +100,7 @@ def zero_slider(result: Any) -> Any:
 def told_of(volumes: pd.Series, error: float, words: Words) -> str:
     """What one zero error means, in a sentence.
 
-    Parameters
-    ----------
-    volumes : Series
-        Zero error [m] to the true volume [m3].
-    error : float
-        What the instrument reads too high by [m].
-    words : Words
-        Units people read [-].
-
-    Returns
-    -------
-    str
-        HTML; holds no text from input files [text].
+    Units: volumes [m3]; error [m].
     """
     stated = float(np.interp(0.0, volumes.index, volumes))
     true = float(np.interp(error, volumes.index, volumes))
@@ -138,19 +115,7 @@ def told_of(volumes: pd.Series, error: float, words: Words) -> str:
 def curve_of(volumes: pd.Series, error: float, unit: str) -> bytes:
     """The curve with the chosen zero error as its band, as a picture.
 
-    Parameters
-    ----------
-    volumes : Series
-        Zero error [m] to the true volume [m3].
-    error : float
-        What the instrument reads too high by [m].
-    unit : str
-        Unit of level to show [text].
-
-    Returns
-    -------
-    bytes
-        A PNG file [-].
+    Units: volumes [m3]; error [m].
     """
     stated = float(np.interp(0.0, volumes.index, volumes))
     curve = pd.DataFrame({"zero_error": volumes.index, "change": stated / volumes.to_numpy() - 1})

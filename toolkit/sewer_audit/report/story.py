@@ -36,42 +36,14 @@ __all__ = [
 
 
 def table_or(frame: pd.DataFrame | None, caption: str, empty: str, **keywords: Any) -> Shown:
-    """A table, or a sentence where there is nothing to show.
-
-    Parameters
-    ----------
-    frame : DataFrame or None
-        The table [-].
-    caption : str
-        Its caption [text].
-    empty : str
-        The sentence [text].
-    **keywords
-        Passed on to :func:`sewer_audit.report.show.show_table` [-].
-
-    Returns
-    -------
-    Shown
-        Table or sentence [text].
-    """
+    """A table, or a sentence where there is nothing to show."""
     if frame is None or frame.empty:
         return say("{sentence}", sentence=empty)
     return show_table(frame, caption, **keywords)
 
 
 def run_of(result: Any) -> Shown:
-    """Draws, seed and coverage of this run, and how the number of draws was found.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A sentence or two [text].
-    """
+    """Draws, seed and coverage of this run, and how the number of draws was found."""
     return say(
         "This run: {draws} draws, seed {seed}, {coverage} coverage." + _found_how(result.stability),
         draws=result.draws,
@@ -98,18 +70,7 @@ def _found_how(found: Any) -> str:
 
 
 def answers(result: Any) -> Shown:
-    """Which of the three questions the case answers, and what would open the others.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A table [text].
-    """
+    """Which of the three questions the case answers, and what would open the others."""
     frame = pd.DataFrame(
         [
             {
@@ -125,35 +86,13 @@ def answers(result: Any) -> Shown:
 
 
 def explained(result: Any) -> Shown:
-    """What the ranking of the explanations allows to say.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A sentence [text].
-    """
+    """What the ranking of the explanations allows to say."""
     statement = str(result.explanations.attrs.get("statement", ""))
     return say("{statement}", statement=sentence_of(statement) if statement else "None was ranked.")
 
 
 def claim(result: Any) -> Shown:
-    """Amounts by invoice with windows and deadlines.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [money].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence without a schedule [text].
-    """
+    """Amounts by invoice with windows and deadlines."""
     if result.claim.empty:
         return say("Without a rate schedule no amount can be stated.")
     return show_table(
@@ -176,15 +115,7 @@ def _claim_caption(result: Any) -> str:
 def margin_table(result: Any) -> Shown:
     """What it would take for another finding.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [m3].
-
-    Returns
-    -------
-    Shown
-        A table, or a sentence without an audited volume [text].
+    Units: result [m3].
     """
     frame = margins(result)
     sums = () if frame is None else (len(frame) - 1,)
@@ -193,16 +124,5 @@ def margin_table(result: Any) -> Shown:
 
 
 def next_proof(result: Any) -> Shown:
-    """What to obtain next, the most useful first.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """What to obtain next, the most useful first."""
     return bullets(list(result.next_proof), "Nothing further is proposed.")

@@ -35,19 +35,7 @@ FIXED = {
 def with_units(frame: pd.DataFrame, volume: str, money: str) -> pd.DataFrame:
     """A table of SI figures as people read it.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Column names as the audit gives them [SI].
-    volume : str
-        Unit of volume to show [text].
-    money : str
-        Name of the currency [text].
-
-    Returns
-    -------
-    DataFrame
-        Heads in words with their unit in brackets; shares in per cent, durations in hours [-].
+    Units: frame [SI].
     """
     columns = {}
     for name in frame.columns:
@@ -82,20 +70,7 @@ def _words(name: str) -> str:
 
 
 def invoice_lines(result: Any) -> pd.DataFrame | None:
-    """Charge lines as quantity, rate and billed amount, for live arithmetic.
-
-    Parameters
-    ----------
-    result : Audit
-        With or without a rate schedule [-].
-
-    Returns
-    -------
-    DataFrame or None
-        One row per invoice and line, with the amount by the schedule on the volume as printed and
-        the sum of products that gives it, where one does; with the total as printed where a line
-        is not printed; None without a schedule [money].
-    """
+    """Charge lines as quantity, rate and billed amount, for live arithmetic."""
     pricing = getattr(result, "pricing", None)
     if pricing is None:
         return None
@@ -129,12 +104,7 @@ def _work(priced: Any, column: str) -> str:
 def write_tables(result: Any, path: Path) -> None:
     """Write every table of a result to one workbook.
 
-    Parameters
-    ----------
-    result : Audit
-        What a notebook delivers; ``tables()`` names its tables [SI].
-    path : Path
-        Workbook to write [-].
+    Units: result [SI].
     """
     case = getattr(result, "case", None)
     volume, money, zone = "m3", "USD", None

@@ -14,18 +14,7 @@ __all__ = ["conclusions", "fairness", "rule_source", "verdict"]
 
 
 def verdict(result: Any) -> Shown:
-    """The box that opens the report: finding, amount, the few figures behind them.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        HTML [text].
-    """
+    """The box that opens the report: finding, amount, the few figures behind them."""
     words, total = Words.of(result), result.total
     facts = {f"Billed, all invoices{words.unit_meaning}": words.volume(total["billed_m3"])}
     if _known(total, "audited_mean"):
@@ -88,18 +77,7 @@ def _amount(result: Any, words: Words) -> str:
 
 
 def conclusions(result: Any) -> Shown:
-    """The verdict in sentences, the three questions kept apart.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A list [text].
-    """
+    """The verdict in sentences, the three questions kept apart."""
     words = Words.of(result)
     return bullets(
         [
@@ -236,18 +214,7 @@ def _cautions(result: Any) -> list[str]:
 
 
 def fairness(result: Any) -> Shown:
-    """The answer to the third question as a sentence.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    Shown
-        A sentence [text].
-    """
+    """The answer to the third question as a sentence."""
     sentences = _basis_sentences(result, Words.of(result))
     if not sentences:
         return say("The third question, whether the basis is fair, is not answered by this case.")
@@ -255,18 +222,7 @@ def fairness(result: Any) -> Shown:
 
 
 def rule_source(result: Any) -> str:
-    """Where the decision rule comes from, as the case states it.
-
-    Parameters
-    ----------
-    result : Audit
-        The audit [-].
-
-    Returns
-    -------
-    str
-        Such as "The decision rule, agreed with the town" [text].
-    """
+    """Where the decision rule comes from, as the case states it."""
     source = result.case.data.rule.source.strip().rstrip(".")
     return "The decision rule" + (
         f", {source}" if source else " (the case file names no source for it)"

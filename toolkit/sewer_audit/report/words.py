@@ -32,52 +32,20 @@ UNITS = {
 def counted(number: int, one: str, many: str = "") -> str:
     """A number with its noun.
 
-    Parameters
-    ----------
-    number : int
-        How many [-].
-    one, many : str
-        The noun for one and for several; the plural takes an "s" if not given [text].
-
-    Returns
-    -------
-    str
-        Such as "1 invoice" or "12 invoices" [text].
+    str: Such as "1 invoice" or "12 invoices".
     """
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 def joined(names: list[str]) -> str:
-    """Names as a list in a sentence.
-
-    Parameters
-    ----------
-    names : list of str
-        Any number of names [text].
-
-    Returns
-    -------
-    str
-        Such as "a, b and c" [text].
-    """
+    """Names as a list in a sentence."""
     if len(names) < 2:
         return "".join(names)
     return ", ".join(names[:-1]) + " and " + names[-1]
 
 
 def sentence_of(text: str) -> str:
-    """Words as a sentence: a capital first, a full stop last.
-
-    Parameters
-    ----------
-    text : str
-        Any words [text].
-
-    Returns
-    -------
-    str
-        The sentence [text].
-    """
+    """Words as a sentence: a capital first, a full stop last."""
     text = text.strip()
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 

@@ -56,21 +56,7 @@ def write_workbook(
 ) -> None:
     """Write tables to one workbook.
 
-    Parameters
-    ----------
-    path : str or Path
-        File to write [-].
-    tables : mapping of str to DataFrame
-        Sheet name and table; column names carry their units [-].
-    invoice_lines : DataFrame, optional
-        invoice, line, quantity, unit, rate, billed: becomes a sheet whose amounts, sums and
-        differences are formulas; also computed, the amount to show, work, the formula of a line
-        that is no single product (the bare amount stands where there is none), and total, in the
-        place of the sum of what is billed [`money`].
-    zone : tzinfo, optional
-        Zone that times with a zone are written in, with their offset [-].
-    money : str
-        Name of the currency [text].
+    Units: invoice_lines [`money`].
     """
     draft = _Draft(Workbook(), zone)
     draft.book.remove(draft.book.active)
@@ -88,18 +74,7 @@ def write_workbook(
 
 
 def harmless(text: object) -> str:
-    """Text that no spreadsheet takes for a formula, in a workbook or in a CSV made of it.
-
-    Parameters
-    ----------
-    text : object
-        Name, comment or any other text [text].
-
-    Returns
-    -------
-    str
-        With an apostrophe before a sign that could start a formula; control signs removed [text].
-    """
+    """Text that no spreadsheet takes for a formula, in a workbook or in a CSV made of it."""
     clean = FORBIDDEN.sub("\N{REPLACEMENT CHARACTER}", str(text))
     if len(clean) > LONGEST:
         clean = clean[:LONGEST] + " … (cut)"

@@ -47,17 +47,7 @@ OURS = ("case", "draws", "seed", "deliver_to")
 
 @dataclass(frozen=True)
 class ReportResult:
-    """An evidence folder that was written.
-
-    Parameters
-    ----------
-    folder : Path
-        Where it is [-].
-    files : tuple of str
-        What it holds, without the packed inputs [text].
-    lines : tuple of str
-        What the user should be told [text].
-    """
+    """An evidence folder that was written."""
 
     folder: Path
     files: tuple[str, ...]
@@ -65,23 +55,7 @@ class ReportResult:
 
 
 def notebook_file(name: str) -> Path:
-    """Where a notebook that travels with the package lies.
-
-    Parameters
-    ----------
-    name : str
-        Its name without ending, or a path that ends in ``.ipynb`` [text].
-
-    Returns
-    -------
-    Path
-        The notebook [-].
-
-    Raises
-    ------
-    ReportFailed
-        If there is none of this name.
-    """
+    """Where a notebook that travels with the package lies."""
     path = Path(name) if name.endswith(".ipynb") else home("notebooks") / f"{name}.ipynb"
     if not path.is_file():
         raise ReportFailed(f"there is no notebook {path.name}")

@@ -26,22 +26,10 @@ MOST_COLUMNS = 10_000
 class BudgetLine:
     """What one cause contributes to the uncertainty of one result.
 
-    Parameters
-    ----------
-    name : str
-        Name of the cause [text].
-    standard_uncertainty : float
-        Standard uncertainty of the result from this cause alone [result unit].
-    share : float
-        Its share of the variance from all causes together [-].
-    share_error : float
-        Standard error of the share from the limited number of draws [-].
-    slope : int
-        1 if a larger error goes with a larger result, -1 if with a smaller one, 0 if neither can
-        be said [-].
-    shift : float or None
-        Change of the mean from the spread of this cause, where the model bends; None where the
-        result at the stated values was not given [result unit].
+    Units: standard_uncertainty [result unit]; shift [result unit].
+
+    slope: 1 if a larger error goes with a larger result, -1 if with a smaller one, 0 if neither
+    can be said.
     """
 
     name: str
@@ -133,12 +121,7 @@ class BudgetTable:
 class Budget:
     """Budgets of every invoice and of their total.
 
-    Parameters
-    ----------
-    invoices : tuple of BudgetTable
-        In the order of the columns [result unit].
-    total : BudgetTable
-        Of the sum over all columns, from the joint draws [result unit].
+    Units: invoices [result unit]; total [result unit].
     """
 
     invoices: tuple[BudgetTable, ...]
@@ -208,23 +191,7 @@ def budget_from_effects(
 ) -> Budget:
     """Share of variance by cause from first-order effects.
 
-    Parameters
-    ----------
-    effects : mapping
-        Shared cause to sensitivity times standard uncertainty, signed (invoices,) [result unit].
-    own : mapping, optional
-        Cause that acts on each invoice by itself to standard uncertainties (invoices,)
-        [result unit].
-
-    Returns
-    -------
-    Budget
-        One table per invoice and one for the total; the remainder is zero [result unit].
-
-    Raises
-    ------
-    AuditError
-        If there is no cause at all.
+    Units: effects [result unit]; own [result unit]; returns [result unit].
 
     Notes
     -----

@@ -153,17 +153,9 @@ class Cause:
 def shaped(cause: Cause, standard_normal: np.ndarray) -> np.ndarray:
     """Turn standard normal draws into draws of a cause.
 
-    Parameters
-    ----------
-    cause : Cause
-        Value, spread and shape [SI].
-    standard_normal : array
-        Draws with mean 0 and variance 1 [-].
+    Units: cause [SI]; returns [SI].
 
-    Returns
-    -------
-    array
-        Draws of the value including its error, of the same form [SI].
+    standard_normal: Draws with mean 0 and variance 1.
 
     Notes
     -----
@@ -197,22 +189,7 @@ def shaped(cause: Cause, standard_normal: np.ndarray) -> np.ndarray:
 def standard_from_half_width(half_width: float, shape: str) -> float:
     """Standard uncertainty of a value known to lie within limits.
 
-    Parameters
-    ----------
-    half_width : float
-        Half the distance between the limits [SI].
-    shape : str
-        "rectangular", "triangular" or "arcsine": the declared rule [text].
-
-    Returns
-    -------
-    float
-        Standard uncertainty in the unit of `half_width` [SI].
-
-    Raises
-    ------
-    AuditError
-        If the shape has no limits or the half-width is negative.
+    Units: half_width [SI]; returns [SI].
 
     Notes
     -----
@@ -233,22 +210,9 @@ def standard_from_half_width(half_width: float, shape: str) -> float:
 def standard_from_trapezoid(half_width: float, top_ratio: float) -> float:
     """Standard uncertainty of a symmetric trapezoid.
 
-    Parameters
-    ----------
-    half_width : float
-        Half the base [SI].
-    top_ratio : float
-        Top over base, 0 for a triangle and 1 for a rectangle [-].
+    Units: half_width [SI]; returns [SI].
 
-    Returns
-    -------
-    float
-        Standard uncertainty in the unit of `half_width` [SI].
-
-    Raises
-    ------
-    AuditError
-        If the ratio lies outside 0 to 1 or the half-width is negative.
+    top_ratio: Top over base, 0 for a triangle and 1 for a rectangle.
 
     Notes
     -----
@@ -266,22 +230,7 @@ def standard_from_trapezoid(half_width: float, top_ratio: float) -> float:
 def standard_from_expanded(expanded: float, coverage_factor: float) -> float:
     """Standard uncertainty behind an expanded one.
 
-    Parameters
-    ----------
-    expanded : float
-        Expanded uncertainty as a certificate states it [SI].
-    coverage_factor : float
-        Its coverage factor k [-].
-
-    Returns
-    -------
-    float
-        Standard uncertainty in the unit of `expanded` [SI].
-
-    Raises
-    ------
-    AuditError
-        If the factor is not positive or the uncertainty is negative.
+    Units: expanded [SI]; returns [SI].
 
     Notes
     -----
@@ -299,20 +248,7 @@ def standard_from_expanded(expanded: float, coverage_factor: float) -> float:
 def standard_from_resolution(step: float) -> float:
     """Standard uncertainty that the last digit of a display brings.
 
-    Parameters
-    ----------
-    step : float
-        Smallest step of the display [SI].
-
-    Returns
-    -------
-    float
-        Standard uncertainty in the unit of `step` [SI].
-
-    Raises
-    ------
-    AuditError
-        If the step is negative.
+    Units: step [SI]; returns [SI].
 
     Notes
     -----

@@ -17,19 +17,7 @@ __all__ = ["Conditioned", "condition"]
 class Conditioned:
     """A normal vector after some linear combinations of it were observed.
 
-    Parameters
-    ----------
-    mean : array (n,)
-        Posterior mean [unit of the vector].
-    covariance : array (n, n)
-        Posterior covariance [unit squared].
-    innovations : array (m,)
-        Observations less what was expected of each given the earlier ones, over its standard
-        deviation: independent standard normal if the stated spreads are right [-].
-    statistic : float
-        Sum of their squares [-].
-    probability : float
-        Probability of at least that sum if the stated spreads are right [-].
+    Units: mean [unit of the vector]; covariance [unit squared].
     """
 
     mean: np.ndarray
@@ -48,28 +36,8 @@ def condition(
 ) -> Conditioned:
     """Update a normal vector with noisy observations of linear combinations of it.
 
-    Parameters
-    ----------
-    mean : array (n,)
-        Prior mean [unit of the vector].
-    covariance : array (n, n)
-        Prior covariance [unit squared].
-    matrix : array (m, n)
-        What each observation is made of [-].
-    observed : array (m,)
-        Observations, in order of time [unit of the vector].
-    noise : array (m, m), optional
-        Covariance of their own errors; none if left out [unit squared].
-
-    Returns
-    -------
-    Conditioned
-        Posterior mean and covariance, and how surprising the observations were [-].
-
-    Raises
-    ------
-    AuditError
-        If an observation leaves no room for any error.
+    Units: mean [unit of the vector]; covariance [unit squared]; observed [unit of the vector];
+    noise [unit squared].
 
     Notes
     -----

@@ -31,10 +31,7 @@ __all__ = [
 class Limits:
     """An interval of permissible or of acceptable values.
 
-    Parameters
-    ----------
-    low, high : float
-        Ends; infinite where there is none [any].
+    Units: low, high [any].
     """
 
     low: float = -math.inf
@@ -43,17 +40,7 @@ class Limits:
 
 @dataclass(frozen=True)
 class GlobalRisks:
-    """Chances of wrong decisions before an item is measured.
-
-    Parameters
-    ----------
-    prior_conformity : float
-        Share of items within tolerance [-].
-    consumer : float
-        Probability that an item is accepted and does not conform [-].
-    producer : float
-        Probability that an item is rejected and does conform [-].
-    """
+    """Chances of wrong decisions before an item is measured."""
 
     prior_conformity: float
     consumer: float
@@ -65,26 +52,7 @@ def conformance_probability(
 ) -> float:
     """Probability that a quantity lies within limits, given its estimate and uncertainty.
 
-    Parameters
-    ----------
-    estimate : float
-        Best estimate [any].
-    standard : float
-        Standard uncertainty [unit of the estimate].
-    limits : Limits
-        Permissible values [unit of the estimate].
-    dof : float
-        Degrees of freedom of the standard uncertainty [-].
-
-    Returns
-    -------
-    float
-        Conformance probability [-].
-
-    Raises
-    ------
-    AuditError
-        If the standard uncertainty is not above zero.
+    Units: estimate [any]; standard [unit of the estimate]; limits [unit of the estimate].
 
     Notes
     -----
@@ -104,21 +72,6 @@ def conformance_probability(
 def one_sided_factor(probability: float) -> float:
     """Distance from a limit, in standard uncertainties, for a one-sided conformance probability.
 
-    Parameters
-    ----------
-    probability : float
-        Conformance probability to reach [-].
-
-    Returns
-    -------
-    float
-        Normal quantile z [-].
-
-    Raises
-    ------
-    AuditError
-        If the probability is not between 0 and 1.
-
     Notes
     -----
     z = Phi^-1(p).
@@ -135,25 +88,9 @@ def one_sided_factor(probability: float) -> float:
 def guarded_limits(tolerance: Limits, expanded: float, guard_factor: float = 1.0) -> Limits:
     """Acceptance limits set off from tolerance limits by a guard band.
 
-    Parameters
-    ----------
-    tolerance : Limits
-        Permissible values [any].
-    expanded : float
-        Expanded uncertainty, usually 2 u [unit of the limits].
-    guard_factor : float
-        r in w = r U: above zero for guarded acceptance (inside the limits), below zero for guarded
-        rejection (outside them), zero for shared risk [-].
+    Units: tolerance [any]; expanded [unit of the limits]; returns [unit of the limits].
 
-    Returns
-    -------
-    Limits
-        Acceptable measured values [unit of the limits].
-
-    Raises
-    ------
-    AuditError
-        If the guard bands leave nothing to accept.
+    expanded: Expanded uncertainty, usually 2 u.
 
     Notes
     -----
@@ -178,26 +115,7 @@ def limit_of_proof(
 ) -> float:
     """Smallest measured value that proves a limit exceeded with a stated probability.
 
-    Parameters
-    ----------
-    limit : float
-        Limit not to be exceeded [any].
-    probability : float
-        Probability of the proof [-].
-    standard : float
-        Standard uncertainty where it is constant [unit of the limit].
-    relative : float
-        Standard uncertainty over the measured value where it is proportional [-].
-
-    Returns
-    -------
-    float
-        Measured value [unit of the limit].
-
-    Raises
-    ------
-    AuditError
-        If the probability is out of range or the relative uncertainty allows no proof at all.
+    Units: limit [any]; standard [unit of the limit]; returns [unit of the limit].
 
     Notes
     -----
@@ -220,17 +138,10 @@ def normalised_error(
 ) -> float:
     """Difference of two results over their joint expanded uncertainty (E_n).
 
-    Parameters
-    ----------
-    value, reference : float
-        The two results [any].
-    expanded, expanded_reference : float
-        Their expanded uncertainties with k = 2 [unit of the results].
+    Units: value, reference [any]; expanded, expanded_reference [unit of the results].
 
-    Returns
-    -------
-    float
-        Above 1 in size: the results disagree [-].
+    expanded, expanded_reference: Their expanded uncertainties with k = 2. float: Above 1 in
+    size: the results disagree.
 
     Notes
     -----
@@ -247,17 +158,9 @@ def normalised_error(
 def zeta_score(value: float, reference: float, standard: float, standard_reference: float) -> float:
     """Difference of two results over their joint standard uncertainty (zeta).
 
-    Parameters
-    ----------
-    value, reference : float
-        The two results [any].
-    standard, standard_reference : float
-        Their standard uncertainties [unit of the results].
+    Units: value, reference [any]; standard, standard_reference [unit of the results].
 
-    Returns
-    -------
-    float
-        Above 2 in size: questionable, above 3: they disagree [-].
+    float: Above 2 in size: questionable, above 3: they disagree.
 
     Notes
     -----
@@ -279,26 +182,8 @@ def global_risks(
 ) -> GlobalRisks:
     """Risks of wrong decisions over a population of items, before any is measured.
 
-    Parameters
-    ----------
-    tolerance : Limits
-        Permissible true values [any].
-    acceptance : Limits
-        Measured values that are accepted [unit of the tolerance].
-    prior_mean, prior_standard : float
-        Normal distribution of true values [unit of the tolerance].
-    standard : float
-        Standard uncertainty of the measurement [unit of the tolerance].
-
-    Returns
-    -------
-    GlobalRisks
-        Prior conformity, consumer's and producer's risk [-].
-
-    Raises
-    ------
-    AuditError
-        If a standard deviation is not above zero.
+    Units: tolerance [any]; acceptance [unit of the tolerance]; prior_mean, prior_standard [unit of
+    the tolerance]; standard [unit of the tolerance].
 
     Notes
     -----

@@ -24,34 +24,8 @@ __all__ = ["Judgement", "Verdicts", "judge"]
 class Judgement:
     """What the evidence says about one billed volume.
 
-    Parameters
-    ----------
-    billed : float
-        Billed volume; its mean where it has draws of its own [m3].
-    audited : Summary
-        The audited volume at the coverage of the rule, for print [m3].
-    lower_limit, upper_limit : float
-        Limits between which the bill would be right within tolerance [m3].
-    probability_overbilled : float
-        Probability that the audited volume lies below the lower limit [-].
-    probability_underbilled : float
-        Probability that it lies above the upper limit [-].
-    probability_error : float
-        Largest standard error of the two, from the limited number of draws [-].
-    finding : str
-        One of `FINDINGS` [text].
-    risk : float
-        Probability that the finding is wrong (specific risk); NaN if nothing was decided [-].
-    coverage : float
-        Coverage the decision used after sharing the risk among invoices [-].
-    guard_band : float
-        Reach of the interval towards the nearest limit, times the guard factor [m3].
-    distance : float
-        From the best estimate to the nearest limit [m3].
-    reach_to_decide : float
-        Reach of the interval at or below which the same estimate would decide [m3].
-    numerically_firm : bool
-        Whether more draws could not plausibly change the finding [-].
+    Units: billed [m3]; audited [m3]; lower_limit, upper_limit [m3]; guard_band [m3]; distance [m3];
+    reach_to_decide [m3].
     """
 
     billed: float
@@ -278,7 +252,6 @@ def _flags(
                 "few-draws-beyond-interval",
                 f"Only about {count * (1.0 - shared):.0f} of {count} draws lie beyond the interval "
                 f"of coverage {shared:.5f} each invoice is judged by; take more draws.",
-                "note",
                 {"draws": count, "coverage": shared},
             )
         )
@@ -288,7 +261,6 @@ def _flags(
             Flag(
                 "finding-near-the-limit",
                 f"{len(soft)} findings lie so near the limit that another seed could change them.",
-                "note",
                 {"invoices": soft},
             )
         )
@@ -298,7 +270,6 @@ def _flags(
                 "no-tolerance",
                 "With a tolerance of zero no interval fits between the limits, so no billed volume "
                 "can be called supported.",
-                "note",
                 {},
             )
         )

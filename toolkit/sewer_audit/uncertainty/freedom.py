@@ -17,23 +17,6 @@ __all__ = ["coverage_factor", "effective_dof", "linear_interval"]
 def coverage_factor(dof: float, coverage: float = 0.95) -> float:
     """Factor by which the standard uncertainty is multiplied for a coverage probability.
 
-    Parameters
-    ----------
-    dof : float
-        Effective degrees of freedom, infinite for a normal quantity [-].
-    coverage : float
-        Probability, both ends counted [-].
-
-    Returns
-    -------
-    float
-        Two-sided Student t quantile [-].
-
-    Raises
-    ------
-    AuditError
-        If the coverage or the degrees of freedom are out of range.
-
     Notes
     -----
     k = t_p(v). Degrees of freedom that are no whole number are used as they are.
@@ -55,24 +38,7 @@ def linear_interval(
 ) -> Interval:
     """Interval of the linear formula about a value.
 
-    Parameters
-    ----------
-    value, standard_uncertainty : float
-        Best value and combined standard uncertainty [any].
-    coverage : float
-        Probability, both ends counted [-].
-    dof : float
-        Effective degrees of freedom [-].
-
-    Returns
-    -------
-    Interval
-        For print and for `compare_intervals` [unit of the value].
-
-    Raises
-    ------
-    AuditError
-        If the coverage or the degrees of freedom are out of range.
+    Units: value, standard_uncertainty [any]; returns [unit of the value].
 
     Notes
     -----
@@ -89,17 +55,7 @@ def linear_interval(
 def effective_dof(effects: Sequence[float], dofs: Sequence[float]) -> float:
     """Degrees of freedom of a combined standard uncertainty.
 
-    Parameters
-    ----------
-    effects : sequence of float
-        Sensitivity times standard uncertainty of each cause [result unit].
-    dofs : sequence of float
-        Degrees of freedom of each [-].
-
-    Returns
-    -------
-    float
-        Effective degrees of freedom; infinite if no cause has a finite number [-].
+    Units: effects [result unit].
 
     Notes
     -----

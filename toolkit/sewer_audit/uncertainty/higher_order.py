@@ -15,19 +15,7 @@ __all__ = ["second_order_variance"]
 def second_order_variance(model: Model, causes: Sequence[Cause], step: float = 0.2) -> float:
     """Variance with the next terms of the Taylor series, for independent symmetric causes.
 
-    Parameters
-    ----------
-    model : callable
-        From a mapping of names to arrays (n,) to an array (n,) [SI].
-    causes : sequence of Cause
-        Best values and standard uncertainties of the inputs [SI].
-    step : float
-        Step in units of the standard uncertainty [-].
-
-    Returns
-    -------
-    float
-        Combined variance [result unit squared].
+    Units: model [SI]; causes [SI]; returns [result unit squared].
 
     Notes
     -----

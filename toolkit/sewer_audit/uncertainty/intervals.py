@@ -20,14 +20,7 @@ BLOCKS = 10  # blocks whose spread shows the numerical error of a shortest inter
 class Interval:
     """A coverage interval.
 
-    Parameters
-    ----------
-    low, high : float or array (columns,)
-        Ends [unit of the draws].
-    coverage : float
-        Probability that the quantity lies between them, given what was put in [-].
-    kind : str
-        "symmetric": equal probability beyond both ends; "shortest" [text].
+    Units: low, high [unit of the draws].
     """
 
     low: float | np.ndarray
@@ -43,15 +36,7 @@ class Interval:
     def contains(self, value: float) -> bool | np.ndarray:
         """Whether a value lies inside, ends included.
 
-        Parameters
-        ----------
-        value : float
-            What is looked for [unit of the draws].
-
-        Returns
-        -------
-        bool or array (columns,)
-            One answer per interval [-].
+        Units: value [unit of the draws].
         """
         return (self.low <= value) & (value <= self.high)
 

@@ -28,18 +28,7 @@ __all__ = [
 class Validation:
     """Whether the linear formula suffices, by comparison with the draws.
 
-    Parameters
-    ----------
-    tolerance : float
-        Numerical tolerance for the stated number of digits [result unit].
-    digits : int
-        Significant digits of the standard uncertainty that matter [-].
-    low_difference, high_difference : float
-        Absolute differences of the interval ends [result unit].
-    validated : bool
-        Whether both differences stay within the tolerance [-].
-    numerically_firm : bool
-        Whether more draws could not plausibly change that [-].
+    Units: tolerance [result unit]; low_difference, high_difference [result unit].
     """
 
     tolerance: float
@@ -50,18 +39,7 @@ class Validation:
     numerically_firm: bool
 
     def sentence(self, unit: str = "") -> str:
-        """The verdict in one sentence.
-
-        Parameters
-        ----------
-        unit : str
-            Unit of the result [text].
-
-        Returns
-        -------
-        str
-            For the report [text].
-        """
+        """The verdict in one sentence."""
         tail = f" {unit}" if unit else ""
         worst = max(self.low_difference, self.high_difference)
         verdict = "suffices here" if self.validated else "does not suffice here: use the draws"
@@ -79,24 +57,7 @@ def draw_causes(
 ) -> dict[str, np.ndarray]:
     """Joint draws of several causes.
 
-    Parameters
-    ----------
-    causes : sequence of Cause
-        The inputs [SI].
-    draws : Draws
-        Number of draws and seed [-].
-    correlations : mapping, optional
-        Pair of names to the correlation of the underlying normal draws [-].
-
-    Returns
-    -------
-    dict
-        Name to draws (draws,) [SI].
-
-    Raises
-    ------
-    AuditError
-        If the correlations contradict each other.
+    Units: causes [SI]; returns [SI].
 
     Notes
     -----
@@ -125,26 +86,7 @@ def monte_carlo(
 ) -> np.ndarray:
     """Draws of a result from draws of its causes.
 
-    Parameters
-    ----------
-    model : callable
-        From a mapping of names to arrays (n,) to an array (n,) or (n, results) [SI].
-    causes : sequence of Cause
-        The inputs [SI].
-    draws : Draws
-        Number of draws and seed [-].
-    correlations : mapping, optional
-        Pair of names to the correlation of the underlying normal draws [-].
-
-    Returns
-    -------
-    array (draws,) or (draws, results)
-        Draws of the result; summarise them with `summarise` [result unit].
-
-    Raises
-    ------
-    AuditError
-        If the correlations contradict each other.
+    Units: model [SI]; causes [SI]; returns [result unit].
 
     References
     ----------
@@ -156,22 +98,9 @@ def monte_carlo(
 def numerical_tolerance(standard_uncertainty: float, digits: int = 1) -> float:
     """Half a unit of the last significant digit of a standard uncertainty.
 
-    Parameters
-    ----------
-    standard_uncertainty : float
-        What will be printed [any].
-    digits : int
-        Significant digits regarded as meaningful, 1 or 2 [-].
+    Units: standard_uncertainty [any]; returns [unit of the uncertainty].
 
-    Returns
-    -------
-    float
-        Numerical tolerance [unit of the uncertainty].
-
-    Raises
-    ------
-    AuditError
-        If the uncertainty is not above zero or the digits are not 1 or 2.
+    digits: Significant digits regarded as meaningful, 1 or 2.
 
     Notes
     -----
@@ -244,16 +173,6 @@ def compare_intervals(
 
 def smallest_block(coverage: float) -> int:
     """Draws in one block of the adaptive procedure.
-
-    Parameters
-    ----------
-    coverage : float
-        Probability of the interval [-].
-
-    Returns
-    -------
-    int
-        Number of draws [-].
 
     Notes
     -----

@@ -28,14 +28,7 @@ __all__ = [
 class NoiseOfMean:
     """What averaging leaves of the noise of single readings.
 
-    Parameters
-    ----------
-    inflation : float
-        Standard uncertainty of the mean over that of independent readings [-].
-    effective_readings : float
-        Independent readings that would leave the same noise [-].
-    standard : float
-        Standard uncertainty of the weighted mean [unit of the readings].
+    Units: standard [unit of the readings].
     """
 
     inflation: float
@@ -145,26 +138,9 @@ def noise_of_mean(
 ) -> NoiseOfMean:
     """Noise left in a weighted mean, and how many readings it is really worth.
 
-    Parameters
-    ----------
-    weights : array (readings,)
-        Weights of the mean; their scale does not matter [-].
-    time : array (readings,) or float
-        Increasing instants of the readings, or the constant step between them [s].
-    time_constant : float or None
-        Time in which the noise loses 63 % of its memory; None or 0 for none [s].
-    standard : float
-        Standard deviation of the noise of one reading [reading unit].
+    Units: time [s]; standard [reading unit].
 
-    Returns
-    -------
-    NoiseOfMean
-        Inflation, effective readings and standard uncertainty of the mean [-].
-
-    Raises
-    ------
-    AuditError
-        If the weights add up to zero, instants do not increase or the time constant is negative.
+    time_constant: Time in which the noise loses 63 % of its memory; None or 0 for none.
 
     Notes
     -----
@@ -189,19 +165,7 @@ def noise_of_mean(
 def noise_bias(weights: np.ndarray, second_derivative: np.ndarray, standard: float) -> float:
     """What the noise in recorded levels has already added to a volume.
 
-    Parameters
-    ----------
-    weights : array (readings,)
-        Duration each reading stands for [s].
-    second_derivative : array (readings,)
-        Second derivative of the discharge with respect to level at each reading [m/s].
-    standard : float
-        Standard deviation of the noise of one reading [m].
-
-    Returns
-    -------
-    float
-        Volume to subtract; above zero for a rating that bends upward [m3].
+    Units: weights [s]; second_derivative [m/s]; standard [m]; returns [m3].
 
     Notes
     -----
@@ -219,17 +183,7 @@ def noise_bias(weights: np.ndarray, second_derivative: np.ndarray, standard: flo
 def relative_noise_bias(exponent: float, relative_noise: float | np.ndarray) -> float | np.ndarray:
     """Relative upward bias of a power-law discharge from noise in the level.
 
-    Parameters
-    ----------
-    exponent : float
-        Exponent of the level, 1.5 for a rectangular weir [-].
-    relative_noise : float or array
-        Standard deviation of the noise over the level [-].
-
-    Returns
-    -------
-    float or array
-        Share of the discharge [-].
+    exponent: Exponent of the level, 1.5 for a rectangular weir.
 
     Notes
     -----
@@ -245,22 +199,9 @@ def relative_noise_bias(exponent: float, relative_noise: float | np.ndarray) -> 
 def time_constant_of(residuals: np.ndarray, step: float) -> float:
     """Time constant of noise, from evenly spaced residuals of a record.
 
-    Parameters
-    ----------
-    residuals : array (readings,)
-        Readings less the part that is flow and not noise [any].
-    step : float
-        Time between readings [s].
+    Units: residuals [any]; step [s]; returns [s].
 
-    Returns
-    -------
-    float
-        Time constant of an exponential memory with the same sum of correlations; 0 for none [s].
-
-    Raises
-    ------
-    AuditError
-        If there are fewer than 10 residuals or they do not vary.
+    float: Time constant of an exponential memory with the same sum of correlations; 0 for none.
 
     Notes
     -----

@@ -17,12 +17,7 @@ __all__ = ["WeightedStretch", "noise_covariance"]
 class WeightedStretch:
     """A run of neighbouring readings and the weight each has in one sum.
 
-    Parameters
-    ----------
-    first : int
-        Index of the first reading [-].
-    weights : array (readings,)
-        Effect of one unit of noise of each reading on the sum [sum unit per reading unit].
+    Units: weights [sum unit per reading unit].
     """
 
     first: int
@@ -37,26 +32,9 @@ def noise_covariance(
 ) -> np.ndarray:
     """Covariance that the noise of the readings leaves between several weighted sums.
 
-    Parameters
-    ----------
-    stretches : sequence of WeightedStretch
-        One per sum, in order of time; neighbours may share readings [-].
-    time : array (readings,)
-        Increasing instants of all readings [s].
-    time_constant : float or None
-        Time in which the noise loses 63 % of its memory; None or 0 for none [s].
-    standard : float
-        Standard deviation of the noise of one reading [reading unit].
+    Units: time [s]; standard [reading unit]; returns [sum unit squared].
 
-    Returns
-    -------
-    array (sums, sums)
-        Covariance [sum unit squared].
-
-    Raises
-    ------
-    AuditError
-        If instants do not increase or the time constant is negative.
+    time_constant: Time in which the noise loses 63 % of its memory; None or 0 for none.
 
     Notes
     -----

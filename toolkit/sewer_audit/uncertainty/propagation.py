@@ -35,20 +35,9 @@ Correlations = Mapping[tuple[str, str], float]
 class Contribution:
     """One line of a first-order budget.
 
-    Parameters
-    ----------
-    name : str
-        Name of the cause [text].
-    standard : float
-        Its standard uncertainty [SI].
-    sensitivity : float
-        Change of the result per unit of the cause [result unit per SI].
-    effect : float
-        Sensitivity times standard uncertainty, with its sign [result unit].
-    dof : float
-        Degrees of freedom of `standard` [-].
-    share : float
-        Share of the combined variance; shares add up to 1 only without correlations [-].
+    Units: standard [SI]; sensitivity [result unit per SI]; effect [result unit].
+
+    share: Share of the combined variance; shares add up to 1 only without correlations.
     """
 
     name: str
@@ -63,22 +52,7 @@ class Contribution:
 class FirstOrder:
     """Result of the law of propagation of uncertainty.
 
-    Parameters
-    ----------
-    value : float
-        Model at the best values of all causes [result unit].
-    standard_uncertainty : float
-        Combined standard uncertainty [result unit].
-    dof : float
-        Effective degrees of freedom [-].
-    coverage : float
-        Probability of the interval [-].
-    coverage_factor : float
-        Student t quantile for that probability and those degrees of freedom [-].
-    contributions : tuple of Contribution
-        Sorted by size, largest first [result unit].
-    correlated_share : float
-        Share of the variance that comes from correlations between causes; may be negative [-].
+    Units: value [result unit]; standard_uncertainty [result unit]; contributions [result unit].
     """
 
     value: float
@@ -104,14 +78,7 @@ class FirstOrder:
 class Sensitivities:
     """Values of a model and their first derivatives.
 
-    Parameters
-    ----------
-    names : tuple of str
-        Causes, in the order of the columns [text].
-    value : array (results,)
-        Model at the best values [result unit].
-    matrix : array (results, causes)
-        Change of each result per unit of each cause [result unit per SI].
+    Units: value [result unit]; matrix [result unit per SI].
     """
 
     names: tuple[str, ...]
@@ -121,15 +88,7 @@ class Sensitivities:
     def covariance(self, inputs: np.ndarray) -> np.ndarray:
         """Covariance of the results.
 
-        Parameters
-        ----------
-        inputs : array (causes, causes)
-            Covariance of the causes, from `input_covariance` [SI].
-
-        Returns
-        -------
-        array (results, results)
-            Combined covariance [result unit squared].
+        Units: inputs [SI]; returns [result unit squared].
 
         Notes
         -----
@@ -147,22 +106,7 @@ def input_covariance(
 ) -> np.ndarray:
     """Covariance matrix of the causes.
 
-    Parameters
-    ----------
-    causes : sequence of Cause
-        The inputs; their `standard` is what enters [SI].
-    correlations : mapping, optional
-        Pair of names to correlation coefficient; pairs left out are independent [-].
-
-    Returns
-    -------
-    array (causes, causes)
-        Covariance in the units of the causes [SI].
-
-    Raises
-    ------
-    AuditError
-        If a name is unknown or the coefficients contradict each other.
+    Units: causes [SI]; returns [SI].
 
     Notes
     -----
@@ -189,19 +133,7 @@ def input_covariance(
 def sensitivities(model: Model, causes: Sequence[Cause], step: float = 1e-2) -> Sensitivities:
     """Values and first derivatives of a model, numerically.
 
-    Parameters
-    ----------
-    model : callable
-        From a mapping of names to arrays (n,) to an array (n,) or (n, results) [SI].
-    causes : sequence of Cause
-        Best values and standard uncertainties of the inputs [SI].
-    step : float
-        Step in units of the standard uncertainty [-].
-
-    Returns
-    -------
-    Sensitivities
-        One row per result, one column per cause [result unit per SI].
+    Units: model [SI]; causes [SI]; returns [result unit per SI].
 
     Notes
     -----
@@ -244,26 +176,7 @@ def first_order(
 ) -> FirstOrder:
     """Propagate uncertainty by the linear formula, covariances included.
 
-    Parameters
-    ----------
-    model : callable
-        From a mapping of names to arrays (n,) to an array (n,) [SI].
-    causes : sequence of Cause
-        Best values, standard uncertainties and degrees of freedom of the inputs [SI].
-    coverage : float
-        Probability of the interval [-].
-    correlations : mapping, optional
-        Pair of names to correlation coefficient [-].
-
-    Returns
-    -------
-    FirstOrder
-        Value, combined standard uncertainty, interval and contributions [result unit].
-
-    Raises
-    ------
-    AuditError
-        If a correlation or the coverage makes no sense, or the model has several results.
+    Units: model [SI]; causes [SI]; returns [result unit].
 
     Notes
     -----

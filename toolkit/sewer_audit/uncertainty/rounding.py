@@ -15,14 +15,9 @@ __all__ = ["Rounded", "rounded"]
 class Rounded:
     """An estimate and its uncertainty, rounded to the same place.
 
-    Parameters
-    ----------
-    value, uncertainty : Decimal
-        Rounded figures [unit of the estimate].
-    place : int
-        Power of ten of the last digit kept, -2 for hundredths [-].
-    unit : str
-        Unit to print behind, may be empty [text].
+    Units: value, uncertainty [unit of the estimate].
+
+    place: Power of ten of the last digit kept, -2 for hundredths.
     """
 
     value: Decimal
@@ -37,15 +32,7 @@ class Rounded:
     def number(self, figure: float) -> str:
         """Another figure of the same quantity, an interval end say, at the same place.
 
-        Parameters
-        ----------
-        figure : float
-            What to print [unit of the estimate].
-
-        Returns
-        -------
-        str
-            With thousands separators, without unit [text].
+        Units: figure [unit of the estimate].
         """
         return f"{_at(Decimal(repr(float(figure))), self.place, ROUND_HALF_EVEN):,f}"
 
@@ -55,28 +42,9 @@ def rounded(
 ) -> Rounded:
     """Round an uncertainty to one or two significant digits and the estimate to the same place.
 
-    Parameters
-    ----------
-    value : float
-        Estimate [any].
-    uncertainty : float
-        Its uncertainty [unit of the estimate].
-    digits : int
-        Significant digits of the uncertainty, 1 or 2 [-].
-    unit : str
-        Unit to print behind [text].
-    upward : bool
-        Round the uncertainty up instead of to the nearest [-].
+    Units: value [any]; uncertainty [unit of the estimate]; returns [unit of the estimate].
 
-    Returns
-    -------
-    Rounded
-        Decimal figures that print as written [unit of the estimate].
-
-    Raises
-    ------
-    AuditError
-        If the uncertainty is negative, a figure is not finite or the digits are not 1 or 2.
+    digits: Significant digits of the uncertainty, 1 or 2.
 
     Notes
     -----

@@ -14,26 +14,7 @@ def snapshot_standard(
 ) -> float:
     """Standard uncertainty of the volume of on/off flow that is only looked at now and then.
 
-    Parameters
-    ----------
-    discharge : float
-        Discharge while the pump or batch runs [m3/s].
-    step : float
-        Time between readings [s].
-    events : float
-        Number of separate runs in the period [-].
-    duration : float, optional
-        Length of every run where it is always the same; random if left out [s].
-
-    Returns
-    -------
-    float
-        Standard uncertainty of the volume of the period [m3].
-
-    Raises
-    ------
-    AuditError
-        If a figure is negative or the step is zero.
+    Units: discharge [m3/s]; step [s]; duration [s]; returns [m3].
 
     Notes
     -----
@@ -60,24 +41,7 @@ def snapshot_standard(
 def gap_fill_standard(daily_standard: float, missing: float, total: float) -> float:
     """Standard uncertainty of a total whose missing days were filled by the mean of the others.
 
-    Parameters
-    ----------
-    daily_standard : float
-        Standard deviation of single days about their mean [m3].
-    missing : float
-        Days without record [-].
-    total : float
-        Days of the period [-].
-
-    Returns
-    -------
-    float
-        Standard uncertainty of the total [m3].
-
-    Raises
-    ------
-    AuditError
-        If no day was recorded or a figure is negative.
+    Units: daily_standard [m3]; returns [m3].
 
     Notes
     -----

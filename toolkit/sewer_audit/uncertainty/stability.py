@@ -27,20 +27,8 @@ Sample = Callable[[Draws], np.ndarray]
 class Adaptive:
     """Draws taken until the figures to be printed no longer change.
 
-    Parameters
-    ----------
-    draws : array (all draws,)
-        Every draw made [result unit].
-    summary : Summary
-        Figures from all of them [result unit].
-    blocks : int
-        Number of blocks [-].
-    stable : bool
-        False if the largest number of draws was reached first [-].
-    tolerance : float
-        Numerical tolerance that was to be met [result unit].
-    mean_error, standard_uncertainty_error, low_error, high_error : float
-        Standard deviations of the averages over blocks [result unit].
+    Units: draws [result unit]; summary [result unit]; tolerance [result unit]; mean_error,
+    standard_uncertainty_error, low_error, high_error [result unit].
     """
 
     draws: np.ndarray
@@ -213,33 +201,11 @@ def adaptive_draws(
 ) -> Adaptive:
     """Take blocks of draws until mean, standard uncertainty and interval ends are stable.
 
-    Parameters
-    ----------
-    sample : callable
-        From `Draws` to draws of the result (draws,) [result unit].
-    seed : int
-        Seed; blocks are independent streams of it [-].
-    coverage : float
-        Probability of the interval [-].
-    digits : int
-        Significant digits of the standard uncertainty to be stable, 1 or 2 [-].
-    kind : str
-        "symmetric" or "shortest" [text].
-    tolerance_share : float
-        Multiplies the numerical tolerance; 0.2 where the result is to validate the linear formula
-        [-].
-    most_draws : int
-        Where to stop in any case, after two blocks at the earliest [-].
+    Units: sample [result unit]; returns [result unit].
 
-    Returns
-    -------
-    Adaptive
-        All draws and how stable they are [result unit].
-
-    Raises
-    ------
-    AuditError
-        If a draw is not finite, the result does not vary or the settings make no sense.
+    digits: Significant digits of the standard uncertainty to be stable, 1 or 2.
+    tolerance_share: Multiplies the numerical tolerance; 0.2 where the result is to validate the
+    linear formula.
 
     Notes
     -----

@@ -17,18 +17,8 @@ __all__ = ["LineFit", "MeanOfReadings", "covariance_of_means", "fit_line", "mean
 class MeanOfReadings:
     """Mean of repeated readings with what it is worth.
 
-    Parameters
-    ----------
-    mean : float
-        Arithmetic mean [unit of the readings].
-    standard : float
-        Standard uncertainty of the mean [unit of the readings].
-    deviation : float
-        Standard deviation of single readings [unit of the readings].
-    effective_readings : float
-        Independent readings the series is worth [-].
-    dof : float
-        Effective readings less one, at least a small number above zero [-].
+    Units: mean [unit of the readings]; standard [unit of the readings]; deviation [unit of the
+    readings].
     """
 
     mean: float
@@ -42,20 +32,8 @@ class MeanOfReadings:
 class LineFit:
     """Straight line by ordinary least squares.
 
-    Parameters
-    ----------
-    intercept, slope : float
-        Value at the reference and change per unit of x [unit of y, unit of y per unit of x].
-    intercept_standard, slope_standard : float
-        Their standard uncertainties [as above].
-    correlation : float
-        Correlation of intercept and slope [-].
-    deviation : float
-        Standard deviation of the residuals [unit of y].
-    dof : int
-        Readings less two [-].
-    reference : float
-        Value of x at which the intercept stands [unit of x].
+    Units: intercept, slope [unit of y, unit of y per unit of x]; intercept_standard, slope_standard
+    [as above]; deviation [unit of y]; reference [unit of x].
     """
 
     intercept: float
@@ -70,30 +48,14 @@ class LineFit:
     def value_at(self, x: float) -> float:
         """Value of the line.
 
-        Parameters
-        ----------
-        x : float
-            Where to predict [unit of x].
-
-        Returns
-        -------
-        float
-            Predicted value [unit of y].
+        Units: x [unit of x]; returns [unit of y].
         """
         return self.intercept + self.slope * (x - self.reference)
 
     def standard_at(self, x: float) -> float:
         """Standard uncertainty of the line, correlation of its coefficients included.
 
-        Parameters
-        ----------
-        x : float
-            Where to predict [unit of x].
-
-        Returns
-        -------
-        float
-            Standard uncertainty of the predicted value [unit of y].
+        Units: x [unit of x]; returns [unit of y].
 
         Notes
         -----
@@ -114,24 +76,10 @@ def mean_of_readings(
 ) -> MeanOfReadings:
     """Mean of readings and its standard uncertainty, memory of the readings allowed for.
 
-    Parameters
-    ----------
-    readings : array (readings,)
-        Repeated readings of one value [any].
-    time : array (readings,) or float
-        Instants, or the constant step between them [s].
-    time_constant : float, optional
-        Time in which their scatter loses 63 % of its memory; independent if left out [s].
+    Units: readings [any]; time [s]; returns [unit of the readings].
 
-    Returns
-    -------
-    MeanOfReadings
-        Mean, standard uncertainty, effective readings [unit of the readings].
-
-    Raises
-    ------
-    AuditError
-        If there are fewer than two readings or the memory outlasts the series.
+    time_constant: Time in which their scatter loses 63 % of its memory; independent if left
+    out.
 
     Notes
     -----
@@ -162,20 +110,7 @@ def mean_of_readings(
 def covariance_of_means(columns: np.ndarray) -> np.ndarray:
     """Covariance of the means of quantities observed together.
 
-    Parameters
-    ----------
-    columns : array (observations, quantities)
-        One row per simultaneous observation [any].
-
-    Returns
-    -------
-    array (quantities, quantities)
-        Covariance of the means [units of the columns, multiplied].
-
-    Raises
-    ------
-    AuditError
-        If there are fewer than two rows.
+    Units: columns [any]; returns [units of the columns, multiplied].
 
     Notes
     -----
@@ -194,22 +129,7 @@ def covariance_of_means(columns: np.ndarray) -> np.ndarray:
 def fit_line(x: np.ndarray, y: np.ndarray, reference: float = 0.0) -> LineFit:
     """Straight line through readings by ordinary least squares.
 
-    Parameters
-    ----------
-    x, y : array (readings,)
-        Exactly known positions and scattered readings [any].
-    reference : float
-        Position at which the intercept is wanted [unit of x].
-
-    Returns
-    -------
-    LineFit
-        Line, standard uncertainties and their correlation [units of x and y].
-
-    Raises
-    ------
-    AuditError
-        If there are fewer than three readings or x does not vary.
+    Units: x, y [any]; reference [unit of x]; returns [units of x and y].
 
     Notes
     -----

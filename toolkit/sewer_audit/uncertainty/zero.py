@@ -351,7 +351,6 @@ def _flags(visits: Sequence[Visit], result: Conditioned, coverage: float) -> tup
                     f"{spoken.length(visit.difference, 3, True)}, "
                     f"{abs(surprise):.1f} standard uncertainties from what the stated zero error, "
                     "drift and earlier visits allow. Widen them or find what happened.",
-                    "note",
                     {
                         "visit": name,
                         "difference_m": visit.difference,
@@ -367,7 +366,6 @@ def _flags(visits: Sequence[Visit], result: Conditioned, coverage: float) -> tup
                 "visits-scatter-more-than-stated",
                 f"The visits together scatter more than the stated zero error and drift allow "
                 f"(chi-square {result.statistic:.1f} for {len(visits)} visits).",
-                "note",
                 {"statistic": result.statistic, "probability": result.probability},
             )
         )

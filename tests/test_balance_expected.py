@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from second_opinions.balance_terms import TowerTerm
 from sewer_audit.balance import (
     DailyTerm,
     MeteredTerm,
@@ -14,7 +15,6 @@ from sewer_audit.balance import (
     intake_volumes,
     meter_error,
 )
-from sewer_audit.balance.terms import TowerTerm
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause, Draws
 

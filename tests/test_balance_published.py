@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from second_opinions.balance_streams import reconcile_streams
 from sewer_audit.balance import (
     USES,
     MeteredTerm,
@@ -21,7 +22,6 @@ from sewer_audit.balance import (
 )
 from sewer_audit.balance.process import laundry_evaporation, people_use
 from sewer_audit.balance.steam import boiler_makeup
-from sewer_audit.balance.streams import reconcile_streams
 from sewer_audit.balance.surfaces import (
     dry_month_infiltration,
     irrigation_volume,

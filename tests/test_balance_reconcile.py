@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, kstest
 
+from second_opinions.balance_streams import reconcile_streams
 from sewer_audit.balance import reconcile, sidak_critical
-from sewer_audit.balance.streams import reconcile_streams
 from sewer_audit.balance.weights import pseudo_inverse, sample_covariance
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Draws

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from second_opinions.hydraulics_manning import manning_velocity
+from second_opinions.hydraulics_rectangular_weir import francis_contracted, francis_suppressed
 from sewer_audit.hydraulics import CircularSection, build_device, hand_reading, speed_of_sound
-from sewer_audit.hydraulics.manning import manning_velocity
-from sewer_audit.hydraulics.rectangular_weir import francis_contracted, francis_suppressed
 from sewer_audit.units import from_si, parse, to_si
 
 FILE = Path(__file__).parent / "data" / "devices.csv"

@@ -11,11 +11,11 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from second_opinions.records_steps import accepted_durations
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import ClockCorrection, ColumnSpec, read_logger, read_register
 from sewer_audit.records.rules import screening_rules
 from sewer_audit.records.screening import screen
-from sewer_audit.records.steps import accepted_durations
 from sewer_audit.records.tables import read_table
 from sewer_audit.records.zones import zone_of
 

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from second_opinions.records_steps import accepted_durations
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import (
     ColumnSpec,
@@ -24,7 +25,6 @@ from sewer_audit.records import (
     read_waterml,
 )
 from sewer_audit.records.screening import screen
-from sewer_audit.records.steps import accepted_durations
 from sewer_audit.records.tables import read_table
 
 LONGEST = 2.0

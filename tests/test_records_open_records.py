@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from second_opinions.records_steps import accepted_durations
 from sewer_audit.records import ColumnSpec, read_logger
-from sewer_audit.records.steps import accepted_durations
 
 HOUR = pd.Timedelta(hours=1)
 

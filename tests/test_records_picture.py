@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from second_opinions.report_screening import record_by_invoice
 from sewer_audit import audit
 from sewer_audit.case import load_case, sample_case
 from sewer_audit.charts import drawing
@@ -19,12 +20,7 @@ from sewer_audit.records import ColumnSpec, read_logger
 from sewer_audit.records.rules import DEFAULT_RULES, screening_rules
 from sewer_audit.records.screening import screen
 from sewer_audit.report.pictures import PICTURES
-from sewer_audit.report.screening import (
-    record_by_invoice,
-    screened_level,
-    screening_stretches,
-    screening_table,
-)
+from sewer_audit.report.screening import screened_level, screening_stretches, screening_table
 
 
 @pytest.fixture(scope="module")

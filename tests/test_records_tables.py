@@ -12,11 +12,11 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from second_opinions.records_steps import accepted_durations
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import ColumnSpec, read_logger
 from sewer_audit.records.numbers import decimal_mark, parse_decimal
 from sewer_audit.records.stamps import StampFault, parse_stamp, parse_stamps
-from sewer_audit.records.steps import accepted_durations
 from sewer_audit.records.tables import read_table
 from sewer_audit.records.zones import to_utc, zone_of
 

@@ -9,9 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import Draws, judge
-from sewer_audit.uncertainty.conformity import (
+from second_opinions.uncertainty_conformity import (
     Limits,
     conformance_probability,
     global_risks,
@@ -21,6 +19,8 @@ from sewer_audit.uncertainty.conformity import (
     one_sided_factor,
     zeta_score,
 )
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Draws, judge
 from sewer_audit.uncertainty.rule import FINDINGS
 
 

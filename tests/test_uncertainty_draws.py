@@ -14,15 +14,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import Cause, Draws, coverage_interval, summarise
-from sewer_audit.uncertainty.causes import (
-    SHAPES,
-    shaped,
+from second_opinions.uncertainty_causes import (
     standard_from_expanded,
     standard_from_half_width,
     standard_from_trapezoid,
 )
+from sewer_audit.errors import AuditError
+from sewer_audit.uncertainty import Cause, Draws, coverage_interval, summarise
+from sewer_audit.uncertainty.causes import SHAPES, shaped
 from sewer_audit.uncertainty.rounding import rounded
 
 ROOT = Path(__file__).parent.parent

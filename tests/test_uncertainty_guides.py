@@ -11,17 +11,18 @@ import math
 import numpy as np
 import pytest
 
-from sewer_audit.uncertainty import Cause, Draws, compare_intervals, coverage_interval, summarise
-from sewer_audit.uncertainty.causes import (
+from second_opinions.uncertainty_causes import (
     standard_from_half_width,
     standard_from_resolution,
     standard_from_trapezoid,
 )
+from second_opinions.uncertainty_higher_order import second_order_variance
+from second_opinions.uncertainty_montecarlo import monte_carlo
+from second_opinions.uncertainty_type_a import covariance_of_means, fit_line
+from sewer_audit.uncertainty import Cause, Draws, compare_intervals, coverage_interval, summarise
 from sewer_audit.uncertainty.freedom import coverage_factor, effective_dof
-from sewer_audit.uncertainty.higher_order import second_order_variance
-from sewer_audit.uncertainty.montecarlo import monte_carlo, numerical_tolerance, smallest_block
+from sewer_audit.uncertainty.montecarlo import numerical_tolerance, smallest_block
 from sewer_audit.uncertainty.propagation import first_order, sensitivities
-from sewer_audit.uncertainty.type_a import covariance_of_means, fit_line
 
 # JCGM 100:2008 H.1, end gauge, lengths in nm
 GAUGE = [

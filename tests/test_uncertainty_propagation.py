@@ -10,15 +10,15 @@ import pytest
 import uncertainties
 from uncertainties import umath
 
+from second_opinions.uncertainty_budget import budget_from_effects
+from second_opinions.uncertainty_higher_order import second_order_variance
+from second_opinions.uncertainty_montecarlo import monte_carlo
+from second_opinions.uncertainty_stability import adaptive_draws
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause, Draws, compare_intervals, summarise, variance_budget
-from sewer_audit.uncertainty.budget import budget_from_effects
 from sewer_audit.uncertainty.freedom import linear_interval
-from sewer_audit.uncertainty.higher_order import second_order_variance
 from sewer_audit.uncertainty.intervals import Interval
-from sewer_audit.uncertainty.montecarlo import monte_carlo
 from sewer_audit.uncertainty.propagation import first_order, input_covariance, sensitivities
-from sewer_audit.uncertainty.stability import adaptive_draws
 
 # Q = C (h + e)^n for 24 hourly heads, the measurand of this house in small
 HEADS = 0.165 + 0.055 * np.sin(2 * np.pi * np.arange(24) / 24)

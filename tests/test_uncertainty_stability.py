@@ -8,9 +8,9 @@ import math
 import numpy as np
 import pytest
 
+from second_opinions.uncertainty_stability import adaptive_draws
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import draws_until_stable
-from sewer_audit.uncertainty.stability import adaptive_draws
 
 BLOCK = 10_000
 

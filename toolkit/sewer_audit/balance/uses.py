@@ -10,12 +10,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from sewer_audit import spoken
 from sewer_audit.balance import frames, process, steam, surfaces, towers
-from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import Cause
 
-__all__ = ["USES", "UseRecord", "use_error"]
+__all__ = [
+    "USES",
+    "UseRecord",
+]
 
 JUDGEMENT = "judgement, to be confirmed for the site"
 
@@ -278,12 +278,3 @@ _RECORDS = (
 
 USES = MappingProxyType({record.name: record for record in _RECORDS})
 """Every kind of use by its name."""
-
-
-def use_error(name: str, kind: str) -> Cause:
-    """Default relative error of an estimated use, for a case that states none."""
-    if kind not in USES:
-        raise AuditError(f"kind of use {kind!r}; known are {', '.join(USES)}")
-    record = USES[kind]
-    source = f"{spoken.percent(record.limit_95, 0)} at 95 %: {record.limit_source}"
-    return Cause(f"{name}: {kind} estimate", record.limit_95 / 1.96, source=source, default=True)

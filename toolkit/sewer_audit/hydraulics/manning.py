@@ -18,7 +18,7 @@ from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.hydraulics.widths import widened
 from sewer_audit.units import from_si
 
-__all__ = ["ManningConduit", "Roughness", "manning_velocity", "roughness_of", "roughness_ratio"]
+__all__ = ["ManningConduit", "Roughness", "roughness_of", "roughness_ratio"]
 
 UNIQUE_FILLING = 0.82
 """Filling of a circular pipe above which one discharge belongs to two depths [-] (computed)."""
@@ -66,22 +66,6 @@ def roughness_ratio(filling: Any) -> Any:
     rows = rows_of("roughness_variation")
     points = [row["filling"] for row in rows]
     return np.interp(np.asarray(filling, dtype=float), points, [r["ratio"] for r in rows])[()]
-
-
-def manning_velocity(hydraulic_radius: Any, slope: float, roughness: float) -> Any:
-    """Mean velocity of uniform flow.
-
-    Units: hydraulic_radius [m]; returns [m/s].
-
-    Notes
-    -----
-    V = R^(2/3) sqrt(S) / n.
-
-    References
-    ----------
-    Chow 1959, Open-Channel Hydraulics, eq. 5-6 (from memory).
-    """
-    return np.asarray(hydraulic_radius, dtype=float)[()] ** (2 / 3) * slope**0.5 / roughness
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,14 @@ from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.devices import Accuracy, Device, DeviceNotes, check_positive
 from sewer_audit.hydraulics.drowned import villemonte_ratio
-from sewer_audit.hydraulics.kernels import evaluate, three_halves
+from sewer_audit.hydraulics.kernels import evaluate
 from sewer_audit.hydraulics.notes import accuracy_of, make_notes
 from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.units import GRAVITY
 
-__all__ = ["RectangularWeir", "francis_contracted", "francis_suppressed"]
+__all__ = [
+    "RectangularWeir",
+]
 
 HEAD_CORRECTION = 0.001
 """Head correction of Kindsvater and Carter [m]."""
@@ -168,36 +170,3 @@ class RectangularWeir(Device):
         if readings.get("downstream_head") is not None:
             found["drowned"] = np.asarray(readings["downstream_head"], dtype=float) > 0
         return found
-
-
-def francis_contracted(head: Any, crest_length: float) -> Any:
-    """Discharge of a weir contracted at both sides after Francis, for comparison only.
-
-    Units: returns [m3/s].
-
-    Notes
-    -----
-    Q = 3.33 (L - 0.2 h) h^1.5 in feet and cubic feet per second.
-
-    References
-    ----------
-    USBR Water Measurement Manual ch. 7, standard contracted weir (from memory).
-    """
-    head = np.asarray(head, dtype=float)
-    return (three_halves(head, _FRANCIS) * np.maximum(crest_length - 0.2 * head, 0.0))[()]
-
-
-def francis_suppressed(head: Any, crest_length: float) -> Any:
-    """Discharge of a full-width weir after Francis, for comparison only.
-
-    Units: returns [m3/s].
-
-    Notes
-    -----
-    Q = 3.33 L h^1.5 in feet and cubic feet per second.
-
-    References
-    ----------
-    USBR Water Measurement Manual ch. 7, standard suppressed weir (from memory).
-    """
-    return three_halves(head, _FRANCIS * crest_length)

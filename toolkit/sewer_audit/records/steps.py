@@ -11,9 +11,9 @@ import pandas as pd
 
 from sewer_audit import spoken
 from sewer_audit.records.model import Findings
-from sewer_audit.records.zones import utc_values, zone_of
+from sewer_audit.records.zones import zone_of
 
-__all__ = ["Durations", "Intervals", "accepted_durations", "find_intervals"]
+__all__ = ["Intervals", "find_intervals"]
 
 GAP_FACTOR = 1.5
 """An interval longer than this many usual steps is a gap [-]: one reading is missing at 2."""
@@ -162,34 +162,3 @@ def _doubtful(time, seconds, usual, place, change, flow, zone, findings: Finding
             f"{spoken.volume(data['volume_if_clock_m3'])}"
         )
     findings.flag("clock change or gap", message, **data)
-
-
-@dataclass(frozen=True)
-class Durations:
-    """How the span of a record divides.
-
-    Units: span [s]; accepted [s]; gaps [s].
-    """
-
-    span: float
-    accepted: float
-    gaps: float
-
-
-def accepted_durations(frame: pd.DataFrame, longest: float) -> Durations:
-    """How much of a record's span is covered by accepted readings.
-
-    Units: longest [s]; returns [s].
-    """
-    time = utc_values(frame["time"])
-    if not len(time):
-        return Durations(0.0, 0.0, 0.0)
-    second = np.timedelta64(1, "s")
-    good = time[(frame["status"] == "measured").to_numpy()]
-    span = float((time[-1] - time[0]) / second)
-    steps = np.diff(good) / second
-    covered = float(steps[steps <= longest].sum())
-    open_ends = span
-    if len(good):
-        open_ends = float((good[0] - time[0]) / second + (time[-1] - good[-1]) / second)
-    return Durations(span, covered, float(steps[steps > longest].sum()) + open_ends)

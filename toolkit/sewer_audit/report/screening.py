@@ -12,7 +12,7 @@ from sewer_audit.report.words import Words
 from sewer_audit.spoken import speaking
 from sewer_audit.units import from_si
 
-__all__ = ["record_by_invoice", "screened_level", "screening_stretches", "screening_table"]
+__all__ = ["screened_level", "screening_stretches", "screening_table"]
 
 NO_ROWS = "no reading at all"
 
@@ -66,24 +66,6 @@ def _value(value: float, unit: str, parameter: str) -> str:
     if unit == "m/s" and parameter == "rate":
         return spoken.rate_of_rise(value)
     return said[unit](value) if unit in said else f"{value:.4g}"
-
-
-def record_by_invoice(result: Any) -> pd.DataFrame:
-    """How much of every service period the record covers, its longest gap and what was filled."""
-    effluent = result.evidence.effluent
-    if effluent is None:
-        return pd.DataFrame()
-    quality, unit = effluent.quality, Words.of(result).volume_unit
-    share = 100 * quality["estimated_s"] / quality["seconds"]
-    return pd.DataFrame(
-        {
-            "invoice": quality["invoice"],
-            "covered by readings [%]": 100 * quality["record_coverage"],
-            "longest gap [h]": quality["longest_gap_s"] / 3600,
-            "filled [% of the time]": share,
-            f"filled [{unit}]": from_si(quality["estimated_m3"].to_numpy(float), unit, "volume"),
-        }
-    )
 
 
 def screening_stretches(result: Any) -> pd.DataFrame:

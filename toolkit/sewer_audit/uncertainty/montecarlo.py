@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty.causes import Cause, shaped
-from sewer_audit.uncertainty.draws import Draws
 from sewer_audit.uncertainty.intervals import Interval, Summary, summarise
-from sewer_audit.uncertainty.propagation import Correlations, Model, input_covariance
 
 __all__ = [
     "Validation",
     "compare_intervals",
-    "draw_causes",
-    "monte_carlo",
     "numerical_tolerance",
     "smallest_block",
 ]
@@ -50,49 +44,6 @@ class Validation:
             f"significant digit{'s' if self.digits > 1 else ''}: the linear formula {verdict}"
             f"{doubt}."
         )
-
-
-def draw_causes(
-    causes: Sequence[Cause], draws: Draws, correlations: Correlations | None = None
-) -> dict[str, np.ndarray]:
-    """Joint draws of several causes.
-
-    Units: causes [SI]; returns [SI].
-
-    Notes
-    -----
-    Correlated columns are mixtures z = A z0 of independent ones with A A' = R. For shapes other
-    than the normal the correlation of the values is slightly below the stated one.
-
-    References
-    ----------
-    JCGM 101:2008, 6.4.8 (multivariate normal).
-    """
-    columns = {cause.name: draws.standard(cause.name) for cause in causes}
-    if correlations:
-        unit = [Cause(cause.name, 1.0) for cause in causes]
-        value, vector = np.linalg.eigh(input_covariance(unit, correlations))
-        root = (vector * np.sqrt(np.clip(value, 0.0, None))) @ vector.T
-        mixed = root @ np.stack(list(columns.values()))
-        columns = {cause.name: mixed[place] for place, cause in enumerate(causes)}
-    return {cause.name: shaped(cause, columns[cause.name]) for cause in causes}
-
-
-def monte_carlo(
-    model: Model,
-    causes: Sequence[Cause],
-    draws: Draws,
-    correlations: Correlations | None = None,
-) -> np.ndarray:
-    """Draws of a result from draws of its causes.
-
-    Units: model [SI]; causes [SI]; returns [result unit].
-
-    References
-    ----------
-    JCGM 101:2008, clauses 5 and 7.
-    """
-    return np.asarray(model(draw_causes(causes, draws, correlations)), dtype=float)
 
 
 def numerical_tolerance(standard_uncertainty: float, digits: int = 1) -> float:

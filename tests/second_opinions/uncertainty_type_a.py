@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from second_opinions.uncertainty_noise import noise_of_mean
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty.noise import noise_of_mean
 
 __all__ = ["LineFit", "MeanOfReadings", "covariance_of_means", "fit_line", "mean_of_readings"]
 

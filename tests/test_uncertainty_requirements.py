@@ -1,7 +1,7 @@
 """Thirty things a metrologist asks of such a tool, and the test that answers each.
 
-Every test named here must exist. Where none is named, the reason is given instead; the same table
-stands in DEVELOPERS.md.
+Every test named here must exist. Where none is named, the reason is given instead. Run as
+a program it prints the table.
 """
 
 from __future__ import annotations
@@ -301,7 +301,7 @@ def test_all_thirty_are_listed():
 
 
 def markdown() -> str:
-    """The table for DEVELOPERS.md."""
+    """The requirements and what shows that they are met."""
     lines = ["| # | asked | clause [from memory] | shown by |", "|---|---|---|---|"]
     for number, (asked, clause, names, reason) in sorted(REQUIREMENTS.items()):
         shown = ", ".join(f"`test_{name}`" for name in names) or f"no test: {reason}"

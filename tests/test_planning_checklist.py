@@ -8,40 +8,59 @@ import pytest
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.effluent import NO_MEASUREMENT, assemble, assess_checklist
 from sewer_audit.hydraulics import build_device
-from sewer_audit.hydraulics.tables import rows_of
+from sewer_audit.hydraulics.tables import asked_of, facts_of, families, families_of
 from sewer_audit.report.lists import checklist
-from sewer_audit.uncertainty import Cause
+from sewer_audit.uncertainty import Cause, Draws
+from test_hydraulics_properties import EXAMPLES
 
 PARSHALL = build_device("parshall flume", {"throat": "6 in"})
 
 
+def applied(device, answers, stated=()):
+    return assess_checklist(device, answers).applied(assemble(device, stated, echo=False)).shared
+
+
 def standard(device, answers, cause: str, stated=()) -> float:
-    checked = assess_checklist(device, answers)
-    return checked.applied(assemble(device, stated, echo=False)).shared[cause].standard
+    return applied(device, answers, stated)[cause].standard
 
 
-def test_published_figures_take_the_place_of_defaults():
-    """USBR ch. 8 / EPA guidance: 3 to 5 % in the field (from memory); Bos: 3 % (from memory)."""
-    coefficient = "discharge coefficient"
-    assert standard(PARSHALL, {}, coefficient) == pytest.approx(0.03 / np.sqrt(3))
-    for subject in ("floor", "straight run", "approach", "dimensions"):
-        found = standard(PARSHALL, {subject: "no; seen in March"}, coefficient)
-        assert found == pytest.approx(0.05 / np.sqrt(3))
-    notch = build_device("v-notch weir", {"angle": "90 deg"})
-    assert standard(notch, {"contraction": "no"}, coefficient) == pytest.approx(0.01)
-    assert standard(notch, {"contraction": "yes"}, coefficient) == pytest.approx(0.005)
+def answered(device, answer: str = "yes") -> dict[str, str]:
+    return {rule.subject: answer for rule in device.notes.rules}
 
 
-def test_a_good_site_needs_every_answer():
-    """Sensor systems: 5 % at a good site, 10 % or more typically (from memory)."""
+@pytest.mark.parametrize("word", EXAMPLES)
+def test_only_a_yes_to_all_narrows_and_every_no_widens(word):
+    """With the checklist removed u grows; a point taken back from yes never narrows."""
+    device = build_device(word, EXAMPLES[word])
+    (row,) = [r for r in facts_of("field", *families_of(device.method)) if r["state"] == "unknown"]
+    spread = lambda answers: applied(device, answers)[row["cause"]].standard_deviation  # noqa: E731
+    asked = asked_of(device.method)
+    every, nothing = answered(device), spread({})
+    assert spread(every) < nothing
+    assert set(asked) <= set(every)
+    for point in asked:
+        for word in ("open", "", "seen in March"):
+            assert spread({**every, point: word}) == pytest.approx(nothing)
+        if len(asked) > 1:
+            assert spread({point: "yes"}) == pytest.approx(nothing)
+        assert spread({**every, point: "no"}) > nothing
+        assert spread({point: "no; seen in March"}) > nothing
+
+
+def test_figures_of_the_field_stand_until_the_installation_is_answered_for():
+    """8 %: 26 % of 149 ditch flumes good, worst 30 % (read); 3 %: Bos ch. 7 (from memory)."""
+    name = "discharge coefficient"
+    unknown, checked = applied(PARSHALL, {})[name], applied(PARSHALL, answered(PARSHALL))[name]
+    assert checked.standard == pytest.approx(0.03 / np.sqrt(3)) and checked.grade == "memory"
+    drawn = Draws(200_000, 1).of(unknown, key="x")
+    assert np.quantile(np.abs(drawn), 0.95) == pytest.approx(0.08, rel=0.02)
+    assert np.quantile(np.abs(drawn), 0.995) > 1.4 * 0.08  # a normal one of that 95 %: 1.43 x
+    assert np.abs(drawn).max() > 0.2
+    assert "ditch" in unknown.source and "unknown" in unknown.source
     sensor = build_device("area velocity", {"diameter": "12 in"})
-    half = {"straight run": "yes: 20 diameters"}
-    assert standard(sensor, half, "velocity factor") == pytest.approx(0.10 / np.sqrt(3))
-    both = {**half, "velocity": "yes, profile of points"}
+    both = {"straight run": "yes: 20 diameters", "velocity": "yes, profile of points"}
+    assert standard(sensor, {}, "velocity factor") == pytest.approx(0.10 / np.sqrt(3))
     assert standard(sensor, both, "velocity factor") == pytest.approx(0.05 / np.sqrt(3))
-    pipe = build_device("manning", {"diameter": "8 in", "slope": "0.5 %", "roughness": "0.013"})
-    surveyed = {"straight run": "yes", "slope": "yes"}
-    assert standard(pipe, surveyed, "roughness") == pytest.approx(0.15 / np.sqrt(3))
 
 
 def test_what_the_case_states_is_never_changed():
@@ -68,7 +87,7 @@ def test_only_yes_no_and_open_count(answer, status):
     checked = assess_checklist(PARSHALL, {"straight run": answer} if answer else {})
     point = next(each for each in checked.points if each.subject == "straight run")
     assert point.status == status
-    assert bool(checked.spreads) == (status == "not met")
+    assert checked.spreads  # the rest of the checklist is open
 
 
 def test_open_questions_stay_visible_and_unknown_ones_are_kept():
@@ -85,13 +104,15 @@ def test_a_meter_that_does_not_run_full_measures_nothing():
 
 def test_every_row_names_a_rule_that_exists_and_a_source():
     """A row whose subject no published rule has would never act."""
-    asked = {(row["family"], row["subject"]) for row in rows_of("installation")}
-    for row in rows_of("checklist"):
-        assert row["source"] and row["text"] and row["answer"] in ("yes", "no")
-        for subject in row["subjects"].split(";"):
-            family = row["family"]
-            assert (family, subject) in asked, (family, subject)
-        assert (row["cause"] is None) == (row["validity"] is not None)
+    for family, facts in families().items():
+        own = facts_of("installation", family, *facts.get("as", ()))
+        subjects = {row["subject"] for row in own}
+        assert set(facts.get("asked", ())) <= subjects, family
+        for row in facts_of("effects", family):
+            assert row["text"] and row["answer"] in ("yes", "no")
+            assert row["subject"] in subjects, (family, row["subject"])
+            assert ("relative" in row) == ("validity" not in row)
+        assert ("methods" in facts) == bool(facts_of("field", family)), family
 
 
 def case_with(folder, answers: str):
@@ -114,12 +135,9 @@ def test_the_audit_states_a_wider_interval_and_prints_why(tmp_path):
     worse = audit(
         case_with(tmp_path, '[effluent.checklist]\n"floor" = "no; tilts"\n\n'), draws=2000
     )
-    for result, figure in ((whole, 0.03), (worse, 0.05)):
-        row = result.causes.set_index("cause").loc["discharge coefficient"]
-        row = row.iloc[0] if hasattr(row, "iloc") and row.ndim > 1 else row
-        assert float(row["standard"]) == pytest.approx(figure / np.sqrt(3))
     before, after = (r.total["effluent_standard_uncertainty"] for r in (whole, worse))
-    assert after > 1.2 * before
+    assert after > 1.5 * before
     assert "tilts" in str(checklist(worse)["answer of the case"].to_list())
     assert any(f.code == "installation-not-as-published" for f in worse.flags)
     assert any("approach" in f.message for f in worse.flags if f.code == "installation-open")
+    assert not [f for f in whole.flags if f.code == "installation-open"]

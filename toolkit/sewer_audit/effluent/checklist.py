@@ -1,43 +1,38 @@
 """What the answers to the installation checklist change: uncertainty, validity, or nothing.
 
 An answer counts only if it begins with yes, no or open, followed by a punctuation mark or nothing.
-It changes a figure only where one is published, and never one that the case states itself;
-everything else stays visible as a flag.
+What nobody has answered counts as unknown, with the errors that installations in the field show;
+only a yes to all that is asked reaches the published figure, and a no widens. What the case states
+itself is never changed.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.special import stdtrit
 
 from sewer_audit.effluent.defaults import CauseSet
 from sewer_audit.errors import Flag
 from sewer_audit.hydraulics.notes import rules_of
-from sewer_audit.hydraulics.tables import rows_of
+from sewer_audit.hydraulics.tables import asked_of, facts_of, families_of
+from sewer_audit.sources import GRADES, STATED
 from sewer_audit.uncertainty import Cause
 
 __all__ = ["NO_MEASUREMENT", "Checklist", "Point", "assess_checklist"]
 
 NO_MEASUREMENT = "installation-measures-nothing"
 """Code of the flag that stops a verdict [text]."""
+CERTIFIED = ("full pipe meter", "rating table")
+"""Methods whose stated accuracy is a certificate of this very device [text]."""
 STATUSES = {"yes": "met", "no": "not met", "open": "open"}
-FAMILIES = {
-    "parshall flume": ("parshall",),
-    "v-notch weir": ("v-notch", "thin-plate"),
-    "rectangular weir": ("rectangular-weir", "thin-plate"),
-    "cipolletti weir": ("cipolletti", "thin-plate"),
-    "h-flume": ("h-flume",),
-    "palmer-bowlus flume": ("palmer-bowlus",),
-    "cutthroat flume": ("cutthroat",),
-    "area velocity": ("area-velocity",),
-    "manning": ("manning",),
-    "full pipe meter": ("full-pipe",),
-}
-"""Method of a device to its families in the table [text]."""
+HEAVY = 4.0
+"""Degrees of freedom of a Student t that stands for field errors: some installations are far off,
+most are not (judgement; the worst of 149 flumes erred by 30 %) [-]."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +44,7 @@ class Point:
     answer: str
     status: str
     effect: str
+    validity: str
     source: str
 
 
@@ -57,11 +53,11 @@ class Checklist:
     """The checklist of an installation, answered or open."""
 
     points: tuple[Point, ...]
-    spreads: Mapping[str, Mapping[str, Any]]
+    spreads: Mapping[str, Callable[[Cause], Cause]]
     flags: tuple[Flag, ...]
 
     def applied(self, causes: CauseSet) -> CauseSet:
-        """Causes with the published figures in place; those the case states stay.
+        """Causes with the figures of the field in place; those the case states stay.
 
         Units: causes [SI]; returns [SI].
         """
@@ -72,9 +68,7 @@ class Checklist:
         found = self.spreads.get(cause.name)
         if found is None or not cause.default:
             return cause
-        divisor = np.sqrt(3.0) if found["shape"] == "rectangular" else 2.0
-        standard = float(found["relative"]) / divisor
-        return replace(cause, standard=standard, shape=found["shape"], source=found["source"])
+        return found(cause)
 
 
 def assess_checklist(device: Any, answers: Mapping[str, str], echo: bool = False) -> Checklist:
@@ -104,16 +98,16 @@ def assess_checklist(device: Any, answers: Mapping[str, str], echo: bool = False
             rule.text,
             given.pop(rule.subject.lower(), ""),
             told[rule.subject.lower()],
-            _effect(rule.subject.lower(), told[rule.subject.lower()], rows),
+            *_effect(device, rule.subject.lower(), told[rule.subject.lower()], rows),
             rule.source,
         )
         for rule in rules
     ]
     points += [
-        Point(key, "", text, "noted", "no published rule of this method", "the case")
+        Point(key, "", text, "noted", "no published rule of this method", "", "the case")
         for key, text in given.items()
     ]
-    return Checklist(tuple(points), _spreads(rows), _flags(points, rows))
+    return Checklist(tuple(points), _spreads(device, told, rows), _flags(points, rows))
 
 
 def _status(answer: str) -> str:
@@ -125,55 +119,95 @@ def _status(answer: str) -> str:
 
 
 def _applying(device: Any, told: Mapping[str, str]) -> list[dict[str, Any]]:
-    """Rows of the table whose condition the answers fulfil."""
-    families = FAMILIES.get(device.method, ())
+    """Effects whose answer was given."""
     wanted = {"yes": "met", "no": "not met"}
     return [
         row
-        for row in rows_of("checklist")
-        if row["family"] in families
-        and all(told.get(subject) == wanted[row["answer"]] for subject in _subjects(row))
+        for row in facts_of("effects", *families_of(device.method))
+        if told.get(row["subject"]) == wanted[row["answer"]]
     ]
 
 
-def _subjects(row: Mapping[str, Any]) -> list[str]:
-    return str(row["subjects"]).split(";")
+def _spreads(
+    device: Any, told: Mapping[str, str], rows: list[dict[str, Any]]
+) -> dict[str, Callable[[Cause], Cause]]:
+    """Cause to what the answers make of it.
+
+    Only a yes to every point asked keeps (or reaches) the published figure; a point that is open
+    counts as unknown, that is, with the figure of installations in the field; each no adds to that
+    its own figure, or that of the field once more, in quadrature.
+    """
+    asked, field = asked_of(device.method), facts_of("field", *families_of(device.method))
+    state = "checked" if all(told.get(point) == "met" for point in asked) else "unknown"
+    unknown = next(row for row in field if row["state"] == "unknown")
+    own = {row["subject"]: row for row in rows if row.get("relative")}
+    faults = [point for point in told if told[point] == "not met" and point in {*asked, *own}]
+    base = next((row for row in field if row["state"] == state), None)
+    stated = any(accuracy.grade == STATED for accuracy in device.notes.accuracy)
+    extra = [own.get(point, unknown) for point in faults]
+    if base is None and not extra:
+        return {}  # checked: the published figure, as it stands
+
+    def changed(cause: Cause) -> Cause:
+        half = float(base["relative"]) if base is not None else _half(cause)
+        if stated and device.method in CERTIFIED:
+            half = _half(cause)  # the figure stated with the meter or the table
+        elif state == "unknown":
+            half = max(half, _half(cause))
+        total = float(np.hypot(half, np.sqrt(sum(row["relative"] ** 2 for row in extra))))
+        row = base or unknown
+        said = [row["text"]] if not (stated and device.method in CERTIFIED) else [cause.source]
+        said += [
+            f"{point} answered no: {each['text']}"
+            for point, each in zip(faults, extra, strict=True)
+        ]
+        source = "; ".join([*said, f"checklist: {state}", row["source"]])
+        grade = max((each["grade"] for each in (row, *extra)), key=GRADES.index)
+        if row["shape"] == "student t":
+            scale = total / float(stdtrit(HEAVY, 0.975))
+            return replace(
+                cause, standard=scale, shape="student t", dof=HEAVY, source=source, grade=grade
+            )
+        standard = total / np.sqrt(3.0)
+        return replace(cause, standard=standard, shape="rectangular", source=source, grade=grade)
+
+    return {unknown["cause"]: changed}
 
 
-def _spreads(rows: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
-    """Cause to published figure; of several the largest."""
-    found: dict[str, dict[str, Any]] = {}
+def _half(cause: Cause) -> float:
+    """Half width, or limit at 95 %, of a relative cause [-]."""
+    return cause.standard * (np.sqrt(3.0) if cause.shape == "rectangular" else 2.0)
+
+
+def _effect(device: Any, subject: str, status: str, rows: list[dict[str, Any]]) -> tuple[str, str]:
+    """What follows from an answer, and whether it leaves a measurement."""
+    asked = subject in asked_of(device.method)
     for row in rows:
-        cause = row["cause"]
-        if cause and row["relative"] > found.get(cause, {"relative": 0.0})["relative"]:
-            subjects = " and ".join(_subjects(row))
-            source = f"{row['text']}; checklist: {subjects} answered {row['answer']}"
-            found[cause] = {**row, "source": f"{source}; {row['source']}"}
-    return found
-
-
-def _effect(subject: str, status: str, rows: list[dict[str, Any]]) -> str:
-    for row in rows:
-        if subject in _subjects(row):
-            if row["validity"] == "none":
-                return f"no measurement: {row['text']} [{row['source']}]"
-            if row["validity"] == "outside":
-                return f"outside the published conditions: {row['text']} [{row['source']}]"
-            size = f"{row['cause']} {100 * row['relative']:.3g} % ({row['shape']} half width)"
-            return f"{size}: {row['text']} [{row['source']}]"
-    return {
+        if subject == row["subject"]:
+            shown = f"{row['text']} [{row['source']}]"
+            if row.get("validity") == "none":
+                return f"no measurement: {shown}", "none"
+            if row.get("validity") == "outside":
+                return f"outside what is published: {shown}", "outside"
+            return f"adds {100 * row['relative']:.3g} %: {shown}", ""
+    said = {
         "met": "as the stated accuracy presumes",
         "not met": "flagged; no published figure says how much it matters",
         "open": "open",
         "noted": "begins with neither yes; no; nor open; so it changes nothing",
-    }[status]
+    }
+    if asked and status == "not met":
+        return "widens: the figure of the field is added once more (judgement)", ""
+    if asked and status != "met":
+        return f"{said[status]}; counts as unknown: the figure of the field stands", ""
+    return said[status], ""
 
 
 def _flags(points: list[Point], rows: list[dict[str, Any]]) -> tuple[Flag, ...]:
     flags = []
     for point in points:
         if point.status == "not met":
-            stops = point.effect.startswith("no measurement")
+            stops = point.validity == "none"
             flags.append(
                 Flag(
                     NO_MEASUREMENT if stops else "installation-not-as-published",

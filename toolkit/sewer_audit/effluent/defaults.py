@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from sewer_audit.sources import cite
 from sewer_audit.uncertainty import Cause
 
 __all__ = ["CauseSet", "assemble", "causes_of"]
 
-OURS = "judgement of the authors of this toolkit"
+OURS = cite("judgement")
 # cause: (standard uncertainty [SI], SI unit, shape, persistence, source)
 LEVEL_DEFAULTS = {
     "zero error": (
@@ -252,7 +253,7 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
         divisor = np.sqrt(3.0) if accuracy.shape == "rectangular" else 2.0
         source = f"{accuracy.source}; {_confidence(accuracy.confidence)}{tail}"
         figures = accuracy.relative / divisor, "1", accuracy.shape, "whole record", source
-        causes.append(_cause(accuracy.cause, *figures))
+        causes.append(_cause(accuracy.cause, *figures, accuracy.grade))
     if device.method in EXPONENT_ZERO:
         causes.append(_cause("exponent", 0.0, "1", *LASTING, EXPONENT_ZERO[device.method]))
     return causes
@@ -283,7 +284,13 @@ def _sizes(device: Any) -> list[Cause]:
 
 
 def _cause(
-    name: str, standard: float, unit: str, shape: str, persistence: str, source: str
+    name: str,
+    standard: float,
+    unit: str,
+    shape: str,
+    persistence: str,
+    source: str,
+    grade: str = "judgement",
 ) -> Cause:
     return Cause(
         name,
@@ -293,4 +300,5 @@ def _cause(
         persistence=persistence,
         source=source,
         default=True,
+        grade=grade,
     )

@@ -124,6 +124,7 @@ class Accuracy:
     confidence: str
     shape: str
     source: str
+    grade: str = ""
 
 
 @dataclass(frozen=True)

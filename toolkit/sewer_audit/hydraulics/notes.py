@@ -6,7 +6,8 @@ import dataclasses
 from functools import cache
 
 from sewer_audit.hydraulics.devices import Accuracy, DeviceNotes, Rule
-from sewer_audit.hydraulics.tables import rows_of
+from sewer_audit.hydraulics.tables import facts_of
+from sewer_audit.sources import STATED
 
 __all__ = ["accuracy_of", "make_notes", "remarks_of", "rules_of", "stated_accuracy"]
 
@@ -18,14 +19,14 @@ def rules_of(*families: str) -> tuple[Rule, ...]:
     Parameters
     ----------
     *families : str
-        Words of the first column of the table [text].
+        Names of the families [text].
 
     Returns
     -------
     tuple of Rule
-        In the order of the table [-].
+        In the order of the tables [-].
     """
-    rows = [row for row in rows_of("installation") if row["family"] in families]
+    rows = facts_of("installation", *families)
     return tuple(Rule(row["subject"], row["text"], row["source"]) for row in rows)
 
 
@@ -33,16 +34,22 @@ def rules_of(*families: str) -> tuple[Rule, ...]:
 def accuracy_of(family: str) -> tuple[Accuracy, ...]:
     """Published accuracy of a family."""
     return tuple(
-        Accuracy(**{key: value for key, value in row.items() if key != "family"})
-        for row in rows_of("accuracy")
-        if row["family"] == family
+        Accuracy(
+            row["cause"],
+            row["relative"],
+            row["confidence"],
+            row["shape"],
+            f"{row['source']}: {row['text']}" if row.get("text") else row["source"],
+            row["grade"],
+        )
+        for row in facts_of("accuracy", family)
     )
 
 
 @cache
 def remarks_of(*families: str) -> tuple[str, ...]:
     """Other published statements on some families."""
-    rows = [row for row in rows_of("remarks") if row["family"] in (*families, "any")]
+    rows = facts_of("remarks", *families, "any")
     return tuple(f"{row['text']} [{row['source']}]" for row in rows)
 
 
@@ -73,5 +80,6 @@ def stated_accuracy(family: str, relative: float | None, source: str) -> tuple[A
     if relative is None:
         return accuracy_of(family)
     return tuple(
-        dataclasses.replace(each, relative=relative, source=source) for each in accuracy_of(family)
+        dataclasses.replace(each, relative=relative, source=source, grade=STATED)
+        for each in accuracy_of(family)
     )

@@ -1,13 +1,24 @@
-"""Coefficient tables: CSV files beside this module, every row with its source."""
+"""Coefficient tables and the facts of device families: files beside this module, with sources.
+
+Coefficients are CSV, a row per size. Everything else about a family (what it asks of the
+installation, published accuracy, errors in the field, what an answer changes, remarks) stands in
+one file ``data/families/FAMILY.toml``. A source is an id of the register.
+"""
 
 from __future__ import annotations
 
 import csv
+import tomllib
+from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from typing import Any
 
-__all__ = ["rows_of"]
+from sewer_audit.sources import cite, grade_of
+
+__all__ = ["asked_of", "facts_of", "families_of", "rows_of"]
+
+DATA = resources.files("sewer_audit.hydraulics").joinpath("data")
 
 
 @cache
@@ -22,12 +33,85 @@ def rows_of(table: str) -> tuple[dict[str, Any], ...]:
     Returns
     -------
     tuple of dict
-        Column name to float where the cell is a number, else to text; empty cells are None [-].
+        Column name to float where the cell is a number, else to text; empty cells are None; the
+        source in full, with its grade [-].
     """
-    file = resources.files("sewer_audit.hydraulics").joinpath("data", f"{table}.csv")
-    with file.open(encoding="utf-8", newline="") as stream:
+    with DATA.joinpath(f"{table}.csv").open(encoding="utf-8", newline="") as stream:
         lines = (line for line in stream if not line.startswith("#"))
-        return tuple({k: _value(v) for k, v in row.items()} for row in csv.DictReader(lines))
+        return tuple(
+            _with_source({k: _value(v) for k, v in row.items()}) for row in csv.DictReader(lines)
+        )
+
+
+@cache
+def families() -> Mapping[str, Mapping[str, Any]]:
+    """Every file of a family, by its name."""
+    files = sorted(DATA.joinpath("families").iterdir(), key=lambda file: file.name)
+    return {
+        file.name.removesuffix(".toml"): tomllib.loads(file.read_text("utf-8")) for file in files
+    }
+
+
+@cache
+def families_of(method: str) -> tuple[str, ...]:
+    """Families whose facts hold for the devices of a method, its own first.
+
+    Parameters
+    ----------
+    method : str
+        Method of a device [text].
+
+    Returns
+    -------
+    tuple of str
+        Names of families [text].
+    """
+    own = [name for name, facts in families().items() if method in facts.get("methods", ())]
+    return tuple(f for name in own for f in (name, *families()[name].get("as", ())))
+
+
+def asked_of(method: str) -> tuple[str, ...]:
+    """Points of the installation that all have to be met before the published figure counts.
+
+    Parameters
+    ----------
+    method : str
+        Method of a device [text].
+
+    Returns
+    -------
+    tuple of str
+        Subjects of its checklist [text].
+    """
+    return tuple(families()[families_of(method)[0]]["asked"])
+
+
+@cache
+def facts_of(kind: str, *names: str) -> tuple[dict[str, Any], ...]:
+    """What some families state of one kind.
+
+    Parameters
+    ----------
+    kind : str
+        "accuracy", "field", "installation", "effects" or "remarks" [text].
+    *names : str
+        Families [text].
+
+    Returns
+    -------
+    tuple of dict
+        Rows in the order of the files, each with its family, source and grade [-].
+    """
+    return tuple(
+        _with_source({"family": name, **row})
+        for name in names
+        for row in families().get(name, {}).get(kind, ())
+    )
+
+
+def _with_source(row: dict[str, Any]) -> dict[str, Any]:
+    ids = row["source"]
+    return {**row, "source": cite(ids), "grade": grade_of(ids)}
 
 
 def _value(cell: str) -> float | str | None:

@@ -63,6 +63,9 @@ class Cause:
         Certificate, standard or judgement the figures come from [text].
     default : bool
         Whether the toolkit supplied the figures and not the case [-].
+    grade : str
+        How its figures were taken, one of the grades of the register of sources; empty where the
+        case or the record itself answers for them [text].
     time_constant : float, optional
         Time after which the noise of readings has lost 63 % of its memory [s].
 
@@ -85,6 +88,7 @@ class Cause:
     persistence: str = "whole record"
     source: str = ""
     default: bool = False
+    grade: str = ""
     time_constant: float | None = None
 
     def __post_init__(self) -> None:

@@ -1,0 +1,73 @@
+"""Every figure of the tables points to the register of sources, and the register is complete."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from sewer_audit.hydraulics.tables import DATA, facts_of, families
+from sewer_audit.sources import GRADES, cite, grade_of, named, register
+
+TABLES = sorted(Path(str(DATA)).glob("*.csv"))
+
+
+def cells():
+    """(place, ids) of every figure of the tables of devices."""
+    for path in TABLES:
+        with path.open(encoding="utf-8", newline="") as stream:
+            for row in csv.DictReader(stream):
+                yield f"{path.name}: {row}", row["source"]
+    for family, facts in families().items():
+        for kind, rows in facts.items():
+            for row in rows if kind not in ("methods", "as", "asked") else ():
+                yield f"{family}: {row}", row["source"]
+
+
+def faults_of(ids: str) -> list[str]:
+    """What is wrong with a cell of ids: nothing named, or nothing that the register holds."""
+    if not ids.strip():
+        return ["no source"]
+    return [each.strip() for each in ids.split(";") if each.strip() not in register()]
+
+
+def test_every_figure_of_the_tables_points_to_the_register():
+    found = list(cells())
+    assert len(found) > 150
+    assert not {place: faults_of(ids) for place, ids in found if faults_of(ids)}
+
+
+@pytest.mark.parametrize("wrong", ["", "a magazine note", "usbr-8; somebody"])
+def test_an_unmarked_or_anonymous_one_fails(wrong):
+    assert faults_of(wrong)
+
+
+def test_the_register_says_where_and_how_each_was_read():
+    for source in register().values():
+        assert source.grade in GRADES and source.citation.strip(), source.id
+        if source.grade in ("read", "abstract"):
+            assert source.read_on and source.page, source.id
+        if source.superseded_by:
+            assert source.superseded_by in register(), source.id
+        anonymous = ("magazine note", "trade newsletter", "newsletter", "consultant's note (read)")
+        assert source.citation.lower() not in anonymous, source.id
+
+
+def test_the_least_firm_grade_counts_and_is_told():
+    assert grade_of("usbr-7-5; bos-5") == "read"
+    assert grade_of("usbr-7-5; judgement") == "judgement"
+    assert grade_of("judgement; bos-7-memory") == "memory"
+    assert "(from memory)" in cite("bos-7-memory") and "(read)" in cite("usbr-7-5")
+    assert cite("judgement") == "judgement of the authors of this toolkit"
+    assert [source.id for source in named("usbr-7-5; bos-5")] == ["usbr-7-5", "bos-5"]
+
+
+def test_a_superseded_edition_names_its_successor():
+    """ISO 4359:2013 was withdrawn on 19 December 2022, replaced by ISO 4359:2022 (iteh.ai)."""
+    assert register()["iso-4359-1983-memory"].superseded_by == "iso-4359-2022"
+
+
+def test_ditch_flumes_are_called_ditch_flumes():
+    said = [row["text"] for row in facts_of("remarks", "parshall") if "149" in row["text"]]
+    assert said and all("irrigation ditches" in text for text in said)

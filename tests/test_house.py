@@ -251,7 +251,7 @@ def test_top_level_is_as_named():
 
 def test_import_stays_light():
     """`sewer-audit --help` is instant only while the package itself imports nothing heavy."""
-    heavy = "{'pandas', 'numpy', 'scipy', 'matplotlib', 'pydantic', 'pint', 'nbconvert'}"
+    heavy = "{'pandas', 'numpy', 'scipy', 'matplotlib', 'pydantic', 'nbconvert'}"
     code = (
         f"import sys, sewer_audit, sewer_audit.__main__; print(sorted({heavy} & set(sys.modules)))"
     )

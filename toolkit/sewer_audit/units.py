@@ -2,26 +2,30 @@
 
 Everything the library computes is in metres, cubic metres, seconds, kelvin, radians and kilograms
 per cubic metre. This module turns what people write ("6 in", "0.9 kgal/day", "75 degF") into
-those, and back. Pint holds the unit definitions; it is imported on first use.
+those, and back. The spellings are a closed table, `units.csv`, each with one exact factor; two of
+them make a rate ("kgal/day"), and a power of ten may stand before one ("1000 L", "100 cf"). A
+spelling with two meanings has a question in place of a factor and is refused with it.
 """
 
 from __future__ import annotations
 
+import csv
+import difflib
 import re
+from collections.abc import Mapping
+from fractions import Fraction
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from importlib.resources import files
+from typing import Any, NamedTuple
 
 from sewer_audit.errors import UnitError
 
-if TYPE_CHECKING:
-    import pint
-
-__all__ = ["DIMENSIONS", "GRAVITY", "from_si", "parse", "to_si"]
+__all__ = ["DIMENSIONS", "GRAVITY", "exact", "from_si", "number_in", "parse", "spellings", "to_si"]
 
 GRAVITY = 9.80665
 """Standard acceleration of free fall [m/s2] (CGPM 1901)."""
 
-# dimension: (SI unit as pint writes it, SI unit as people read it, a correct example)
+# dimension: (SI unit in full, SI unit as people read it, a correct example)
 DIMENSIONS: dict[str, tuple[str, str, str]] = {
     "length": ("meter", "m", "6 in"),
     "area": ("meter**2", "m2", "0.4 m2"),
@@ -42,76 +46,166 @@ DIMENSIONS: dict[str, tuple[str, str, str]] = {
     "drift": ("meter/second", "m/s", "1 mm/month"),
 }
 
-_TRADE = """
-US_gallon = 231 inch**3
-kgal = 1000 * gallon
-Mgal = 1e6 * gallon
-gpm = gallon/minute
-gph = gallon/hour
-gpd = gallon/day
-kgpd = 1000 * gallon/day
-mgd = 1e6 * gallon/day = MGD
-cf = foot**3
-CCF = 100 * foot**3 = ccf = HCF
-cfs = foot**3/second
-impgal = 4.54609e-3 * meter**3
-m3 = meter**3
-m2 = meter**2
-percent = 0.01 = %
-"""
+# dimension: what a unit written a/b has above and below the line
+_RATES = {
+    "discharge": ("volume", "time"),
+    "velocity": ("length", "time"),
+    "length rate": ("length", "time"),
+    "drift": ("length", "time"),
+    "mass rate": ("mass", "time"),
+    "concentration": ("mass", "volume"),
+    "power": ("energy", "time"),
+    "ratio": ("length", "length"),
+}
+_NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
+_MIXED = r"(?P<whole>\d+[ -])?(?P<above>\d+)/(?P<below>\d+)"
+_QUANTITY = re.compile(rf"\s*(?:{_MIXED}(?![\d/])|(?P<plain>{_NUMBER}))\s*(?P<unit>.*?)\s*", re.S)
+_TENS = re.compile(r"(10{1,6}|10{0,2},000(?:,000)?) ?(?=\D)(.+)")
+_WRITTEN = str.maketrans({**dict(zip("²³µμ″”“′’", '23uu"""\'\'', strict=True)), "·": " ", "^": ""})
 
-_QUANTITY = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
-_WRITTEN = {"°C": "degC", "°F": "degF", "m³": "m3", "ft³": "ft**3", "ft3": "ft**3", "ft2": "ft**2"}
-_WRITTEN |= {"m³/s": "m3/s", "m³/h": "m3/h", "US gal": "gallon", "imperial gal": "impgal"}
+
+class _Unit(NamedTuple):
+    """Factor and offset such that SI = factor x value + offset; a question in place of a factor."""
+
+    factor: Fraction
+    offset: Fraction = Fraction(0)
+    question: str = ""
 
 
 @cache
-def _registry() -> pint.UnitRegistry:
-    import pint
+def _table() -> Mapping[tuple[str, str], _Unit]:
+    """The closed table: dimension and spelling to its unit."""
+    with files("sewer_audit").joinpath("units.csv").open(encoding="utf-8", newline="") as text:
+        return {
+            (row["dimension"], row["spelling"]): _Unit(
+                Fraction(row["factor"] or 0), Fraction(row["offset"] or 0), row["question"]
+            )
+            for row in csv.DictReader(text)
+        }
 
-    registry = pint.UnitRegistry(cache_folder=None, autoconvert_offset_to_baseunit=True)
-    for definition in _TRADE.strip().splitlines():
-        if not definition.startswith(("US_gallon", "percent")):
-            registry.define(definition)
-    return registry
+
+@cache
+def spellings(dimension: str) -> tuple[str, ...]:
+    """Spellings of the table that have one meaning in a dimension.
+
+    Parameters
+    ----------
+    dimension : str
+        One of :data:`DIMENSIONS` [text].
+
+    Returns
+    -------
+    tuple of str
+        In the order of the table [text].
+    """
+    rows = _table().items()
+    return tuple(name for (of, name), unit in rows if of == dimension and not unit.question)
+
+
+def _tidy(unit: str) -> str:
+    """One way to write powers, signs, dots of abbreviations, spaces and "per"."""
+    written = unit.translate(_WRITTEN).replace("**", "").replace("''", '"')
+    written = written.replace("°C", "degC").replace("°F", "degF").replace("°", "deg")
+    written = re.sub(r"\.(?!\d)", "", " ".join(written.split()))
+    return re.sub(r" ?/ ?| per (?!cent)", "/", written)
+
+
+@cache
+def _found(written: str, dimension: str) -> _Unit | None:
+    """The unit of a tidied spelling, from its row, a power of ten before it, or two rows."""
+    row = _table().get((dimension, written))
+    if row is not None:
+        return row
+    above, slash, below = written.rpartition("/")
+    if slash and dimension in _RATES:
+        parts = [
+            _found(each, of) for each, of in zip((above, below), _RATES[dimension], strict=True)
+        ]
+        if None not in parts:
+            asked = next((part.question for part in parts if part.question), "")
+            return _Unit(
+                Fraction(0) if asked else parts[0].factor / parts[1].factor, question=asked
+            )
+        return None
+    tens = _TENS.fullmatch(written)
+    inner = _found(tens[2], dimension) if tens else None
+    if inner is None or inner.offset:
+        return None
+    return inner._replace(factor=inner.factor * int(tens[1].replace(",", "")))
+
+
+def exact(unit: str, dimension: str) -> Fraction:
+    """How many SI units one unit is, exactly.
+
+    Parameters
+    ----------
+    unit : str
+        Trade or SI unit, such as "kgal" [text].
+    dimension : str
+        One of :data:`DIMENSIONS` [text].
+
+    Returns
+    -------
+    Fraction
+        In the SI unit of the dimension, without the offset of a temperature [SI].
+
+    Raises
+    ------
+    UnitError
+        If the unit is unknown, has two meanings, or is of another dimension.
+    """
+    return _known(unit, dimension).factor
 
 
 @cache
 def _scale(unit: str, dimension: str) -> tuple[float, float]:
     """Factor and offset such that SI = factor * value + offset."""
+    found = _known(unit, dimension)
+    return float(found.factor), float(found.offset)
+
+
+@cache
+def _known(unit: str, dimension: str) -> _Unit:
+    """The unit, or the refusal that says what would be right."""
     if dimension not in DIMENSIONS:
         raise UnitError(f"no dimension {dimension!r}; known are {', '.join(DIMENSIONS)}")
-    si, _, example = DIMENSIONS[dimension]
-    if not unit:
+    example = DIMENSIONS[dimension][2]
+    written = _tidy(unit)
+    if not written:
         if dimension == "ratio":
-            return 1.0, 0.0
+            return _Unit(Fraction(1))
         raise UnitError(f"{_article(dimension)} needs a unit; write for example {example!r}")
-    written = unit
-    for typed, known in sorted(_WRITTEN.items(), key=lambda pair: -len(pair[0])):
-        written = written.replace(typed, known)
-    if dimension == "temperature difference":
-        written = {"degC": "delta_degC", "degF": "delta_degF", "K": "delta_degC"}.get(
-            written, written
-        )
-    if written in ("%", "percent") and dimension == "ratio":
-        return 0.01, 0.0
-    registry = _registry()
-    try:
-        zero = registry.Quantity(0.0, written).to(si).magnitude
-        one = registry.Quantity(1.0, written).to(si).magnitude
-    except Exception as error:
-        raise UnitError(_explain(unit, dimension, example, error)) from None
-    return float(one - zero), float(zero)
+    found = _found(written, dimension)
+    if found is None:
+        raise UnitError(_explain(unit, written, dimension, example))
+    if found.question:
+        raise UnitError(f"unit {unit!r} has more than one meaning: {found.question}")
+    return found
 
 
 def _article(dimension: str) -> str:
     return f"{'an' if dimension[0] in 'aeiou' else 'a'} {dimension}"
 
 
-def _explain(unit: str, dimension: str, example: str, error: Exception) -> str:
-    if type(error).__name__ == "DimensionalityError":
+def _explain(unit: str, written: str, dimension: str, example: str) -> str:
+    if any(_found(written, other) for other in DIMENSIONS):
         return f"{unit!r} is not a unit of {dimension}; write for example {example!r}"
-    return f"unit {unit!r} is not known; {_article(dimension)} is written for example {example!r}"
+    near = _nearest(written, dimension)
+    told = f"unit {unit!r} is not known; " + (f"the nearest known is {near!r}; " if near else "")
+    return told + f"{_article(dimension)} is written for example {example!r}"
+
+
+def _nearest(written: str, dimension: str) -> str:
+    """The spelling of the table most like another one; of a rate, each side by itself."""
+    above, slash, below = written.rpartition("/")
+    if slash and dimension in _RATES:
+        sides = zip((above, below), _RATES[dimension], strict=True)
+        near = [each if _found(each, of) else _nearest(each, of) for each, of in sides]
+        if all(near):
+            return "/".join(near)
+    same = {name.lower().replace(" ", ""): name for name in reversed(spellings(dimension))}
+    close = difflib.get_close_matches(written.lower().replace(" ", ""), same, 1, 0.5)
+    return same[close[0]] if close else ""
 
 
 def to_si(value: Any, unit: str, dimension: str) -> Any:
@@ -196,10 +290,42 @@ def parse(text: str | int | float, dimension: str) -> float:
     >>> parse("6 in", "length")
     0.15239999999999998
     """
-    match = _QUANTITY.match(str(text))
-    if match is None:
-        example = DIMENSIONS.get(dimension, ("", "", "6 in"))[2]
+    number, unit = number_in(text, dimension)
+    return float(to_si(float(number), unit, dimension))
+
+
+def number_in(text: str | int | float, dimension: str = "length") -> tuple[Fraction, str]:
+    """Number and unit of a quantity, the number exactly: "3 1/2 in", "1.5 in", "0.9 kgal".
+
+    Parameters
+    ----------
+    text : str
+        Number and unit [text].
+    dimension : str
+        One of :data:`DIMENSIONS`, for the example of a refusal [text].
+
+    Returns
+    -------
+    tuple of Fraction and str
+        The number, in the unit beside it, and that unit, empty where there is none [that unit].
+
+    Raises
+    ------
+    UnitError
+        If there is no number.
+    """
+    match = _QUANTITY.fullmatch(str(text))
+    example = DIMENSIONS.get(dimension, ("", "", "6 in"))[2]
+    if match is None or int(match["below"] or 1) == 0:
         raise UnitError(
             f"{text!r} is not a quantity; {_article(dimension)} is written like {example!r}"
         )
-    return float(to_si(float(match[1]), match[2], dimension))
+    if re.match(r",\d", match["unit"]):
+        raise UnitError(
+            f"{text!r} has a comma in its number; write it without one, and with a point before "
+            f"decimals, like {example!r}"
+        )
+    if match["plain"] is not None:
+        return Fraction(match["plain"]), match["unit"]
+    whole = int(match["whole"].strip(" -")) if match["whole"] else 0
+    return whole + Fraction(int(match["above"]), int(match["below"])), match["unit"]

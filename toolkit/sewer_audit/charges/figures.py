@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, ROUND_UP, Context, Decimal
-from functools import cache
 from typing import Any
 
 import numpy as np
 
-from sewer_audit.units import to_si
+from sewer_audit.units import exact, spellings
 
 __all__ = ["DRAWS", "EXACT", "LITRES", "Rounding", "litres_per", "plain"]
 
@@ -27,29 +26,13 @@ _MODES = {
     "up": ROUND_UP,
 }
 
-_GALLON = Decimal("3.785411784")  # 231 cubic inches of 2.54 cm, exact
-_FOOT = Decimal("28.316846592")  # cubic foot, exact
-_IMPERIAL = Decimal("4.54609")  # imperial gallon, exact
 
-LITRES: dict[str, Decimal] = {
-    "gal": _GALLON,
-    "kgal": 1000 * _GALLON,
-    "MG": 10**6 * _GALLON,
-    "Mgal": 10**6 * _GALLON,
-    "CGL": 100 * _GALLON,
-    "cf": _FOOT,
-    "DCF": 10 * _FOOT,
-    "CCF": 100 * _FOOT,
-    "HCF": 100 * _FOOT,
-    "ccf": 100 * _FOOT,
-    "kcf": 1000 * _FOOT,
-    "L": Decimal(1),
-    "kL": Decimal(1000),
-    "ML": Decimal(10**6),
-    "m3": Decimal(1000),
-    "impgal": _IMPERIAL,
-    "kimpgal": 1000 * _IMPERIAL,
-}
+def _litres(unit: str) -> Decimal:
+    size = 1000 * exact(unit, "volume")
+    return CONTEXT.divide(Decimal(size.numerator), Decimal(size.denominator))
+
+
+LITRES: dict[str, Decimal] = {unit: _litres(unit) for unit in spellings("volume")}
 """Litres in one volume unit, exact by definition [L]."""
 
 
@@ -105,27 +88,10 @@ def litres_per(unit: str, conversions: Mapping[str, tuple[Decimal, str]]) -> Dec
 
     Units: returns [L].
     """
-    if unit not in LITRES:
-        # another spelling, such as ft3 for cf, has the size of the one that is known, exactly
-        same = _same_size(unit)
-        unit = next((name for name in same if name in conversions), same[0] if same else unit)
-    if unit in conversions:
-        figure, other = conversions[unit]
-        return CONTEXT.multiply(figure, litres_per(other, {}))
-    return LITRES[unit] if unit in LITRES else _by_definition(unit)
-
-
-@cache
-def _same_size(unit: str) -> tuple[str, ...]:
-    """Known units of the size of another one."""
-    size = _by_definition(unit)
-    return tuple(name for name, known in LITRES.items() if abs(size / known - 1) < Decimal("1E-13"))
-
-
-@cache
-def _by_definition(unit: str) -> Decimal:
-    """Size of a unit as the unit library has it, to the digits a float holds."""
-    return Decimal(f"{1000 * float(to_si(1.0, unit, 'volume')):.15g}")
+    size = LITRES[unit] if unit in LITRES else _litres(unit)
+    # every spelling of one unit, such as ccf for CCF, has the printed size of the other
+    same = next((pair for name, pair in conversions.items() if _litres(name) == size), None)
+    return size if same is None else CONTEXT.multiply(same[0], litres_per(same[1], {}))
 
 
 class _Exact:

@@ -37,7 +37,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from sewer_audit.charges.figures import LITRES, litres_per
+from sewer_audit.charges.figures import CONTEXT, litres_per
 from sewer_audit.charges.kinds import AnyCharge
 from sewer_audit.charges.values import (
     Fraction,
@@ -49,6 +49,7 @@ from sewer_audit.charges.values import (
     amount_of,
     volume_unit,
 )
+from sewer_audit.units import exact, number_in
 
 __all__ = ["SampleRule", "Schedule", "Version", "VolumeRule", "WinterRule"]
 
@@ -217,12 +218,17 @@ class ScheduleTable(Strict):
     @field_validator("conversions")
     @classmethod
     def _conversions(cls, given: dict[str, str]) -> dict[str, str]:
+        sizes: dict[Any, str] = {}
         for unit, text in given.items():
-            if unit not in LITRES:
-                raise ValueError(f"{unit!r} is no volume unit; known are {', '.join(LITRES)}")
-            figure, _, other = text.strip().partition(" ")
-            if other not in LITRES or other in given or not figure.replace(".", "", 1).isdigit():
+            volume_unit(unit)
+            figure, other = number_in(text, "volume")
+            if not other or figure <= 0 or exact(other, "volume") == exact(unit, "volume"):
                 raise ValueError(f"{text!r} is no size of {unit}; write for example '748 gal'")
+            if any(exact(each, "volume") == exact(other, "volume") for each in given):
+                raise ValueError(f"{other} has a size of its own here; name another unit")
+            twin = sizes.setdefault(exact(unit, "volume"), unit)
+            if twin != unit and given[twin] != text:
+                raise ValueError(f"{twin} and {unit} are one unit; state its size once")
         return given
 
 
@@ -255,8 +261,8 @@ class Schedule(Strict):
         """Unit sizes the schedule prints: unit to (figure, other unit) [-]."""
         pairs = {}
         for unit, text in self.schedule.conversions.items():
-            figure, _, other = text.strip().partition(" ")
-            pairs[unit] = (Decimal(figure), other)
+            figure, other = number_in(text, "volume")
+            pairs[unit] = (CONTEXT.divide(Decimal(figure.numerator), figure.denominator), other)
         return pairs
 
     def litres(self, unit: str) -> Decimal:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,8 @@ from sewer_audit.charges.kinds import (
 )
 from sewer_audit.charges.periods import Part, calendar_units, usual_units
 from sewer_audit.charges.values import SPAN_DAYS, amount_of
-from sewer_audit.errors import InputRefused, Problem
+from sewer_audit.errors import InputRefused, Problem, UnitError
+from sewer_audit.units import exact, number_in
 
 if TYPE_CHECKING:
     from sewer_audit.charges.facts import InvoiceFacts
@@ -77,22 +77,32 @@ def rule_of(table: Any) -> Rounding:
 def chosen(table: dict[str, Decimal], given: str | None, what: str, s: Setting) -> Decimal:
     """The row of a table by meter size or class; spelling of the size does not matter."""
 
-    def key(text: str) -> str:
-        return re.sub(r"\s*(\"|inch(es)?|in\.?)\s*$", " in", " ".join(text.lower().split()))
+    def key(text: str) -> Any:
+        written = " ".join(text.lower().split())
+        try:
+            number, unit = number_in(written)
+            return number * exact(unit, "length")
+        except UnitError:
+            return written
 
     rows = {key(name): value for name, value in table.items()}
     if given is None or key(given) not in rows:
-        found = "states none" if given is None else f"states {given!r}"
-        raise InputRefused(
-            Problem(
-                "invoices",
-                f"the rate schedule needs a {what} and invoice {s.facts.invoice} {found}",
-                f"State one of {', '.join(table)}",
-                column=what.replace(" ", "_"),
-                code="rate-row-missing",
-            )
-        )
+        raise _no_row(s, what, tuple(table))
     return rows[key(given)]
+
+
+def _no_row(s: Setting, what: str, rows: Iterable[str]) -> InputRefused:
+    stated = getattr(s.facts, what.replace(" ", "_"))
+    found = "states none" if stated is None else f"states {stated!r}"
+    return InputRefused(
+        Problem(
+            "invoices",
+            f"the rate schedule needs a {what} and invoice {s.facts.invoice} {found}",
+            f"State one of {', '.join(rows)}",
+            column=what.replace(" ", "_"),
+            code="rate-row-missing",
+        )
+    )
 
 
 def periods_in(charge: Any, s: Setting, per: str) -> Decimal:
@@ -149,10 +159,12 @@ def fixed_terms(charge: FixedCharge, s: Setting) -> list[PricedTerm]:
 
 def diameter_factor(charge: FixedCharge, s: Setting) -> Decimal:
     """Square of the meter diameter over the reference diameter, rounded as stated."""
-    match = re.match(r"\s*(\d+(?:\.\d+)?)", s.facts.meter_size or "")
-    if match is None:
-        chosen({f"{charge.by_diameter} mm": Decimal(1)}, s.facts.meter_size, "meter size", s)
-    factor = (Decimal(match[1]) / charge.by_diameter) ** 2
+    try:
+        size = number_in(s.facts.meter_size or "")[0]
+    except UnitError:
+        raise _no_row(s, "meter size", (f"{charge.by_diameter} mm",)) from None
+    diameter = Decimal(size.numerator) / Decimal(size.denominator)
+    factor = (diameter / charge.by_diameter) ** 2
     return s.rounded_exact(factor, charge.factor_rounding)
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from sewer_audit.charges.figures import CONTEXT, EXACT, LITRES, Rounding, litres_per
+from sewer_audit.charges.figures import CONTEXT, EXACT, Rounding, litres_per
+from sewer_audit.units import exact, number_in
 
 __all__ = [
     "SPAN_DAYS",
@@ -28,8 +28,6 @@ Span = Literal["bill", "month", "day", "30 days", "365 days"]
 
 SPAN_DAYS = {"30 days": Decimal(30), "365 days": Decimal(365)}
 """Days of the spans that are scaled to the days of a bill [d]."""
-
-_AMOUNT = re.compile(r"^\s*([-+]?\d+(?:\.\d*)?|[-+]?\.\d+)\s*(\S+)\s*$")
 
 
 class Strict(BaseModel):
@@ -118,8 +116,8 @@ Fraction = Annotated[tuple[Decimal, Decimal], BeforeValidator(_fraction)]
 
 def volume_unit(unit: str | None) -> str | None:
     """Refuse a volume unit that is not known."""
-    if unit is not None and unit not in LITRES:
-        raise ValueError(f"{unit!r} is no volume unit; known are {', '.join(LITRES)}")
+    if unit is not None:
+        exact(unit, "volume")
     return unit
 
 
@@ -134,10 +132,9 @@ def amount_of(
     """
     if isinstance(given, Decimal):
         return given
-    match = _AMOUNT.match(given)
-    if match is None:
-        return _decimal(given)
-    if match[2] not in LITRES:
-        raise ValueError(f"{given!r} is no volume; write for example '2000 gal'")
-    litres = Decimal(match[1]) * litres_per(match[2], conversions)
+    number, written = number_in(given, "volume")
+    figure = CONTEXT.divide(Decimal(number.numerator), Decimal(number.denominator))
+    if not written:
+        return figure
+    litres = figure * litres_per(written, conversions)
     return CONTEXT.divide(litres, litres_per(unit, conversions))

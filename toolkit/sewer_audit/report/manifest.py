@@ -33,7 +33,7 @@ __all__ = [
 
 MANIFEST = "manifest.json"
 KIND = "sewer bill evidence, format 1"
-COMPUTING = ("numpy", "pandas", "scipy", "pint", "openpyxl", "matplotlib", "nbconvert", "papermill")
+COMPUTING = ("numpy", "pandas", "scipy", "openpyxl", "matplotlib", "nbconvert", "papermill")
 DIGITS = 12
 
 

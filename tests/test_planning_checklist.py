@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.effluent import NO_MEASUREMENT, assemble, assess_checklist
+from sewer_audit.effluent import assemble, assess_checklist
+from sewer_audit.effluent.checklist import NO_MEASUREMENT
 from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.tables import asked_of, facts_of, families, families_of
 from sewer_audit.report.lists import checklist

@@ -14,6 +14,7 @@ from sewer_audit.case.models_uses import records_of
 from sewer_audit.effluent import causes_of
 from sewer_audit.effluent.integrate import stretches
 from sewer_audit.errors import AuditError, Problem
+from sewer_audit.records.model import INTERVAL
 
 __all__ = ["stated_problems", "whole_problems"]
 
@@ -92,9 +93,9 @@ def _record(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
     assert table is not None
     name = ", ".join(table.files)
     good = (inputs.logger.frame["status"] == "measured").to_numpy() & np.isfinite(inputs.level)
-    shares = _covered(inputs.logger.frame["time"][good], periods, table)
+    shares = _covered(inputs.logger.frame[good], periods, table)
     least = case.data.rule.smallest_coverage_of_record
-    problems = []
+    problems, poor = [], []
     for invoice, share in zip(periods["invoice"], shares, strict=True):
         if share == 0 and not (table.allow_missing_periods and (shares > 0).any()):
             found = f"no accepted reading in the service period of invoice {invoice}"
@@ -106,27 +107,24 @@ def _record(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
             code = "period-without-record"
             problems.append(Problem(name, found, remedy, None, "time", "refused", code))
         elif share < least and table.form != "hand readings":
-            found = (
-                f"accepted readings cover {spoken.percent(share)} of the service period of invoice "
-            )
-            found += f"{invoice}; the rule asks for {spoken.percent(least, 0)}, so its finding "
-            found += "will be 'cannot be decided'"
+            found = f"accepted readings cover {spoken.percent(share)} of the service period of "
+            found += f"invoice {invoice}; the rule asks for {spoken.percent(least, 0)}"
             remedy = "Add the record of the missing days, or look at what was rejected"
-            problems.append(
-                Problem(name, found, remedy, None, "time", "warning", "coverage below the rule")
-            )
-    return problems
+            code = "coverage below the rule"
+            poor.append(Problem(name, found, remedy, None, "time", "warning", code))
+    return [*problems, *poor] if problems else []  # else the gate tells the poor ones
 
 
-def _covered(times: pd.Series, periods: pd.DataFrame, table: Any) -> np.ndarray:
+def _covered(frame: pd.DataFrame, periods: pd.DataFrame, table: Any) -> np.ndarray:
     """Share of every period carried by accepted readings; by hand, whether there are any."""
     epoch, second = pd.Timestamp("2000-01-01", tz="UTC"), pd.Timedelta(seconds=1)
-    instants = ((times - epoch) / second).to_numpy(dtype=float)
+    instants = ((frame["time"] - epoch) / second).to_numpy(dtype=float)
+    width = frame[INTERVAL].to_numpy(dtype=float) if INTERVAL in frame else None
     spans = np.column_stack([(periods[end] - epoch) / second for end in ("start", "end")])
     if table.form == "hand readings":
         found = [np.any((instants >= low) & (instants < high)) for low, high in spans]
         return np.array(found, dtype=float)
     covered = np.zeros(len(spans))
-    for piece in stretches(instants, spans, np.zeros(0), table.longest_bridge):
+    for piece in stretches(instants, spans, np.zeros(0), table.longest_bridge, width):
         covered[piece.period] += piece.covered
     return covered / (spans[:, 1] - spans[:, 0])

@@ -12,6 +12,7 @@ import pandas as pd
 from sewer_audit import spoken
 from sewer_audit.auditing.credits import credit_volumes, credited
 from sewer_audit.auditing.further import FURTHER_OPEN, further_network
+from sewer_audit.auditing.gate import Gate, gate_of
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.terms import Grounds, as_cause, balance_terms, instants_of
 from sewer_audit.balance import (
@@ -38,6 +39,7 @@ from sewer_audit.effluent import (
     period_volumes,
     zero_path,
 )
+from sewer_audit.effluent.fitness import Limits
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.uncertainty import Cause, Draws, Visit
 
@@ -79,6 +81,8 @@ class Evidence:
         All streams tested jointly, where the case states further balances [m3].
     printed : tuple of mapping or None
         Registers and credits over the periods as printed, where invoices share days [m3].
+    gate : Gate or None
+        Which of the estimates carry a verdict, invoice by invoice [-].
     """
 
     periods: Periods
@@ -94,6 +98,7 @@ class Evidence:
     credits: dict[str, np.ndarray] = field(default_factory=dict)
     network: Network | None = None
     printed: tuple[dict[str, IntakeVolumes], dict[str, np.ndarray]] | None = None
+    gate: Gate | None = None
 
     @property
     def open(self) -> bool:
@@ -109,15 +114,26 @@ class Evidence:
 
     @property
     def audited(self) -> np.ndarray | None:
-        """The volume the billed one is judged against; None where measurements conflict [m3]."""
-        if self.open:
+        """The volume the billed one is judged against; None where measurements conflict [m3].
+
+        Invoice by invoice what carries a verdict, joined where both estimates do; where none does,
+        the estimate there is, which no verdict is drawn from.
+        """
+        if self.open or (self.reconciliation is not None and not self.reconciliation.agree):
             return None
-        if self.effluent is not None and self.balance is not None:
-            found = self.reconciliation.reconciled if self.reconciliation is not None else None
-            return found
-        if self.effluent is not None:
-            return self.effluent.volumes
-        return self.balance.draws if self.balance is not None else None
+        effluent = None if self.effluent is None else self.effluent.volumes
+        balance = None if self.balance is None else self.balance.draws
+        joined = None if self.reconciliation is None else self.reconciliation.reconciled
+        if joined is not None and np.isfinite(joined).all():
+            return joined
+        if effluent is None or balance is None or self.gate is None:
+            return effluent if balance is None else balance
+        found, carries = joined, self.gate.carries
+        if found is None:
+            found = np.full(effluent.shape, np.nan)
+        use = carries["effluent"] | ~carries["balance"] & np.isfinite(effluent).all(axis=0)
+        rest = np.where(use, effluent, balance)
+        return np.where(np.isfinite(found).all(axis=0), found, rest)
 
 
 def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
@@ -156,10 +172,24 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
 
         balance = expected_discharge(*terms.values(), instants_of(periods), draws)
         flags += balance.flags
+    have = {
+        name: np.isfinite(volumes).all(axis=0)
+        for name, volumes in (
+            ("effluent", None if effluent is None else effluent.volumes),
+            ("balance", None if balance is None else balance.draws),
+        )
+        if volumes is not None
+    }
     joined = None
     if effluent is not None and balance is not None:
-        joined = reconcile(effluent.volumes, balance.draws, case.data.rule.coverage)
-        flags += joined.flags
+        carries = gate_of([*inputs.flags, *flags], periods.names, have).carries
+        if (carries["effluent"] & carries["balance"] & periods.lasting).any():
+            joined = reconcile(
+                np.where(carries["effluent"], effluent.volumes, np.nan),
+                np.where(carries["balance"], balance.draws, np.nan),
+                case.data.rule.coverage,
+            )
+            flags += joined.flags
     measured = None if effluent is None else effluent.volumes
     network = further_network(grounds, terms, balance, measured, draws)
     if network is not None:
@@ -171,7 +201,8 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     credits = credit_volumes(grounds, terms) if terms["intake"] else {}
     printed = _printed(case, inputs, series)
     told = tuple(flags)
-    found = replace(found, credits=credits, network=network, printed=printed, flags=told)
+    gate = gate_of([*inputs.flags, *told], periods.names, have)
+    found = replace(found, credits=credits, network=network, printed=printed, flags=told, gate=gate)
     return replace(found, basis=billing_basis(case, found, draws))
 
 
@@ -241,6 +272,7 @@ def _effluent(
         table.longest_bridge,
         table.allow_missing_periods,
         _supply(inputs, series.epoch),
+        Limits(case.data.rule.smallest_coverage_of_record, case.data.rule.tolerance),
     )
     flags += [*series.flags, *volumes.flags, *(zero.flags if zero is not None else ())]
     return series, volumes

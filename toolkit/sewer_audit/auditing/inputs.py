@@ -24,7 +24,7 @@ from sewer_audit.case.models import EffluentTable, Register
 from sewer_audit.case.models_uses import DatedLog, records_of
 from sewer_audit.charges import Schedule, load_rates
 from sewer_audit.effluent import levels
-from sewer_audit.errors import AuditError, Flag, InputRefused, Problem
+from sewer_audit.errors import AuditError, Flag, InputRefused, Problem, Severity, Subject
 from sewer_audit.records import (
     AmountRecord,
     InvoiceRecord,
@@ -33,6 +33,7 @@ from sewer_audit.records import (
     with_rain,
 )
 from sewer_audit.spoken import speaking
+from sewer_audit.uncertainty import Draws
 
 __all__ = ["Inputs", "Inspection", "inspect_file", "inspect_inputs", "read_inputs"]
 
@@ -83,6 +84,8 @@ class Inputs:
         return [flag for record in records for flag in record.flags]
 
 
+FORESEEN = 400
+"""Draws that find what an inspection tells of the evidence; no figure of them is shown [-]."""
 IN_FULL = 2
 """Problems of one kind in one column that are told in full before only their lines are [-]."""
 
@@ -108,18 +111,19 @@ class Inspection:
             said.setdefault(file, []).append(f"read: {line}")
         for file, text in _told(self.problems):
             said.setdefault(file, []).append(text)
-        for flag in self.flags:
+        for flag in sorted(self.flags, key=lambda flag: list(Severity)[::-1].index(flag.severity)):
             said.setdefault(self.places.get(flag.message, "case"), []).append(
-                f"note: {flag.message}"
+                f"{flag.severity}: {flag.message}"
             )
         lines = []
         for file, entries in said.items():
             lines += [f"{file}:", *(f"  {entry}" for entry in entries)]
         stops = sum(problem.severity == "refused" for problem in self.problems)
         warns = len(self.problems) - stops
+        warns += sum(flag.severity is not Severity.NOTE for flag in self.flags)
         if self.zone:
             lines.append(f"moments are in the time of {self.zone}")
-        notes = _counted(len(self.flags), "note")
+        notes = _counted(sum(flag.severity is Severity.NOTE for flag in self.flags), "note")
         lines.append(f"{stops} refused, {_counted(warns, 'warning')}, {notes}")
         return "\n".join(lines)
 
@@ -275,7 +279,7 @@ def _statuses(record: LoggerRecord) -> str:
 
 
 def inspect_inputs(case: Case) -> Inspection:
-    """Read and screen every input of a case; compute nothing."""
+    """Read and screen every input of a case; say what the report would, and conclude nothing."""
     return _inspected(case, [])
 
 
@@ -305,7 +309,9 @@ def inspect_file(file: str | Path) -> Inspection:
 
 def _inspected(case: Case, problems: list[Problem]) -> Inspection:
     with speaking(case.spoken):
-        reader, _ = _read_all(case)
+        reader, inputs = _read_all(case)
+        if inputs is not None:
+            _foresee(reader, case, inputs)
     inspection = reader.inspection
     missing = {file for _, file in case.named_files if not case.path(file).is_file()}
     read = [p for p in inspection.problems if not (p.file in missing and p.line is None)]
@@ -314,6 +320,26 @@ def _inspected(case: Case, problems: list[Problem]) -> Inspection:
     inspection.flags = _once(inspection)
     inspection.zone = str(case.zone)
     return inspection
+
+
+def _foresee(reader: _Reader, case: Case, inputs: Inputs) -> None:
+    """What the report will say of the evidence, told before anything is concluded from it."""
+    from sewer_audit.auditing.evidence import gather
+
+    try:
+        flags = gather(case, inputs, Draws(FORESEEN, 1)).flags
+    except InputRefused as error:
+        reader.inspection.problems += error.problems
+        return
+    except AuditError as error:
+        problem = Problem(case.file.name, str(error), "Correct the case or the file")
+        reader.inspection.problems.append(problem)
+        return
+    record = ", ".join(case.data.effluent.files) if case.data.effluent is not None else "case"
+    for flag in flags:
+        reader.inspection.flags.append(flag)
+        if flag.subject is Subject.RECORD:
+            reader.inspection.places.setdefault(flag.message, record)
 
 
 def _once(inspection: Inspection) -> list[Flag]:

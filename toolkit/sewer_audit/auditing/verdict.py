@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,6 @@ from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing, charged_by_rules
 from sewer_audit.case import Case
-from sewer_audit.effluent import NO_MEASUREMENT
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
 from sewer_audit.uncertainty import UNDECIDED, DecisionRule, Verdicts, judge, summarise
@@ -24,17 +24,25 @@ PARTS = ("mean", "standard_uncertainty", "low", "high")
 
 
 def verdicts(case: Case, evidence: Evidence, billed: np.ndarray) -> Verdicts | None:
-    """Judge the billed volumes by the rule stated in the case.
+    """Judge the billed volumes by the rule stated in the case, where the gate lets them through.
 
     Units: evidence [m3]; billed [m3].
     """
     audited = evidence.audited
-    if audited is None or not np.isfinite(audited).all():
+    if audited is None or evidence.gate is None:
         return None
-    if any(flag.code == NO_MEASUREMENT for flag in evidence.flags):
+    carried = evidence.gate.verdict & np.isfinite(audited).all(axis=0)
+    if not carried.any():
         return None
     rule = case.data.rule
-    return judge(audited, billed, rule.tolerance, rule.coverage, rule.guard_factor)
+    found = judge(
+        audited[:, carried], billed[carried], rule.tolerance, rule.coverage, rule.guard_factor
+    )
+    judged: list[Any] = [None] * len(billed)
+    for place, each in zip(np.flatnonzero(carried), found.invoices, strict=True):
+        judged[place] = each
+    whole = carried.all()
+    return replace(found, invoices=tuple(judged), total=found.total if whole else None)  # type: ignore
 
 
 def estimates(evidence: Evidence) -> dict[str, np.ndarray | None]:
@@ -79,7 +87,7 @@ def invoice_table(
         _add_estimate(table, total, name, draws, case.data.rule.coverage)
     coverage = None if evidence.effluent is None else evidence.effluent.quality
     table["record_coverage"] = np.nan if coverage is None else coverage["record_coverage"]
-    _add_findings(case, table, total, judged)
+    _add_findings(table, total, judged)
     _add_money(case, inputs, evidence, table, total, pricing)
     return table, total
 
@@ -107,9 +115,7 @@ def _add_estimate(
             total[f"{name}_{part}"] = float(getattr(summary, part))
 
 
-def _add_findings(
-    case: Case, table: pd.DataFrame, total: dict[str, Any], judged: Verdicts | None
-) -> None:
+def _add_findings(table: pd.DataFrame, total: dict[str, Any], judged: Verdicts | None) -> None:
     columns = ("probability_overbilled", "probability_underbilled", "finding")
     if judged is None:
         table["probability_overbilled"] = table["probability_underbilled"] = np.nan
@@ -117,13 +123,9 @@ def _add_findings(
         total.update(dict.fromkeys(columns[:2]), finding=UNDECIDED)
         return
     for column in columns:
-        table[column] = [getattr(each, column) for each in judged.invoices]
-        total[column] = getattr(judged.total, column)
-    least = case.data.rule.smallest_coverage_of_record
-    poor = table["record_coverage"] < least
-    table.loc[poor, "finding"] = UNDECIDED
-    if poor.mean() > 0.5:
-        total["finding"] = UNDECIDED
+        nothing = UNDECIDED if column == "finding" else np.nan
+        table[column] = [getattr(each, column, nothing) for each in judged.invoices]
+        total[column] = getattr(judged.total, column, nothing if column == "finding" else None)
 
 
 def _add_money(

@@ -1,6 +1,6 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
-from sewer_audit.effluent.checklist import NO_MEASUREMENT, assess_checklist
+from sewer_audit.effluent.checklist import assess_checklist
 from sewer_audit.effluent.defaults import CauseSet, assemble, causes_of
 from sewer_audit.effluent.hand import hand_volumes
 from sewer_audit.effluent.model import OFFSET, EffluentModel
@@ -10,7 +10,6 @@ from sewer_audit.effluent.volumes import EffluentVolumes, period_volumes
 from sewer_audit.effluent.zero import zero_path
 
 __all__ = [
-    "NO_MEASUREMENT",
     "OFFSET",
     "CauseSet",
     "DischargeSeries",

@@ -11,10 +11,22 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sewer_audit.effluent.gap_intake import followed
+from sewer_audit.effluent.integrate import cells
 
-__all__ = ["GapFill", "HourlyRecord", "fill_gap", "hold_out_error", "hourly_record"]
+__all__ = [
+    "GapFill",
+    "HourlyRecord",
+    "fill_gap",
+    "highest_hour",
+    "hold_out_error",
+    "hourly_record",
+    "unseen_seconds",
+]
 
 HOUR = 3600.0
+DAY = 24 * HOUR
+SEEN = 0.25
+"""Share of a kind of hour that must be covered for it to count as seen (judgement) [-]."""
 NEIGHBOURHOOD = 24 * HOUR
 """Readings so far to either side of a gap, or as far as it is long, scale the pattern [s]."""
 HOLD_OUTS = 40
@@ -33,6 +45,7 @@ class HourlyRecord:
     covered: np.ndarray
     pattern: np.ndarray
     intake: np.ndarray | None = None
+    hour_of_week: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
     errors: dict[int, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     """Root mean square errors of hold-out gaps found so far, by their hours [m3]."""
 
@@ -41,7 +54,10 @@ class HourlyRecord:
 class GapFill:
     """One filled gap.
 
-    Units: start, end [s]; volume [m3]; standard_uncertainty [m3].
+    Units: start, end [s]; volume [m3]; standard_uncertainty [m3]; unseen [m3].
+
+    unseen: Half of what may have passed in kinds of hour that the period never shows; part of the
+        volume, and as much to either side of it.
     """
 
     start: float
@@ -49,29 +65,41 @@ class GapFill:
     volume: float
     standard_uncertainty: float
     followed_intake: bool = False
+    unseen: float = 0.0
 
 
 def hourly_record(
-    time: np.ndarray, discharge: np.ndarray, longest_bridge: float, bin_of_hour: np.ndarray
+    time: np.ndarray,
+    discharge: np.ndarray,
+    longest_bridge: float,
+    bin_of_hour: np.ndarray,
+    width: np.ndarray | None = None,
 ) -> HourlyRecord:
     """Condense the accepted readings to hours and learn the weekly pattern.
 
-    Units: time [s]; discharge [m3/s].
+    Units: time [s]; discharge [m3/s]; longest_bridge [s]; width [s].
 
     time: Strictly increasing instants, counted so that whole hours are multiples of 3600.
     bin_of_hour: Hour of the week, 0 to 167, of each hour from the first reading's on.
+    width: How long an interval each reading is the mean of; instants if left out.
     """
     start = np.floor(time[0] / HOUR) * HOUR
     hours = len(bin_of_hour)
     edges = start + HOUR * np.arange(hours + 1)
-    step = np.diff(time)
-    step[step > longest_bridge] = 0.0
-    volume, covered = np.zeros(len(time)), np.zeros(len(time))
-    np.cumsum(step, out=covered[1:])
-    step *= discharge[:-1] + discharge[1:]
-    np.cumsum(step, out=volume[1:])
-    volume, covered = (np.diff(np.interp(edges, time, total)) for total in (volume / 2, covered))
-    return HourlyRecord(start, volume, covered, _pattern(volume, covered, bin_of_hour))
+    if width is None:
+        knots, step = time, np.diff(time)
+        step[step > longest_bridge] = 0.0
+        amount = step * (discharge[:-1] + discharge[1:]) / 2
+    else:
+        left, right = cells(time, width, longest_bridge)
+        knots = np.column_stack([left, right]).ravel()
+        step, amount = np.zeros(len(knots) - 1), np.zeros(len(knots) - 1)
+        step[::2] = right - left
+        amount[::2] = step[::2] * discharge
+    sums = (np.concatenate([[0.0], np.cumsum(each)]) for each in (amount, step))
+    volume, covered = (np.diff(np.interp(edges, knots, total)) for total in sums)
+    pattern = _pattern(volume, covered, bin_of_hour)
+    return HourlyRecord(start, volume, covered, pattern, None, bin_of_hour)
 
 
 def _pattern(volume: np.ndarray, covered: np.ndarray, bin_of_hour: np.ndarray) -> np.ndarray:
@@ -130,6 +158,39 @@ def fill_gap(
     gap_hours, gap_seconds = _share_of_hours(record, first, last)
     scale *= followed(record.intake, record.pattern, gap_seconds, gap_hours, beside)
     return scale * (float((record.pattern[hours] * seconds).sum()) + beyond * usual)
+
+
+def highest_hour(record: HourlyRecord) -> float:
+    """Highest discharge of any hour that is at least half covered.
+
+    Units: returns [m3/s].
+    """
+    seen = record.covered >= HOUR / 2
+    return float((record.volume[seen] / record.covered[seen]).max()) if seen.any() else 0.0
+
+
+def unseen_seconds(
+    record: HourlyRecord, start: float, end: float, period: tuple[float, float]
+) -> float:
+    """Seconds of a gap in kinds of hour that a period hardly shows.
+
+    Units: start, end [s]; period [s]; returns [s].
+
+    Notes
+    -----
+    Of the 48 kinds of hour (hour of the day; working day or weekend) one counts as seen where at
+    least a quarter of it is covered in the period, with the three days on either side of it
+    (judgement). A loss that comes at the same hours is seldom an accident, so the other days say
+    nothing about it.
+    """
+    hours, seconds = _share_of_hours(record, period[0] - 3 * DAY, period[1] + 3 * DAY)
+    kind = record.hour_of_week % 24 + 24 * (record.hour_of_week >= 120)
+    covered = np.bincount(kind[hours], record.covered[hours], 48)
+    all_of_it = np.bincount(kind[hours], np.minimum(seconds, HOUR), 48)
+    unseen = covered < SEEN * np.maximum(all_of_it, 1.0)
+    gap_hours, gap_seconds = _share_of_hours(record, start, end)
+    beyond = (end - start) - float(gap_seconds.sum())
+    return float(gap_seconds[unseen[kind[gap_hours]]].sum()) + beyond * float(unseen.any())
 
 
 def hold_out_error(record: HourlyRecord, length: float) -> float:

@@ -1,8 +1,8 @@
 """Time integration of unevenly spaced readings to exactly a given span.
 
-The discharge between two neighbouring accepted readings is taken as a straight line, so a volume
-is a weighted sum of the readings. A pair of readings further apart than the longest bridge is a
-gap: it carries no weight here and is filled elsewhere, visibly.
+The discharge between two neighbouring instants is taken as a straight line, and a mean over an
+interval counts for that interval, so a volume is a weighted sum of the readings. Readings further
+apart than the longest bridge leave a gap, which carries no weight here and is filled elsewhere.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-__all__ = ["Stretch", "find_gaps", "stretches", "trapezoid_weights"]
+__all__ = ["Stretch", "cells", "find_gaps", "stretches", "trapezoid_weights"]
 
 
 @dataclass(frozen=True)
@@ -82,8 +82,39 @@ def trapezoid_weights(
     return low, weights
 
 
+def cells(
+    time: np.ndarray, width: np.ndarray, longest_bridge: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Begin and end of what each mean counts for; a short loss is shared by its neighbours.
+
+    Units: time [s]; width [s]; longest_bridge [s]; returns [s].
+    """
+    left, right = time - width / 2, time + width / 2
+    open_time = left[1:] - right[:-1]
+    join = open_time <= longest_bridge  # overlaps too: nothing counts twice
+    middle = (left[1:] + right[:-1]) / 2
+    right[:-1] = np.where(join, middle, right[:-1])
+    left[1:] = np.where(join, middle, left[1:])
+    return left, right
+
+
+def _mean_weights(
+    edges: tuple[np.ndarray, np.ndarray], start: float, end: float
+) -> tuple[int, np.ndarray]:
+    """Seconds of every mean's interval that lie inside the span."""
+    left, right = edges
+    low = int(np.searchsorted(right, start, side="right"))
+    high = int(np.searchsorted(left, end, side="left"))
+    inside = np.minimum(right[low:high], end) - np.maximum(left[low:high], start)
+    return low, np.maximum(inside, 0.0)
+
+
 def stretches(
-    time: np.ndarray, periods: np.ndarray, visits: np.ndarray, longest_bridge: float
+    time: np.ndarray,
+    periods: np.ndarray,
+    visits: np.ndarray,
+    longest_bridge: float,
+    width: np.ndarray | None = None,
 ) -> list[Stretch]:
     """Cut the record at the instants of the invoices and of the visits.
 
@@ -97,6 +128,8 @@ def stretches(
         Increasing instants of the visits [s].
     longest_bridge : float
         Neighbours further apart are not joined [s].
+    width : array (readings,), optional
+        How long an interval each reading is the mean of; instants if left out [s].
 
     Returns
     -------
@@ -104,29 +137,39 @@ def stretches(
         In order of periods; empty stretches are left out [-].
     """
     found = []
+    edges_of = None if width is None else cells(time, width, longest_bridge)
     for period, (start, end) in enumerate(periods):
         inside = visits[(visits > start) & (visits < end)]
         edges = [start, *inside, end]
         for left, right in pairwise(edges):
             interval = int(np.searchsorted(visits, left, side="right"))
-            first, weights = trapezoid_weights(time, left, right, longest_bridge)
+            if edges_of is None:
+                first, weights = trapezoid_weights(time, left, right, longest_bridge)
+            else:
+                first, weights = _mean_weights(edges_of, left, right)
             covered = float(weights.sum())
             if covered > 0:
                 found.append(Stretch(period, interval, first, weights, covered))
     return found
 
 
-def find_gaps(time: np.ndarray, start: float, end: float, longest_bridge: float) -> np.ndarray:
-    """Parts of a span that no straight line between neighbouring readings covers.
+def find_gaps(
+    time: np.ndarray,
+    start: float,
+    end: float,
+    longest_bridge: float,
+    width: np.ndarray | None = None,
+) -> np.ndarray:
+    """Parts of a span that neither a straight line between readings nor a mean covers.
 
-    Units: time [s]; start, end [s]; returns [s].
+    Units: time [s]; start, end [s]; longest_bridge [s]; width [s]; returns [s].
     """
     if len(time) == 0:
         return np.array([[start, end]])
-    step = np.diff(time)
-    wide = np.flatnonzero(step > longest_bridge)
-    left = np.concatenate([[-np.inf], time[wide], [time[-1]]])
-    right = np.concatenate([[time[0]], time[wide + 1], [np.inf]])
+    begins, ends = (time, time) if width is None else cells(time, width, longest_bridge)
+    wide = np.flatnonzero(begins[1:] - ends[:-1] > longest_bridge)
+    left = np.concatenate([[-np.inf], ends[wide], ends[-1:]])
+    right = np.concatenate([begins[:1], begins[wide + 1], [np.inf]])
     left, right = np.maximum(left, start), np.minimum(right, end)
     keep = right > left
     return np.column_stack([left[keep], right[keep]])

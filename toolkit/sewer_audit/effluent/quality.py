@@ -9,6 +9,7 @@ import pandas as pd
 
 from sewer_audit import spoken
 from sewer_audit.effluent.check import SelfCheck
+from sewer_audit.effluent.fitness import open_time
 from sewer_audit.effluent.gaps import GapFill
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.periods import Periods
@@ -30,15 +31,11 @@ def period_quality(
     Units: series [SI]; pieces [s]; spans [s]; fills [m3]; returns [s].
     """
     length = spans[:, 1] - spans[:, 0]
-    covered, bridged = np.zeros(len(spans)), np.zeros(len(spans))
-    step = np.diff(series.time)
-    usual = float(np.median(step)) * 1.5
-    wide = np.concatenate([[0.0], np.cumsum(np.where(step > usual, step, 0.0))])
+    covered = np.zeros(len(spans))
     for piece in pieces:
         covered[piece.period] += piece.covered
-        run = wide[piece.readings]
-        bridged[piece.period] += run[-1] - run[0]
     estimated = np.array([sum(f.end - f.start for f in each) for each in fills])
+    bridged = np.array([open_time(series, *span)[0] for span in spans])
     bridged = np.clip(bridged - estimated, 0.0, covered)
     return pd.DataFrame(
         {
@@ -47,7 +44,7 @@ def period_quality(
             "measured_s": covered - bridged,
             "interpolated_s": bridged,
             "estimated_s": estimated,
-            "record_coverage": covered / np.where(length > 0, length, np.nan),
+            "record_coverage": (covered - bridged) / np.where(length > 0, length, np.nan),
             "longest_gap_s": [max((f.end - f.start for f in each), default=0.0) for each in fills],
             "estimated_m3": [sum(f.volume for f in each) for each in fills],
         }

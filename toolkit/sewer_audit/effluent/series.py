@@ -12,8 +12,13 @@ import pandas as pd
 from sewer_audit import spoken
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.hydraulics import FLAG_MEANINGS, echo_distance
+from sewer_audit.records.model import DOUBTFUL, INTERVAL
 
 __all__ = ["DischargeSeries", "discharge_series", "levels"]
+
+LONGEST_AIR = 6 * 3600.0
+"""A loss of the air temperature up to so long is bridged; beyond it there is no level (judgement:
+air in a manhole follows the day) [s]."""
 
 SECOND = pd.Timedelta(seconds=1)
 FEW = 5
@@ -48,6 +53,14 @@ class DischargeSeries:
         Which readings lie outside the published validity, by flag [-].
     flags : tuple of Flag
         What the reader must know [-].
+    width : array (readings,) or None
+        How long an interval each reading is the mean of; None for instants [s].
+    flat : bool
+        Whether the discharge itself is recorded, so that no curved rating stands between [-].
+    doubtful : array (readings,) or None
+        Which readings the record itself calls doubtful [-].
+    lost : array (n,) or None
+        Instants of readings rejected as no measurement [s].
     """
 
     name: str
@@ -61,6 +74,10 @@ class DischargeSeries:
     air_temperature: float
     spoiled: Mapping[str, np.ndarray]
     flags: tuple[Flag, ...]
+    width: np.ndarray | None = None
+    flat: bool = False
+    doubtful: np.ndarray | None = None
+    lost: np.ndarray | None = None
 
 
 def levels(
@@ -110,16 +127,20 @@ def levels(
         raise InputRefused(Problem(name, found, remedy, column="effluent.columns"))
     air = frame["air_temperature"].to_numpy(dtype=float)
     echo = frame["echo_time"].to_numpy(dtype=float)
-    return reference_distance - echo_distance(echo, _filled(air))
+    seconds = np.asarray((frame["time"] - frame["time"].iloc[0]) / SECOND, dtype=float)
+    return reference_distance - echo_distance(echo, _filled(air, seconds))
 
 
-def _filled(air: np.ndarray) -> np.ndarray:
-    """Air temperature with short losses bridged; the loss itself is flagged by the reader."""
+def _filled(air: np.ndarray, time: np.ndarray) -> np.ndarray:
+    """Air temperature with short losses bridged; a long one stays one."""
     known = np.isfinite(air)
     if known.all() or not known.any():
         return air
-    place = np.arange(len(air))
-    return np.interp(place, place[known], air[known])
+    place = np.flatnonzero(known)
+    after = place[np.minimum(np.searchsorted(place, np.arange(len(air))), len(place) - 1)]
+    before = place[np.maximum(np.searchsorted(place, np.arange(len(air)), side="right") - 1, 0)]
+    full = np.interp(np.arange(len(air)), place, air[known])
+    return np.where((time[after] - time[before] <= LONGEST_AIR) & (after >= before), full, np.nan)
 
 
 def discharge_series(
@@ -173,6 +194,9 @@ def discharge_series(
     spoiled = device.flags(**readings)
     air = frame.get("air_temperature")
     warm = 288.15 if air is None or air.isna().all() else float(air.mean())
+    doubtful = None if DOUBTFUL not in frame else frame[DOUBTFUL].to_numpy(dtype=bool)[accepted]
+    rejected = pd.DatetimeIndex(frame["time"])[~accepted]
+    rejected = rejected.tz_localize("UTC") if rejected.tz is None else rejected
     return DischargeSeries(
         name,
         epoch,
@@ -185,6 +209,10 @@ def discharge_series(
         warm,
         spoiled,
         _validity_flags(spoiled, device, name, stamps),
+        frame[INTERVAL].to_numpy(dtype=float)[accepted] if INTERVAL in frame else None,
+        device.level_column is None,
+        doubtful,
+        np.asarray((rejected - epoch) / SECOND, dtype=float),
     )
 
 

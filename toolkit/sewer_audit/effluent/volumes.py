@@ -11,15 +11,19 @@ import pandas as pd
 
 from sewer_audit.effluent.check import SelfCheck, check_against_brute_force
 from sewer_audit.effluent.defaults import CauseSet
+from sewer_audit.effluent.fitness import NO_LIMITS, Limits, bridge_error, fitness_flags
 from sewer_audit.effluent.gap_intake import BETTER, intake_course
 from sewer_audit.effluent.gaps import (
     GapFill,
     HourlyRecord,
     fill_gap,
+    highest_hour,
     hold_out_error,
     hourly_record,
+    unseen_seconds,
 )
 from sewer_audit.effluent.integrate import Stretch, find_gaps, stretches
+from sewer_audit.effluent.means import mean_correction
 from sewer_audit.effluent.model import EffluentModel, Independent
 from sewer_audit.effluent.noise import noise_volumes, sampling_error
 from sewer_audit.effluent.periods import Periods
@@ -94,6 +98,7 @@ def period_volumes(
     longest_bridge: float,
     allow_missing: bool = False,
     registers: Sequence[tuple[np.ndarray, np.ndarray]] = (),
+    limits: Limits = NO_LIMITS,
 ) -> EffluentVolumes:
     """Volume of each service period with everything uncertain about it.
 
@@ -118,6 +123,8 @@ def period_volumes(
     registers : sequence of (array, array)
         Times from the series' epoch [s] and cumulative volume [m3] of every supply meter; gaps
         are filled by following the intake where hold-out gaps show that this errs less.
+    limits : Limits
+        What the decision rule asks of a record; nothing if left out [-].
 
     Returns
     -------
@@ -131,23 +138,28 @@ def period_volumes(
     """
     spans = periods.seconds(series.epoch)
     edges = zero.edges if zero is not None else series.time[[0, -1]]
-    pieces = stretches(series.time, spans, edges[1:-1], longest_bridge)
+    pieces = stretches(series.time, spans, edges[1:-1], longest_bridge, series.width)
     _refuse_empty(pieces, periods, series, allow_missing)
     rating = record_rating(series, device, causes, zero)
     table = record_table(series, rating, causes, zero, pieces, edges)
     bins = _hours_of_week(series, periods.zone)
-    hours = hourly_record(series.time, series.discharge, longest_bridge, bins)
+    hours = hourly_record(series.time, series.discharge, longest_bridge, bins, series.width)
     hourly = hours.start + 3600.0 * np.arange(len(bins) + 1)
     with_intake = replace(hours, intake=intake_course(hourly, registers, bins))
-    whole = find_gaps(series.time, spans.min(), spans.max(), longest_bridge)
+    whole = find_gaps(series.time, spans.min(), spans.max(), longest_bridge, series.width)
     fills = [_fills(hours, with_intake, whole, span) for span in spans]
-    model = _model(series, rating, table, pieces, spans, causes, zero, fills)
+    quality = period_quality(series, pieces, spans, periods, fills)
+    hidden = mean_correction(series, lambda level: rating(level, {}), limits.tolerance)
+    bridged = bridge_error(series, spans, hold_out_error(hours, 3600.0) / 3600.0, longest_bridge)
+    model = _model(series, rating, table, pieces, spans, causes, zero, fills, hidden.cause, bridged)
     check = check_against_brute_force(
         model, rating, series.level, series.carrier, series.time, pieces, edges, draws
     )
-    quality = period_quality(series, pieces, spans, periods, fills)
+    volumes = model.draw(draws)
+    flags = [*hidden.flags, *quality_flags(quality, check)]
+    flags += fitness_flags(series, pieces, spans, quality, volumes, limits)
     return EffluentVolumes(
-        model.draw(draws),
+        volumes,
         model,
         quality,
         gap_frame(fills, periods, series),
@@ -156,7 +168,7 @@ def period_volumes(
         _per_period(model, table.noise_bias * model.noise_variance),
         zero_sensitivity(model),
         zero,
-        quality_flags(quality, check),
+        tuple(flags),
         registers,
     )
 
@@ -192,12 +204,25 @@ def _model(
     causes: CauseSet,
     zero: ZeroPath | None,
     fills: Sequence[Sequence[GapFill]],
+    hidden: Cause | None,
+    bridged: np.ndarray,
 ) -> EffluentModel:
     count = len(spans)
     measured = known_integral(series.discharge, pieces, count)
     filled = np.array([sum(fill.volume for fill in each) for each in fills])
     spread = np.array([sum(f.standard_uncertainty**2 for f in each) for each in fills]) ** 0.5
+    spread = np.hypot(spread, bridged)
     acting, additive = acting_causes(series, table, pieces, spans, causes)
+    scales = dict(causes.scales)
+    if hidden is not None:
+        acting[hidden.name], scales[hidden.name] = hidden, 1.0
+    unseen = np.array([sum(fill.unseen for fill in each) for each in fills])
+    if unseen.any():
+        acting[UNSEEN], additive[UNSEEN] = _unseen_cause(), unseen
+    if series.doubtful is not None and series.doubtful.any():
+        acting[DOUBTFUL.name] = DOUBTFUL
+        counts = np.where(series.doubtful, series.discharge, 0.0)
+        additive[DOUBTFUL.name] = known_integral(counts, pieces, count)
     independent = [
         Independent(_gap_cause(spread, measured + filled), spread),
         sampling_error(series, pieces, spans),
@@ -219,12 +244,34 @@ def _model(
         count,
         zero.offset if zero is not None else None,
         acting,
-        causes.scales,
+        scales,
         additive,
         tuple(independent),
         np.where(measured > 0, filled / np.where(measured > 0, measured, 1.0), 0.0),
         np.where(measured > 0, 0.0, filled),
         variance,
+    )
+
+
+UNSEEN = "hours the record never shows"
+DOUBTFUL = Cause(
+    "readings the record calls doubtful",
+    0.10,
+    persistence="whole record",
+    source="judgement: a doubtful reading errs by some 10 % of its discharge, all alike",
+    default=True,
+)
+
+
+def _unseen_cause() -> Cause:
+    return Cause(
+        UNSEEN,
+        1 / np.sqrt(3.0),
+        shape="rectangular",
+        persistence="whole record",
+        source="kinds of hour that are always lost may have any flow from nothing to the highest "
+        "hour seen (judgement)",
+        default=True,
     )
 
 
@@ -263,7 +310,12 @@ def _fills(
                 record, follows = with_intake, True
                 error = hold_out_error(with_intake, end - start)
         volume = fill_gap(record, start, end, (gap[0], gap[1]))
-        found.append(GapFill(start, end, volume, error, follows))
+        unseen, half = unseen_seconds(hours, start, end, (span[0], span[1])), 0.0
+        if unseen > 0:
+            half = unseen * highest_hour(hours) / 2
+            known = 1 - unseen / (end - start)
+            volume, error = known * volume + half, known * error
+        found.append(GapFill(start, end, volume, error, follows, half))
     return found
 
 

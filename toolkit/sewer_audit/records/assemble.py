@@ -10,7 +10,7 @@ import pandas as pd
 
 from sewer_audit import spoken
 from sewer_audit.records.merge import Rows, join_rows, same_stamps
-from sewer_audit.records.model import Findings, LoggerRecord
+from sewer_audit.records.model import INTERVAL, Findings, LoggerRecord
 from sewer_audit.records.plausible import compare_files
 from sewer_audit.records.steps import find_intervals
 
@@ -127,6 +127,7 @@ def _centred(rows: Rows, good: np.ndarray, stamp: str, findings: Findings) -> Ro
     own = np.concatenate([[usual], steps]) if stamp == "interval end" else np.append(steps, usual)
     shift[good] = np.where(own <= 1.5 * usual, own, usual)
     half = (shift / 2).astype("timedelta64[us]")
+    rows = replace(rows, values={**rows.values, INTERVAL: shift / 1e6})
     findings.flag(
         "stamps of intervals",
         f"each stamp marks the {stamp.split()[1]} of its interval; readings were moved by half an "

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
+    "DOUBTFUL",
+    "INTERVAL",
     "ROLES",
     "ClockCorrection",
     "ColumnSpec",
@@ -36,6 +38,10 @@ ROLES: dict[str, str] = {
     "rain": "length",
 }
 """What a column of a logger export may hold, and the dimension of its values."""
+INTERVAL = "interval_s"
+"""Column of a record whose readings are means: how long an interval each stands for [s]."""
+DOUBTFUL = "doubtful"
+"""Column of a record with a status column: whether it calls the reading doubtful [-]."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,110 @@
+"""One gate decides which estimates carry a verdict; a code that says it stops does stop."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sewer_audit import audit, load_case
+from sewer_audit.auditing.gate import ESTIMATES, gate_of
+from sewer_audit.auditing.inputs import Inputs, inspect_file
+from sewer_audit.errors import Flag, Severity, codes
+
+UNDECIDED = "cannot be decided from this evidence"
+STOPPING = sorted(code for code, kind in codes().items() if kind.severity is Severity.STOPS)
+HAVE = {"effluent": np.ones(3, bool), "balance": np.ones(3, bool)}
+
+SITE = """
+[case]
+title = "A bottling line"
+time_zone = "UTC"
+basis = "discharge"
+[invoices]
+file = "bills.csv"
+volume_unit = "m3"
+end_day_counts = false
+[effluent]
+file = "log.csv"
+method = "full pipe meter"
+accuracy = "1 %"
+columns = { time = "time", flow = { name = "q", unit = "L/s" } }
+"""
+READS = """
+[[intake]]
+meter = "main"
+file = "main.csv"
+unit = "m3"
+error = { expanded = "2 %", coverage_factor = 2, source = "certificate" }
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Two months at about 2 L/s, billed a fifth too high; the meter agrees with the record."""
+    place = tmp_path_factory.mktemp("gate")
+    time = pd.date_range("2025-12-31", "2026-03-02", freq="15min")
+    flow = 2 + 0.5 * np.sin(np.arange(len(time)) / 15)
+    rows = [f"{t:%Y-%m-%d %H:%M},{q:.3f}" for t, q in zip(time, flow, strict=True)]
+    (place / "log.csv").write_text("\n".join(["time,q", *rows]) + "\n")
+    (place / "bills.csv").write_text(
+        "invoice,start,end,billed_volume,total\nA,2026-01-01,2026-02-01,6400,1\n"
+        "B,2026-02-01,2026-03-01,5800,1\n"
+    )
+    reads = [f"{day:%Y-%m-%d},{round(172.8 * n)}" for n, day in enumerate(time[::96])]
+    (place / "main.csv").write_text("\n".join(["time,register", *reads]) + "\n")
+    (place / "case.toml").write_text(SITE + READS)
+    (place / "alone.toml").write_text(SITE)
+    return place
+
+
+@pytest.mark.parametrize("code", STOPPING)
+def test_every_code_that_stops_names_what_it_stops_and_stops_it(code):
+    assert codes()[code].stops and set(codes()[code].stops) <= set(ESTIMATES)
+    for data, places in (({}, [0, 1, 2]), ({"invoice": "B"}, [1]), ({"periods": [2]}, [2])):
+        gate = gate_of([Flag(code, "x", data)], ["A", "B", "C"], HAVE)
+        for estimate in ESTIMATES:
+            stopped = places if estimate in codes()[code].stops else []
+            assert np.flatnonzero(~gate.carries[estimate]).tolist() == stopped
+            assert [p for p in range(3) if gate.codes(estimate, p) == (code,)] == stopped
+
+
+@pytest.mark.parametrize("code", STOPPING)
+def test_no_verdict_rests_on_what_a_code_stops(folder, monkeypatch, code):
+    """The same site with and without the flag: decided, then not, unless the balance carries it."""
+    before = audit(load_case(folder / "alone.toml"), draws=400)
+    assert set(before.invoices["finding"]) == {"billed volume too high"}
+    own = Inputs.flags.fget
+    monkeypatch.setattr(Inputs, "flags", property(lambda self: [*own(self), Flag(code, "x")]))
+    alone = audit(load_case(folder / "alone.toml"), draws=400)
+    both = audit(load_case(folder), draws=400)
+    stops = set(codes()[code].stops)
+    left = {"effluent"} - stops if "bill" not in stops else set()
+    assert (set(alone.invoices["finding"]) == {UNDECIDED}) == (not left)
+    assert alone.invoices["probability_overbilled"].isna().all() == (not left)
+    assert (alone.total["finding"] == UNDECIDED) == (not left)
+    joint = {"effluent", "balance"} - stops if "bill" not in stops else set()
+    assert (set(both.invoices["finding"]) == {UNDECIDED}) == (not joint)
+
+
+def test_one_invoice_stopped_leaves_the_others_their_verdict(folder, monkeypatch):
+    flag = Flag("coverage-below-the-rule", "x", {"invoice": "A"})
+    own = Inputs.flags.fget
+    monkeypatch.setattr(Inputs, "flags", property(lambda self: [*own(self), flag]))
+    alone = audit(load_case(folder / "alone.toml"), draws=400)
+    assert alone.invoices["finding"].tolist() == [UNDECIDED, "billed volume too high"]
+    assert alone.total["finding"] == UNDECIDED
+    both = audit(load_case(folder), draws=400)
+    assert set(both.invoices["finding"]) == {"billed volume too high"}
+    weight = both.evidence.reconciliation.weight_of_effluent
+    assert weight[0] == 0 and 0 < weight[1] < 1
+
+
+def test_inspect_tells_what_stops_the_verdict_before_anything_is_computed(folder, tmp_path):
+    for name in ("bills.csv", "log.csv"):
+        (tmp_path / name).write_text((folder / name).read_text())
+    (tmp_path / "case.toml").write_text(SITE)
+    assert "stops verdict" not in str(inspect_file(tmp_path))
+    lines = (tmp_path / "log.csv").read_text().splitlines()
+    (tmp_path / "log.csv").write_text("\n".join([*lines[:900], *lines[2400:]]) + "\n")
+    told = str(inspect_file(tmp_path))
+    assert "stops verdict: Invoice A: accepted readings cover 49" in told
+    assert "stops verdict" in told and "invoice B" not in told

@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from sewer_audit.case.keys import key_of, known_here
 from sewer_audit.case.models import CaseFile
 from sewer_audit.errors import Problem
 
@@ -47,36 +48,15 @@ def _one_way(details: list[Any]) -> list[Any]:
 def _worded(detail: dict[str, Any], place: list[Any]) -> tuple[str, str]:
     kind, message = detail["type"], detail["msg"].removeprefix("Value error, ")
     if kind == "extra_forbidden":
-        known = ", ".join(_known_keys(place[:-1]))
-        return f"unknown key {place[-1]!r}", f"Known here are {known}"
+        return f"unknown key {place[-1]!r}", known_here(CaseFile, place[:-1], place[-1])
     if kind == "missing":
-        return f"the key {place[-1]!r} is missing", "Add it; 'sewer-audit start' shows an example"
+        return f"the key {place[-1]!r} is missing", f"Add it: {key_of(CaseFile, place).short}"
     if kind == "literal_error":
         return f"found {detail['input']!r}", f"Write one of {detail['ctx']['expected']}"
     head, mark, tail = message.partition("; ")
     if not mark:
         return f"found {detail['input']!r}: {message}", "Correct the value"
     return head, tail[:1].upper() + tail[1:]
-
-
-def _known_keys(place: list[Any]) -> list[str]:
-    """Keys of the table at a place, as its model names them."""
-    annotation: Any = CaseFile
-    for part in place:
-        models = [each for each in _classes(annotation) if hasattr(each, "model_fields")]
-        if isinstance(part, int):
-            continue
-        if models and part in models[0].model_fields:
-            annotation = models[0].model_fields[part].annotation
-        elif not any(getattr(each, "__origin__", None) is dict for each in _classes(annotation)):
-            return ["see 'sewer-audit start'"]
-    models = [each for each in _classes(annotation) if hasattr(each, "model_fields")]
-    return sorted(models[0].model_fields) if models else ["see 'sewer-audit start'"]
-
-
-def _classes(annotation: Any) -> list[Any]:
-    inner = getattr(annotation, "__args__", ())
-    return [annotation, *(c for part in inner for c in _classes(part))]
 
 
 def _key(place: list[Any]) -> str:

@@ -10,16 +10,11 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from sewer_audit.case.keys import key_of, known_here
 from sewer_audit.charges.schedule import Schedule
 from sewer_audit.errors import InputRefused, Problem
 
 __all__ = ["load_rates", "parse_rates"]
-
-_KEYS = {
-    "extra_forbidden": ("this key is not known", "Remove it or correct its spelling"),
-    "missing": ("this key is missing", "Add it"),
-    "too_short": ("nothing is stated here", "State at least one"),
-}
 
 
 def load_rates(path: str | Path, shown_as: str | None = None) -> Schedule:
@@ -73,9 +68,7 @@ def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
         ) from None
     if "file" in data:
         raise InputRefused(
-            Problem(
-                name, "this key is not known", "Remove it or correct its spelling", column="file"
-            )
+            Problem(name, "this key is not known", known_here(Schedule, [], "file"), column="file")
         )
     try:
         return Schedule.model_validate({**data, "file": name})
@@ -88,8 +81,17 @@ def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
 
 def _problem(name: str, data: dict[str, Any], fault: Any) -> Problem:
     """One fault of the validation, in the words of the file."""
-    found, remedy = _KEYS.get(fault["type"], (fault["msg"].removeprefix("Value error, "), ""))
-    if fault["type"] == "union_tag_invalid":
+    found, remedy, place = fault["msg"].removeprefix("Value error, "), "", [*fault["loc"]]
+    if fault["type"] == "extra_forbidden":
+        found, remedy = "this key is not known", known_here(Schedule, place[:-1], place[-1])
+    elif fault["type"] == "missing":
+        found, remedy = "this key is missing", f"Add it: {key_of(Schedule, place).short}"
+    elif fault["type"] == "too_short":
+        found, remedy = (
+            "nothing is stated here",
+            f"State at least one: {key_of(Schedule, place).short}",
+        )
+    elif fault["type"] == "union_tag_invalid":
         found = f"kind {fault['input'].get('kind')!r} is not known"
         remedy = f"Write one of {fault['ctx']['expected_tags']}"
     elif fault["type"] == "union_tag_not_found":

@@ -415,7 +415,7 @@ def test_a_corrected_invoice_is_the_one_that_is_audited(site):
         ([METER, 'file = "m.csv"\nform = "green button"\ndigits = 6\n'], "digits has no meaning"),
         ([METER, 'file = "m.csv"\nunit = "m3"\n[[intake.further_register]]\nname = "low"\n'
           'file = "l.csv"\nunit = "m3"\nsing = "add"\n'],
-         "unknown key 'sing'. Known here are columns, day_first"),
+         "unknown key 'sing'. Perhaps 'sign' is meant. Known here are columns, day_first"),
         ([METER, 'file = []\nunit = "m3"\n'], "no file named"),
         (['columns = { volume = "x" }\n'], "invoices have no column 'volume'. Known are invoice,"),
         (['read_hour = "8 am"\n'], "is no time of day. Write for example '08:00'"),

@@ -53,6 +53,25 @@ def test_every_device_is_listed_with_its_sizes(capsys):
     assert code == 0 and "list" in out
 
 
+def test_a_key_is_explained_by_path_by_its_end_and_by_words(capsys):
+    code, out, _ = run(capsys, "explain", "effluent.visit.hand")
+    assert code == 0 and "head read by hand" in out and 'hand = "3.1 in"' in out
+    _, out, _ = run(capsys, "explain", "normal_days")
+    assert "version.charge.normal_days" in out and "also: " not in out
+    _, out, _ = run(capsys, "explain", "roll-over")
+    assert "digits" in out
+    _, out, _ = run(capsys, "explain", "parshall")
+    assert "effluent.throat of parshall" in out
+    code, out, err = run(capsys, "explain", "nosuchkey")
+    assert code == 1 and not out and "nothing is known of 'nosuchkey'" in err
+    _, out, _ = run(capsys, "explain")
+    assert "[[intake]]" in out and "[[version.charge]]" in out
+    _, whole, _ = run(capsys, "explain", "--all")
+    assert "normal_days" in whole and len(whole) > 5 * len(out)
+    _, schema, _ = run(capsys, "explain", "--schema", "case")
+    assert json.loads(schema)["properties"]["rule"]
+
+
 def test_a_listed_example_builds_its_device():
     """What the list shows as needed is enough, and its examples are values that are taken."""
     for row in device_rows():

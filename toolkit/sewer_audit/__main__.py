@@ -10,6 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
+from sewer_audit.commands.explain import add_explain
 from sewer_audit.commands.options import add_command
 from sewer_audit.commands.pages import add_brief, add_plan, add_report
 from sewer_audit.commands.review import add_review
@@ -59,7 +60,8 @@ def _parser() -> argparse.ArgumentParser:
         "schedule. Exit codes: 0 done, 1 input refused, 2 wrong usage.",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    builders = (_start, _inspect, add_report, add_review, add_brief, add_plan, _discharge, _recheck)
+    builders = (_start, add_explain, _inspect, add_report, add_review, add_brief, add_plan)
+    builders += (_discharge, _recheck)
     for build in builders:
         build(commands)
     return parser

@@ -44,8 +44,9 @@ class Key:
     @property
     def short(self) -> str:
         """Meaning and example in one line [text]."""
-        written = f"{self.path.rpartition('.')[2]} = {example}, " if self.example else ""
-        return f"{written}{self.means}"
+        if not self.example:
+            return self.means
+        return f"{self.path.rpartition('.')[2]} = {self.example} ({self.means})"
 
     def __str__(self) -> str:
         told = [f"{self.path}: {self.means}."]
@@ -84,7 +85,18 @@ def models_in(annotation: Any) -> tuple[type[BaseModel], ...]:
 
 
 def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
-    """The keys a table may state."""
+    """The keys a table may state.
+
+    Parameters
+    ----------
+    model : type
+        Model of the table [-].
+
+    Returns
+    -------
+    dict
+        Name to field [-].
+    """
     return {
         name: field
         for name, field in model.model_fields.items()
@@ -118,7 +130,22 @@ def _walk(model: Any, above: str, seen: tuple[Any, ...]) -> Iterator[Any]:
 
 
 def key_at(path: str, model: type[BaseModel], name: str) -> Key:
-    """What is told of one key."""
+    """What is told of one key.
+
+    Parameters
+    ----------
+    path : str
+        Where it stands, for showing [text].
+    model : type
+        Model of its table [-].
+    name : str
+        The key [text].
+
+    Returns
+    -------
+    Key
+        Unit, example, meaning, default, closed list of words [-].
+    """
     field, row = model.model_fields[name], row_of(model, name)
     choices = tuple(dict.fromkeys(_choices(field.annotation)))
     return Key(

@@ -379,7 +379,7 @@ def test_winter_average_from_earlier_use(tmp_path):
 name = "winter"
 unit = "kgal"
 basis = "winter average"
-winter = { months = [1] }
+winter = { months = [12] }
 [[version.charge]]
 name = "fixed"
 kind = "volume"

@@ -101,18 +101,23 @@ def test_allowance_is_per_property_and_year_not_per_reading():
 
 def test_winter_average_lowest_bills():
     """Bartlesville, Oklahoma: lowest 3 of 4 bills x 1.2, floor 2,000 gal, default 7,000 gal."""
-    rule = (
-        'winter = { method = "lowest bills", bills = 3, times = "6/5", floor = 2, default = 7 }\n'
-    )
-    body = VOLUME.replace("intake", "winter average") + rule + charge("volume", "rate = 1")
+    rule = 'winter = { method = "lowest bills", bills = 3, times = "6/5", floor = 2, default = 7'
+    rest = " }\n" + charge("volume", "rate = 1")
+    body = VOLUME.replace("intake", "winter average") + rule + ', floor_of = "average"' + rest
     for winter, expected in (((9, 4, 5, 6), "6"), ((1, 1, 1, 1), "2"), ((), "7")):
         facts = use(winter=tuple(UsePeriod(D(v)) for v in winter))
         assert total(body, facts) == D(expected)
+    ones = use(winter=tuple(UsePeriod(D(1)) for _ in range(4)))
+    month = body.replace('floor_of = "average"', 'floor_of = "each month"')
+    assert total(month, ones) == D("2.4")  # 2, 2 and 2 in place of 1, 1 and 1, times 1.2
+    with pytest.raises(InputRefused, match=r"2\.4 or 2.*floor_of = 'each month'"):
+        total(body.replace(', floor_of = "average"', ""), ones)
 
 
 def test_winter_average_by_days():
     """Rio Rancho, New Mexico: total use / total days x 30.42."""
-    rule = 'winter = { method = "use per day", days = 30.42, months = [1, 2, 3] }\n'
+    rule = 'winter = { method = "use per day", days = 30.42, months = [1, 2], '
+    rule += 'month_of = "end date" }\n'
     body = VOLUME.replace("intake", "winter average") + rule + charge("volume", "rate = 100")
     winter = (
         UsePeriod(D(6), date(2024, 12, 15), date(2025, 1, 15)),
@@ -129,7 +134,9 @@ def test_lower_of_actual_and_average():
     average = (UsePeriod(D(8)),)
     assert total(body, use("10", winter=average)) == 8
     assert total(body, use("6", winter=average)) == 6
-    assert total(body, use("6")) == 6
+    with pytest.raises(InputRefused, match=r"no earlier periods.*default"):
+        total(body, use("6"))
+    assert total(body.replace("{ }", '{ default = "actual use" }'), use("6")) == 6
 
 
 def test_combination_of_meters():

@@ -33,6 +33,7 @@ from sewer_audit.charges import (
     InvoiceFacts,
     RegisterFace,
     Schedule,
+    UsePeriod,
 )
 from sewer_audit.charges.exchange_guesses import counted
 from sewer_audit.records import MeterChange
@@ -75,6 +76,8 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     """
     frame, face = inputs.invoices.frame, printed_face(case, inputs)
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
+    history = _history(case, bills)
+    bills = [replace(bill, facts=bill.facts.but(history=history)) for bill in bills]
     sharing = [row for row, other in enumerate(frame["shares_with"]) if other]
     if not sharing:
         return bills
@@ -84,6 +87,12 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
         holder = str(frame["shares_with"][row])
         bills[row] = with_own(inputs.schedule, bills[row], part, holder, usual)
     return bills
+
+
+def _history(case: Case, bills: Sequence[BilledInvoice]) -> tuple[UsePeriod, ...]:
+    """What the invoices of the series registered, for the average of a later winter."""
+    uses = [(bill.facts, bill.facts.volumes.get(case.data.case.basis)) for bill in bills]
+    return tuple(UsePeriod(use, f.start, f.end) for f, use in uses if use is not None)
 
 
 def _bills(

@@ -6,16 +6,17 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from sewer_audit.charges.facts import missing
 from sewer_audit.charges.figures import EXACT, NO_ROUNDING, plain
-from sewer_audit.charges.periods import days_between, usual_units
+from sewer_audit.charges.periods import days_between, days_by_month, month_of, usual_units
 from sewer_audit.charges.values import SPAN_DAYS, amount_of
-from sewer_audit.errors import InputRefused, Problem
+from sewer_audit.charges.winter import WinterAverage, winter_average
 
 if TYPE_CHECKING:
     from sewer_audit.charges.facts import InvoiceFacts
-    from sewer_audit.charges.schedule import Schedule, VolumeRule, WinterRule
+    from sewer_audit.charges.schedule import Schedule, VolumeRule
 
-__all__ = ["ChargedVolume", "charged_volume", "months_of", "winter_average"]
+__all__ = ["ChargedVolume", "charged_volume", "months_of", "return_factor_of"]
 
 
 @dataclass(frozen=True)
@@ -29,19 +30,6 @@ class ChargedVolume:
     value: Any
     unit: str
     how: str
-
-
-def missing(facts: InvoiceFacts, what: str, remedy: str, column: str) -> InputRefused:
-    """The refusal for a fact an invoice lacks."""
-    return InputRefused(
-        Problem(
-            "invoices",
-            f"invoice {facts.invoice} has no {what}, which the rate schedule needs",
-            remedy,
-            column=column,
-            code="fact-missing",
-        )
-    )
 
 
 def months_of(facts: InvoiceFacts, days: int) -> Decimal:
@@ -58,32 +46,19 @@ def span_units(span: str, facts: InvoiceFacts, days: int, number: Any) -> Any:
     return number(Decimal(days) / SPAN_DAYS.get(span, Decimal(1)))
 
 
-def winter_average(
-    rule: WinterRule, facts: InvoiceFacts, end_day_counts: bool = False
-) -> Decimal | None:
-    """The average of earlier periods.
+def return_factor_of(rule: VolumeRule, facts: InvoiceFacts, end_day_counts: bool) -> Decimal:
+    """The return factor of a period: of its month, where the factor changes with the months."""
+    if not rule.return_factor_by_month:
+        return rule.return_factor
 
-    Units: returns [unit of the facts].
-    """
-    months = rule.months
-    uses = [u for u in facts.winter if not months or not u.end or u.end.month in months]
-    if not uses:
-        return rule.default
-    if rule.method == "use per day":
-        if any(use.start is None or use.end is None for use in uses):
-            raise missing(facts, "dates of the winter periods", "Add them", "winter")
-        inclusive = end_day_counts if rule.end_day_counts is None else rule.end_day_counts
-        days = sum(days_between(use.start, use.end, inclusive) for use in uses)
-        average = sum(use.volume for use in uses) * rule.days
-        count = Decimal(days)
-    else:
-        volumes = sorted(use.volume for use in uses)
-        volumes = volumes[: rule.bills] if rule.method == "lowest bills" else volumes
-        average, count = sum(volumes, Decimal(0)), Decimal(len(volumes))
-    average = EXACT.divide(average * rule.times[0], count * rule.times[1])
-    if rule.rounding is not None:
-        average = EXACT.rounded(average, rule.rounding.rounding())
-    return average if rule.floor is None else max(average, rule.floor)
+    def of(month: int) -> Decimal:
+        return rule.return_factor_by_month.get(month % 12 + 1, rule.return_factor)
+
+    if rule.month_of != "each day":
+        return of(month_of(facts.start, facts.end, end_day_counts, rule.month_of))
+    days = days_by_month(facts.start, facts.end, end_day_counts)
+    weighed = sum(of(month) * count for month, count in days.items())
+    return EXACT.divide(weighed, Decimal(sum(days.values())))
 
 
 def charged_volume(
@@ -106,7 +81,7 @@ def charged_volume(
         value = arithmetic.rounded(value, rounding)
         return ChargedVolume(rule.name, value, rule.unit, f"as billed, {rounding}")
     basis, how = _basis(rule, schedule, facts, arithmetic, metered)
-    factor = rule.return_factor_by_month.get(facts.end.month, rule.return_factor)
+    factor = return_factor_of(rule, facts, schedule.schedule.end_day_counts)
     value = basis * number(factor) * number(rule.times[0])
     value = arithmetic.divide(value, number(rule.times[1]))
     if factor != 1:
@@ -139,8 +114,11 @@ def _basis(
         periods = span_units(rule.amount_per, facts, days, number)
         return number(units) * number(rule.amount) * periods, f"{units} units of {rule.amount}"
     to_unit = _converter(rule, schedule, facts, arithmetic)
-    if rule.basis == "winter average":
-        return to_unit(_winter(rule, schedule, facts)), "winter average"
+    if rule.rule is not None:
+        return _by_rule(rule, schedule, facts, arithmetic, to_unit, metered)
+    average = _winter(rule, schedule, facts) if rule.averaged else None
+    if rule.basis == "winter average" and average is not None:
+        return number(average.value), average.how
     used = _metered(rule, facts, arithmetic, to_unit, metered)
     how = rule.metered
     if rule.basis == "intake less deduct":
@@ -151,12 +129,35 @@ def _basis(
     for name in rule.added:
         used = used + to_unit(_volume(facts, name))
         how += f" plus {name}"
-    if rule.basis == "lower of actual and winter average":
-        average = _winter(rule, schedule, facts, needed=False)
-        if average is not None:
-            used = arithmetic.minimum(used, to_unit(average))
-        how = f"lower of {how} and winter average"
+    if average is not None:
+        return arithmetic.minimum(used, number(average.value)), f"lower of {how} and {average.how}"
     return used, how
+
+
+def _by_rule(
+    rule: VolumeRule,
+    schedule: Schedule,
+    facts: InvoiceFacts,
+    arithmetic: Any,
+    to_unit: Any,
+    metered: Any,
+) -> tuple[Any, str]:
+    """The volume by the steps the schedule states."""
+    told = [rule.rule.text]
+
+    def volume_of(name: str) -> Any:
+        if name == rule.metered:
+            return _metered(rule, facts, arithmetic, to_unit, metered)
+        if name != "winter_average":
+            return to_unit(_volume(facts, name))
+        average = _winter(rule, schedule, facts)
+        if average is None:  # a month that is charged on the actual use
+            return _metered(rule, facts, arithmetic, to_unit, metered)
+        told.append(average.how)
+        return arithmetic.number(average.value)
+
+    value = rule.rule.value(volume_of, arithmetic)
+    return value, ", ".join(dict.fromkeys(told))
 
 
 def _converter(rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts, arithmetic: Any) -> Any:
@@ -165,13 +166,15 @@ def _converter(rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts, arithm
     return lambda volume: arithmetic.divide(number(volume) * size[0], size[1])
 
 
-def _winter(
-    rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts, needed: bool = True
-) -> Decimal | None:
-    average = winter_average(rule.winter, facts, schedule.schedule.end_day_counts)
-    if average is None and needed:
-        raise missing(facts, "winter periods", "State them, or a default in the rates", "winter")
-    return average
+def _winter(rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts) -> WinterAverage | None:
+    """The average in the unit of the rule; None where the actual use is charged in its place."""
+    size = schedule.litres(facts.volume_unit), schedule.litres(rule.unit)
+    return winter_average(
+        rule.winter,
+        facts,
+        schedule.schedule.end_day_counts,
+        lambda volume: EXACT.divide(volume * size[0], size[1]),
+    )
 
 
 def _volume(facts: InvoiceFacts, name: str) -> Decimal:

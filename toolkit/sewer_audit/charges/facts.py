@@ -8,7 +8,9 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-__all__ = ["InvoiceFacts", "Sample", "UsePeriod"]
+from sewer_audit.errors import InputRefused, Problem
+
+__all__ = ["InvoiceFacts", "Sample", "UsePeriod", "missing"]
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,9 @@ class InvoiceFacts:
         Laboratory results, averaged by the rule of the schedule [-].
     winter : tuple of UsePeriod
         Earlier periods a winter average is taken from [-].
+    history : tuple of UsePeriod
+        Periods of the invoices of the series, from which it is taken where `winter` does not
+        reach [-].
     """
 
     invoice: str
@@ -105,6 +110,7 @@ class InvoiceFacts:
     strengths: Mapping[str, Decimal] = field(default_factory=dict)
     samples: tuple[Sample, ...] = ()
     winter: tuple[UsePeriod, ...] = ()
+    history: tuple[UsePeriod, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("start", "end", "bill_date"):
@@ -126,3 +132,16 @@ class InvoiceFacts:
             A copy [-].
         """
         return replace(self, **changes)
+
+
+def missing(facts: InvoiceFacts, what: str, remedy: str, column: str) -> InputRefused:
+    """The refusal for a fact an invoice lacks."""
+    return InputRefused(
+        Problem(
+            "invoices",
+            f"invoice {facts.invoice} has no {what}, which the rate schedule needs",
+            remedy,
+            column=column,
+            code="fact-missing",
+        )
+    )

@@ -148,6 +148,15 @@ class VolumeCharge(Charge):
             ends = [block.to for block in self.blocks]
             if ends[-1] is not None or None in ends[:-1]:
                 raise ValueError("every block but the last needs to = its upper end")
+            bases = [block.base is not None for block in self.blocks]
+            if any(bases) and not all(bases[1:]):
+                lacking = bases.index(False, 1) + 1
+                raise ValueError(
+                    f"block {lacking} has no base though another block has one; write base = the "
+                    "charge printed at its lower edge in every block after the first"
+                )
+            if any(bases) and self.blocks_on == "whole volume":
+                raise ValueError("a base is at a lower edge; blocks_on = 'whole volume' has none")
         if self.priced_per_day and self.blocks_per != "day":
             raise ValueError("priced_per_day needs blocks_per = 'day'")
         if self.daily_edge_rounding is not None and self.blocks_per not in SPAN_DAYS:

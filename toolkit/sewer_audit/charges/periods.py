@@ -20,7 +20,10 @@ __all__ = [
     "Part",
     "calendar_units",
     "days_between",
+    "days_by_month",
+    "days_of_month",
     "in_force",
+    "month_of",
     "months_before",
     "parts_of",
     "usual_units",
@@ -152,6 +155,35 @@ def _calendar(per: str, start: date, end: date) -> Iterator[tuple[date, date]]:
         if first >= end:
             return
         yield first, after
+
+
+def month_of(start: date | None, end: date, end_day_counts: bool, how: str = "most days") -> int:
+    """The month a period counts in, as a running number: 12 x year + month - 1.
+
+    By "most days" it is the month that has most days of the period, the earlier of two equal ones.
+    """
+    if how == "start date" and start is not None:
+        return start.year * 12 + start.month - 1
+    if how == "end date" or start is None:
+        return end.year * 12 + end.month - 1
+    days = days_by_month(start, end, end_day_counts)
+    return max(days, key=lambda month: (days[month], -month))
+
+
+def days_by_month(start: date, end: date, end_day_counts: bool) -> dict[int, int]:
+    """Days of a period in each month, by the running number of the month."""
+    last = max(end + timedelta(days=int(end_day_counts)), start + timedelta(days=1))
+    return {
+        first.year * 12 + first.month - 1: (min(last, after) - max(start, first)).days
+        for first, after in _calendar("month", start, last)
+    }
+
+
+def days_of_month(month: int) -> int:
+    """Days of a month, by its running number."""
+    return (
+        date((month + 1) // 12, (month + 1) % 12 + 1, 1) - date(month // 12, month % 12 + 1, 1)
+    ).days
 
 
 def months_before(day: date, months: int) -> date:

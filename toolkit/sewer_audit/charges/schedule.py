@@ -12,13 +12,23 @@ part" by itself), end_day_counts, line_rounding, total_rounding, estimate (how a
 estimated: "last bill", "mean of 3 bills", "mean of 12 bills", "same period last year"),
 conversions (``CCF = "748 gal"``).
 
-``[[version]]``: effective, name, source, and below it
+``[[version]]``: effective, name, source, inherits (name of another edition: what is stated replaces
+what has its name there, the rest stays), removes (names that are no more), and below it
 
-``[[version.volume]]``: name, unit, basis, meter (name of the metered volume in the facts), deduct,
-added, return_factor, return_factor_by_month, times (annualisation), amount and amount_per ("flat",
-"equivalent units"), allowance and allowance_per, winter (method, months, bills, days, times, floor,
-default, end_day_counts, rounding), rounding, read_rounding, invoiced (the billed volume of the
-invoices is this one, where there are several).
+``[[version.volume]]``: name, unit, invoiced (the billed volume of the invoices is this one, where
+there are several), rounding, winter, and either ``rule``, the volume in the steps of the ordinance
+(``"0.95 * intake - deduct"``; names: intake, deduct, discharge, winter_average, every meter and use
+by name, in quotes where the name is no word; + - * /, min, max, round_down, round_up and
+round_half_up(x, step); figures in the unit of the volume), or ``basis`` with meter (name of the
+metered volume in the facts), deduct, added, return_factor, return_factor_by_month, month_of, times
+(annualisation), amount and amount_per ("flat", "equivalent units"), allowance and allowance_per,
+read_rounding.
+
+``winter``: months, month_of ("most days", "end date", "start date"), periods ("bills", "calendar
+months"), winters, from_month, charged_months, method ("mean of bills", "lowest bills", "highest
+bill", "use per day"), bills, days, times, floor, floor_of ("average", "each month"), default (a
+volume or "actual use"), end_day_counts, rounding. It is taken from the last winter that was over
+before the month of the invoice.
 
 ``[[version.charge]]``: name, kind, line, column, rounding, term_rounding, in_total, multiplier, and
 the keys of its kind in :mod:`sewer_audit.charges.kinds`.
@@ -33,9 +43,10 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 from functools import cached_property
-from typing import Any, Literal
+from itertools import pairwise
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
 from sewer_audit.charges.figures import CONTEXT, litres_per
 from sewer_audit.charges.kinds import AnyCharge
@@ -49,23 +60,90 @@ from sewer_audit.charges.values import (
     amount_of,
     volume_unit,
 )
+from sewer_audit.charges.volume_rules import VolumeExpression, expression
 from sewer_audit.units import exact, number_in
 
+
+def _expression(given: Any) -> Any:
+    if not isinstance(given, (str, VolumeExpression)):
+        raise ValueError("a rule is text; write for example rule = '0.95 * intake - deduct'")
+    return expression(given) if isinstance(given, str) else given
+
+
+def _part(share: Decimal) -> Decimal:
+    if not 0 < share <= 2:
+        raise ValueError(f"a return factor of {share} is no share; write 0.9 or '90 %'")
+    return share
+
+
+_OF_A_BASIS = (
+    "basis",
+    "deduct",
+    "added",
+    "return_factor",
+    "return_factor_by_month",
+    "month_of",
+    "times",
+    "amount",
+    "amount_per",
+    "allowance",
+    "allowance_per",
+    "read_rounding",
+)
+
 __all__ = ["SampleRule", "Schedule", "Version", "VolumeRule", "WinterRule"]
+
+
+MonthOf = Literal["most days", "end date", "start date"]
+"""Which month a period counts in: the one with most of its days, the earlier of two equal ones."""
+
+Month = Annotated[int, Field(ge=1, le=12)]
 
 
 class WinterRule(Strict):
     """How the average of earlier periods is taken, in place of or as a cap on the use."""
 
-    method: Literal["mean of bills", "lowest bills", "use per day"] = "mean of bills"
-    months: tuple[int, ...] | None = None  # months of the end dates that count
-    bills: int | None = Field(default=None, ge=1)  # "lowest bills": how many
-    days: Number | None = None  # "use per day": days the average stands for
-    times: Fraction = Field(default=(Decimal(1), Decimal(1)), validate_default=True)
-    floor: Number | None = None
-    default: Number | None = None  # where no earlier period is known
-    end_day_counts: bool | None = None
-    rounding: RoundingTable | None = None
+    method: Literal["mean of bills", "lowest bills", "highest bill", "use per day"] = Field(
+        "mean of bills", description="what is made of the periods"
+    )
+    months: tuple[Month, ...] | None = Field(
+        None, min_length=1, description="months of the winter; without them every earlier period"
+    )
+    month_of: MonthOf = Field(
+        "most days", description="month a period counts in; of the invoice as well"
+    )
+    periods: Literal["bills", "calendar months"] = Field(
+        "bills", description="whether uses count as billed or shared by days to calendar months"
+    )
+    winters: int = Field(1, ge=1, description="how many of the last winters are averaged")
+    from_month: Month | None = Field(
+        None,
+        description="month from which a new average holds; as soon as its winter is over if "
+        "not stated",
+    )
+    charged_months: tuple[Month, ...] | None = Field(
+        None,
+        min_length=1,
+        description="months whose invoices it is for; the others are charged on the actual use",
+    )
+    bills: int | None = Field(None, ge=1, description='of "lowest bills": how many')
+    days: Number | None = Field(
+        None, gt=0, description='of "use per day": days the average stands for [d]'
+    )
+    times: Fraction = Field((Decimal(1), Decimal(1)), description="factor on the average")
+    floor: Number | None = Field(
+        None, ge=0, description="least average, or least use of a month, in the unit of the volume"
+    )
+    floor_of: Literal["average", "each month"] | None = Field(
+        None, description="what the floor is of; needed where it makes a difference"
+    )
+    default: Number | Literal["actual use"] | None = Field(
+        None, description="volume where no winter is known, or the actual use"
+    )
+    end_day_counts: bool | None = Field(
+        None, description="of the earlier periods; as the schedule if not stated"
+    )
+    rounding: RoundingTable | None = Field(None, description="rounding of the average")
 
     @model_validator(mode="after")
     def _whole(self) -> WinterRule:
@@ -73,44 +151,90 @@ class WinterRule(Strict):
             raise ValueError("method 'lowest bills' needs bills = how many, such as 3")
         if self.method == "use per day" and self.days is None:
             raise ValueError("method 'use per day' needs days = such as 30 or 30.42")
+        if self.months is None:
+            for key in ("from_month", "charged_months"):
+                if getattr(self, key) is not None:
+                    raise ValueError(f"{key} needs months, those of the winter: months = [12, 1]")
+            if self.periods != "bills" or self.winters != 1:
+                raise ValueError("calendar months and several winters need months = [12, 1, 2]")
+        if self.method == "use per day" and self.floor_of == "each month":
+            raise ValueError("'use per day' has no months whose floor could be taken")
+        if self.floor_of is not None and self.floor is None:
+            raise ValueError("floor_of needs floor, the volume itself")
         return self
 
 
 class VolumeRule(Strict):
     """How a charged volume follows from what was metered."""
 
-    name: str
-    unit: str
-    basis: Literal[
-        "intake",
-        "intake less deduct",
-        "discharge",
-        "winter average",
-        "lower of actual and winter average",
-        "flat",
-        "equivalent units",
-    ]
-    meter: str | None = None  # name of the volume in the facts; default by basis
-    deduct: tuple[str, ...] = ("deduct",)
-    added: tuple[str, ...] = ()
-    return_factor: Share = Decimal(1)
-    return_factor_by_month: dict[int, Share] = Field(default_factory=dict)
-    times: Fraction = Field(default=(Decimal(1), Decimal(1)), validate_default=True)
-    amount: Number | None = None  # "flat": per period; "equivalent units": per unit
-    amount_per: Span = "bill"
-    allowance: str | Decimal | None = None
-    allowance_per: Span = "bill"
-    invoiced: bool = False  # the billed volume of the invoices is this one
-    winter: WinterRule | None = None
-    rounding: RoundingTable | None = None
-    read_rounding: RoundingTable | None = None
+    name: str = Field(description="name of the volume")
+    unit: str = Field(description="unit it is charged in")
+    basis: (
+        Literal[
+            "intake",
+            "intake less deduct",
+            "discharge",
+            "winter average",
+            "lower of actual and winter average",
+            "flat",
+            "equivalent units",
+        ]
+        | None
+    ) = Field(None, description="what it is made from, where no rule states it")
+    rule: Annotated[VolumeExpression, BeforeValidator(_expression)] | None = Field(
+        None,
+        description="the volume in the steps of the ordinance, such as "
+        "'0.95 * intake - deduct'; figures in the unit of the volume",
+    )
+    meter: str | None = Field(None, description="metered volume it starts from; default by basis")
+    deduct: tuple[str, ...] = Field(("deduct",), description="volumes taken off")
+    added: tuple[str, ...] = Field((), description="volumes added")
+    return_factor: Annotated[Share, AfterValidator(_part)] = Field(
+        Decimal(1), description="share that is charged"
+    )
+    return_factor_by_month: dict[Month, Annotated[Share, AfterValidator(_part)]] = Field(
+        default_factory=dict, description="share in each month, where it changes"
+    )
+    month_of: MonthOf | Literal["each day"] = Field(
+        "most days",
+        description="month of a period for return_factor_by_month; 'each day' weighs "
+        "the factors by the days of each month",
+    )
+    times: Fraction = Field((Decimal(1), Decimal(1)), description="annualisation, such as '4/3'")
+    amount: Number | None = Field(
+        None, description="'flat': volume per period; 'equivalent units': per unit"
+    )
+    amount_per: Span = Field("bill", description="what the amount is for")
+    allowance: str | Decimal | None = Field(None, description="free volume")
+    allowance_per: Span = Field("bill", description="what the free volume is for")
+    invoiced: bool = Field(False, description="the invoices state this volume as billed")
+    winter: WinterRule | None = Field(None, description="how the winter average is taken")
+    rounding: RoundingTable | None = Field(None, description="rounding of the volume")
+    read_rounding: RoundingTable | None = Field(
+        None, description="rounding of each read before the difference"
+    )
 
     _unit = field_validator("unit")(volume_unit)
 
     @model_validator(mode="after")
     def _whole(self) -> VolumeRule:
-        if "winter" in self.basis and self.winter is None:
-            raise ValueError(f"basis {self.basis!r} needs a winter table, such as months = [1, 2]")
+        if (self.basis is None) == (self.rule is None):
+            raise ValueError(
+                f"volume {self.name!r} needs either basis or rule; write for example "
+                "basis = 'intake' or rule = '0.95 * intake - deduct'"
+            )
+        if self.rule is not None:
+            also = [key for key in _OF_A_BASIS if key in self.model_fields_set]
+            if also:
+                raise ValueError(
+                    f"rule states the whole volume, so {also[0]} does not go with it; "
+                    f"write it into the rule and leave {also[0]} out"
+                )
+        if (self.winter is not None) != self.averaged:
+            what = f"basis {self.basis!r}" if self.rule is None else f"rule {self.rule.text!r}"
+            if self.averaged:
+                raise ValueError(f"{what} needs a winter table, such as months = [1, 2]")
+            raise ValueError(f"{what} takes no winter average; leave the winter table out")
         if self.basis in ("flat", "equivalent units") and self.amount is None:
             raise ValueError(f"basis {self.basis!r} needs amount, the volume per period or unit")
         if self.allowance is not None:
@@ -118,9 +242,27 @@ class VolumeRule(Strict):
         return self
 
     @property
+    def averaged(self) -> bool:
+        """Whether a winter average enters it."""
+        if self.rule is not None:
+            return "winter_average" in self.rule.names
+        return "winter" in str(self.basis)
+
+    @property
+    def deducted(self) -> tuple[str, ...]:
+        """Volumes of the facts that are taken off [text]."""
+        if self.rule is not None:
+            return self.rule.taken_off
+        return self.deduct if self.basis == "intake less deduct" else ()
+
+    @property
     def metered(self) -> str:
         """Name of the volume of the facts it starts from [text]."""
-        return self.meter or ("discharge" if self.basis == "discharge" else "intake")
+        if self.meter is not None:
+            return self.meter
+        names = () if self.rule is None else self.rule.names
+        starts = [name for name in ("intake", "discharge") if name in names]
+        return starts[0] if starts else "discharge" if self.basis == "discharge" else "intake"
 
 
 class SampleRule(Strict):
@@ -140,12 +282,20 @@ class SampleRule(Strict):
 class Version(Strict):
     """One dated edition of the schedule."""
 
-    effective: date
-    name: str = ""
-    source: str = ""
-    volume: tuple[VolumeRule, ...] = ()
-    charge: tuple[AnyCharge, ...] = Field(min_length=1)
-    samples: SampleRule = SampleRule()
+    effective: date = Field(description="first day it is in force")
+    name: str = Field("", description="name, by which a later edition may inherit it")
+    source: str = Field("", description="where it is printed")
+    inherits: str = Field(
+        "",
+        description="name of another edition: volumes and charges stated here replace those of "
+        "the same name, the rest stays",
+    )
+    removes: tuple[str, ...] = Field(
+        (), description="names of volumes and charges of the inherited edition that are no more"
+    )
+    volume: tuple[VolumeRule, ...] = Field((), description="charged volumes")
+    charge: tuple[AnyCharge, ...] = Field(min_length=1, description="charges, in order of the bill")
+    samples: SampleRule = Field(SampleRule(), description="how samples are averaged")
 
     @model_validator(mode="after")
     def _consistent(self) -> Version:
@@ -172,6 +322,7 @@ class Version(Strict):
                         f"charge {charge.name!r} is on volume {volume!r}, which is not there; "
                         f"write one of {volumes}"
                     )
+                self._ascending(charge)
             lines = getattr(charge, "of", ())
             lines = lines if isinstance(lines, tuple) else ()
             for line in (*lines, *getattr(charge, "against", ())):
@@ -188,6 +339,18 @@ class Version(Strict):
             above[charge.of_line] = None
         return self
 
+    def _ascending(self, charge: Any) -> None:
+        """Refuse blocks whose edges do not rise."""
+        unit = getattr(charge, "unit", None) or self.volume_named(charge.volume).unit
+        blocks = getattr(charge, "blocks", ())
+        edges = [amount_of(block.to, unit, {}) for block in blocks[:-1]]
+        for place, (lower, upper) in enumerate(pairwise([Decimal(0), *edges]), 1):
+            if upper <= lower:
+                raise ValueError(
+                    f"block {place} of charge {charge.name!r} ends at {blocks[place - 1].to}, not "
+                    "above the block before it; write the blocks by rising upper ends"
+                )
+
     @property
     def invoiced_volume(self) -> VolumeRule | None:
         """The volume an invoice states as billed; None where the schedule does not say which."""
@@ -197,6 +360,56 @@ class Version(Strict):
     def volume_named(self, name: str | None) -> VolumeRule:
         """The rule of a volume; the only one where no name is given."""
         return next(rule for rule in self.volume if name in (None, rule.name))
+
+
+def inherited(editions: Any) -> Any:
+    """Editions as stated, each with what it inherits written out."""
+    if not isinstance(editions, list) or not all(isinstance(each, dict) for each in editions):
+        return editions
+    names = [each.get("name") for each in editions]
+    whole: dict[Any, dict[str, Any]] = {}
+
+    def written_out(edition: dict[str, Any], heirs: tuple[Any, ...]) -> dict[str, Any]:
+        name, parent = edition.get("name"), edition.get("inherits")
+        if not parent:
+            if edition.get("removes"):
+                raise ValueError("removes needs inherits = the name of an edition; add it")
+            return edition
+        if parent in heirs or parent == name:
+            raise ValueError(f"edition {parent!r} inherits itself; name another edition")
+        if names.count(parent) != 1:
+            known = [each for each in names if each and each != name]
+            raise ValueError(
+                f"inherits names {parent!r}, which is not the name of one edition; "
+                f"write one of {known}"
+            )
+        if parent not in whole:
+            source = editions[names.index(parent)]
+            whole[parent] = written_out(source, (*heirs, name))
+        return _merged(whole[parent], edition)
+
+    return [written_out(each, ()) for each in editions]
+
+
+def _merged(parent: dict[str, Any], edition: dict[str, Any]) -> dict[str, Any]:
+    """An edition as before, except for what it states."""
+    removes = list(edition.get("removes", ()))
+    made = {key: parent[key] for key in ("samples",) if key in parent} | edition
+    for key in ("volume", "charge"):
+        before, stated = parent.get(key, []), edition.get(key, [])
+        tables = [*before, *stated]
+        if not isinstance(before, list) or not all(isinstance(each, dict) for each in tables):
+            return edition
+        own = {each.get("name"): each for each in stated}
+        kept = [own.pop(n, each) for each in before if (n := each.get("name")) not in removes]
+        made[key] = [*kept, *(each for each in stated if each.get("name") in own)]
+    names = [each.get("name") for key in ("volume", "charge") for each in parent.get(key, [])]
+    gone = [name for name in removes if name not in names]
+    if gone:
+        raise ValueError(
+            f"removes names {gone[0]!r}, which edition inherited has not; write one of {names}"
+        )
+    return made
 
 
 class ScheduleTable(Strict):
@@ -238,6 +451,11 @@ class Schedule(Strict):
     schedule: ScheduleTable
     version: tuple[Version, ...] = Field(min_length=1)
     file: str = "rates.toml"
+
+    @field_validator("version", mode="before")
+    @classmethod
+    def _inherited(cls, given: Any) -> Any:
+        return inherited(given)
 
     @model_validator(mode="after")
     def _dated(self) -> Schedule:

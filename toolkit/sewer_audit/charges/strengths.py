@@ -8,8 +8,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from sewer_audit.charges.account_files import AS_IS, HowRead, Row, each_of, rows_of
-from sewer_audit.charges.basis import missing
-from sewer_audit.charges.facts import Sample
+from sewer_audit.charges.facts import Sample, missing
 from sewer_audit.charges.figures import CONTEXT, EXACT
 from sewer_audit.charges.periods import months_before
 from sewer_audit.records.numbers import parse_decimal

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from sewer_audit.charges.basis import ChargedVolume, span_units
+from sewer_audit.charges.basis import ChargedVolume, return_factor_of, span_units
 from sewer_audit.charges.figures import EXACT, NO_ROUNDING, Rounding
 from sewer_audit.charges.kinds import (
     FixedCharge,
@@ -141,7 +141,7 @@ def fixed_terms(charge: FixedCharge, s: Setting) -> list[PricedTerm]:
     amount *= charge.multiplier
     if charge.scaled_by_return_factor_of is not None:
         rule = s.part.version.volume_named(charge.scaled_by_return_factor_of)
-        amount *= rule.return_factor_by_month.get(s.facts.end.month, rule.return_factor)
+        amount *= return_factor_of(rule, s.facts, s.schedule.schedule.end_day_counts)
     periods = periods_in(charge, s, charge.per)
     unit = charge.per
     if charge.count is not None:

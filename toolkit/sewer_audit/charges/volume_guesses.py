@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from sewer_audit.charges.basis import charged_volume
+from sewer_audit.charges.basis import charged_volume, return_factor_of
 from sewer_audit.charges.billed import BilledInvoice, RegisterFace
 from sewer_audit.charges.exchange_guesses import counted, exchange_guesses
 from sewer_audit.charges.figures import CONTEXT, EXACT, LITRES, plain
@@ -193,7 +193,7 @@ def _shares(
     schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, due: Decimal
 ) -> Iterator[VolumeGuess]:
     """Return factor and deduct meter left out, doubled or turned round."""
-    factor = rule.return_factor_by_month.get(bill.facts.end.month, rule.return_factor)
+    factor = return_factor_of(rule, bill.facts, schedule.schedule.end_day_counts)
     stated: dict[str, Any] = {"return_factor_by_month": {}}
     whole = rule.model_copy(update={**stated, "return_factor": Decimal(1)})
     deducted = sum((_known(bill, name) for name in rule.deduct), Decimal(0))
@@ -224,7 +224,7 @@ def _other_rules(
     schedule: Schedule, bill: BilledInvoice, rule: VolumeRule
 ) -> Iterator[VolumeGuess]:
     """The share of another edition or season; a free volume or a winter average left out."""
-    factor = rule.return_factor_by_month.get(bill.facts.end.month, rule.return_factor)
+    factor = return_factor_of(rule, bill.facts, schedule.schedule.end_day_counts)
     tries: list[tuple[str, str, dict[str, Any]]] = []
     rules = [version.invoiced_volume for version in schedule.version]
     others = {share for other in rules if other is not None for share in shares_of(other)}

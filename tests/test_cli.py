@@ -16,6 +16,7 @@ from sewer_audit.case import load_case, sample_case
 from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.listing import device_rows
 from sewer_audit.hydraulics.registry import DEVICES
+from test_case_starter import with_examples
 
 
 def run(capsys, *words: str) -> tuple[int, str, str]:
@@ -122,6 +123,9 @@ def test_start_writes_a_case_that_inspect_understands(capsys, tmp_path):
 def test_a_filled_starter_passes_inspect(capsys, tmp_path):
     folder = tmp_path / "mine"
     run(capsys, "start", str(folder))
+    parts = (folder / "case.toml").read_text().split("\n\n")
+    parts = [with_examples(p) if "[[intake]]" in p or "[effluent]" in p else p for p in parts]
+    (folder / "case.toml").write_text("\n\n".join(parts))
     with (folder / "invoices.csv").open("a") as file:
         file.write("A1,2026-01-05,2026-02-04,1000,1500,actual,50.0,84.50,317.50,402.00\n")
     with (folder / "main_meter.csv").open("a") as file:

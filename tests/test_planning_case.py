@@ -11,6 +11,8 @@ import pytest
 
 from sewer_audit import load_case, sample_case
 from sewer_audit.__main__ import main
+from sewer_audit.case.keys import key_at, walk
+from sewer_audit.case.models import CaseFile
 from sewer_audit.errors import InputRefused
 from sewer_audit.hydraulics import build_device
 from sewer_audit.planning import make_plan, ranking_table
@@ -170,13 +172,17 @@ def test_names_of_a_case_are_harmless_in_the_page(tmp_path):
     assert "<script" not in page and "<img src=x" not in page
 
 
-def test_the_starter_shows_a_plan_that_loads(tmp_path):
+def test_a_plan_written_from_the_described_examples_loads(tmp_path):
+    """What 'sewer-audit explain plan' shows of each key, taken together, is a plan."""
+    tables: dict[str, list[str]] = {}
+    for path, model, name in walk(CaseFile):
+        key = key_at(path, model, name)
+        above = path.rpartition(".")[0]
+        if above in ("plan", "plan.flow") and key.example:
+            tables.setdefault(above, []).append(f"{name} = {key.example}")
     folder = Path(write_starter(tmp_path / "mine"))
     text = (folder / "case.toml").read_text()
-    start = text.index("# [plan]")
-    lines = [line.removeprefix("# ") for line in text[start:].splitlines()]
-    (folder / "case.toml").write_text(text[:start] + "\n".join(lines))
-    try:
-        load_case(folder)
-    except InputRefused as refused:
-        assert "plan" not in str(refused)
+    for above, keys in tables.items():
+        text += "\n".join([f"[{above}]", *keys, ""])
+    (folder / "case.toml").write_text(text)
+    assert load_case(folder).data.plan.months == 12

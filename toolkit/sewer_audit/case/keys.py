@@ -27,6 +27,8 @@ __all__ = ["Key", "fields_of", "json_schema", "key_at", "key_of", "known_here", 
 HIDDEN = {("Schedule", "file")}
 """Fields that no file may state."""
 
+UNITLESS = ("", "-", "text", "table", "list of tables")
+
 
 @dataclass(frozen=True)
 class Key:
@@ -52,7 +54,7 @@ class Key:
         told = [f"{self.path}: {self.means}."]
         if self.choices:
             told.append("  one of: " + ", ".join(self.choices))
-        if self.unit not in ("", "-", "table", "list of tables"):
+        if self.unit not in UNITLESS:
             told.append(f"  unit: {self.unit}")
         told.append(f"  default: {'none, the key is needed' if self.required else self.default}")
         if self.example:
@@ -73,7 +75,20 @@ def row_of(model: type[BaseModel], name: str) -> dict[str, str]:
 
 
 def means(model: type[BaseModel], name: str) -> str:
-    """Meaning of a key [text]."""
+    """Meaning of a key.
+
+    Parameters
+    ----------
+    model : type
+        Model of its table [-].
+    name : str
+        The key [text].
+
+    Returns
+    -------
+    str
+        A phrase, empty where it is not described [text].
+    """
     return model.model_fields[name].description or row_of(model, name).get("means", "")
 
 
@@ -304,7 +319,7 @@ def _table_schema(model: type[BaseModel]) -> dict[str, Any]:
 
 
 def _key_schema(key: Key, field: FieldInfo) -> dict[str, Any]:
-    told = key.means + (f" [{key.unit}]" if key.unit not in ("", "-", "text") else "")
+    told = key.means + (f" [{key.unit}]" if key.unit not in UNITLESS else "")
     schema: dict[str, Any] = {
         "description": f"{told}; default: {key.default}" if key.default else told
     }

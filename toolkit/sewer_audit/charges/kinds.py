@@ -272,8 +272,8 @@ class TradeEffluentCharge(Charge):
     kind: Literal["trade effluent"]
     volume: str | None = None
     unit: str
-    conveyance: Number = Decimal(0)  # R
-    treatment: Number = Decimal(0)  # V
+    conveyance: Number  # R
+    treatment: Number  # V
     biological_volume: Number = Decimal(0)  # Bv
     sea_outfall: Number = Decimal(0)  # M
     biological: Number  # B

@@ -205,8 +205,10 @@ def test_a_change_is_stated_in_full(tmp_path):
         audited(tmp_path, {}, PRINTED + STATED.replace("first_read = 250\n", ""))
 
 
+TOGETHER = METER.replace('role = "supply"', 'role = "supply"\nread_within = "0 min"')
 SECOND = """
 [[intake]]
+read_within = "0 min"
 meter = "bottle wash"
 role = "supply"
 file = "second.csv"
@@ -227,7 +229,7 @@ BLANK = dict.fromkeys(READS, ("", ""))
 
 @pytest.mark.parametrize(
     ("keys", "reads"),
-    [(METER + SECOND, BLANK), (METER + SECOND + '[account]\nread_of = "main"\n', READS)],
+    [(TOGETHER + SECOND, BLANK), (TOGETHER + SECOND + '[account]\nread_of = "main"\n', READS)],
     ids=["no reads printed", "reads of one meter printed"],
 )
 @pytest.mark.parametrize(
@@ -258,7 +260,7 @@ def test_an_error_of_one_of_two_meters_billed_together(tmp_path, keys, reads, vo
 def test_a_misread_of_one_of_two_meters_leaves_the_other_as_it_is(tmp_path):
     """By hand: 2350 read for 2250, so 130 kgal for 120, and 35.3 kgal of the other meter."""
     (tmp_path / "second.csv").write_text(SECOND_READS)
-    keys = METER + SECOND + '[account]\nread_of = "main"\n'
+    keys = TOGETHER + SECOND + '[account]\nread_of = "main"\n'
     reads = READS | {"M": (1050, 2350)}
     result = audited(tmp_path, {**BOTH, "M": 165.3}, keys, reads=reads)
     (row,) = result.signatures.itertuples()

@@ -45,6 +45,7 @@ file = "main_meter.csv"
 unit = "gal"
 multiplier = 100                   # cover plate: one count is 100 gal
 digits = 6                         # so the register rolls over at 100,000 kgal
+read_within = "0 min"              # the town and the site read it together
 error = { expanded = "2 %", coverage_factor = 2, shape = "normal", persistence = "whole record", \
 source = "test certificate of the town's meter shop, 14 months old" }
 

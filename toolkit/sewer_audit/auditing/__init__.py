@@ -7,14 +7,14 @@ from typing import Literal
 
 from sewer_audit.auditing.advice import answered_questions, next_proofs
 from sewer_audit.auditing.budget import budget_table, cause_table
-from sewer_audit.auditing.claim import claim_table
+from sewer_audit.auditing.claim import claim_of
 from sewer_audit.auditing.evidence import gather
 from sewer_audit.auditing.inputs import Inputs, inspect_file, read_inputs
-from sewer_audit.auditing.pricing import price_invoices
+from sewer_audit.auditing.pricing import price_invoices, with_charged
 from sewer_audit.auditing.reasons import explanation_table
 from sewer_audit.auditing.replay import Replay
 from sewer_audit.auditing.result import Audit
-from sewer_audit.auditing.signatures import signature_table
+from sewer_audit.auditing.signatures import signature_table, signatures_of
 from sewer_audit.auditing.suffices import draws_needed, unstable_flags
 from sewer_audit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
 from sewer_audit.case import Case
@@ -86,12 +86,15 @@ def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float],
     evidence = gather(case, inputs, columns)
     tell("recomputing the invoices", 0.6)
     pricing = price_invoices(case, inputs, evidence)
-    judged = verdicts(case, evidence, inputs.invoices.frame["billed_m3"].to_numpy(dtype=float))
+    inputs = with_charged(inputs, pricing)
+    judged = verdicts(case, evidence, inputs.invoices.frame)
     table, total = invoice_table(case, inputs, evidence, judged, pricing)
     basis = basis_answer(case, evidence, pricing)
     budget = budget_table(evidence, columns, case.data.rule.coverage)
     tell("trying the explanations", 0.8)
-    signatures = signature_table(case, inputs, pricing)
+    named = signatures_of(case, inputs, pricing)
+    signatures = signature_table(named)
+    ledger, claim = claim_of(case, inputs, pricing, named)
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
@@ -106,7 +109,7 @@ def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float],
         cause_table(evidence),
         explanation_table(case, inputs, evidence, table, pricing, signatures),
         signatures,
-        claim_table(case, inputs, pricing),
+        claim,
         answered_questions(case, evidence, pricing, basis),
         tuple({(flag.code, flag.message): flag for flag in flags}.values()),
         evidence,
@@ -116,6 +119,7 @@ def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float],
         basis,
         next_proofs(case, evidence, table, budget),
         stability,
+        ledger,
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import fields
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -11,9 +13,19 @@ import pandas as pd
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing
 from sewer_audit.case import Case
-from sewer_audit.charges import Claim, ClaimItem, ClaimLine, ClaimRule, work_out_claim
+from sewer_audit.charges import (
+    Claim,
+    ClaimItem,
+    ClaimLine,
+    ClaimRule,
+    Entry,
+    Ledger,
+    Signature,
+    ledger_of,
+    work_out_claim,
+)
 
-__all__ = ["claim_sums", "claim_table"]
+__all__ = ["claim_of", "claim_sums", "ledger_table"]
 
 COLUMNS = (
     "invoice",
@@ -25,6 +37,7 @@ COLUMNS = (
     "dispute_until",
     "open",
     "paid",
+    "under_protest",
     "refund",
     "credit",
     "interest",
@@ -32,18 +45,38 @@ COLUMNS = (
 DAY = 86400.0
 
 
-def claim_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.DataFrame:
-    """Amounts by invoice with the windows of the local code as the case states them."""
+def claim_of(
+    case: Case, inputs: Inputs, pricing: Pricing | None, signatures: Sequence[Signature]
+) -> tuple[Ledger, pd.DataFrame]:
+    """The ledger, and its amounts by invoice with the windows of the local code."""
     if pricing is None:
-        return pd.DataFrame(columns=list(COLUMNS))
+        return Ledger(), pd.DataFrame(columns=list(COLUMNS))
     rule = _rule(case, pricing)
-    items = [_item(inputs, pricing, place) for place in range(len(pricing.facts))]
+    ledger = ledger_of(pricing.schedule, pricing.series, signatures)
+    items = [_item(inputs, pricing, ledger, place) for place in range(len(pricing.facts))]
     claim = work_out_claim(items, rule)
+    ledger = ledger.within(claim)
     pairs = zip(items, claim.lines, pricing.bills, strict=True)
-    rows = [_row(item, line, rule, bill.exact) for item, line, bill in pairs]
+    rows = [
+        _row(item, line, rule, ledger.exact(item.invoice) if line.difference else bill.exact)
+        for item, line, bill in pairs
+    ]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
-    table.attrs["sums"] = _sums(claim, rule)
-    return table
+    table.attrs["sums"] = _sums(claim, rule, ledger)
+    return ledger, table
+
+
+def ledger_table(ledger: Ledger) -> pd.DataFrame:
+    """One row per entry of the ledger.
+
+    Units: ledger [money]; returns [money].
+    """
+    names = [each.name for each in fields(Entry)]
+    rows = [{name: getattr(each, name) for name in names} for each in ledger.entries]
+    frame = pd.DataFrame(rows, columns=names)
+    for name in ("amount", "low", "high"):
+        frame[name] = frame[name].astype(float)
+    return frame
 
 
 def _rule(case: Case, pricing: Pricing) -> ClaimRule:
@@ -60,14 +93,15 @@ def _rule(case: Case, pricing: Pricing) -> ClaimRule:
     )
 
 
-def _item(inputs: Inputs, pricing: Pricing, place: int) -> ClaimItem:
+def _item(inputs: Inputs, pricing: Pricing, ledger: Ledger, place: int) -> ClaimItem:
     facts, payments = pricing.facts[place], inputs.account.payments
+    invoiced = pricing.bills[place].total
     return ClaimItem(
         invoice=facts.invoice,
         bill_date=facts.bill_date or facts.end,
         period_end=facts.end,
-        invoiced=inputs.invoices.frame["total"].iloc[place],
-        due=pricing.recomputed[place].total,
+        invoiced=invoiced,
+        due=invoiced - ledger.of(facts.invoice),
         payments=None if payments is None else payments.get(facts.invoice, ()),
     )
 
@@ -75,7 +109,13 @@ def _item(inputs: Inputs, pricing: Pricing, place: int) -> ClaimItem:
 def _row(item: ClaimItem, line: ClaimLine, rule: ClaimRule, exact: bool) -> dict[str, Any]:
     over = line.difference >= 0
     window = rule.look_back_months if over else rule.back_bill_months
-    paid = None if item.payments is None else sum((p.amount for p in item.payments), Decimal(0))
+    paid, protested = (
+        None if item.payments is None else sum((p.amount for p in kept), Decimal(0))
+        for kept in (
+            item.payments or (),
+            [p for p in item.payments or () if p.under_protest],
+        )
+    )
     return {
         "invoice": item.invoice,
         "billed_on": item.bill_date,
@@ -86,6 +126,7 @@ def _row(item: ClaimItem, line: ClaimLine, rule: ClaimRule, exact: bool) -> dict
         "dispute_until": line.dispute_until,
         "open": line.dispute_open,
         "paid": _money(paid),
+        "under_protest": _money(protested),
         "refund": float(line.refund),
         "credit": float(line.credit),
         "interest": _money(line.interest),
@@ -96,7 +137,7 @@ def _money(value: Decimal | None) -> float:
     return float("nan") if value is None else float(value)
 
 
-def _sums(claim: Claim, rule: ClaimRule) -> dict[str, Any]:
+def _sums(claim: Claim, rule: ClaimRule, ledger: Ledger) -> dict[str, Any]:
     inside, outside = claim.overcharged_inside, claim.overcharged_outside
     under_in, under_out = claim.undercharged_inside, claim.undercharged_outside
     known: date | None = claim.next_deadline
@@ -104,7 +145,9 @@ def _sums(claim: Claim, rule: ClaimRule) -> dict[str, Any]:
         "decided_on": rule.decided_on,
         "over_invoiced": float(inside + outside),
         "under_invoiced": float(under_in + under_out),
-        "net": float(inside + outside - under_in - under_out),
+        "net": float(ledger.net),
+        "net_low": float(ledger.low),
+        "net_high": float(ledger.high),
         "in_look_back": float(inside - under_in),
         "outside_look_back": float(outside - under_out),
         "open_for_dispute": float(claim.open_for_dispute),

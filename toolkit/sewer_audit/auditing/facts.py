@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtrit
 
 from sewer_audit.auditing.evidence import Evidence, credited
 from sewer_audit.auditing.exchanges import (
@@ -20,38 +19,49 @@ from sewer_audit.auditing.exchanges import (
     is_one_meter,
     read_meter,
     unread,
-    unread_in_period,
     volume_across,
 )
 from sewer_audit.auditing.inputs import Inputs, local_dates
+from sewer_audit.auditing.looks import Look, Looks, Metered
 from sewer_audit.auditing.own_days import of_own_days, usual_volume, with_own
-from sewer_audit.auditing.supplies import count_at, per_count, supply_meters
+from sewer_audit.auditing.supplies import per_count, supply_meters
 from sewer_audit.case import Case
-from sewer_audit.case.models_uses import records_of
 from sewer_audit.charges import (
     BilledInvoice,
     InvoiceFacts,
     RegisterFace,
     Schedule,
+    Usage,
     UsePeriod,
+    as_charged,
 )
 from sewer_audit.charges.exchange_guesses import counted
-from sewer_audit.records import MeterChange
+from sewer_audit.records.invoices import PRINTED
 from sewer_audit.units import from_si
 
 __all__ = ["printed_bills", "printed_face"]
 
-ACCUSED = 0.01
-"""Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
 ZERO = Decimal(0)
+PLAUSIBLE = 3.0
+"""How many times its usual use a day a period may have before its reads are doubted (judgement)."""
 
 
 @dataclass(frozen=True)
-class _Metered:
-    """Volume of one meter in one period, with the half width of its interval."""
+class Ends:
+    """The two reads of a bill, those that are right, and how closely these are known [counts].
 
-    volume: Decimal
-    spread: Decimal
+    `estimated` says of either end that it was never read.
+    """
+
+    printed: tuple[Decimal | None, Decimal | None]
+    right: tuple[Decimal | None, Decimal | None]
+    spread: Decimal = ZERO
+    estimated: tuple[bool, bool] = (False, False)
+
+    @property
+    def known(self) -> bool:
+        """Whether both are known [-]."""
+        return None not in self.right
 
 
 def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
@@ -77,7 +87,11 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     frame, face = inputs.invoices.frame, printed_face(case, inputs)
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
     history = _history(case, bills)
-    bills = [replace(bill, facts=bill.facts.but(history=history)) for bill in bills]
+    usage = _usage(case, inputs)
+    bills = [
+        as_charged(inputs.schedule, replace(bill, facts=bill.facts.but(history=history)), usage)
+        for bill in bills
+    ]
     sharing = [row for row, other in enumerate(frame["shares_with"]) if other]
     if not sharing:
         return bills
@@ -98,42 +112,60 @@ def _history(case: Case, bills: Sequence[BilledInvoice]) -> tuple[UsePeriod, ...
 def _bills(
     case: Case, inputs: Inputs, evidence: Evidence, face: RegisterFace | None, rows: Iterable[int]
 ) -> list[BilledInvoice]:
-    dates = local_dates(case, inputs.invoices.frame)
-    return [_bill(case, inputs, evidence, row, dates.iloc[row], face) for row in rows]
+    dates, looks = local_dates(case, inputs.invoices.frame), Looks(case, inputs)
+    return [_bill(case, inputs, evidence, looks, row, dates.iloc[row], face) for row in rows]
 
 
 def _bill(
     case: Case,
     inputs: Inputs,
     evidence: Evidence,
+    looks: Looks,
     row: int,
     dates: pd.Series,
     face: RegisterFace | None,
 ) -> BilledInvoice:
     invoice, lines = inputs.invoices.frame.iloc[row], inputs.invoices.lines.iloc[row]
-    printed, own = _printed(invoice), _own_reads(case, inputs, row)
     change = exchange_of(case, inputs, row, face)
     if face is not None and change is not None and not change.inside:
         face = replace(face, per_count=change.new_per_count)
-    volumes, spread = _volumes(case, inputs, evidence, row, face)
+    ends = _ends(case, inputs, looks, row, face)
+    volumes, spread, estimated = _volumes(case, inputs, evidence, looks, row, face, ends)
     facts = _facts(case, inputs, row, dates, volumes)
     meters, read = supply_meters(case, inputs, row), read_meter(case)
-    one = face is not None and not meters
-    if one and is_one_meter(case, inputs, row, face, own or printed):
-        facts = facts.but(reads=_as_volumes(case, own or printed, face))
+    one = face is not None and not meters and not any(ends.estimated)
+    if one and ends.known and is_one_meter(case, inputs, row, face, ends.right):
+        facts = facts.but(reads=_as_volumes(case, ends.right, face))
+    share = _largest_share(inputs.schedule)
     return BilledInvoice(
         facts,
         {str(name): amount for name, amount in lines.items() if isinstance(amount, Decimal)},
         invoice["total"],
         str(invoice["read_type"]),
-        *printed,
-        own,
-        tolerance=spread * _largest_share(inputs.schedule),
+        *ends.printed,
+        ends.right if ends.known and ends.right != ends.printed else None,
+        tolerance=spread * share,
         uses=tuple(u.name for u in case.data.use if not credited(u) and u.name in volumes),
         exchange=change,
         meters=meters,
         read_of=read.meter if meters and read is not None else "",
+        printed={name: invoice[name] for name in PRINTED if invoice[name] is not None},
+        amount_due=invoice["amount_due"],
+        own_spread=ends.spread,
+        starts_estimated=ends.estimated[0],
+        second=None if estimated is None else facts.but(volumes=estimated.volumes),
+        second_tolerance=ZERO if estimated is None else estimated.spread * share,
     )
+
+
+def _usage(case: Case, inputs: Inputs) -> Usage:
+    """What the printed usage means and to which step it is printed."""
+    table = case.data.invoices
+    step = ZERO
+    if table.usage_printed_to is not None:
+        unit = table.volume_unit
+        step = Decimal(repr(round(float(from_si(table.usage_printed_to, unit, "volume")), 9)))
+    return Usage(table.usage_means, step)
 
 
 def _largest_share(schedule: Schedule) -> Decimal:
@@ -151,8 +183,6 @@ def _largest_share(schedule: Schedule) -> Decimal:
 def _as_volumes(case: Case, reads: tuple, face: RegisterFace) -> dict[str, tuple]:
     """Both reads as volumes, over a rollover if the later one is lower."""
     before, after = reads
-    if before is None or after is None:
-        return {}
     after += Decimal(10) ** face.digits if after < before else 0
     return {case.data.case.basis: (before * face.per_count, after * face.per_count)}
 
@@ -170,7 +200,7 @@ def _facts(
         volume_unit=case.data.invoices.volume_unit,
         volumes=dict(volumes),
         billed_volume=invoice["billed_volume"],
-        bill_date=dates["end"],
+        bill_date=invoice["bill_date"] or dates["end"],
         months=account.months,
         meter_size=account.meter_size,
         customer_class=account.customer_class,
@@ -182,50 +212,84 @@ def _facts(
     return facts.but(**own)
 
 
+@dataclass(frozen=True)
+class _Second:
+    """What the site's own reads give for a bill that rests on an estimate."""
+
+    volumes: dict[str, Decimal]
+    spread: Decimal
+
+
 def _volumes(
-    case: Case, inputs: Inputs, evidence: Evidence, row: int, face: RegisterFace | None
-) -> tuple[dict[str, Decimal], Decimal]:
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    looks: Looks,
+    row: int,
+    face: RegisterFace | None,
+    ends: Ends,
+) -> tuple[dict[str, Decimal], Decimal, _Second | None]:
     """Metered volumes by their names in the schedule, and the half width of their sum.
 
     "intake" is the sum of the supply meters, "deduct" that of the credited registers, "discharge"
     what an outlet meter's printed reads give; every meter and use stands under its own name too.
+    A bill between estimates follows from its printed reads; what the site's own give stands beside.
     """
-    data, found = case.data, {}
-    tables = _registers(case, inputs)
-    known = {
-        name: _registered(inputs, evidence, name, tables[name], row, data.invoices.volume_unit)
-        for name in tables
-    }
+    known: dict[str, Metered | None] = {name: looks.volume(name, row) for name in looks.tables}
     meter = read_meter(case)
+    name = "printed" if meter is None else meter.meter
+    own = known.get(name)
     if face is not None:
-        name = "printed" if meter is None else meter.meter
-        known[name] = _by_printed_reads(case, inputs, row, face, known.get(name))
+        known[name] = _by_reads(case, inputs, looks, row, face, ends, own)
+    volumes, spread = _by_name(case, inputs, evidence, row, known)
+    if own is None or not any(ends.estimated) or known[name] is own:
+        return volumes, spread, None
+    second, wide = _by_name(case, inputs, evidence, row, {**known, name: own})
+    return volumes, spread, _Second(second, wide)
+
+
+def _by_name(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    row: int,
+    known: Mapping[str, Metered | None],
+) -> tuple[dict[str, Decimal], Decimal]:
+    data, unit = case.data, case.data.invoices.volume_unit
     found = {name: each.volume for name, each in known.items() if each and name != "printed"}
     if data.case.basis == "discharge":
         outlet = known.get("printed")
         return (found | {"discharge": outlet.volume}, outlet.spread) if outlet else ({}, ZERO)
     supplies = [i.meter for i in data.intake if i.role == "supply"] or ["printed"]
     supplied = [known.get(name) for name in supplies]
-    deducts = [_credit(u, known, evidence, row, data.invoices.volume_unit) for u in data.use]
-    deducts = [each for use, each in zip(data.use, deducts, strict=True) if credited(use)]
-    if any(each is None for each in (*supplied, *deducts)):
+    deducts = [_credit(u, known, evidence, row, unit) for u in data.use if credited(u)]
+    deducted = _deducted(inputs.invoices.frame.iloc[row], deducts)
+    if any(each is None for each in (*supplied, deducted)):
         return {}, ZERO
-    found["intake"] = sum((each.volume for each in supplied), ZERO)
-    found["deduct"] = sum((each.volume for each in deducts), ZERO)
-    return found, sum((each.spread for each in (*supplied, *deducts)), ZERO)
+    found["intake"] = sum((each.volume for each in supplied), ZERO)  # type: ignore[union-attr]
+    found["deduct"] = deducted.volume  # type: ignore[union-attr]
+    return found, sum((each.spread for each in (*supplied, deducted)), ZERO)  # type: ignore
 
 
-def _registers(case: Case, inputs: Inputs) -> dict[str, Any]:
-    """Name of every register to its table in the case: supply meters, uses and their drains."""
-    uses = records_of(case.data.use)
-    return {intake.meter: intake for intake in case.data.intake} | {
-        name: table for name, (_, table, _) in uses.items() if name in inputs.uses
-    }
+def _deducted(invoice: pd.Series, deducts: Sequence[Metered | None]) -> Metered | None:
+    """What is taken off: as printed, where the site's meters do not object; else what they say."""
+    own = None
+    if None not in deducts:
+        own = Metered(
+            sum((each.volume for each in deducts), ZERO),  # type: ignore[union-attr]
+            sum((each.spread for each in deducts), ZERO),  # type: ignore[union-attr]
+        )
+    printed = invoice["deduct"]
+    if printed is None:
+        return own
+    if own is None or not deducts or abs(printed - own.volume) <= own.spread:
+        return Metered(printed, ZERO)
+    return own
 
 
 def _credit(
-    use: Any, known: Mapping[str, _Metered | None], evidence: Evidence, row: int, unit: str
-) -> _Metered | None:
+    use: Any, known: Mapping[str, Metered | None], evidence: Evidence, row: int, unit: str
+) -> Metered | None:
     """What the schedule takes off for one use: by its meters, else as its stated inputs give it."""
     if use.kind == "deduct meter":
         into, drain = known[use.name], known.get(f"{use.name}: drain")
@@ -233,97 +297,162 @@ def _credit(
             return into
         if drain is None:
             return None
-        return _Metered(into.volume - drain.volume, into.spread + drain.spread)
+        return Metered(into.volume - drain.volume, into.spread + drain.spread)
     if use.name not in evidence.credits:
         return None
     volume = float(from_si(evidence.credits[use.name][row], unit, "volume"))
-    return _Metered(Decimal(repr(round(volume, 4))), ZERO) if math.isfinite(volume) else None
+    return Metered(Decimal(repr(round(volume, 4))), ZERO) if math.isfinite(volume) else None
 
 
-def _registered(
-    inputs: Inputs, evidence: Evidence, name: str, table: Any, row: int, unit: str
-) -> _Metered | None:
-    """What the site's own reads give for a period; exact between reads at both its ends."""
-    volumes, record = evidence.registers[name], {**inputs.meters, **inputs.uses}[name]
-    volume = float(volumes.volume_m3[row])
-    if not math.isfinite(volume) or unread_in_period(record, inputs.invoices.frame.iloc[row]):
-        return None
-    one = per_count(inputs.schedule, table.unit, table.multiplier, unit)
-    counts = Decimal(repr(round(volume / record.count_m3, 4)))
-    invoice, spread = inputs.invoices.frame.iloc[row], 0.0
-    if any(count_at(record, invoice[end], end) is None for end in ("start", "end")):
-        spread = _reach(record, len(inputs.invoices.frame)) * float(
-            volumes.standard_m3[row] / record.count_m3
-        )
-    return _Metered(counts * one, Decimal(repr(round(spread, 4))) * one)
+def _by_reads(
+    case: Case,
+    inputs: Inputs,
+    looks: Looks,
+    row: int,
+    face: RegisterFace,
+    ends: Ends,
+    own: Metered | None,
+) -> Metered | None:
+    """The volume of a period by the reads that are right: as printed, where nothing objects.
 
-
-def _reach(record: Any, invoices: int) -> float:
-    """How many standard uncertainties of interpolation a right invoice may lie away [-].
-
-    Student's factor, for the variability is itself estimated.
+    A fall of the reads is a rollover where it comes to a volume of the size of the others; else it
+    may be a change of meter nobody stated, and tells no volume; after an estimate that was too
+    high it is the negative month that sets it right.
     """
-    kept = int(record.frame["volume_m3"].notna().sum())
-    return float(stdtrit(max(kept - 3, 2), 1 - ACCUSED / 2 / invoices))
-
-
-def _by_printed_reads(
-    case: Case, inputs: Inputs, row: int, face: RegisterFace, own: _Metered | None
-) -> _Metered | None:
-    """The printed reads of a period, where both are actual, connect with those of the invoices
-    beside it, and the site's own do not object.
-
-    Where the site has reads at exactly these instants, those stand: they show a misread. A fall of
-    the reads is a rollover where it comes to a volume of the size of the others; else it may be a
-    change of meter nobody stated, and tells no volume.
-    """
-    if own is not None and own.spread == 0:
+    if unread(case, inputs, row) or not ends.known:
         return own
-    if unread(case, inputs, row):
-        return None
-    frame = inputs.invoices.frame
-    before = frame.iloc[row - 1] if row else None
-    estimated = frame.iloc[row]["read_type"] == "estimated" or (
-        before is not None and before["read_type"] == "estimated"
-    )
-    reads = _printed(frame.iloc[row])
-    if estimated or None in reads or not _connects(frame, row, changes_of(case, inputs)):
-        return own
-    first, last = reads
-    volume = volume_across(case, inputs, row, face, (first, last))
+    first, last = ends.right
+    volume = volume_across(case, inputs, row, face, (first, last))  # type: ignore[arg-type]
     if volume is None:
-        if not is_one_meter(case, inputs, row, face, reads):
+        if is_one_meter(case, inputs, row, face, ends.right):
+            volume = counted(first, last, face) * face.per_count  # type: ignore[arg-type]
+        elif any(ends.estimated):
+            volume = (last - first) * face.per_count  # type: ignore[operator]
+        else:
             return own
-        volume = counted(first, last, face) * face.per_count
-    if own is not None and abs(volume - own.volume) > own.spread:
+    meter = read_meter(case)
+    further = Metered(ZERO, ZERO)
+    if meter is not None and meter.further_register:
+        rest = looks.volume(meter.meter, row, further_only=True)
+        if rest is None:
+            return own
+        further = rest
+    found = Metered(volume + further.volume, ends.spread * face.per_count + further.spread)
+    if own is not None and meter.form == "green button" and _apart(found, own):  # type: ignore
         return own
-    return _Metered(volume, ZERO)
+    return found
 
 
-def _connects(frame: pd.DataFrame, row: int, changes: Sequence[MeterChange]) -> bool:
-    """Whether the invoices before and after print the same reads at the shared instants.
+def _apart(one: Metered, other: Metered) -> bool:
+    return abs(one.volume - other.volume) > one.spread + other.spread
 
-    Where the meter was changed at such an instant they print that of the old and of the new one.
+
+def _ends(case: Case, inputs: Inputs, looks: Looks, row: int, face: RegisterFace | None) -> Ends:
+    """The reads of a bill, each held against the site's own look and the bill beside it."""
+    frame = inputs.invoices.frame
+    printed = _printed(frame.iloc[row])
+    if face is None:
+        return Ends(printed, (None, None))
+    found = [_end(case, inputs, looks, row, place, face) for place in (0, 1)]
+    return Ends(
+        printed,
+        (found[0][0], found[1][0]),
+        found[0][1] + found[1][1],
+        (found[0][2], found[1][2]),
+    )
+
+
+def _end(
+    case: Case, inputs: Inputs, looks: Looks, row: int, place: int, face: RegisterFace
+) -> tuple[Decimal | None, Decimal, bool]:
+    """The right read at one end, its half width [counts], and whether it was estimated."""
+    frame = inputs.invoices.frame
+    printed, other = _printed(frame.iloc[row])[place], _beside(case, inputs, row, place)
+    guessed = _is_estimate(frame, row, place)
+    if guessed:
+        # an estimate that the next bill does not go on from is settled by that bill's own read
+        settled = place == 1 and other is not None and other != printed
+        return (other, ZERO, True) if settled else (printed, ZERO, True)
+    look = looks.look(row, ("start", "end")[place])
+    if look is None:
+        right = printed if other in (None, printed) else _plausible(inputs, row, place, face, other)
+        return right, ZERO, False
+    for each in (printed, other):
+        if each is not None and _fits(each, look, face):
+            return each, ZERO, False
+    return look.count, look.spread, False
+
+
+def _fits(read: Decimal, look: Look, face: RegisterFace) -> bool:
+    """Whether a read lies within the tolerance of the site's look, over a roll-over too."""
+    whole = Decimal(10) ** face.digits
+    away = abs(read - look.count) % whole
+    return min(away, whole - away) <= look.spread
+
+
+def _is_estimate(frame: pd.DataFrame, row: int, place: int) -> bool:
+    """Whether a read of a bill was estimated: its own, or the one of the bill it goes on from."""
+    if place == 1:
+        return frame["read_type"].iloc[row] == "estimated"
+    if row == 0:  # what a run of estimates begins with may be an estimate of a bill before
+        return frame["read_type"].iloc[row] == "estimated"
+    if frame["read_type"].iloc[row - 1] != "estimated":
+        return False
+    return _printed(frame.iloc[row])[0] == _printed(frame.iloc[row - 1])[1]
+
+
+def _beside(case: Case, inputs: Inputs, row: int, place: int) -> Decimal | None:
+    """The read that the bill beside prints for the same instant, of the same meter.
+
+    An estimate is none, and neither is one across a change of meter at that instant.
     """
-    for one, other in ((row - 1, row), (row, row + 1)):
-        if one < 0 or other >= len(frame) or frame["end"].iloc[one] != frame["start"].iloc[other]:
-            continue
-        before, after = _printed(frame.iloc[one])[1], _printed(frame.iloc[other])[0]
-        if before is not None and after is not None and before != after:
-            pair, moment = (float(before), float(after)), frame["end"].iloc[one]
-            if not any(c.time == moment and pair == (c.final_read, c.first_read) for c in changes):
-                return False
-    return True
+    frame = inputs.invoices.frame
+    other = row - 1 if place == 0 else row + 1
+    if not 0 <= other < len(frame):
+        return None
+    one, after = min(row, other), max(row, other)
+    if frame["end"].iloc[one] != frame["start"].iloc[after] or frame["shares_with"].iloc[after]:
+        return None
+    if place == 0 and frame["read_type"].iloc[other] == "estimated":
+        return None
+    before, later = _printed(frame.iloc[one])[1], _printed(frame.iloc[after])[0]
+    moment = frame["end"].iloc[one]
+    if any(abs((each.time - moment).total_seconds()) <= 3600 for each in changes_of(case, inputs)):
+        return None
+    return before if place == 0 else later
+
+
+def _plausible(
+    inputs: Inputs, row: int, place: int, face: RegisterFace, other: Decimal
+) -> Decimal | None:
+    """Which of two printed reads of one instant makes the use of both periods the more usual."""
+    frame = inputs.invoices.frame
+    printed = _printed(frame.iloc[row])[place]
+    if printed is None:
+        return other
+    one = row - 1 if place == 0 else row
+    first, last = _printed(frame.iloc[one])[0], _printed(frame.iloc[one + 1])[1]
+    if first is None or last is None:
+        return printed
+    days = [(frame["end"].iloc[k] - frame["start"].iloc[k]).days or 1 for k in (one, one + 1)]
+    usual = _usual_a_day(frame, (one, one + 1))
+
+    def unusual(read: Decimal) -> float:
+        used = counted(first, read, face) / days[0], counted(read, last, face) / days[1]  # type: ignore
+        return max(abs(math.log(max(float(each), 1e-9) / usual)) for each in used)
+
+    right = min((printed, other), key=unusual)
+    return right if unusual(right) <= math.log(PLAUSIBLE) else None
+
+
+def _usual_a_day(frame: pd.DataFrame, without: Sequence[int]) -> float:
+    """Median use a day of the other bills [counts/d]."""
+    days = (frame["end"] - frame["start"]).dt.total_seconds() / 86400.0
+    used = ((frame["current_read"] - frame["previous_read"]) / days).to_numpy(dtype=float)
+    kept = np.delete(used, [k for k in without if k < len(used)])
+    kept = kept[np.isfinite(kept) & (kept > 0)]
+    return float(np.median(kept)) if len(kept) else 1.0
 
 
 def _printed(invoice: pd.Series) -> tuple[Decimal | None, Decimal | None]:
     return counts_of(invoice["previous_read"]), counts_of(invoice["current_read"])
-
-
-def _own_reads(case: Case, inputs: Inputs, row: int) -> tuple[Decimal, Decimal] | None:
-    meter = read_meter(case)
-    if meter is None:
-        return None
-    invoice, record = inputs.invoices.frame.iloc[row], inputs.meters[meter.meter]
-    first, last = (count_at(record, invoice[end], end) for end in ("start", "end"))
-    return None if first is None or last is None else (first, last)

@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.claim import claim_sums
+from sewer_audit.auditing.claim import claim_sums, ledger_table
 from sewer_audit.auditing.further import network_table
 from sewer_audit.auditing.result import Audit
 from sewer_audit.auditing.signatures import signature_sheet
 from sewer_audit.auditing.uses import use_table
+from sewer_audit.charges import chains_of
 
 __all__ = ["as_findings", "as_tables", "plain"]
 
@@ -86,6 +87,8 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "ranking": dict(result.explanations.attrs),
             "uses": use_table(result.case, result.evidence),
             "signatures": result.signatures,
+            "chain": _chain(result),
+            "ledger": ledger_table(result.ledger),
             "claim": {"invoices": result.claim, **claim_sums(result.claim)},
             "agreement": _agreement(result),
             "further_balances": _further(result),
@@ -132,6 +135,20 @@ def _line_differences(result: Audit, invoice: str) -> dict[str, Any]:
     lines = result.pricing.lines
     rows = lines[(lines["invoice"] == invoice) & lines["difference"].notna()]
     return {row.line: row.difference for row in rows.itertuples() if row.difference != 0}
+
+
+def _chain(result: Audit) -> list[dict[str, Any]]:
+    """The links of every bill, and the first that does not follow from those before it."""
+    if result.pricing is None:
+        return []
+    return [
+        {
+            "invoice": chain.invoice,
+            "broken": None if chain.broken is None else chain.broken.name,
+            "links": [{**vars(link), "agrees": link.agrees} for link in chain.links],
+        }
+        for chain in chains_of(result.pricing.schedule, result.pricing.series)
+    ]
 
 
 def _agreement(result: Audit) -> dict[str, Any] | None:
@@ -196,6 +213,7 @@ def as_tables(result: Audit) -> dict[str, pd.DataFrame]:
     """
     tables = {
         "invoices": result.invoices,
+        "ledger": ledger_table(result.ledger),
         "claim": result.claim,
         "signatures": signature_sheet(result.signatures),
         "explanations": result.explanations,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -21,11 +21,11 @@ from sewer_audit.charges import (
     Schedule,
     price,
     price_draws,
-    recompute,
+    recompute_series,
 )
 from sewer_audit.units import to_si
 
-__all__ = ["Pricing", "price_invoices"]
+__all__ = ["Pricing", "price_invoices", "with_charged"]
 
 
 NOTHING_DUE = PricedInvoice("", (), Decimal("0.00"), Decimal("0.00"), "nothing is due", "")
@@ -52,6 +52,8 @@ class Pricing:
         by the rules, differences [money].
     schedule : Schedule
         The rates [-].
+    series : tuple of Recomputed
+        Each held against its own chain and the site's second opinion, runs of estimates as one [-].
     """
 
     bills: tuple[BilledInvoice, ...]
@@ -60,6 +62,7 @@ class Pricing:
     by_rules: tuple[PricedInvoice | None, ...]
     lines: pd.DataFrame
     schedule: Schedule
+    series: tuple[Recomputed, ...] = ()
 
     @property
     def facts(self) -> tuple[InvoiceFacts, ...]:
@@ -114,8 +117,8 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     if inputs.schedule is None:
         return None
     schedule = inputs.schedule
-    bills = printed_bills(case, inputs, evidence)
-    again = [recompute(schedule, bill) for bill in bills]
+    again = recompute_series(schedule, printed_bills(case, inputs, evidence))
+    bills = [each.bill for each in again]
     stated = [price(schedule, bill.facts) for bill in bills]
     by_rules = [
         _by_rules(schedule, each, printed) for each, printed in zip(again, stated, strict=True)
@@ -128,7 +131,21 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
         ignore_index=True,
     )
     due = [each.billed if each.stands else each.due for each in again]
-    return Pricing(tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule)
+    told = tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule
+    return Pricing(*told, tuple(again))
+
+
+def with_charged(inputs: Inputs, pricing: Pricing | None) -> Inputs:
+    """The inputs with the volume each invoice charged, where its printed usage states another."""
+    if pricing is None or all(bill.usage is None for bill in pricing.bills):
+        return inputs
+    unit, frame = inputs.invoices.volume_unit, inputs.invoices.frame
+    billed = [
+        stated if bill.usage is None else to_si(float(bill.facts.billed_volume), unit, "volume")
+        for bill, stated in zip(pricing.bills, frame["billed_m3"], strict=True)
+    ]
+    invoices = replace(inputs.invoices, frame=frame.assign(billed_m3=billed))
+    return replace(inputs, invoices=invoices)
 
 
 def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> PricedInvoice | None:
@@ -142,7 +159,7 @@ def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> P
     facts, bill = again.bill.facts, again.bill
     if bill.shares_with:
         return NOTHING_DUE if bill.own is None else price(schedule, bill.own)
-    if not facts.volumes:
+    if again.due is None:
         return None
     return stated if again.stands else price(schedule, facts.but(billed_volume=None))
 

@@ -14,6 +14,7 @@ from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.observed import observations_of
 from sewer_audit.auditing.pricing import Pricing
 from sewer_audit.auditing.signatures import corrected_volumes
+from sewer_audit.auditing.verdict import runs_of_estimates
 from sewer_audit.case import Case
 from sewer_audit.explanations import Ranking, explain
 from sewer_audit.uncertainty import DecisionRule, judge
@@ -71,7 +72,12 @@ def reasons_of(
     unit = case.data.invoices.volume_unit
     corrected = corrected_volumes(signatures, pricing, seen.billed_m3, unit)
     named = np.abs(corrected - seen.billed_m3) > seen.billed_step_m3 / 2
-    alone = (inputs.invoices.frame["shares_with"] == "").to_numpy()
+    alone = (inputs.invoices.frame["shares_with"] == "").to_numpy(copy=True)
+    for places in runs_of_estimates(inputs.invoices.frame):
+        if len(places) > 1:  # only their sum was metered
+            alone[places] = False
+    if not alone.any():
+        return None
     sharing = tuple(table.loc[~alone, "invoice"].astype(str))
     seen, named, table = seen.where(alone), named[alone], table[alone]
     if not named.any():

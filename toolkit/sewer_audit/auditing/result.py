@@ -14,6 +14,7 @@ from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing
 from sewer_audit.case import Case
+from sewer_audit.charges import Ledger
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import DecisionRule, Stability
 
@@ -69,6 +70,8 @@ class Audit:
         What to obtain next, most useful first [text].
     stability : Stability or None
         Where the number of draws was found by adding draws until the figures stood still [-].
+    ledger : Ledger
+        Every amount billed beyond or below what the schedule asks; `claim` holds its sums [money].
     """
 
     case: Case
@@ -90,6 +93,7 @@ class Audit:
     basis: Mapping[str, Any]
     next_proof: tuple[str, ...] = field(default=())
     stability: Stability | None = None
+    ledger: Ledger = field(default_factory=Ledger)
 
     def findings(self) -> dict[str, Any]:
         """The result as JSON can hold it.

@@ -12,9 +12,9 @@ from sewer_audit.auditing.facts import printed_face
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing, charged_by_rules
 from sewer_audit.case import Case
-from sewer_audit.charges import Signature, find_signatures
+from sewer_audit.charges import OF_LINES, Signature, find_signatures
 
-__all__ = ["corrected_volumes", "signature_sheet", "signature_table"]
+__all__ = ["corrected_volumes", "signature_sheet", "signature_table", "signatures_of"]
 
 COLUMNS = (
     "code",
@@ -29,23 +29,10 @@ COLUMNS = (
     "evidence_needed",
 )
 UNEXPLAINED = "not explained"
-OF_LINES = {
-    "wrong-rate-version",
-    "wrong-class",
-    "tier-misapplied",
-    "minimum-on-top",
-    "surcharge-threshold",
-    "surcharge-sample",
-    "surcharge-basis",
-    "invoice-arithmetic",
-    "rounding",
-    "unexplained-line",
-}
-"""Classes that leave the billed volume as it is."""
 
 
-def signature_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.DataFrame:
-    """Invoices that differ from the rules, with the error class their figures fit.
+def signatures_of(case: Case, inputs: Inputs, pricing: Pricing | None) -> tuple[Signature, ...]:
+    """The error classes that the figures of the invoices fit.
 
     Notes
     -----
@@ -54,9 +41,13 @@ def signature_table(case: Case, inputs: Inputs, pricing: Pricing | None) -> pd.D
     outlet meter that reads too high would be taken for one.
     """
     if pricing is None:
-        return pd.DataFrame(columns=list(COLUMNS))
-    others = _neighbour_reads(inputs)
-    found = find_signatures(pricing.schedule, pricing.bills, printed_face(case, inputs), others)
+        return ()
+    others, face = _neighbour_reads(inputs), printed_face(case, inputs)
+    return find_signatures(pricing.schedule, pricing.series, face, others)
+
+
+def signature_table(found: Iterable[Signature]) -> pd.DataFrame:
+    """Invoices that differ from the rules, with the error class their figures fit."""
     return pd.DataFrame([_row(each) for each in found], columns=list(COLUMNS))
 
 

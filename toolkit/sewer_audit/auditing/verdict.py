@@ -23,26 +23,72 @@ ESTIMATES = ("effluent", "balance", "reconciled", "basis", "audited")
 PARTS = ("mean", "standard_uncertainty", "low", "high")
 
 
-def verdicts(case: Case, evidence: Evidence, billed: np.ndarray) -> Verdicts | None:
+def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
+    """Places of the invoices, those between two actual reads together, all others alone."""
+    found: list[list[int]] = []
+    for place, row in enumerate(frame.itertuples()):
+        before = frame.iloc[place - 1] if place else None
+        goes_on = (
+            before is not None
+            and before["read_type"] == "estimated"
+            and not row.shares_with
+            and not row.previous_read != before["current_read"]  # where neither is printed too
+        )
+        if before is not None and np.isnan([row.previous_read, before["current_read"]]).any():
+            goes_on = before["read_type"] == "estimated" and not row.shares_with
+        if goes_on:
+            found[-1].append(place)
+        else:
+            found.append([place])
+    return found
+
+
+def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | None:
     """Judge the billed volumes by the rule stated in the case, where the gate lets them through.
 
-    Units: evidence [m3]; billed [m3].
+    A run of estimates is judged as one.
+
+    Units: evidence [m3]; frame [m3].
     """
-    audited = evidence.audited
+    audited, billed = evidence.audited, frame["billed_m3"].to_numpy(dtype=float)
     if audited is None or evidence.gate is None:
         return None
     carried = evidence.gate.verdict & np.isfinite(audited).all(axis=0)
-    if not carried.any():
+    runs = [
+        run for run in runs_of_estimates(frame) if carried[run].all() and billed[run].sum() >= 0
+    ]
+    if not runs:
         return None
     rule = case.data.rule
-    found = judge(
-        audited[:, carried], billed[carried], rule.tolerance, rule.coverage, rule.guard_factor
-    )
+    sums = np.array([billed[places].sum() for places in runs])
+    drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
+    found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
     judged: list[Any] = [None] * len(billed)
-    for place, each in zip(np.flatnonzero(carried), found.invoices, strict=True):
-        judged[place] = each
-    whole = carried.all()
-    return replace(found, invoices=tuple(judged), total=found.total if whole else None)  # type: ignore
+    ended = [_ended(frame, places) for places in runs]
+    for places, one, known in zip(runs, found.invoices, ended, strict=True):
+        for place in places:
+            judged[place] = one if known else replace(one, finding=UNDECIDED)
+    total = found.total if all(ended) else replace(found.total, finding=UNDECIDED)
+    whole = sum(len(places) for places in runs) == len(billed)
+    return replace(found, invoices=tuple(judged), total=total if whole else None)  # type: ignore
+
+
+def _ended(frame: pd.DataFrame, places: list[int]) -> bool:
+    """Whether the invoices of a run lie between two actual reads of this table.
+
+    One that begins with the table may settle earlier estimates, and where the invoice after it is
+    missing that one may have settled it.
+    """
+    estimated = frame["read_type"].iloc[places] == "estimated"
+    if not estimated.any():
+        return True
+    first, last = places[0], places[-1]
+    if first == 0:
+        return False
+    after = frame.iloc[last + 1] if last + 1 < len(frame) else None
+    return not (
+        estimated.iloc[-1] and after is not None and after["start"] > frame["end"].iloc[last]
+    )
 
 
 def estimates(evidence: Evidence) -> dict[str, np.ndarray | None]:
@@ -149,7 +195,7 @@ def _add_money(
         return
     exact = {
         "recomputed_on_stated_volume": [each.total for each in pricing.stated],
-        "recomputed_total": [each.total for each in pricing.recomputed],
+        "recomputed_total": [each.by_rules for each in pricing.series],
     }
     for name, values in exact.items():
         table[name] = [float(value) for value in values]

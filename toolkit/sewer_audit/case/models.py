@@ -24,7 +24,7 @@ from sewer_audit.case.models_records import (
     unit_of,
 )
 from sewer_audit.case.models_uses import InflowTable, Quantified, UseTable
-from sewer_audit.case.values import Length, Months, Persistence, Ratio, Strict, Uncertain
+from sewer_audit.case.values import Duration, Length, Months, Persistence, Ratio, Strict, Uncertain
 
 __all__ = ["CAUSES", "ROLES", "CaseFile", "ColumnTable", "EffluentTable", "Register", "UseTable"]
 
@@ -79,6 +79,11 @@ class IntakeTable(Register):
     role: Literal["supply", "well", "other source"] = "supply"
     years_since_test: float | None = Field(default=None, ge=0)
     low_flow_share: Ratio | None = None
+    read_within: Duration = Field(
+        3 * 3600.0,
+        description="how far apart the site's look and the city's may lie whatever their stamps "
+        'say; "0 min" where both read together [time]',
+    )
     meter_type: (
         Literal[
             "class 1",

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from sewer_audit.case.values import Duration, Length, Strict, Uncertain, known_are
+from sewer_audit.case.values import Duration, Length, Strict, Uncertain, Volume, known_are
 from sewer_audit.units import DIMENSIONS, UnitError, parse, to_si
 
 __all__ = [
@@ -39,6 +39,17 @@ INVOICE_COLUMNS = (
     "kind",
     "replaces",
     "remark",
+    "multiplier",
+    "water_used",
+    "deduct",
+    "factor",
+    "tax_base",
+    "subtotal",
+    "previous_balance",
+    "payment",
+    "credit",
+    "bill_date",
+    "due_date",
 )
 PLAIN_COLUMNS = ("time", "date", "event", "zone", "utc", "remark")
 """Columns of a record that hold no value, so that they have a name but no unit."""
@@ -110,6 +121,14 @@ class InvoicesTable(TextFile):
     read_hour: str = "00:00"
     overlapping_days: Literal["refuse", "examine"] = "refuse"  # examine: printed so, no slip
     not_charges: list[str] = Field(default_factory=list)  # columns of figures that are no charge
+    usage_means: Literal["charged", "water", "net of deducts"] = Field(
+        "charged",
+        description="what billed_volume states: the charged volume, the water used before deducts "
+        "and return factor, or the water used less deducts",
+    )
+    usage_printed_to: Volume | None = Field(
+        None, description='step to which billed_volume is printed, such as "1 kgal" [volume]'
+    )
 
     _unit = field_validator("volume_unit")(classmethod(unit_of("volume")))
 

@@ -163,7 +163,7 @@ class Uncertain(Strict):
 def known_are(what: str, name: str, known: tuple[str, ...]) -> str:
     """The columns a table may have, and where one is stated that stands on a bill all the same."""
     listed = f"known are {', '.join(known)}"
-    if what != "invoices" or name not in ("bill_date", "meter_size", "customer_class", "months"):
+    if what != "invoices" or name not in ("meter_size", "customer_class", "months"):
         return listed
     example = f'by_invoice = {{ file = "...", columns = {{ invoice = "...", {name} = "..." }} }}'
     return (

@@ -13,12 +13,14 @@ from sewer_audit.charges.account_files import (
 )
 from sewer_audit.charges.billed import (
     BRIEFLY,
+    OF_LINES,
     BilledInvoice,
     MeterExchange,
     RegisterFace,
     Signature,
     SupplyMeter,
 )
+from sewer_audit.charges.chain import Usage, as_charged, chains_of
 from sewer_audit.charges.claims import (
     Claim,
     ClaimItem,
@@ -27,7 +29,9 @@ from sewer_audit.charges.claims import (
     Payment,
     work_out_claim,
 )
+from sewer_audit.charges.estimates import recompute_series
 from sewer_audit.charges.facts import InvoiceFacts, Sample, UsePeriod
+from sewer_audit.charges.ledger import Entry, Ledger, ledger_of
 from sewer_audit.charges.loading import load_rates
 from sewer_audit.charges.pricing import PricedInvoice, price, price_draws
 from sewer_audit.charges.recomputed import Recomputed, recompute
@@ -38,13 +42,16 @@ from sewer_audit.charges.wording import rates_of
 
 __all__ = [
     "BRIEFLY",
+    "OF_LINES",
     "BilledInvoice",
     "Claim",
     "ClaimItem",
     "ClaimLine",
     "ClaimRule",
+    "Entry",
     "HowRead",
     "InvoiceFacts",
+    "Ledger",
     "MeterExchange",
     "Payment",
     "PricedInvoice",
@@ -54,8 +61,12 @@ __all__ = [
     "Schedule",
     "Signature",
     "SupplyMeter",
+    "Usage",
     "UsePeriod",
+    "as_charged",
+    "chains_of",
     "find_signatures",
+    "ledger_of",
     "load_rates",
     "price",
     "price_draws",
@@ -65,5 +76,6 @@ __all__ = [
     "read_payments",
     "read_samples",
     "recompute",
+    "recompute_series",
     "work_out_claim",
 ]

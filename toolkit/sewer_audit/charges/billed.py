@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BRIEFLY",
+    "OF_LINES",
     "PROOFS",
     "BilledInvoice",
     "MeterExchange",
@@ -119,6 +120,24 @@ class BilledInvoice:
         The supply meters of the account where there are several; empty where there is one [-].
     read_of : str
         Of several, the one whose reads are printed; empty where it is not told [text].
+    printed : mapping
+        Further figures the bill prints, by role: "water_used", "deduct", "factor", "subtotal",
+        "previous_balance", "payment", ... [as printed].
+    amount_due : Decimal, optional
+        Total as printed, with what is carried over; `total` holds the bill's own charges
+        [currency].
+    own_spread : Decimal
+        Half width of `own_reads` together [counts].
+    starts_estimated : bool
+        Whether the previous read is an estimate of the bill before [-].
+    second : InvoiceFacts, optional
+        Of a bill that rests on an estimate, the same with what the site's own reads give [-].
+    second_tolerance : Decimal
+        Half width of the charged volume that follows from it [volume unit of the facts].
+    usage : Decimal, optional
+        Usage as printed, where it is not the charged volume in `facts` [volume unit of the facts].
+    usage_means : str
+        What it states: "charged", "water" or "net of deducts" [text].
     """
 
     facts: InvoiceFacts
@@ -136,6 +155,14 @@ class BilledInvoice:
     exchange: MeterExchange | None = None
     meters: tuple[SupplyMeter, ...] = ()
     read_of: str = ""
+    printed: Mapping[str, Decimal] = field(default_factory=dict)
+    amount_due: Decimal | None = None
+    own_spread: Decimal = Decimal(0)
+    starts_estimated: bool = False
+    second: InvoiceFacts | None = None
+    second_tolerance: Decimal = Decimal(0)
+    usage: Decimal | None = None
+    usage_means: str = "charged"
 
     @property
     def exact(self) -> bool:
@@ -279,3 +306,19 @@ BRIEFLY: Mapping[str, str] = MappingProxyType(
     }
 )
 """Each class in a few words, for lists."""
+
+OF_LINES = frozenset(
+    {
+        "wrong-rate-version",
+        "wrong-class",
+        "tier-misapplied",
+        "minimum-on-top",
+        "surcharge-threshold",
+        "surcharge-sample",
+        "surcharge-basis",
+        "invoice-arithmetic",
+        "rounding",
+        "unexplained-line",
+    }
+)
+"""Classes that leave the billed volume as it is."""

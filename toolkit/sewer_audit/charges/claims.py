@@ -106,7 +106,8 @@ class ClaimLine:
     difference : Decimal
         Invoiced less due: above zero an overcharge [currency].
     refund, credit : Decimal
-        Of an overcharge, the part already paid and the part still open [currency].
+        Of an overcharge inside its window, the part already paid and the part still open
+        [currency].
     in_window : bool
         Whether it lies inside the look-back, or the back-billing window if undercharged [-].
     dispute_until : date, optional
@@ -144,11 +145,14 @@ class Claim:
     undercharged_inside, undercharged_outside : Decimal
         Undercharges that may still be billed, and those that may not [currency].
     open_for_dispute : Decimal
-        Overcharges on invoices whose dispute window is open [currency].
+        Overcharges on invoices whose dispute window is open; an invoice may be open for dispute and
+        outside the look-back, or the other way round [currency].
     refund, credit, interest : Decimal
         Of the overcharges inside: already paid, still open, interest [currency].
     next_deadline : date, optional
         First day on which an overcharge is lost, by dispute or look-back [-].
+    rule : ClaimRule
+        The windows [-].
     """
 
     lines: tuple[ClaimLine, ...]
@@ -161,6 +165,7 @@ class Claim:
     credit: Decimal
     interest: Decimal
     next_deadline: date | None
+    rule: ClaimRule
 
     @property
     def net(self) -> Decimal:
@@ -200,7 +205,7 @@ def work_out_claim(items: Sequence[ClaimItem], rule: ClaimRule) -> Claim:
     inside = [line for line in over if line.in_window]
     deadlines = [
         day
-        for line in inside
+        for line in over
         for day in (line.dispute_until if line.dispute_open else None, line.lapses_on)
         if day is not None
     ]
@@ -215,6 +220,7 @@ def work_out_claim(items: Sequence[ClaimItem], rule: ClaimRule) -> Claim:
         credit=sum((line.credit for line in inside), ZERO),
         interest=sum((line.interest or ZERO for line in inside), ZERO),
         next_deadline=min(deadlines, default=None),
+        rule=rule,
     )
 
 
@@ -225,11 +231,11 @@ def _line(item: ClaimItem, rule: ClaimRule) -> ClaimLine:
         if item.payments is None
         else sum((payment.amount for payment in item.payments), ZERO)
     )
-    over = max(difference, ZERO)
-    refund = min(over, max(paid - item.due, ZERO))
     months = rule.look_back_months if difference >= 0 else rule.back_bill_months
     counted = _counted(item, rule)
     inside = months is None or counted >= months_before(rule.decided_on, months)
+    over = max(difference, ZERO) if inside else ZERO  # outside its window nothing is refunded
+    refund = min(over, max(paid - item.due, ZERO))
     until = None
     if rule.dispute_days is not None:
         until = item.bill_date + timedelta(days=rule.dispute_days)

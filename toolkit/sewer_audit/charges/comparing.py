@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from sewer_audit.charges.figures import EXACT
+
 if TYPE_CHECKING:
     from sewer_audit.charges.pricing import PricedInvoice
 
@@ -41,10 +43,8 @@ class Comparison:
     @property
     def agrees(self) -> bool:
         """Whether every line and the total agree to the cent [-]."""
-        return not self.differing and not any(
-            each is not None and abs(each) > HALF_A_CENT
-            for each in (self.total_difference, self.arithmetic_difference)
-        )
+        off = self.arithmetic_difference if self.total_difference is None else self.total_difference
+        return not self.differing and (off is None or abs(off) <= HALF_A_CENT)
 
     @property
     def differing(self) -> tuple[LineDifference, ...]:
@@ -64,6 +64,8 @@ def compare(
     )
     inside = [amount for column, amount in invoiced.items() if column not in outside]
     printed = sum(inside, Decimal(0)) if inside else None
+    if printed is not None and priced.total_rule is not None:
+        printed = EXACT.rounded(printed, priced.total_rule)
     return Comparison(
         invoice=priced.invoice,
         lines=lines,

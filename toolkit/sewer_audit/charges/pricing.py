@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from sewer_audit.charges.basis import ChargedVolume, charged_volume
-from sewer_audit.charges.figures import CONTEXT, DRAWS, EXACT
+from sewer_audit.charges.figures import CONTEXT, DRAWS, EXACT, Rounding
 from sewer_audit.charges.lines import PricedLine, priced_lines
 from sewer_audit.charges.periods import Part, parts_of
 from sewer_audit.errors import InputRefused, Problem
@@ -42,6 +42,8 @@ class PricedInvoice:
         [their unit].
     parts : tuple of Part
         Days priced by each rate version [-].
+    total_rule : Rounding, optional
+        The same as `rounding`, to be applied [-].
     """
 
     invoice: str
@@ -52,6 +54,7 @@ class PricedInvoice:
     currency: str
     volumes: tuple[ChargedVolume, ...] = ()
     parts: tuple[Part, ...] = ()
+    total_rule: Rounding | None = None
 
     @property
     def by_column(self) -> dict[str, Any]:
@@ -147,6 +150,7 @@ def _priced(
         currency=schedule.currency,
         volumes=tuple(volume for part in volumes for volume in part.values()),
         parts=parts,
+        total_rule=total_rule,
     )
 
 

@@ -8,6 +8,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.billed import PROOFS, BilledInvoice, Signature
+from sewer_audit.charges.comparing import compare
+from sewer_audit.charges.facts import InvoiceFacts
 from sewer_audit.charges.pricing import price
 from sewer_audit.charges.volume_guesses import due_volume, step_of
 
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule import Schedule
 
 __all__ = ["Recomputed", "recompute", "signature_of"]
+
+ZERO = Decimal(0)
 
 
 @dataclass(frozen=True)
@@ -30,12 +34,23 @@ class Recomputed:
     by_rules : Decimal
         Total by the rules; on the stated volume where the due one is not known [currency].
     volume_agrees : bool
-        Whether the billed volume is the due one, to rounding and tolerance [-].
+        Whether the billed volume is the due one, to rounding and tolerance, or the difference
+        changes no line [-].
     stands : bool
-        Whether the billed volume is kept: it agrees, and the due one has a tolerance [-].
+        Whether the billed volume is kept: it agrees, and the due one has a tolerance, or it lies
+        in a run of estimates that is settled [-].
     lines_off : mapping, optional
         Lines that differ from the schedule at the billed volume, invoiced less recomputed
         [currency].
+    priced_from : InvoiceFacts, optional
+        What `by_rules` is the price of; None where nothing is due [-].
+    run : tuple of str
+        Invoices between two actual reads that rest on estimates, this one among them [text].
+    run_costs : Decimal
+        What the estimates of a settled run cost through blocks, minimums and a change of rates;
+        it stands on the last invoice of the run and is taken off `by_rules` [currency].
+    run_spread : Decimal
+        Half width of that [currency].
     """
 
     bill: BilledInvoice
@@ -44,6 +59,10 @@ class Recomputed:
     volume_agrees: bool
     stands: bool = False
     lines_off: Mapping[str, Decimal] | None = None
+    priced_from: InvoiceFacts | None = None
+    run: tuple[str, ...] = ()
+    run_costs: Decimal = ZERO
+    run_spread: Decimal = ZERO
 
     @property
     def billed(self) -> Decimal | None:
@@ -71,22 +90,26 @@ def recompute(schedule: Schedule, bill: BilledInvoice) -> Recomputed:
     due = due_volume(schedule, bill)
     billed = bill.facts.billed_volume
     if due is None:
-        return Recomputed(bill, None, price(schedule, bill.facts).total, True)
+        total = price(schedule, bill.facts).total
+        return Recomputed(bill, None, total, True, priced_from=bill.facts)
     agrees = billed is None or abs(billed - due) <= bill.tolerance + step_of(schedule, bill)
     # inside the tolerance the printed volume stands: a clean invoice is not corrected by noise
     stands = agrees and billed is not None and bill.tolerance > 0
     facts = bill.facts if stands else bill.facts.but(billed_volume=None)
-    return Recomputed(bill, due, price(schedule, facts).total, agrees, stands)
+    priced = price(schedule, facts)
+    if not agrees:  # a difference that reaches no line accuses nobody
+        agrees = compare(priced, bill.lines or priced.by_column, bill.total).agrees
+    return Recomputed(bill, due, priced.total, agrees, stands, priced_from=facts)
 
 
 def _of_own_days(schedule: Schedule, bill: BilledInvoice) -> Recomputed:
     """By the rules for the days that no earlier invoice holds; nothing where none are left."""
     if bill.own is None:
-        return Recomputed(bill, Decimal(0), Decimal(0), False)
+        return Recomputed(bill, ZERO, ZERO, False)
     due = bill.own.billed_volume
     if due is None:
         due = due_volume(schedule, replace(bill, facts=bill.own))
-    return Recomputed(bill, due, price(schedule, bill.own).total, False)
+    return Recomputed(bill, due, price(schedule, bill.own).total, False, priced_from=bill.own)
 
 
 def signature_of(

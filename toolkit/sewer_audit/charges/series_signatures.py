@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.billed import BilledInvoice, RegisterFace, Signature
-from sewer_audit.charges.estimates import estimate_words
+from sewer_audit.charges.estimates import estimate_words, runs_of
 from sewer_audit.charges.figures import plain
 from sewer_audit.charges.recomputed import Recomputed, signature_of
 from sewer_audit.charges.repeated import repeated_periods
@@ -83,58 +83,77 @@ def _volumes(each: Recomputed) -> dict[str, str]:
 
 
 def _estimated(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
-    """Runs of estimated reads: settled by the next actual read, or never made good."""
+    """Runs of estimates: what a settled one cost, and those no actual read has made good."""
     found: list[Signature] = []
-    place = 0
-    while place < len(series):
-        run = []
-        while place < len(series) and series[place].bill.read_type == "estimated":
-            run.append(series[place])
-            place += 1
-        if not run:
-            place += 1
+    for places, ending in runs_of(series):
+        members = [series[place] for place in places]
+        earlier = series[: places[0]]
+        if any(each.due is None or each.billed is None for each in members):
             continue
-        after = series[place] if place < len(series) else None
-        if any(each.due is None or each.billed is None for each in run):
-            continue
-        if all(each.volume_agrees for each in run):
-            continue
-        earlier = series[: series.index(run[0])]
-        found.append(_estimated_run(schedule, run, after, earlier))
-        place += 1
+        if any(each.run_costs for each in members):
+            found.append(_settled_run(schedule, members, earlier))
+        elif not all(each.volume_agrees for each in members):
+            told = _unsettled(schedule, members, ending == "closed", earlier)
+            found += [] if told is None else [told]
     return found
 
 
-def _estimated_run(
-    schedule: Schedule,
-    run: list[Recomputed],
-    after: Recomputed | None,
-    earlier: Sequence[Recomputed],
+def _how(schedule: Schedule, run: Sequence[Recomputed], earlier: Sequence[Recomputed]) -> str:
+    run = [each for each in run if each.bill.read_type == "estimated"]
+    told = [estimate_words(schedule, [*earlier, *run[:k]], each) for k, each in enumerate(run)]
+    return "".join(f"; {words}" for words in told if words)
+
+
+def _settled_run(
+    schedule: Schedule, members: Sequence[Recomputed], earlier: Sequence[Recomputed]
 ) -> Signature:
-    known = after is not None and after.due is not None and after.billed is not None
-    members = [*run, after] if known else run
-    off = sum((each.billed - each.due for each in run), Decimal(0))
-    unit = run[0].bill.facts.volume_unit
-    slack = sum(
-        (each.bill.tolerance + step_of(schedule, each.bill) for each in members), Decimal(0)
+    """A run that an actual read made good in volume, at a cost of blocks, minimums or rates."""
+    costs = sum((each.run_costs for each in members), Decimal(0))
+    names = ", ".join(each.bill.invoice for each in members)
+    more = "more" if costs > 0 else "less"
+    sentence = (
+        f"{names} bill between two actual reads what was metered there; on the volumes of each "
+        f"period they would have cost {abs(costs)} {'less' if costs > 0 else 'more'}: the "
+        f"estimates moved volume to where it costs {more}{_how(schedule, members, earlier)}."
     )
     evidence = {each.bill.invoice: _volumes(each) for each in members}
+    corrected = sum((each.bill.total for each in members), Decimal(0)) - costs
+    told = ("estimated-read", members, sentence, evidence, corrected)
+    return signature_of(*told, exactness="within interval")
+
+
+def _unsettled(
+    schedule: Schedule,
+    members: list[Recomputed],
+    closed: bool,
+    earlier: Sequence[Recomputed],
+) -> Signature | None:
+    run = [each for each in members if each.bill.read_type == "estimated"]
+    after = members[-1] if members[-1].bill.read_type != "estimated" else None
+    if after is not None and any(each.bill.second is not None for each in members):
+        return None  # the printed reads settle it: an error there is one of volume
+    off = sum((each.billed - each.due for each in run), Decimal(0))
+    unit = run[0].bill.facts.volume_unit
+    evidence = {each.bill.invoice: _volumes(each) for each in run}
     names = ", ".join(each.bill.invoice for each in run)
     rest = "rest on estimated reads" if len(run) > 1 else "rests on an estimated read"
     by = f"{plain(abs(off.quantize(Decimal('0.001')))):,} {unit} too {'high' if off > 0 else 'low'}"
-    told = [estimate_words(schedule, [*earlier, *run[:k]], each) for k, each in enumerate(run)]
-    how = "".join(f"; {words}" for words in told if words)
-    if known and abs(off + after.billed - after.due) <= slack:
-        sentence = f"{names} {rest}, {by}; {after.bill.invoice} makes it good{how}."
-        return signature_of("estimated-read", members, sentence, evidence)
-    if known and after.volume_agrees:
-        sentence = (
-            f"{names} {rest}, {by}, and {after.bill.invoice}, on an actual read, "
-            f"does not make it good{how}."
+    how = _how(schedule, run, earlier)
+    loose = any(each.bill.tolerance for each in run)
+    exactness = "within interval" if loose else "exact"
+    if after is not None and not after.volume_agrees:
+        return None
+    if closed:
+        by_read = (
+            "the next actual read" if after is None else f"{after.bill.invoice}, on an actual read,"
         )
-        return signature_of("missing-true-up", members, sentence, evidence)
+        sentence = f"{names} {rest}, {by}, and {by_read} does not make it good{how}."
+        told = [*run, after] if after is not None else run
+        if after is not None:
+            evidence[after.bill.invoice] = _volumes(after)
+        return signature_of("missing-true-up", told, sentence, evidence, exactness=exactness)
     sentence = f"{names} {rest}, {by}; no actual read has settled it{how}."
-    return signature_of("estimated-read", run, sentence, evidence)
+    return signature_of("estimated-read", run, sentence, evidence, exactness=exactness)
 
 
 def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:

@@ -18,11 +18,12 @@ from typing import TYPE_CHECKING, Any, Literal
 from sewer_audit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
 from sewer_audit.charges.chance import fit_by_chance
 from sewer_audit.charges.comparing import Comparison, compare
+from sewer_audit.charges.estimates import recompute_series
 from sewer_audit.charges.figures import EXACT, Rounding, plain
 from sewer_audit.charges.hidden_rates import HiddenRate, hidden_rates
 from sewer_audit.charges.line_guesses import LineGuess, line_guesses
 from sewer_audit.charges.pricing import price
-from sewer_audit.charges.recomputed import Recomputed, recompute
+from sewer_audit.charges.recomputed import Recomputed
 from sewer_audit.charges.series_signatures import series_signatures, with_neighbours
 from sewer_audit.charges.volume_guesses import VolumeGuess, slip_of, step_of, volume_guesses
 
@@ -93,7 +94,7 @@ Reads = tuple[Decimal | None, Decimal | None]
 
 def find_signatures(
     schedule: Schedule,
-    bills: Sequence[BilledInvoice],
+    bills: Sequence[BilledInvoice | Recomputed],
     register: RegisterFace | None = None,
     other_accounts: Mapping[str, Sequence[Reads]] | None = None,
 ) -> tuple[Signature, ...]:
@@ -103,8 +104,8 @@ def find_signatures(
     ----------
     schedule : Schedule
         The rates [-].
-    bills : sequence of BilledInvoice
-        As printed, in order of their periods [-].
+    bills : sequence of BilledInvoice, or of Recomputed
+        As printed, in order of their periods, or recomputed already [-].
     register : RegisterFace, optional
         Of the billed meter; without it no error of reads can be worked out [-].
     other_accounts : mapping, optional
@@ -127,7 +128,10 @@ def find_signatures(
     the same invoice are two signatures. Which class stands first among look-alikes is an order of
     how often audits meet them (common practice, no source), not a finding.
     """
-    series = [recompute(schedule, bill) for bill in bills]
+    series = [each for each in bills if isinstance(each, Recomputed)]
+    if len(series) < len(bills):
+        series = recompute_series(schedule, bills)  # type: ignore[arg-type]
+    bills = [each.bill for each in series]
     found = series_signatures(schedule, series, register, other_accounts or {})
     named = {name for signature in found for name in signature.invoices}
     hidden = hidden_rates(schedule, bills)

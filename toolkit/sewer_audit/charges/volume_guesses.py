@@ -17,7 +17,7 @@ from sewer_audit.errors import InputRefused
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule import Schedule, VolumeRule
 
-__all__ = ["UNIT_RATIOS", "VolumeGuess", "due_volume", "volume_guesses"]
+__all__ = ["UNIT_RATIOS", "VolumeGuess", "charged_from", "due_volume", "volume_guesses"]
 
 
 def _unit_ratios() -> dict[str, Decimal]:
@@ -67,7 +67,7 @@ def rule_in_force(schedule: Schedule, bill: BilledInvoice) -> VolumeRule | None:
     return parts_of(schedule, bill.facts)[0].version.invoiced_volume
 
 
-def _charged(
+def charged_from(
     schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, volumes: dict[str, Decimal] | None
 ) -> Decimal | None:
     """A charged volume in the unit of the facts; None where a volume is not known."""
@@ -86,7 +86,7 @@ def due_volume(schedule: Schedule, bill: BilledInvoice) -> Decimal | None:
     Units: returns [volume unit of the facts].
     """
     rule = rule_in_force(schedule, bill)
-    return None if rule is None else _charged(schedule, bill, rule, None)
+    return None if rule is None else charged_from(schedule, bill, rule, None)
 
 
 def step_of(schedule: Schedule, bill: BilledInvoice) -> Decimal:
@@ -116,7 +116,7 @@ def volume_guesses(
     Units: returns [volume unit of the facts].
     """
     rule = rule_in_force(schedule, bill)
-    due = None if rule is None else _charged(schedule, bill, rule, None)
+    due = None if rule is None else charged_from(schedule, bill, rule, None)
     if rule is None or due is None:
         return []
     found = [
@@ -142,7 +142,7 @@ def _exchanged(
     whole = _known(bill, rule.metered)
     for code, what, metered in exchange_guesses(bill, whole, register):
         volumes = {**bill.facts.volumes, rule.metered: metered}
-        volume = _charged(schedule, bill, rule, volumes)
+        volume = charged_from(schedule, bill, rule, volumes)
         if volume is not None:
             scale = CONTEXT.divide(abs(metered), whole) if whole else Decimal(1)
             yield VolumeGuess(f"exchange-{code}", what, volume, bill.tolerance * scale)
@@ -163,7 +163,7 @@ def _scaled(
     for code, what, factor in factors:
         for names in {(rule.metered,), tuple(n for n, v in whole.items() if v)}:
             changed = {n: v * factor if n in names else v for n, v in whole.items()}
-            volume = _charged(schedule, bill, rule, {**facts.volumes, **changed})
+            volume = charged_from(schedule, bill, rule, {**facts.volumes, **changed})
             if volume is not None:
                 yield VolumeGuess(code, what, volume, loose * factor)
         # the slip may also come after the right volume was rounded
@@ -214,7 +214,7 @@ def _shares(
             both = f"{credit} was not taken off, nor the return factor applied"
             tries.append(("deduct-missing", both, whole, none))
     for code, what, tried, volumes in tries:
-        volume = _charged(schedule, bill, tried, volumes)
+        volume = charged_from(schedule, bill, tried, volumes)
         if volume is not None:
             scale = CONTEXT.divide(volume, due) if due else Decimal(1)
             yield VolumeGuess(code, what, volume, bill.tolerance * max(scale, Decimal(1)))
@@ -239,7 +239,7 @@ def _other_rules(
         what = "the actual use was charged in place of the winter average"
         tries.append(("winter-average-missing", what, {"basis": "intake", "winter": None}))
     for code, what, change in tries:
-        volume = _charged(schedule, bill, rule.model_copy(update=change), None)
+        volume = charged_from(schedule, bill, rule.model_copy(update=change), None)
         if volume is not None:
             yield VolumeGuess(code, what, volume, bill.tolerance)
 
@@ -260,7 +260,7 @@ def _days(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator
             continue
         scale = CONTEXT.divide(length, Decimal(days))
         known = {name: _known(bill, name) * scale for name in (rule.metered, *rule.deduct)}
-        volume = _charged(schedule, bill, rule, {**bill.facts.volumes, **known})
+        volume = charged_from(schedule, bill, rule, {**bill.facts.volumes, **known})
         if volume is not None:
             what = f"the use was scaled to {words}"
             yield VolumeGuess("period-length", what, volume, bill.tolerance * scale)
@@ -278,7 +278,7 @@ def _uses(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator
             more = {**bill.facts.volumes, rule.metered: figure}
             if figure == volume:
                 more |= {deduct: Decimal(0) for deduct in rule.deduct}
-            charged = _charged(schedule, bill, rule, more)
+            charged = charged_from(schedule, bill, rule, more)
             if charged is not None and volume > 0:
                 yield VolumeGuess("never-reaches-sewer", what, charged, bill.tolerance)
 
@@ -295,7 +295,7 @@ def _meters(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterat
             ("counted-twice", f"the volume of {meter.name} was counted twice", whole + own),
         ):
             volumes = {**bill.facts.volumes, rule.metered: metered}
-            volume = _charged(schedule, bill, rule, volumes)
+            volume = charged_from(schedule, bill, rule, volumes)
             if volume is not None:
                 scale = CONTEXT.divide(metered, whole)
                 yield VolumeGuess(code, what, volume, bill.tolerance * scale)
@@ -332,7 +332,7 @@ def _register(
         others = _known(bill, rule.metered) - bill.facts.volumes[bill.read_of]
     for code, what, used in counts:
         volumes = {**bill.facts.volumes, rule.metered: used * register.per_count + others}
-        volume = _charged(schedule, bill, rule, volumes)
+        volume = charged_from(schedule, bill, rule, volumes)
         if volume is not None:
             yield VolumeGuess(code, what, volume, bill.tolerance)
 

@@ -78,7 +78,8 @@ def combine_registers(
     )
     flags = [flag for record in records for flag in record.flags] + findings.flags
     problems = tuple(problem for record in records for problem in record.problems)
-    return RegisterRecord(frame, problems, tuple(flags), 1.0)
+    parts = tuple(zip(records, weights, strict=True))
+    return RegisterRecord(frame, problems, tuple(flags), 1.0, records[0].changes, parts)
 
 
 def _at_times(

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from sewer_audit.records.carried import without_carried
 from sewer_audit.records.invoice_checks import check_invoices, with_own_days
 from sewer_audit.records.model import Findings, InvoiceRecord, Table
 from sewer_audit.records.moments import Moments, read_moments
@@ -23,7 +24,21 @@ __all__ = ["INVOICE_COLUMNS", "read_invoices"]
 INVOICE_COLUMNS = ("invoice", "start", "end", "billed_volume", "total")
 """Columns every table of invoices holds."""
 
+PRINTED = (
+    "multiplier",
+    "water_used",
+    "deduct",
+    "factor",
+    "tax_base",
+    "subtotal",
+    "previous_balance",
+    "payment",
+    "credit",
+)
+"""Figures a bill may print that are no charge: links of its own chain, and what is carried over."""
+DATES = ("bill_date", "due_date")
 OPTIONAL = ("previous_read", "current_read", "read_type", "kind", "replaces", "remark")
+OPTIONAL += (*PRINTED, *DATES)
 READ_TYPES = {
     "": "actual",
     "actual": "actual",
@@ -116,6 +131,7 @@ def read_invoices(
         parts.append(_one_table(table, names, zone, dated, findings))
     findings.raise_if_refused()
     frame, lines = _together(parts, files, findings)
+    frame = without_carried(frame, lines)
     frame["billed_m3"] = [to_si(float(v), volume_unit, "volume") for v in frame["billed_volume"]]
     frame, lines, superseded = settle_replacements(frame, lines, findings)
     frame = with_own_days(frame)
@@ -144,6 +160,9 @@ COLUMNS = (
     "billed_volume",
     "billed_m3",
     "total",
+    *PRINTED,
+    *DATES,
+    "amount_due",
     "line",
 )
 
@@ -159,6 +178,9 @@ def _one_table(
     places = {name: column_place(table, names[name], findings) for name in INVOICE_COLUMNS}
     silent = Findings(findings.file)
     places |= {name: column_place(table, names[name], silent) for name in OPTIONAL}
+    for name in (*PRINTED, *DATES):  # a head such as "Previous balance" says what it is
+        if places[name] is None and names[name] == name:
+            places[name] = column_place(table, name.replace("_", " "), silent)
     moments = {
         which: read_moments(
             [row[places[which]] for row in table.rows],  # type: ignore[index]
@@ -173,6 +195,8 @@ def _one_table(
         for which in ("start", "end")
     }
     frame = _frame(table, places, names, moments, findings)
+    for name in DATES:
+        frame[name] = _dates(table, places[name], names[name], zone, dated, findings)
     return frame, _lines(table, places, findings)
 
 
@@ -221,6 +245,10 @@ def _frame(
     for name in ("previous_read", "current_read"):
         read = amounts(name, False) if places[name] is not None else [None] * len(frame)
         frame[name] = [float("nan") if value is None else float(value) for value in read]
+    for name in PRINTED:
+        known = places[name] is not None
+        read = amounts(name, False) if known else [None] * len(frame)
+        frame[name] = pd.Series(read, index=frame.index, dtype=object)
     for line, number in zip(table.lines, frame["invoice"], strict=True):
         if not number:
             findings.add(
@@ -257,6 +285,31 @@ def _amounts(
             )
         values.append(value)
     return values
+
+
+def _dates(
+    table: Table,
+    place: int | None,
+    column: str,
+    zone: str,
+    dated: Mapping[str, Any],
+    findings: Findings,
+) -> pd.Series:
+    """A column of days, blank where a cell is."""
+    cells = [row[place].strip() if place is not None else "" for row in table.rows]
+    written = [k for k, cell in enumerate(cells) if not is_missing(cell)]
+    found = read_moments(
+        [cells[k] for k in written],
+        [table.lines[k] for k in written],
+        zone_of(zone),
+        findings,
+        column=column,
+        day_first=dated["day_first"],
+    )
+    days = pd.Series([None] * len(cells), dtype=object)
+    for k, moment in zip(written, found.time, strict=True):
+        days[k] = None if pd.isna(moment) else moment.tz_convert(zone).date()
+    return days
 
 
 def _read_types(words: Sequence[str], table: Table, column: str, findings: Findings) -> list[str]:

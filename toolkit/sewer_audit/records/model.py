@@ -172,6 +172,9 @@ class RegisterRecord:
         Volume of one count of the register [m3].
     changes : tuple of MeterChange
         Every change of meter, in order of time [-].
+    parts : tuple of (RegisterRecord, int)
+        Of a meter with several registers each by itself, with its sign; the first is the main
+        one [-].
     """
 
     frame: pd.DataFrame
@@ -179,6 +182,7 @@ class RegisterRecord:
     flags: tuple[Flag, ...]
     count_m3: float
     changes: tuple[MeterChange, ...] = ()
+    parts: tuple[tuple[RegisterRecord, int], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -43,8 +43,8 @@ def is_missing(text: str, words: frozenset[str] = MISSING_WORDS) -> bool:
 def parse_decimal(text: str, decimal: str = ".") -> Decimal:
     """Read a number exactly.
 
-    Currency signs, thousands separators, a trailing minus and brackets for negative amounts are
-    understood.
+    Currency signs, thousands separators, and a trailing minus, CR or brackets for negative amounts
+    are understood.
 
     Parameters
     ----------
@@ -69,6 +69,8 @@ def parse_decimal(text: str, decimal: str = ".") -> Decimal:
         written = "-" + written[1:-1].strip()
     elif written.endswith("-") and len(written) > 1:
         written = "-" + written[:-1].strip()
+    elif written[-2:].upper() == "CR":
+        written = "-" + written[:-2].strip().lstrip("-")
     written = re.sub(r"(?<=\d)[ '](?=\d{3}(?:\D|$))", "", written).replace("- ", "-")
     if decimal == ",":
         if _PLAIN.fullmatch(written) and "." in written and not _POINT_GROUPS.fullmatch(written):
@@ -90,7 +92,7 @@ def decimal_mark(cells: Iterable[str]) -> str | None:
     """Tell the decimal mark of a file from its cells, or None where they do not tell."""
     comma = point = doubt = False
     for cell in cells:
-        written = _MONEY.sub("", cell.strip()).strip(" ()")
+        written = _MONEY.sub("", cell.strip()).strip(" ()CRcr")
         if _COMMA_DOUBT.fullmatch(written):
             doubt = True
         elif _COMMA_SURE.fullmatch(written):

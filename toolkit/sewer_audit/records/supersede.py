@@ -47,6 +47,8 @@ def settle_replacements(
             )
             if _is_credit(row):
                 fate[int(place)] = f"credit of {row['replaces']}, which is not in the file"
+        elif _is_credit(row) and _bills_reads_of_its_own(row, frame.loc[target]):
+            continue  # a negative month: it sets estimates right and is a bill like others
         elif _is_credit(row):
             _credit(frame, lines, int(place), int(target), fate, findings)
         else:
@@ -72,6 +74,12 @@ def _split(
 
 def _is_credit(row: pd.Series) -> bool:
     return row["kind"] == "credit" or (row["kind"] == "" and row["total"] < 0)
+
+
+def _bills_reads_of_its_own(row: pd.Series, target: pd.Series) -> bool:
+    """Whether a credit goes from read to read over days that the invoice it names does not hold."""
+    read = not pd.isna(row["previous_read"]) and not pd.isna(row["current_read"])
+    return bool(read and row["start"] >= target["end"])
 
 
 def _check_words(frame: pd.DataFrame, findings: Findings) -> None:
@@ -152,6 +160,9 @@ def _credit(
             lines.at[target, column] = lines.at[target, column] + lines.at[credit, column]
         if "billed_m3" in frame:
             frame.at[target, "billed_m3"] += frame.at[credit, "billed_m3"]
+        for column in ("subtotal", "tax_base", "water_used", "deduct"):  # of one of the two
+            if column in frame:
+                frame.at[target, column] = None
         fate[credit] = f"netted into {against}"
         message = f"credit {name} was added to invoice {against}, line by line"
     findings.flag("invoice credited", message, invoice=against, by=name)

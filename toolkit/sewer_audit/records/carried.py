@@ -1,0 +1,47 @@
+"""What a bill carries over from others: balance, payments and credits, which are no charges."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pandas as pd
+
+__all__ = ["without_carried"]
+
+ZERO = Decimal(0)
+
+
+def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
+    """Invoices whose total is that of their own charges; `amount_due` is the total as printed.
+
+    Notes
+    -----
+    A printed total holds the carried balance, less payments and credits, or it does not: what most
+    invoices of the table show that carry something decides for those that fit neither.
+    """
+    frame = frame.assign(amount_due=frame["total"])
+    carried = [_carried(row) for row in frame.itertuples()]
+    if not any(carried):
+        return frame
+    charges = [
+        sum(lines.iloc[place], ZERO) if row.subtotal is None else row.subtotal
+        for place, row in enumerate(frame.itertuples())
+    ]
+    rows = list(zip(frame["total"], charges, carried, strict=True))
+    within = sum(total == charge + more for total, charge, more in rows if more)
+    beside = sum(total == charge for total, charge, more in rows if more)
+    inside = within >= beside if within or beside else False
+    own = [
+        total if total == charge or not (inside or total == charge + more) else total - more
+        for total, charge, more in rows
+    ]
+    return frame.assign(total=pd.Series(own, index=frame.index, dtype=object))
+
+
+def _carried(row) -> Decimal:
+    """Balance before, less payments and credits however their sign is printed [currency]."""
+    before, paid, credit = (
+        ZERO if value is None else value
+        for value in (row.previous_balance, row.payment, row.credit)
+    )
+    return before - abs(paid) - abs(credit)

@@ -268,7 +268,7 @@ def test_a_misread_of_one_of_two_meters_leaves_the_other_as_it_is(tmp_path):
     assert row.difference == pytest.approx(50) and "2250 was taken as 2350" in row.sentence
 
 
-@pytest.mark.parametrize("unit", ["cf", "ft3", "ft**3", "ft\u00b3", "cubic_foot"])
+@pytest.mark.parametrize("unit", ["cf", "ft3", "ft**3", "ft\u00b3", "cubic foot"])
 def test_half_a_unit_is_rounded_as_ruled_however_the_unit_is_spelled(tmp_path, unit):
     """By hand: 95 % of 1010, 1030 and 1050 counts of a hundred cubic feet end in .5, rounded up."""
     rates = RATES.replace('unit = "kgal"', 'unit = "CCF"\nrounding = { to = 1, rule = "half up" }')

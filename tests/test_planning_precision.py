@@ -56,7 +56,10 @@ def simulated_case(folder, method: str, seed: int) -> tuple[object, np.ndarray]:
         visits = world.visit_text(head, error, rng, VISITS)
     total = flow[:-1].sum() * world.STEP
     world.invoices(folder / "invoices.csv", [total / 12] * 12)
-    text = world.HEAD + world.EFFLUENT.format(device=device, columns=columns) + visits
+    rules = build_device(method, METHODS[method]).notes.rules  # a plan of an element presumes them
+    rules = rules if method.endswith(("flume", "weir")) else ()
+    met = "\n".join(["[effluent.checklist]", *(f'"{rule.subject}" = "yes"' for rule in rules), ""])
+    text = world.HEAD + world.EFFLUENT.format(device=device, columns=columns) + met + visits
     (folder / "case.toml").write_text(text)
     return load_case(folder), flow
 

@@ -33,6 +33,7 @@ from sewer_audit.uncertainty.causes import SHAPES
 from test_hydraulics_properties import EXAMPLES, MORE
 
 LEVEL = {"zero error", "zero drift", "head noise", "gauge datum", "clock"}
+LEVEL |= {"hand reading", "setting of the zero"}
 DEVICES = {word: build_device(word, sizes) for word, sizes in EXAMPLES.items()}
 DEVICES |= {name: build_device(*pair) for name, pair in MORE.items()}
 DEVICES |= {
@@ -73,7 +74,7 @@ def test_every_method_lists_a_default_for_every_cause(name):
     if isinstance(section, Section) and section.name != "circular":
         expected = expected - {"diameter"} | {"section width"}
     if device.level_column is not None:
-        expected |= LEVEL | {"air temperature"}
+        expected |= LEVEL | {"air temperature", "air humidity"}
         expected |= {"exponent"} if device.method != "area velocity" else set()
     else:
         expected |= {"clock"}

@@ -122,6 +122,7 @@ VISIT = """
 [[effluent.visit]]
 time = "{time}"
 hand = "{hand}"
+hand_standard = "0.04 in"
 instrument = "{instrument}"
 rezeroed = {rezeroed}
 """

@@ -70,9 +70,9 @@ def level_log() -> LevelLog:
 
 def air_head_error(year: World) -> np.ndarray:
     """Head shown less head echoed, from a wrong air temperature, at half a foot of head [m]."""
-    wrong = physics.speed_of_sound(year.manhole + year.secrets.air_sensor)
+    wrong = physics.speed_in_damp_air(year.manhole + year.secrets.air_sensor)
     distance = REFERENCE_DISTANCE - 0.15
-    return -distance * (wrong / physics.speed_of_sound(year.manhole) - 1)
+    return -distance * (wrong / physics.speed_in_damp_air(year.manhole) - 1)
 
 
 def zero_path(

@@ -31,9 +31,19 @@ def speed_of_sound(celsius):
     return 331.3 * np.sqrt(1 + np.asarray(celsius) / 273.15)
 
 
+def speed_in_damp_air(celsius):
+    """The same in saturated air: 0.16 times the share of vapour faster (acoustics texts, memory).
+
+    Vapour pressure by Tetens; air at 101.3 kPa.
+    """
+    celsius = np.asarray(celsius, dtype=float)
+    vapour = 0.61078 * np.exp(17.27 * celsius / (celsius + 237.3)) / 101.325
+    return speed_of_sound(celsius) * (1 + 0.16 * vapour)
+
+
 def echo_time(distance, celsius):
     """Time [s] from the pulse to its echo: the way there and back."""
-    return 2 * distance / speed_of_sound(celsius)
+    return 2 * distance / speed_in_damp_air(celsius)
 
 
 def wetted_area(depth, diameter):

@@ -49,11 +49,13 @@ velocity = { name = "Velocity (ft/s)", unit = "ft/s" }
 [[effluent.visit]]
 time = "2025-09-10 11:00"
 hand = "@1"
+hand_standard = "0.04 in"
 instrument = "@2"
 
 [[effluent.visit]]
 time = "2025-11-19 11:00"
 hand = "@3"
+hand_standard = "0.04 in"
 instrument = "@4"
 
 [[effluent.cause]]
@@ -144,6 +146,7 @@ depth = { name = "depth_in", unit = "in" }
 [[effluent.visit]]
 time = "2025-05-14 11:30"
 hand = "@1"
+hand_standard = "0.04 in"
 instrument = "@2"
 
 [rule]

@@ -146,6 +146,7 @@ def _for_cause(cause: str) -> str:
         "below ground is for people trained and equipped for confined spaces.",
         "air temperature": "Compare the logger's air temperature with a thermometer on the path "
         "of the echo.",
+        "air humidity": "Re-zero the instrument on the spot, by a hand reading beside it.",
         "velocity factor": "Have people trained for confined spaces take a velocity profile "
         "across the pipe at two depths.",
         "roughness": "Replace the Manning estimate by a flow element: it shows trends only.",

@@ -23,14 +23,17 @@ def stated_problems(case: Case) -> list[Problem]:
     """Instants the case states that cannot be read."""
     table = case.data.effluent
     problems = []
-    for number, visit in enumerate(table.visit if table is not None else (), start=1):
+    stated = [("visit", each) for each in (table.visit if table is not None else ())]
+    stated += [("event", each) for each in (table.event if table is not None else ())]
+    for number, (kind, each) in enumerate(stated, start=1):
         try:
-            stamp = pd.Timestamp(visit.time)
+            stamp = pd.Timestamp(each.time)
             stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
         except (ValueError, TypeError) as error:
-            found = f"visit time {visit.time!r} cannot be read ({error})"
+            found = f"{kind} time {each.time!r} cannot be read ({error})"
             remedy = "Write it as '2026-02-03 10:20', local time"
-            key = f"effluent.visit[{number}].time"
+            place = number if kind == "visit" else number - len(table.visit)  # type: ignore[union-attr]
+            key = f"effluent.{kind}[{place}].time"
             problems.append(Problem(case.file.name, found, remedy, column=key))
     return problems
 
@@ -58,7 +61,7 @@ def _idle_causes(case: Case, inputs: Any) -> list[Problem]:
     for number, cause in enumerate(table.cause, start=1):
         if cause.name not in known:
             found = f"cause {cause.name!r} changes nothing for {where}"
-            if cause.name == "air temperature" and not by_hand:
+            if cause.name in ("air temperature", "air humidity") and not by_hand:
                 found += " whose record holds no echo time"
             remedy = f"Leave it out; those that act are {', '.join(known)}"
             key = f"effluent.cause[{number}].name"

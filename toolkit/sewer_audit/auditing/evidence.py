@@ -13,7 +13,7 @@ from sewer_audit import spoken
 from sewer_audit.auditing.credits import credit_volumes, credited
 from sewer_audit.auditing.further import FURTHER_OPEN, further_network
 from sewer_audit.auditing.gate import Gate, gate_of
-from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.inputs import Inputs, humidity_of
 from sewer_audit.auditing.terms import Grounds, as_cause, balance_terms, instants_of
 from sewer_audit.balance import (
     Balance,
@@ -28,20 +28,26 @@ from sewer_audit.case import Case
 from sewer_audit.case.models import CAUSES
 from sewer_audit.case.models_uses import records_of
 from sewer_audit.effluent import (
+    HAND,
+    OTHER_HOURS,
+    STEPS,
     CauseSet,
     DischargeSeries,
     EffluentVolumes,
     Periods,
+    air_shift,
     assemble,
     assess_checklist,
     discharge_series,
     hand_volumes,
     period_volumes,
+    visits_look_round,
     zero_path,
 )
 from sewer_audit.effluent.fitness import Limits
 from sewer_audit.errors import Flag, InputRefused, Problem
-from sewer_audit.uncertainty import Cause, Draws, Visit
+from sewer_audit.sources import cite
+from sewer_audit.uncertainty import Cause, Draws, Step, Visit
 
 __all__ = ["Evidence", "credited", "gather"]
 
@@ -245,6 +251,7 @@ def _effluent(
         device,
         reference_distance=table.reference_distance,
         name=", ".join(table.files),
+        humidity=humidity_of(table),
     )
     causes = _causes(case, series.reference_distance is not None, flags)
     if table.form == "hand readings":
@@ -252,15 +259,18 @@ def _effluent(
         flags += [*series.flags, *by_hand.flags]
         return series, by_hand
     spans = periods.seconds(series.epoch)
-    visits = _visits(case, series, flags)
+    visits = _visits(case, series, causes, flags)
+    steps, causes = _steps(case, series, _of_visits(case, causes, visits))
+    causes = _other_hours(case, series, visits, causes, flags)
     zero = zero_path(
         visits,
         min(series.time[0], float(spans.min())),
         max(series.time[-1], float(spans.max())),
         causes,
         case.data.rule.coverage,
-        _air_shift(series, causes.shared.get("air temperature")),
+        air_shift(series, causes),
         np.unique(spans),
+        steps,
     )
     volumes = period_volumes(
         series,
@@ -297,31 +307,106 @@ def _causes(case: Case, echo: bool, flags: list[Flag]) -> CauseSet:
     return checked.applied(assemble(case.device, _stated(case), echo))
 
 
-def _air_shift(series: DischargeSeries, air: Cause | None) -> float:
-    if air is None or series.reference_distance is None:
-        return 0.0
-    distance = series.reference_distance - float(series.level.mean())
-    return distance * air.standard / (2 * series.air_temperature)
+def _of_visits(case: Case, causes: CauseSet, visits: list[Visit]) -> CauseSet:
+    """Causes without what only a visit, or a re-zeroing at one, brings in."""
+    idle = set() if visits else {"hand reading"}
+    idle |= set() if any(visit.rezeroed for visit in visits) else {"setting of the zero"}
+    shared = {name: cause for name, cause in causes.shared.items() if name not in idle}
+    stated = [visit.hand_standard for visit in case.data.effluent.visit]  # type: ignore[union-attr]
+    if "hand reading" in shared and None not in stated:
+        usual = float(np.median(stated))
+        shared["hand reading"] = replace(
+            shared["hand reading"],
+            standard=usual,
+            source="hand_standard of each visit",
+            default=False,
+            grade="",
+        )
+    return replace(causes, shared=shared)
 
 
-def _visits(case: Case, series: DischargeSeries, flags: list[Flag]) -> list[Visit]:
+def _steps(case: Case, series: DischargeSeries, causes: CauseSet) -> tuple[list[Step], CauseSet]:
+    """What was done to the instrument unread, each listed as an input of its own."""
+    steps, shared = [], dict(causes.shared)
+    for event in case.data.effluent.event if causes.zero is not None else ():  # type: ignore[union-attr]
+        second = _second(case, series, event.time)
+        standard = STEPS[event.kind] if event.standard is None else event.standard
+        name = f"{event.kind} {event.time}"
+        shared[name] = Cause(
+            name,
+            standard,
+            unit="m",
+            persistence="between visits",
+            source=f"{cite('judgement')}: step of unknown size, no hand reading beside it"
+            if event.standard is None
+            else "the case",
+            default=event.standard is None,
+            grade="judgement" if event.standard is None else "",
+        )
+        steps.append(Step(second, standard))
+    return steps, replace(causes, shared=shared)
+
+
+def _second(case: Case, series: DischargeSeries, time: str) -> float:
+    stamp = pd.Timestamp(time)
+    stamp = stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
+    return float((stamp - series.epoch) / pd.Timedelta(seconds=1))
+
+
+def _other_hours(
+    case: Case, series: DischargeSeries, visits: list[Visit], causes: CauseSet, flags: list[Flag]
+) -> CauseSet:
+    """What visits within a third of the day leave open of the air at the other hours."""
+    if series.reference_distance is None or not visits:
+        return causes
+    seconds = pd.to_timedelta([visit.time for visit in visits], unit="s")
+    local = (series.epoch + seconds).tz_convert(case.zone)
+    hours = [float(stamp.hour + stamp.minute / 60) for stamp in local]
+    if visits_look_round(visits, hours):
+        return causes
+    standard = air_shift(series, causes) / 2
+    flags.append(
+        Flag(
+            "visits-at-one-time-of-day",
+            f"All {len(visits)} visits fall between {local.strftime('%H:%M').min()} and "
+            f"{local.strftime('%H:%M').max()}: they see the air of those hours only, so the level "
+            f"at other hours stays uncertain by {spoken.length(standard, 2)} more. Visit early or "
+            "at night once.",
+            {"visits": len(visits), "hours": hours, "standard_m": standard},
+        )
+    )
+    other = Cause(
+        OTHER_HOURS,
+        standard,
+        unit="m",
+        persistence="whole record",
+        source=f"{cite('judgement')}: half of what temperature and humidity of the air leave open, "
+        "because every visit was made within a third of the day",
+        default=True,
+        grade="judgement",
+    )
+    return replace(causes, shared={**causes.shared, OTHER_HOURS: other})
+
+
+def _visits(
+    case: Case, series: DischargeSeries, causes: CauseSet, flags: list[Flag]
+) -> list[Visit]:
     visits, problems = [], []
+    usual = causes.shared["hand reading"].standard if "hand reading" in causes.shared else HAND
     for number, visit in enumerate(case.data.effluent.visit, start=1):  # type: ignore[union-attr]
         try:
-            stamp = pd.Timestamp(visit.time)
-            stamp = stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
+            second = _second(case, series, visit.time)
         except (ValueError, TypeError) as error:
             found = f"visit time {visit.time!r} cannot be read ({error})"
             key = f"effluent.visit[{number}].time"
             remedy = "Write it as '2026-02-03 10:20', local time"
             problems.append(Problem(case.file.name, found, remedy, column=key))
             continue
-        second = float((stamp - series.epoch) / pd.Timedelta(seconds=1))
         visits.append(
             Visit(
                 second,
                 visit.hand - visit.instrument,
-                visit.hand_standard,
+                usual if visit.hand_standard is None else visit.hand_standard,
                 visit.rezeroed,
                 visit.time,
             )

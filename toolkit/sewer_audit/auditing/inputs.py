@@ -256,6 +256,11 @@ def _records_of_uses(reader: _Reader, tables: list[Any]) -> tuple[dict, dict]:
     return uses, logs
 
 
+def humidity_of(table: Any) -> float:
+    """Share of saturation of the air over the water: a sewer's air is saturated unless stated."""
+    return 1.0 if table.air is None else float(table.air)
+
+
 def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, Any]:
     from sewer_audit.auditing.screening import screened
 
@@ -263,7 +268,13 @@ def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, A
     name = ", ".join(table.files)  # type: ignore[union-attr]
     level = reader.call(
         lambda level: f"{name}: levels computed for {len(level):,} readings",
-        lambda: levels(logger.frame, case.device, table.reference_distance, name),  # type: ignore[union-attr]
+        lambda: levels(
+            logger.frame,
+            case.device,
+            table.reference_distance,  # type: ignore[union-attr]
+            name,
+            humidity_of(table),
+        ),
     )
     if level is None:
         return None, None

@@ -113,7 +113,20 @@ class VisitTable(Strict):
     hand: Length
     instrument: Length
     rezeroed: bool = False
-    hand_standard: Length = 0.001
+    hand_standard: Length | None = Field(
+        default=None, description="standard uncertainty of this hand reading, with its unit"
+    )
+    note: str = ""
+
+
+class EventTable(Strict):
+    """[[effluent.event]]: what was done to the instrument without a hand reading beside it."""
+
+    time: str
+    kind: Literal["cleaning", "bracket moved", "sensor replaced"]
+    standard: Length | None = Field(
+        default=None, description="standard uncertainty of the step of the zero, with its unit"
+    )
     note: str = ""
 
 
@@ -123,7 +136,10 @@ CAUSES = {
     "zero drift": "length",
     "gauge datum": "length",
     "head noise": "length",
+    "hand reading": "length",
+    "setting of the zero": "length",
     "air temperature": "temperature difference",
+    "air humidity": "ratio",
     "clock": "time",
     "discharge coefficient": "ratio",
     "exponent": "ratio",
@@ -179,6 +195,7 @@ class EffluentTable(RecordTable):
 
     method: str
     visit: list[VisitTable] = Field(default_factory=list)
+    event: list[EventTable] = Field(default_factory=list)
     cause: list[CauseTable] = Field(default_factory=list)
     checklist: dict[str, str] = Field(default_factory=dict)
     source: str = ""

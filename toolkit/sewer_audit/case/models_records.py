@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ValidationError, field_validator, model_validator
 
 from sewer_audit.case.values import Duration, Length, Strict, Uncertain, Volume, known_are
 from sewer_audit.units import DIMENSIONS, UnitError, parse, to_si
@@ -60,6 +60,7 @@ ROLES = {
     "distance": "length",
     "echo_time": "time",
     "air_temperature": "temperature",
+    "humidity": "ratio",
     "depth": "length",
     "velocity": "velocity",
     "downstream_head": "length",
@@ -67,6 +68,23 @@ ROLES = {
     "totaliser": "volume",
     "rain": "length",
 }
+
+
+def _humidity(text: Any) -> Any:
+    """Share of saturation of what a case calls the air."""
+    named = {"dry": 0.0, "saturated": 1.0}
+    if str(text) in named:
+        return named[str(text)]
+    try:
+        share = parse(str(text), "ratio")
+    except UnitError as error:
+        raise ValueError(f"{error}; write 'dry', 'saturated' or for example '40 %'") from None
+    if not 0 <= share <= 1:
+        raise ValueError(f"a relative humidity of {text} is none; it lies between 0 and 100 %")
+    return share
+
+
+Air = Annotated[float, BeforeValidator(_humidity)]
 
 
 def unit_of(dimension: str):
@@ -302,6 +320,7 @@ _CLOCK_ONLY += ("back_steps", "missing_hour")
 KEYS_WITHOUT_MEANING = {
     "waterml": _TEXT_ONLY + _CLOCK_ONLY,
     "hand readings": (
+        *("air", "event"),
         *_TEXT_ONLY[3:],
         *_CLOCK_ONLY,
         *("rain_gauge", "longest_bridge", "blanking_distance", "reference_distance", "screening"),
@@ -335,6 +354,11 @@ class RecordTable(NamedFiles):
     missing_marks: list[str] = Field(default_factory=list)
     may_be_missing: list[str] = Field(default_factory=list)
     screening: dict[str, Any] = Field(default_factory=dict)
+    air: Air | None = Field(
+        default=None,
+        description="air on the path of an echo: 'dry', 'saturated' (if left out) or its relative "
+        "humidity, such as '40 %'",
+    )
     rain_gauge: RainGaugeTable | None = None
 
     @field_validator("columns")
@@ -378,6 +402,9 @@ class RecordTable(NamedFiles):
                 "a zone column and zone_offsets belong together; write zone = 'tz' under columns "
                 "and zone_offsets = { EST = 'UTC-05:00' }"
             )
+        if self.air is not None and ("echo_time" not in self.columns or "humidity" in self.columns):
+            why = "its own column of humidity" if "humidity" in self.columns else "no echo time"
+            raise ValueError(f"air has no meaning for a record with {why}; leave it out")
         for key in KEYS_WITHOUT_MEANING.get(self.form, ()):
             if key in self.model_fields_set:
                 raise ValueError(f"{key} has no meaning for form {self.form!r}; leave it out")

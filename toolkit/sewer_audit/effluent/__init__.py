@@ -1,21 +1,25 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
 from sewer_audit.effluent.checklist import assess_checklist
-from sewer_audit.effluent.defaults import CauseSet, assemble, causes_of
+from sewer_audit.effluent.defaults import HAND, OTHER_HOURS, STEPS, CauseSet, assemble, causes_of
 from sewer_audit.effluent.hand import hand_volumes
 from sewer_audit.effluent.model import OFFSET, EffluentModel
 from sewer_audit.effluent.periods import Periods
 from sewer_audit.effluent.series import DischargeSeries, discharge_series, levels
 from sewer_audit.effluent.volumes import EffluentVolumes, period_volumes
-from sewer_audit.effluent.zero import zero_path
+from sewer_audit.effluent.zero import air_shift, visits_look_round, zero_path
 
 __all__ = [
+    "HAND",
     "OFFSET",
+    "OTHER_HOURS",
+    "STEPS",
     "CauseSet",
     "DischargeSeries",
     "EffluentModel",
     "EffluentVolumes",
     "Periods",
+    "air_shift",
     "assemble",
     "assess_checklist",
     "causes_of",
@@ -23,5 +27,6 @@ __all__ = [
     "hand_volumes",
     "levels",
     "period_volumes",
+    "visits_look_round",
     "zero_path",
 ]

@@ -11,22 +11,26 @@ from typing import Any
 
 import numpy as np
 
+from sewer_audit.effluent.rating import AIR
 from sewer_audit.sources import cite
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["CauseSet", "assemble", "causes_of"]
+__all__ = ["HAND", "OTHER_HOURS", "SETTING", "STEPS", "CauseSet", "assemble", "causes_of"]
 
 OURS = cite("judgement")
+SETTING = "setting of the zero"
+OTHER_HOURS = "air at other hours"
+HAND = 0.003
+"""Standard uncertainty of a hand reading of which nothing is stated [m]."""
 # cause: (standard uncertainty [SI], SI unit, shape, persistence, source)
 LEVEL_DEFAULTS = {
     "zero error": (
-        0.0015,
+        0.0025,
         "m",
         "normal",
         "between visits",
-        "text of a standard for gauging by transit time, read in a copy without its number: level "
-        "known to 3 to 5 mm at two standard deviations, the smaller taken; replace by the site's "
-        "own visits",
+        cite("gauging-standard", "the larger figure is taken; replace by the site's own visits"),
+        "read",
     ),
     "zero drift": (
         0.0010,
@@ -41,6 +45,25 @@ LEVEL_DEFAULTS = {
         "normal",
         "whole record",
         f"{OURS}: known within twice this; shared by all visits",
+    ),
+    "hand reading": (
+        HAND,
+        "m",
+        "normal",
+        "each reading",
+        cite(
+            "usgs-sw-96-05",
+            "each visit of which the case states no hand_standard; never below "
+            "what the visits themselves scatter",
+        ),
+        "read",
+    ),
+    SETTING: (
+        0.0005,
+        "m",
+        "normal",
+        "between visits",
+        f"{OURS}: half a digit of a display in millimetres, at each re-zeroing",
     ),
     "head noise": (
         0.0010,
@@ -57,6 +80,12 @@ LEVEL_DEFAULTS = {
         f"{OURS}: within 2 minutes",
     ),
 }
+STEPS = {
+    "cleaning": 0.003,
+    "bracket moved": 0.030,
+    "sensor replaced": 0.020,
+}
+"""What was done to the instrument: standard uncertainty of the step of its zero (judgement) [m]."""
 VELOCITY_NOISE = (
     0.03,
     "m/s",
@@ -121,6 +150,13 @@ EXPONENT_ZERO = {
 OFFSET_ZERO = (
     f"{OURS}: the figure of the velocity factor stands for the sensor as a whole; state an "
     "offset where a check in still water has found one"
+)
+HUMIDITY_DEFAULT = (
+    0.2 / np.sqrt(3.0),
+    "1",
+    "rectangular",
+    "whole record",
+    f"{OURS}: within a fifth of saturation of what is stated, or of saturated air in a sewer",
 )
 AIR_DEFAULT = (
     1.0,
@@ -231,7 +267,7 @@ def causes_of(device: Any, echo: bool, by_hand: bool = False) -> tuple[str, ...]
     """
     names = dict.fromkeys(cause.name for cause in _defaults(device, echo))
     loggers = ("zero drift", "gauge datum", "head noise", "clock", "velocity noise")
-    loggers += ("air temperature",)
+    loggers += (*AIR, "hand reading", SETTING)
     return tuple(name for name in names if not (by_hand and name in loggers))
 
 
@@ -242,6 +278,7 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
             causes.append(_cause(name, *figures))
         if echo:
             causes.append(_cause("air temperature", *AIR_DEFAULT))
+            causes.append(_cause("air humidity", *HUMIDITY_DEFAULT))
     else:
         causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
     causes += _sizes(device)

@@ -16,7 +16,7 @@ import pandas as pd
 
 from sewer_audit import spoken
 from sewer_audit.effluent.check import check_against_brute_force
-from sewer_audit.effluent.defaults import CauseSet
+from sewer_audit.effluent.defaults import SETTING, CauseSet
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel, Independent
 from sewer_audit.effluent.periods import Periods
@@ -47,6 +47,7 @@ FEWEST = 4
 APART = 3 * 3600.0
 """Readings closer together than this are one look at the flow (judgement) [s]."""
 UNSEEN = "hours never looked at"
+NOT_OF_A_RULER = ("gauge datum", "clock", "hand reading", SETTING)
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,7 @@ def hand_volumes(
 
 def _of_a_ruler(causes: CauseSet, unseen: Cause) -> CauseSet:
     """Causes without drift and noise of an instrument, with what was never looked at."""
-    shared = {n: c for n, c in causes.shared.items() if n not in ("gauge datum", "clock")}
+    shared = {n: c for n, c in causes.shared.items() if n not in NOT_OF_A_RULER}
     return replace(
         causes,
         drift=None,

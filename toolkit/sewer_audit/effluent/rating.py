@@ -9,8 +9,28 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.effluent.table import BentRating
+from sewer_audit.hydraulics import speed_of_sound
 
-__all__ = ["UncertainRating"]
+__all__ = ["AIR", "UncertainRating", "sound_steepness"]
+
+AIR = ("air temperature", "air humidity")
+"""Causes that act on the speed of sound along the path of an echo [text]."""
+
+
+def sound_steepness(temperature: float, humidity: float) -> dict[str, float]:
+    """Relative change of the speed of sound per unit of each cause of the air.
+
+    Units: temperature [K]; returns [1/K, 1].
+
+    Notes
+    -----
+    Temperature: c grows with sqrt(T), so 1/(2 T). Humidity: central difference of
+    `speed_of_sound` over a tenth of saturation.
+    """
+    low, high = max(humidity - 0.05, 0.0), min(humidity + 0.05, 1.0)
+    speeds = [float(speed_of_sound(temperature, each)) for each in (low, high)]
+    moist = (speeds[1] - speeds[0]) / (high - low) / float(speed_of_sound(temperature, humidity))
+    return {"air temperature": 1 / (2 * temperature), "air humidity": moist}
 
 
 @dataclass(frozen=True)
@@ -27,29 +47,32 @@ class UncertainRating:
     reference_distance: float | None = None
     air_temperature: float = 288.15
     absorbed_at: float | None = None
+    humidity: float = 0.0
 
     def level(self, level: np.ndarray, errors: Mapping[str, float]) -> np.ndarray:
-        """Level under an error of the air temperature.
+        """Level under errors of the air's temperature and humidity.
 
-        Units: errors [K]; returns [m].
+        Units: errors [SI]; returns [m].
 
         Notes
         -----
-        Distance grows with sqrt(T): d' = d (1 + dT/(2 T)), so level' = level - d dT/(2 T). A hand
-        reading compares levels with that error in them, so a constant error is part of the zero
-        offset that visits correct; then only its change with the distance is left here.
+        Distance grows with the speed of sound: d' = d (1 + dc/c), so level' = level - d dc/c. A
+        hand reading compares levels with that error in them, so a constant error is part of the
+        zero offset that visits correct; then only its change with the distance is left here.
 
         References
         ----------
-        Speed of sound in an ideal gas; ISO 9613-1:1993, 5.2 (from memory).
+        Speed of sound in an ideal gas; ISO 9613-1:1993, reference form.
         """
-        error = errors.get("air temperature", 0.0)
-        if not error or self.reference_distance is None:
+        given = {name: errors[name] for name in AIR if errors.get(name)}
+        if not given or self.reference_distance is None:
             return level
+        steepness = sound_steepness(self.air_temperature, self.humidity)
+        error = sum(steepness[name] * value for name, value in given.items())
         distance = self.reference_distance - level
         if self.absorbed_at is not None:
             distance = self.absorbed_at - level
-        return level - distance * error / (2 * self.air_temperature)
+        return level - distance * error
 
     def __call__(self, level: np.ndarray, errors: Mapping[str, float]) -> np.ndarray:
         """Value of the rating curve when several things are wrong at once.

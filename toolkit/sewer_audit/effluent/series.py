@@ -61,6 +61,8 @@ class DischargeSeries:
         Which readings the record itself calls doubtful [-].
     lost : array (n,) or None
         Instants of readings rejected as no measurement [s].
+    humidity : float
+        Mean share of saturation of the air on the echo's path [-].
     """
 
     name: str
@@ -78,10 +80,15 @@ class DischargeSeries:
     flat: bool = False
     doubtful: np.ndarray | None = None
     lost: np.ndarray | None = None
+    humidity: float = 0.0
 
 
 def levels(
-    frame: pd.DataFrame, device: Any, reference_distance: float | None, name: str = "record"
+    frame: pd.DataFrame,
+    device: Any,
+    reference_distance: float | None,
+    name: str = "record",
+    humidity: float = 0.0,
 ) -> np.ndarray:
     """Level over the datum of every reading, accepted or not.
 
@@ -95,6 +102,8 @@ def levels(
         Sensor face to datum; needed for distance and echo time [m].
     name : str
         Name of the record in messages [text].
+    humidity : float
+        Share of saturation of the air, where the record has no column of it [-].
 
     Returns
     -------
@@ -128,7 +137,10 @@ def levels(
     air = frame["air_temperature"].to_numpy(dtype=float)
     echo = frame["echo_time"].to_numpy(dtype=float)
     seconds = np.asarray((frame["time"] - frame["time"].iloc[0]) / SECOND, dtype=float)
-    return reference_distance - echo_distance(echo, _filled(air, seconds))
+    damp = humidity
+    if "humidity" in frame:
+        damp = _filled(frame["humidity"].to_numpy(dtype=float), seconds)
+    return reference_distance - echo_distance(echo, _filled(air, seconds), damp)
 
 
 def _filled(air: np.ndarray, time: np.ndarray) -> np.ndarray:
@@ -150,6 +162,7 @@ def discharge_series(
     *,
     reference_distance: float | None = None,
     name: str = "record",
+    humidity: float = 0.0,
 ) -> DischargeSeries:
     """Accepted readings of a record with their discharge.
 
@@ -165,6 +178,8 @@ def discharge_series(
         Sensor face to datum, where the level comes from an echo [m].
     name : str
         Name of the record in messages [text].
+    humidity : float
+        Share of saturation of the air, where the record has no column of it [-].
 
     Returns
     -------
@@ -213,6 +228,7 @@ def discharge_series(
         device.level_column is None,
         doubtful,
         np.asarray((rejected - epoch) / SECOND, dtype=float),
+        float(frame["humidity"].mean()) if "humidity" in frame else humidity,
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from sewer_audit.effluent.defaults import CauseSet
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel
-from sewer_audit.effluent.rating import UncertainRating
+from sewer_audit.effluent.rating import AIR, UncertainRating
 from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.effluent.table import OffsetTable, deposit, tabulate
 from sewer_audit.effluent.zero import ZeroPath
@@ -47,6 +47,7 @@ def record_rating(
         series.reference_distance,
         series.air_temperature,
         float(series.level.mean()) if zero is not None and zero.visited else None,
+        series.humidity,
     )
 
 
@@ -64,11 +65,11 @@ def record_table(
     """
     bending = [
         name
-        for name in (*causes.sizes, "exponent", "air temperature")
+        for name in (*causes.sizes, "exponent", *AIR)
         if name in causes.shared and _acts(causes.shared[name])
     ]
     if series.reference_distance is None:
-        bending = [name for name in bending if name != "air temperature"]
+        bending = [name for name in bending if name not in AIR]
     bent = {
         name: rating.bent(name, causes.shared[name].standard, causes.shared[name].value)
         for name in dict.fromkeys(bending)

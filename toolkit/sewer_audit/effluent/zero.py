@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sewer_audit.effluent.defaults import CauseSet
+from sewer_audit.effluent.defaults import HAND, OTHER_HOURS, SETTING, CauseSet
 from sewer_audit.effluent.model import ZeroOffset
+from sewer_audit.effluent.rating import sound_steepness
+from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.errors import Flag
-from sewer_audit.uncertainty import Visit, ZeroModel, ZeroPosterior, condition_zero
+from sewer_audit.uncertainty import Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 
-__all__ = ["ZeroPath", "zero_path"]
+__all__ = ["ZeroPath", "air_shift", "visits_look_round", "zero_path"]
+
+FEWEST = 3
+"""Visits from which their scatter says something of the readings [-]."""
+MOST = 64.0
+THIRD = 8.0
+"""Visits within so many hours of the day see one kind of air only (judgement) [h]."""
 
 
 @dataclass(frozen=True)
@@ -29,6 +37,7 @@ class ZeroPath:
     visited: bool = False
     visits: tuple[Visit, ...] = ()
     air_shift: float = 0.0
+    steps: tuple[Step, ...] = ()
 
     def with_more(
         self, causes: CauseSet, instants: Sequence[float] = (), nodes: Sequence[float] = ()
@@ -40,7 +49,7 @@ class ZeroPath:
         ends = np.repeat(self.edges, 2)[1:-1]
         expected = self.offset.mean + self.posterior.shared_mean
         taken = {visit.time for visit in self.visits}
-        usual = float(np.median([v.standard for v in self.visits])) if self.visits else 0.001
+        usual = float(np.median([v.standard for v in self.visits])) if self.visits else HAND
         further = [
             Visit(time, float(np.interp(time, ends, expected)), usual, False, "further")
             for time in instants
@@ -54,6 +63,7 @@ class ZeroPath:
             causes,
             air_shift=self.air_shift,
             nodes=[*self.edges[1:-1], *nodes],
+            steps=self.steps,
         )
 
 
@@ -65,6 +75,7 @@ def zero_path(
     coverage: float = 0.95,
     air_shift: float = 0.0,
     nodes: Sequence[float] = (),
+    steps: Sequence[Step] = (),
 ) -> ZeroPath | None:
     """Zero offsets of a record after its visits.
 
@@ -101,16 +112,30 @@ def zero_path(
     """
     if causes.zero is None:
         return None
-    gauge = causes.shared.get("gauge datum")
     model = ZeroModel(
         start_standard=float(np.hypot(causes.zero.standard, air_shift if visits else 0.0)),
         start_mean=causes.zero.value,
         drift_standard=causes.drift.standard if causes.drift is not None else 0.0,
-        shared_standard=gauge.standard if gauge is not None else 0.0,
-        setting_standard=0.0005,
+        shared_standard=_standard(causes, "gauge datum"),
+        setting_standard=_standard(causes, SETTING),
     )
-    posterior = condition_zero(visits, start, end, model, coverage, nodes)
+
+    def conditioned(factor: float) -> ZeroPosterior:
+        read = [replace(visit, standard=factor * visit.standard) for visit in visits]
+        return condition_zero(read, start, end, model, coverage, nodes, steps)
+
+    posterior = conditioned(1.0)
+    if len(visits) >= FEWEST and posterior.probability < 1 - coverage:
+        scatter = conditioned(_factor(conditioned, len(visits)))
+        posterior = replace(
+            scatter,
+            flags=posterior.flags,
+            innovations=posterior.innovations,
+            statistic=posterior.statistic,
+            probability=posterior.probability,
+        )
     covariance = posterior.covariance + np.kron(np.diag(posterior.wander**2), np.ones((2, 2)))
+    covariance = covariance + _standard(causes, OTHER_HOURS) ** 2
     offset = ZeroOffset(
         posterior.mean,
         covariance,
@@ -124,4 +149,77 @@ def zero_path(
         bool(visits),
         tuple(visits),
         air_shift,
+        tuple(steps),
     )
+
+
+def _standard(causes: CauseSet, name: str) -> float:
+    return causes.shared[name].standard if name in causes.shared else 0.0
+
+
+def _factor(conditioned: Callable[[float], ZeroPosterior], count: int) -> float:
+    """How many times as uncertain the hand readings are, so that they scatter as expected."""
+    low, high = 1.0, 1.0
+    while conditioned(high).statistic > count and high < MOST:
+        low, high = high, 2 * high
+    for _ in range(12):
+        middle = (low + high) / 2
+        low, high = (middle, high) if conditioned(middle).statistic > count else (low, middle)
+    return high
+
+
+def air_shift(series: DischargeSeries, causes: CauseSet) -> float:
+    """Standard uncertainty of a level from temperature and humidity of the air on the echo's path.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Readings, whose mean level stands for all [SI].
+    causes : CauseSet
+        Those of the air [SI].
+
+    Returns
+    -------
+    float
+        Zero without an echo [m].
+
+    Notes
+    -----
+    A level is wrong by its distance times the relative error of the speed of sound.
+
+    References
+    ----------
+    Speed of sound in an ideal gas; ISO 9613-1:1993, reference form.
+    """
+    if series.reference_distance is None:
+        return 0.0
+    distance = series.reference_distance - float(series.level.mean())
+    steepness = sound_steepness(series.air_temperature, series.humidity)
+    parts = [
+        distance * steepness[name] * causes.shared[name].standard
+        for name in steepness
+        if name in causes.shared
+    ]
+    return float(np.hypot.reduce([0.0, *parts]))
+
+
+def visits_look_round(visits: Sequence[Visit], hours: Sequence[float]) -> bool:
+    """Whether hand readings were taken at hours so far apart that they see warm and cold air.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Hand readings [m].
+    hours : sequence of float
+        Local hour of the day of each [h].
+
+    Returns
+    -------
+    bool
+        True if no visit was made, or if they spread over more than a third of the day [-].
+    """
+    if not visits:
+        return True
+    sorted_hours = np.sort(np.asarray(hours, dtype=float) % 24)
+    gaps = np.diff([*sorted_hours, sorted_hours[0] + 24])
+    return bool(24 - gaps.max() > THIRD)

@@ -12,9 +12,9 @@ import pandas as pd
 from sewer_audit.case.models import CAUSES
 from sewer_audit.case.models_plan import PlanCause, PlanTable
 from sewer_audit.effluent import (
-    CauseSet,
     EffluentVolumes,
     Periods,
+    air_shift,
     assemble,
     discharge_series,
     period_volumes,
@@ -46,7 +46,7 @@ class Schedule:
 
     interval: float = 300.0
     visit_every: float = 60 * 86_400.0
-    hand_standard: float = 0.001
+    hand_standard: float = 0.003
     reference_distance: float | None = None
     rezero: bool = False
 
@@ -183,19 +183,11 @@ def _volumes(
         float(min(series.time[0], spans.min())),
         float(max(series.time[-1], spans.max())),
         causes,
-        air_shift=_air_shift(series, level, causes),
+        air_shift=air_shift(series, causes),
         nodes=np.unique(spans),
     )
     bridge = 4 * schedule.interval
     return period_volumes(series, device, periods, causes, zero, Draws(DRAWS, seed), bridge)
-
-
-def _air_shift(series: Any, level: np.ndarray, causes: CauseSet) -> float:
-    air = causes.shared.get("air temperature")
-    if air is None or series.reference_distance is None:
-        return 0.0
-    distance = series.reference_distance - float(np.mean(level))
-    return distance * air.standard / (2 * series.air_temperature)
 
 
 def _shares(made: EffluentVolumes, draws: Draws) -> pd.DataFrame:

@@ -23,7 +23,7 @@ from sewer_audit.units import to_si
 
 __all__ = ["read_logger"]
 
-MAY_BE_MISSING = frozenset({"air_temperature", "rain", "totaliser"})
+MAY_BE_MISSING = frozenset({"air_temperature", "humidity", "rain", "totaliser"})
 """Roles whose missing value does not reject the reading."""
 STAMPS = ("instant", "interval start", "interval end")
 

@@ -30,6 +30,7 @@ ROLES: dict[str, str] = {
     "distance": "length",
     "echo_time": "time",
     "air_temperature": "temperature",
+    "humidity": "ratio",
     "depth": "length",
     "velocity": "velocity",
     "downstream_head": "length",

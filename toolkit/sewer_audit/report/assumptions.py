@@ -27,6 +27,7 @@ SHARE_OF = {
     "section width": "of the width",
     "roughness": "of the roughness",
     "slope": "of the slope",
+    "air humidity": "of saturation",
     "gap filling": "of an invoice's volume",
     "sampling interval": "of the volume of the record",
 }
@@ -37,6 +38,9 @@ MEASURED_IN = {
     "head noise": "of level, anew in every reading",
     "gauge datum": "of level, the same at every visit",
     "clock": "of the logger's clock",
+    "air at other hours": "of level, at hours without a visit",
+    "hand reading": "of level, anew at every visit",
+    "setting of the zero": "of level, at every re-zeroing",
     "air temperature": "of air temperature",
     "notch angle": "of the angle",
     "velocity offset": "of velocity",
@@ -104,7 +108,7 @@ def _of_what(row: dict[str, Any], case: Any) -> str:
     name, unit = str(row["cause"]), str(row["unit"])
     if row["estimate"] == "effluent":
         if unit != "1":
-            return MEASURED_IN.get(name, "")
+            return MEASURED_IN.get(name, "of level" if unit == "m" else "")
         return SHARE_OF.get(name, "of the measured volume")
     table = next((t for t in [*case.data.use, *case.data.inflow] if t.name == name), None)
     if table is not None and getattr(table, "fraction_of", None) is not None:

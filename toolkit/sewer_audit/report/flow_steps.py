@@ -26,12 +26,18 @@ def echo_steps(result: Any, row: pd.Series, words: Words) -> list[tuple[str, str
     air, echo = float(row["air_temperature"]), float(row["echo_time"])
     if not np.isfinite(air):
         return []
-    sound, law = float(speed_of_sound(air)), "c = 343.2 √(T / 293.15), T in kelvin"
+    damp = float(row["humidity"]) if "humidity" in row else series.humidity
+    sound, law = float(speed_of_sound(air, damp)), "c = 343.2 √(T / 293.15), T in kelvin"
     if words.spoken.feet:  # the same law: 343.2 m/s at 20 degC are 1126 ft/s at 68 degF
         law = "c = 1126 √((t + 459.67) / 527.67), t in degF"
+    if damp:
+        law += (
+            f"; {100 * damp:.3g} % humid: {100 * (sound / float(speed_of_sound(air)) - 1):+.2f} %"
+        )
+    distance = float(echo_distance(echo, air, damp))
     return [
         ("speed of sound", law, spoken.velocity(sound, 5)),
-        ("distance to the surface", "d = c t / 2", words.head(float(echo_distance(echo, air)), 5)),
+        ("distance to the surface", "d = c t / 2", words.head(distance, 5)),
         ("sensor to datum", "R, from the case", words.head(series.reference_distance, 5)),
     ]
 

@@ -10,7 +10,7 @@ from sewer_audit.uncertainty.montecarlo import compare_intervals
 from sewer_audit.uncertainty.noise import noise_variance
 from sewer_audit.uncertainty.rule import SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED, DecisionRule
 from sewer_audit.uncertainty.stability import Stability, draws_until_stable
-from sewer_audit.uncertainty.zero import Visit, ZeroModel, ZeroPosterior, condition_zero
+from sewer_audit.uncertainty.zero import Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 
 __all__ = [
     "PERSISTENCES",
@@ -24,6 +24,7 @@ __all__ = [
     "Draws",
     "Linear",
     "Stability",
+    "Step",
     "Summary",
     "Verdicts",
     "Visit",

@@ -9,7 +9,7 @@ normal, so the readings turn the stated spreads into a narrower joint distributi
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,7 @@ from sewer_audit import spoken
 from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty.conditioning import Conditioned, condition
 
-__all__ = ["Visit", "ZeroModel", "ZeroPosterior", "condition_zero"]
+__all__ = ["Step", "Visit", "ZeroModel", "ZeroPosterior", "condition_zero"]
 
 GROWTHS = ("random walk", "steady")
 DAY = 86_400.0
@@ -48,6 +48,22 @@ class Visit:
     standard: float = 0.001
     rezeroed: bool = False
     label: str = ""
+
+
+@dataclass(frozen=True)
+class Step:
+    """Something done to the instrument without a hand reading: the zero may have moved.
+
+    Parameters
+    ----------
+    time : float
+        Instant, from the same epoch as the visits [s].
+    standard : float
+        Standard uncertainty of how far it moved [m].
+    """
+
+    time: float
+    standard: float
 
 
 @dataclass(frozen=True)
@@ -204,6 +220,7 @@ def condition_zero(
     model: ZeroModel,
     coverage: float = 0.95,
     nodes: Sequence[float] = (),
+    steps: Sequence[Step] = (),
 ) -> ZeroPosterior:
     """Zero offsets of a record after its visits.
 
@@ -220,6 +237,9 @@ def condition_zero(
     nodes : sequence of float
         Further instants, such as meter reads, at which the offset is wanted; they end an interval
         as a visit does, so that a random walk is right within each of them [s].
+    steps : sequence of Step
+        Moments at which the zero may have moved by an amount nobody read; one that falls on a visit
+        counts as before it [m].
 
     Returns
     -------
@@ -251,10 +271,13 @@ def condition_zero(
     if not end > start:
         raise AuditError("the record ends before it starts")
     begin, finish = min(start, *times[:1], start), max(end, *times[-1:], end)
-    inner = {float(node) for node in nodes if begin < node < finish}
+    moved: dict[float, list[int]] = {}
+    for which, step in enumerate(steps):
+        moved.setdefault(_before_visit(step.time, times), []).append(which)
+    inner = {float(node) for node in (*nodes, *moved) if begin < node < finish}
     events = sorted([(t, k) for k, t in enumerate(times)] + [(t, -1) for t in inner - {*times}])
     edges = np.array([begin, *(time for time, _ in events), finish])
-    parts = _Parts.of(edges, [which for _, which in events], visits, model)
+    parts = _Parts.of(edges, events, visits, model, steps, moved)
     observed = np.array([visit.difference for visit in visits])
     offset_prior = parts.offsets @ parts.mean
     joint = np.diag(parts.variance)
@@ -278,12 +301,17 @@ def condition_zero(
     )
 
 
+def _before_visit(time: float, visits: np.ndarray) -> float:
+    """The instant of a step; a second earlier where a visit has the same."""
+    return float(time) - (1.0 if np.any(visits == time) else 0.0)
+
+
 @dataclass(frozen=True)
 class _Parts:
     """Independent errors behind the offsets, and how offsets and readings are made of them.
 
     Order: start, shared hand error, reading of each visit, setting of each visit, growth of each
-    interval (random walk) or of each time between visits (steady).
+    interval (random walk) or of each time between visits (steady), steps.
     """
 
     mean: np.ndarray
@@ -293,11 +321,17 @@ class _Parts:
 
     @classmethod
     def of(
-        cls, edges: np.ndarray, events: Sequence[int], visits: Sequence[Visit], model: ZeroModel
+        cls,
+        edges: np.ndarray,
+        events: Sequence[tuple[float, int]],
+        visits: Sequence[Visit],
+        model: ZeroModel,
+        steps: Sequence[Step],
+        moved: Mapping[float, Sequence[int]],
     ) -> _Parts:
         count, spans = len(visits), np.diff(edges)
         grown = [model.growth_standard(float(span)) for span in spans]
-        mean, variance = _errors(visits, model, len(spans))
+        mean, variance = _errors(visits, model, len(spans), steps)
         size, first = len(variance), 2 + 2 * count
         offsets, readings = np.zeros((2 * len(spans), size)), np.zeros((count, size))
         here = np.zeros(size)
@@ -308,7 +342,10 @@ class _Parts:
             here = here.copy()
             here[growth] += grown[interval]
             offsets[2 * interval + 1] = here
-            visit = events[interval] if interval < len(events) else -1
+            time, visit = events[interval] if interval < len(events) else (math.nan, -1)
+            for step in moved.get(time, ()):
+                here = here.copy()
+                here[size - len(steps) + step] = 1.0
             if model.growth == "random walk" or visit >= 0:
                 growth += 1
             if visit >= 0:
@@ -322,13 +359,14 @@ class _Parts:
 
 
 def _errors(
-    visits: Sequence[Visit], model: ZeroModel, intervals: int
+    visits: Sequence[Visit], model: ZeroModel, intervals: int, steps: Sequence[Step]
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean and variance of the independent errors; growths are in units of their spread."""
     readings = [visit.standard**2 for visit in visits]
     settings = [model.setting_standard**2 if visit.rezeroed else 0.0 for visit in visits]
     start = [model.start_standard**2, model.shared_standard**2]
-    variance = np.array([*start, *readings, *settings, *np.ones(intervals)])
+    unread = [step.standard**2 for step in steps]
+    variance = np.array([*start, *readings, *settings, *np.ones(intervals), *unread])
     mean = np.zeros(len(variance))
     mean[0] = model.start_mean
     return mean, variance

@@ -1,0 +1,296 @@
+"""Inputs of the field: damp air, hand readings, what was done to the instrument; all are listed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sewer_audit import audit, load_case
+from sewer_audit.auditing.inputs import inspect_file
+from sewer_audit.effluent import (
+    OTHER_HOURS,
+    Periods,
+    air_shift,
+    assemble,
+    discharge_series,
+    levels,
+    period_volumes,
+    visits_look_round,
+    zero_path,
+)
+from sewer_audit.errors import InputRefused
+from sewer_audit.hydraulics import build_device, speed_of_sound
+from sewer_audit.uncertainty import Cause, Draws, Step, Visit, ZeroModel, condition_zero
+
+FLUME = build_device("parshall flume", {"throat": "6 in"})
+DAY, MM, DAYS, BRACKET = 86_400.0, 1e-3, 20, 1.2
+
+
+def made(visits=(), steps=(), changed=None, humidity=1.0):
+    """Two periods of about ten days with a daily course of the head, by echo in saturated air."""
+    start = pd.Timestamp("2026-01-01", tz="UTC")
+    seconds = np.arange(0, (DAYS + 1) * DAY, 900.0)
+    head = 0.15 + 0.05 * np.sin(2 * np.pi * seconds / DAY)
+    frame = pd.DataFrame({"time": start + pd.to_timedelta(seconds, unit="s"), "status": "measured"})
+    frame["echo_time"] = 2 * (BRACKET - head) / float(speed_of_sound(291.15, 1.0))
+    frame["air_temperature"] = 291.15
+    level = levels(frame, FLUME, BRACKET, humidity=humidity)
+    series = discharge_series(frame, level, FLUME, reference_distance=BRACKET, humidity=humidity)
+    causes = assemble(FLUME, [], echo=True)
+    if changed is not None:
+        causes = changed(causes)
+    zero = zero_path(
+        list(visits),
+        0.0,
+        DAYS * DAY,
+        causes,
+        air_shift=air_shift(series, causes),
+        steps=steps,
+    )
+    edges = pd.DatetimeIndex([start + pd.Timedelta(days=day) for day in (0, 9.8, 20)])
+    spans = Periods(("A", "B"), edges[:-1], edges[1:], "UTC")
+    volumes = period_volumes(series, FLUME, spans, causes, zero, Draws(4000, 3), 3600.0)
+    return level, head, volumes
+
+
+def spread(found) -> float:
+    total = found.volumes.sum(axis=1)
+    return float(total.std() / total.mean())
+
+
+VISITS = [Visit(2 * DAY, 0.0, 3 * MM, True), Visit(9.4 * DAY, 1 * MM, 3 * MM)]
+
+
+def test_saturated_air_is_faster_and_dry_air_reads_high():
+    """Damp air at 18 degC: vapour 2.06 kPa, a share of 0.0204, times 0.16 is 0.33 % (by hand)."""
+    level, head, _ = made()
+    assert level == pytest.approx(head, abs=1e-9)
+    dry, _, _ = made(humidity=0.0)
+    assert (dry - head) / (BRACKET - head) == pytest.approx(0.0033, rel=0.03)
+
+
+def alone(found, cause: str) -> float:
+    """Relative standard uncertainty that one cause brings to the sum."""
+    drawn = found.model.draw(Draws(20_000, 1), only=cause).sum(axis=1)
+    return float(drawn.std() / drawn.mean())
+
+
+def test_zeroed_on_the_spot_the_air_takes_most_of_it_back():
+    before = alone(made()[2], "air humidity")
+    after = alone(made(VISITS)[2], "air humidity")
+    assert before > 0.003 and after < 0.25 * before
+
+
+def test_half_of_the_air_stays_open_where_all_visits_fall_within_a_few_hours():
+    """By hand: a common 0.9 mm beside what the visits leave."""
+    other = Cause(OTHER_HOURS, 0.9 * MM, unit="m")
+    plain = made(VISITS)[2].zero.offset.covariance
+    found = made(VISITS, changed=lambda c: replace(c, shared={**c.shared, OTHER_HOURS: other}))[2]
+    assert found.zero.offset.covariance - plain == pytest.approx(np.full(plain.shape, 8.1e-7))
+
+
+@pytest.mark.parametrize(
+    ("hours", "seen"),
+    [((10.0, 10.3, 9.8), False), ((23.5, 0.5, 1.0), False), ((6.0, 15.0), True), ((), True)],
+)
+def test_visits_within_a_third_of_the_day_see_one_kind_of_air(hours, seen):
+    visits = [Visit(float(k), 0.0) for k in range(len(hours))]
+    assert visits_look_round(visits, hours) is seen
+
+
+# ------------------------------------------------------------------ every input is listed
+
+
+def without(name: str):
+    """The same causes with one of them exactly known."""
+
+    def changed(causes):
+        found = {
+            field: replace(getattr(causes, field), standard=0.0)
+            for field in ("zero", "drift", "noise")
+            if getattr(causes, field).name == name
+        }
+        if name in causes.shared:
+            shared = {**causes.shared, name: replace(causes.shared[name], standard=0.0)}
+            found["shared"] = shared
+        assert found, name
+        return replace(causes, **found)
+
+    return changed
+
+
+EXACT = ("exponent",)  # listed with no spread of its own
+LISTED = assemble(FLUME, [], echo=True).all
+BY_VISIT = ("hand reading",)  # acts through the standard of each visit
+
+
+@pytest.mark.parametrize(
+    "name",
+    [c.name for c in LISTED if c.name not in (*EXACT, *BY_VISIT)],
+)
+def test_each_listed_input_moves_the_interval(name):
+    """Removed one by one, each constant changes the draws."""
+    whole = made(VISITS)[2]
+    assert not np.allclose(made(VISITS, changed=without(name))[2].volumes, whole.volumes, rtol=1e-7)
+
+
+def test_with_every_listed_input_known_nothing_is_left():
+    """No constant moves the interval that the list does not name."""
+
+    def known(causes):
+        for cause in causes.all:
+            if cause.name not in EXACT:
+                causes = without(cause.name)(causes)
+        return causes
+
+    exact = [replace(visit, standard=1e-9) for visit in VISITS]
+    found = made(exact, changed=known)[2]
+    own = {each.cause.name for each in found.model.independent}
+    assert own == {"gap filling", "sampling interval", "head noise"}  # listed beside the causes
+    by_themselves = sum(each.volumes.sum() ** 2 for each in found.model.independent)
+    left = found.volumes.sum(axis=1).var()
+    assert left <= 1.1 * by_themselves + 1e-9
+    assert spread(found) < 0.05 * spread(made(VISITS)[2])
+
+
+# ------------------------------------------------------------------ visits and events
+
+
+def test_visits_that_scatter_more_than_stated_count_as_less_exact():
+    """Ten readings 9 mm apart stated at 1 mm: u near 9 mm / root 10, not 1 mm / root 10."""
+    rng = np.random.default_rng(2)
+    visits = [Visit(k * DAY, float(rng.normal(0, 9 * MM)), 1 * MM) for k in range(1, 11)]
+    tight = condition_zero(visits, 0.0, 11 * DAY, ZeroModel(10 * MM))
+    causes = assemble(FLUME, [], echo=False)
+    causes = replace(
+        causes,
+        zero=replace(causes.zero, standard=10 * MM),
+        drift=replace(causes.drift, standard=0.0),
+        shared={**causes.shared, "gauge datum": replace(causes.shared["gauge datum"], standard=0)},
+    )
+    found = zero_path(visits, 0.0, 11 * DAY, causes)
+    assert found.posterior.standard[0] > 6 * tight.standard[0]
+    assert found.posterior.standard[0] == pytest.approx(9 * MM / np.sqrt(10), rel=0.4)
+    assert any("scatter" in flag.code or "contradicts" in flag.code for flag in found.flags)
+    calm = [replace(visit, difference=visit.difference / 9) for visit in visits]
+    same = zero_path(calm, 0.0, 11 * DAY, causes).posterior
+    plain = condition_zero(calm, 0.0, 11 * DAY, ZeroModel(10 * MM))
+    assert same.standard == pytest.approx(plain.standard)
+
+
+def test_a_step_nobody_read_leaves_the_zero_open_until_the_next_visit():
+    """Exact visits on day 0 and 20, a bracket moved on day 10: 20 mm in between, by hand."""
+    visits = [Visit(0.0, 0.0, 1e-9), Visit(20 * DAY, 12 * MM, 1e-9)]
+    found = condition_zero(
+        visits, 0.0, 20 * DAY, ZeroModel(50 * MM), steps=[Step(10 * DAY, 20 * MM)]
+    )
+    assert list(found.edges[1:-1]) == [0.0, 10 * DAY, 20 * DAY]
+    before, after = found.mean[3], found.mean[4]
+    assert before == pytest.approx(0.0, abs=1e-6) and after == pytest.approx(12 * MM, abs=1e-6)
+    last = condition_zero(
+        visits[:1], 0.0, 20 * DAY, ZeroModel(50 * MM), steps=[Step(10 * DAY, 0.02)]
+    )
+    assert last.standard[-1] == pytest.approx(0.02) and last.standard[0] < 1e-6
+    step = [Step(20 * DAY, 0.02)]  # at the visit itself: before it
+    same = condition_zero(visits, 0.0, 20 * DAY, ZeroModel(50 * MM), steps=step)
+    assert same.mean[-1] == pytest.approx(12 * MM, abs=1e-6)
+
+
+def test_a_bracket_moved_widens_what_follows():
+    plain, moved = made(VISITS)[2], made(VISITS, [Step(12 * DAY, 30 * MM)])[2]
+    first, second = moved.volumes.std(axis=0) / plain.volumes.std(axis=0)
+    assert first < 1.2 and second > 2
+
+
+CASE = """
+[case]
+title = "Bottling hall"
+time_zone = "UTC"
+basis = "discharge"
+[invoices]
+file = "bills.csv"
+volume_unit = "m3"
+end_day_counts = false
+[effluent]
+file = "log.csv"
+method = "parshall flume"
+throat = "6 in"
+reference_distance = "1.2 m"
+{more}
+[effluent.columns]
+time = "time"
+echo_time = {{ name = "echo", unit = "ms" }}
+air_temperature = {{ name = "air", unit = "degC" }}
+{column}
+{tables}
+"""
+EVENTS = """
+[[effluent.visit]]
+time = "2026-01-03 10:00"
+hand = "152 mm"
+instrument = "150 mm"
+[[effluent.event]]
+time = "2026-01-12 09:00"
+kind = "bracket moved"
+"""
+
+
+def site(folder, more="", column="", tables=""):
+    (folder / "bills.csv").write_text(
+        "invoice,start,end,billed_volume,total\nA,2026-01-01,2026-01-21,9000,90\n"
+    )
+    seconds = np.arange(0, 21 * DAY, 1800.0)
+    echo = 2e3 * (1.2 - 0.15 - 0.03 * np.sin(seconds / 9000)) / float(speed_of_sound(291.15, 1.0))
+    stamps = pd.Timestamp("2026-01-01") + pd.to_timedelta(seconds, unit="s")
+    rows = [f"{t:%Y-%m-%d %H:%M},{e:.5f},18,100" for t, e in zip(stamps, echo, strict=True)]
+    (folder / "log.csv").write_text("\n".join(["time,echo,air,damp", *rows]) + "\n")
+    (folder / "case.toml").write_text(CASE.format(more=more, column=column, tables=tables))
+    return folder
+
+
+def test_the_air_of_a_case(tmp_path):
+    damp = audit(load_case(site(tmp_path)), draws=500).invoices["effluent_mean"][0]
+    stated = audit(load_case(site(tmp_path, 'air = "saturated"')), draws=500)
+    column = 'humidity = { name = "damp", unit = "%" }'
+    measured = audit(load_case(site(tmp_path, "", column)), draws=500)
+    dry = audit(load_case(site(tmp_path, 'air = "dry"')), draws=500).invoices["effluent_mean"][0]
+    assert stated.invoices["effluent_mean"][0] == pytest.approx(damp)
+    assert measured.invoices["effluent_mean"][0] == pytest.approx(damp, rel=1e-3)
+    assert dry > 1.02 * damp
+    half = audit(load_case(site(tmp_path, 'air = "40 %"')), draws=500).invoices["effluent_mean"][0]
+    assert damp < half < dry
+
+
+@pytest.mark.parametrize(
+    ("more", "column", "said"),
+    [
+        ('air = "humid"', "", "'dry', 'saturated' or for example '40 %'"),
+        ('air = "140 %"', "", "between 0 and 100 %"),
+        ('air = "dry"', 'humidity = { name = "damp", unit = "%" }', "its own column of humidity"),
+    ],
+)
+def test_an_air_that_says_nothing_is_refused(tmp_path, more, column, said):
+    with pytest.raises(InputRefused, match=said):
+        load_case(site(tmp_path, more, column))
+
+
+def test_what_was_done_to_the_instrument_is_listed(tmp_path):
+    found = audit(load_case(site(tmp_path, tables=EVENTS)), draws=500)
+    causes = found.causes.set_index("cause")
+    assert float(causes.loc["bracket moved 2026-01-12 09:00", "standard"]) == pytest.approx(0.03)
+    assert float(causes.loc["hand reading", "standard"]) == pytest.approx(0.003)
+    assert "96.05" in causes.loc["hand reading", "source"]
+    assert "setting of the zero" not in causes.index  # nothing was re-zeroed
+    assert any(flag.code == "visits-at-one-time-of-day" for flag in found.flags)
+    assert 0 < float(causes.loc["air at other hours", "standard"]) < 0.002
+    bare = audit(load_case(site(tmp_path)), draws=500)
+    assert "hand reading" not in set(bare.causes["cause"])
+
+
+def test_an_unreadable_event_is_told_with_its_place(tmp_path):
+    wrong = EVENTS.replace("2026-01-12 09:00", "12th of never")
+    told = inspect_file(site(tmp_path, tables=wrong)).problems
+    assert any(p.column == "effluent.event[1].time" for p in told)

@@ -26,7 +26,9 @@ def test_every_key_has_one_description(model, name):
     said, row = model.model_fields[name].description, row_of(model, name)
     assert said or row.get("means"), f"{model.__name__}.{name} is not described"
     own = row and row["table"] != "*"
-    assert not (said and own and row["means"]), f"{model.__name__}.{name} is described twice: in keys.csv as well"
+    assert not (said and own and row["means"]), (
+        f"{model.__name__}.{name} is described twice: in keys.csv as well"
+    )
     assert not means(model, name).endswith("."), "a description is a phrase, its place adds the dot"
 
 

@@ -365,7 +365,7 @@ def test_no_source_is_vague(whole):
     """A document, a place of memory, a judgement that says whose, or the case's own words."""
     table = report_frames.assumptions(whole)
     ours = table[table["supplied by"] != "case file"]["source"]
-    named = r"judgement|from memory|ISO |Bos |USBR|\(read\)|abstract read|of the record itself|same record"
+    named = r"judgement|from memory|ISO |Bos |USBR|\(read\)|abstract read|of the record|same record"
     assert ours.str.contains(named).all(), ours[~ours.str.contains(named)].tolist()
 
 

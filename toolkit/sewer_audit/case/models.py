@@ -113,9 +113,7 @@ class VisitTable(Strict):
     hand: Length
     instrument: Length
     rezeroed: bool = False
-    hand_standard: Length | None = Field(
-        default=None, description="standard uncertainty of this hand reading, with its unit"
-    )
+    hand_standard: Length | None = None
     note: str = ""
 
 
@@ -124,9 +122,7 @@ class EventTable(Strict):
 
     time: str
     kind: Literal["cleaning", "bracket moved", "sensor replaced"]
-    standard: Length | None = Field(
-        default=None, description="standard uncertainty of the step of the zero, with its unit"
-    )
+    standard: Length | None = None
     note: str = ""
 
 

@@ -123,9 +123,7 @@ class PlanTable(Strict):
     solids: Literal["none", "some", "heavy"] | None = None
     interval: Duration = 300.0
     visit_every: Duration | None = None
-    hand_standard: Length = Field(
-        default=0.003, description="standard uncertainty of a hand reading, with its unit"
-    )
+    hand_standard: Length = 0.003
     reference_distance: Length | None = None
     months: int = Field(default=12, ge=1, le=36)
     flow: PlanFlow | None = None

@@ -354,11 +354,7 @@ class RecordTable(NamedFiles):
     missing_marks: list[str] = Field(default_factory=list)
     may_be_missing: list[str] = Field(default_factory=list)
     screening: dict[str, Any] = Field(default_factory=dict)
-    air: Air | None = Field(
-        default=None,
-        description="air on the path of an echo: 'dry', 'saturated' (if left out) or its relative "
-        "humidity, such as '40 %'",
-    )
+    air: Air | None = None
     rain_gauge: RainGaugeTable | None = None
 
     @field_validator("columns")

@@ -95,6 +95,8 @@ def zero_path(
     nodes : sequence of float
         Instants of the meter reads; they end an interval as a visit does, so that what the zero
         did in one service period is not spread over its neighbours [s].
+    steps : sequence of Step
+        What was done to the instrument without a hand reading [m].
 
     Returns
     -------

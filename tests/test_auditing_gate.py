@@ -108,3 +108,13 @@ def test_inspect_tells_what_stops_the_verdict_before_anything_is_computed(folder
     told = str(inspect_file(tmp_path))
     assert "stops verdict: Invoice A: accepted readings cover 49" in told
     assert "stops verdict" in told and "invoice B" not in told
+
+
+def test_what_is_no_measurement_shows_no_figure_and_what_is_short_keeps_it(folder, monkeypatch):
+    own = Inputs.flags.fget
+    for code, there in (("dry-or-dead", False), ("coverage-below-the-rule", True)):
+        flag = Flag(code, "x", {"invoice": "A"})
+        monkeypatch.setattr(Inputs, "flags", property(lambda self, f=flag: [*own(self), f]))
+        found = audit(load_case(folder / "alone.toml"), draws=400)
+        assert found.invoices["effluent_mean"].notna().tolist() == [there, True]
+        assert found.findings()["invoices"][1]["effluent_m3"] is not None

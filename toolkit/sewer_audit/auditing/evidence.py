@@ -11,6 +11,7 @@ import pandas as pd
 
 from sewer_audit import spoken
 from sewer_audit.auditing.credits import credit_volumes, credited
+from sewer_audit.auditing.doubts import doubts
 from sewer_audit.auditing.further import FURTHER_OPEN, further_network
 from sewer_audit.auditing.gate import Gate, gate_of
 from sewer_audit.auditing.inputs import Inputs, humidity_of
@@ -285,6 +286,7 @@ def _effluent(
         Limits(case.data.rule.smallest_coverage_of_record, case.data.rule.tolerance),
     )
     flags += [*series.flags, *volumes.flags, *(zero.flags if zero is not None else ())]
+    flags += doubts(case, inputs, periods, series, volumes)
     return series, volumes
 
 

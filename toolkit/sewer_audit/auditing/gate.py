@@ -18,6 +18,8 @@ __all__ = ["ESTIMATES", "Gate", "gate_of"]
 
 ESTIMATES = ("effluent", "balance", "bill")
 """What a verdict can rest on: two estimates of the volume, and the billed figure itself."""
+SHORT = "coverage-below-the-rule"
+"""Code of a record that is measured, but too little of it [text]."""
 
 
 @dataclass(frozen=True)
@@ -30,10 +32,14 @@ class Gate:
         Estimate to whether a verdict on that invoice may rest on it [-].
     stopped : mapping of (str, int) to tuple of str
         Estimate and place of an invoice to the codes that stop it there [text].
+    void : array (periods,)
+        Whether the effluent of an invoice is no measurement, so that no figure stands; a record
+        too short for the rule, or contradicted by another estimate, keeps its figure [-].
     """
 
     carries: Mapping[str, np.ndarray]
     stopped: Mapping[tuple[str, int], tuple[str, ...]]
+    void: np.ndarray
 
     @property
     def verdict(self) -> np.ndarray:
@@ -73,12 +79,14 @@ def gate_of(flags: Sequence[Flag], names: Sequence[str], have: Mapping[str, np.n
         for each in ESTIMATES
     }
     stopped: dict[tuple[str, int], tuple[str, ...]] = {}
+    void = nothing.copy()
     for flag in flags:
         for estimate in flag.stops:
             for place in _places(flag, names):
                 carries[estimate][place] = False
                 stopped[estimate, place] = (*stopped.get((estimate, place), ()), flag.code)
-    return Gate(carries, stopped)
+                void[place] |= flag.stops == ("effluent",) and flag.code != SHORT
+    return Gate(carries, stopped, void)
 
 
 def _places(flag: Flag, names: Sequence[str]) -> Sequence[int]:

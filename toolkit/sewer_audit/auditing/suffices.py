@@ -85,7 +85,7 @@ def first_order_table(
         names = [*replay.evidence.periods.names, "total"]
         joint = np.column_stack([columns, columns.sum(axis=1)])
         linear = found.with_total()
-        for place in np.flatnonzero(joint.std(axis=0) > 1e-12 * np.abs(joint).max()):
+        for place in np.flatnonzero(joint.std(axis=0) > 1e-12 * np.nanmax(np.abs(joint))):
             summary = summarise(joint[:, place], coverage)
             unit = UNITS.get(figure, "m3")
             start = {"figure": figure, "invoice": names[place], "unit": unit}

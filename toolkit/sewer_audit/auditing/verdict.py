@@ -96,9 +96,13 @@ def estimates(evidence: Evidence) -> dict[str, np.ndarray | None]:
 
     Units: evidence [m3]; returns [m3].
     """
-    joined = evidence.reconciliation
+    joined, measured = evidence.reconciliation, None
+    if evidence.effluent is not None:
+        measured = evidence.effluent.volumes
+        if evidence.gate is not None and evidence.gate.void.any():
+            measured = np.where(evidence.gate.void, np.nan, measured)
     return {
-        "effluent": None if evidence.effluent is None else evidence.effluent.volumes,
+        "effluent": measured,
         "balance": None if evidence.balance is None else evidence.balance.draws,
         "reconciled": None if joined is None else joined.reconciled,
         "basis": evidence.basis,

@@ -132,7 +132,7 @@ def _from_finer(
     coarse = 1 - float((series.discharge * series.width)[fine].sum()) / float(
         (series.discharge * series.width).sum()
     )
-    error = coarse * float(np.hypot(1.5 * own, 0.15 * share))
+    error = coarse * float(np.hypot(2.5 * own, 0.3 * share))
     return MeanCorrection(_cause(coarse * share, error, "finer stretches of this record"), ())
 
 

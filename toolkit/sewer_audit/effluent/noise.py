@@ -73,7 +73,7 @@ def sampling_error(
             variance[piece.period] += np.sum((bend[where] * piece.weights) ** 2) / divisor
     spread = np.sqrt(variance)
     total = sum(float(piece.weights @ flow[piece.readings]) for piece in pieces)
-    relative = float(np.sqrt(np.sum(variance)) / total) if total else 0.0
+    relative = float(np.sqrt(np.sum(variance)) / abs(total)) if total else 0.0
     return Independent(
         Cause(
             "sampling interval",

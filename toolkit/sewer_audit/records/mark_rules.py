@@ -52,6 +52,26 @@ class Site:
     findings: Findings
 
 
+def dry_or_dead(view: View, rule: Rule, site: Site) -> np.ndarray:
+    """Dry runs that do not recur at their hour with others at least half as long."""
+    found = view.none()
+    if len(found) < 3:
+        return found
+    starts, ends = runs(view.dry(rule["dry level"]))
+    lasts = view.seconds[ends - 1] - view.seconds[starts] if len(ends) else ends
+    long = lasts >= rule["longest"]
+    hour = (view.seconds[starts] % DAY) / 3600 if len(starts) else starts
+    for place in np.flatnonzero(long):
+        alike = lasts >= lasts[place] / 2
+        alike[place] = False
+        away = np.abs((hour - hour[place] + 12) % 24 - 12)
+        near = alike & (away <= 3)
+        usual = near.sum() >= 2 and near.sum() >= alike.sum() / 2
+        if not usual or lasts[place] > 1.5 * lasts[near].max():
+            found[starts[place] : ends[place]] = True
+    return found
+
+
 def sudden_change(view: View, rule: Rule, site: Site) -> np.ndarray:
     found = view.none()
     if len(view.level) > 1:
@@ -277,6 +297,7 @@ def totaliser(view: View, rule: Rule, site: Site) -> np.ndarray | str:
 
 
 MARKING = {
+    "dry or dead": dry_or_dead,
     "sudden change": sudden_change,
     "step change": step_change,
     "drift against visits": drift,

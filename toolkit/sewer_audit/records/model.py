@@ -213,6 +213,8 @@ class LoggerRecord:
         One row per rule applied: rule, parameter, value, unit, reason, rejected, marked [-].
     spans : DataFrame
         rule, start, end (UTC), readings: stretches a rule rejected or marked [-].
+    held : mapping of str to (array, str, bool)
+        Rule to the rows it finds but does not reject, why, and whether they are flow after all [-].
     """
 
     frame: pd.DataFrame
@@ -225,6 +227,7 @@ class LoggerRecord:
     zone: str
     screening: pd.DataFrame | None = None
     spans: pd.DataFrame | None = None
+    held: Mapping[str, tuple[Any, str, bool]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -91,7 +91,10 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "exactly the same reading for long: a stuck sensor or a held value",
         {
             "longest": _p(86400.0, "time", "a working site moves the level at least once a day"),
+            "shortest": _p(3600.0, "time", "shorter runs of one value hardly move a volume"),
+            "movement": _p(0.02, "ratio", "of a usual day's: a last digit that twitches is stuck"),
             "dry level": _p(0.005, "length", "an empty channel may be flat for good reason"),
+            "most": _p(0.5, "ratio", "what fits half the record is no exception"),
         },
     ),
     Rule(
@@ -101,6 +104,8 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         {
             "readings": _p(2, "count", "water does not vanish and return within two readings"),
             "neighbours above": _p(0.03, "length", "well above the noise at zero"),
+            "often": _p(0.15, "ratio", "losses written as zero are rarer than pauses of a pump"),
+            "most": _p(0.01, "ratio", "more than these are a habit of the site or of the logger"),
         },
     ),
     Rule(
@@ -109,9 +114,24 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "a short excursion from the running median",
         {
             "smallest": _p(0.05, "length", "well above waves and turbulence of a flume"),
+            "share": _p(1.0, "ratio", "of the high flow; a meter's own noise is far smaller"),
             "scatter": _p(8.0, "count", "times the usual scatter about the running median"),
+            "beyond": _p(
+                2.0, "ratio", "times the whole usual range above it, with nothing between"
+            ),
+            "readings": _p(3, "count", "real floods last longer"),
+            "most": _p(0.02, "ratio", "more than these are the site's own way to run"),
             "duration": _p(120.0, "time", "shorter than the discharge of a tank or a batch"),
             "longest step": _p(300.0, "time", "at wider steps one reading may be a real discharge"),
+        },
+    ),
+    Rule(
+        "dry or dead",
+        "mark",
+        "no water for far longer than the site's own pauses: a closed plant or a dead sensor",
+        {
+            "longest": _p(43200.0, "time", "nights without work are shorter"),
+            "dry level": _p(0.005, "length", "less than a sensor tells from an empty channel"),
         },
     ),
     Rule(

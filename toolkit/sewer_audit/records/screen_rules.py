@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from sewer_audit.records.rules import Rule
 
-__all__ = ["REJECTING", "View", "runs"]
+__all__ = ["REJECTING", "Held", "View", "runs"]
 
 SOUND = 343.0
 """Speed of sound in air at 20 degC [m/s]; only used to put a separation into echo time."""
@@ -27,6 +27,15 @@ class View:
     columns: dict[str, np.ndarray]
     step: float
 
+    def dry(self, level: float) -> np.ndarray:
+        """Readings of nothing: no level worth the name, or no flow.
+
+        Units: level [m].
+        """
+        if "flow" in self.columns and not self.level.any():
+            return self.columns["flow"] <= 0
+        return self.level <= level
+
     @property
     def raw(self) -> np.ndarray:
         """The column the level comes from, as recorded [SI]."""
@@ -38,6 +47,15 @@ class View:
     def none(self) -> np.ndarray:
         """No reading at all."""
         return np.zeros(len(self.seconds), dtype=bool)
+
+
+@dataclass(frozen=True)
+class Held:
+    """Readings a rule finds but does not reject, and why; `real` where they are flow after all."""
+
+    found: np.ndarray
+    why: str
+    real: bool
 
 
 def runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -86,20 +104,75 @@ def echo_loss(view: View, rule: Rule) -> np.ndarray | str:
 
 
 def flat_line(view: View, rule: Rule) -> np.ndarray:
-    raw = view.raw
-    if len(raw) < 3:
-        return view.none()
-    starts, ends = runs(np.diff(raw) == 0)
+    """A value that does not move, in any column a discharge is made of."""
     flat = view.none()
-    long = (view.seconds[ends] - view.seconds[starts] >= rule["longest"]) if len(ends) else ends
-    for start, end in zip(starts[long.astype(bool)], ends[long.astype(bool)], strict=True):
-        if end - start >= 3 and not view.level[start] <= rule["dry level"]:
-            flat[start : end + 1] = True
-    return flat
+    if len(flat) < 3:
+        return flat
+    dry = view.dry(rule["dry level"])
+    for role in ("head", "depth", "distance", "echo_time", "flow", "velocity"):
+        if role in view.columns:
+            flat |= _held(view, view.columns[role], rule) & ~(dry & (role != "velocity"))
+    return flat | _dead_partner(view, rule)
 
 
-def isolated_zero(view: View, rule: Rule) -> np.ndarray:
-    zero = view.raw == 0
+def _held(view: View, raw: np.ndarray, rule: Rule) -> np.ndarray:
+    """Runs of one value too long for how the column moves, and days of next to no movement.
+
+    With p the share of pairs that agree at that hour of the day, outside runs, a run of n readings
+    is expected N p^n times in N readings; longer ones than once in a thousand records are held.
+    """
+    same = np.diff(raw) == 0
+    starts, ends = runs(same)
+    length = ends - starts
+    hour = ((view.seconds[:-1] // 3600) % 24).astype(int)
+    free = np.ones(len(same), dtype=bool)
+    for start, end in zip(starts[length > 12], ends[length > 12], strict=True):
+        free[start:end] = False
+    pairs = np.bincount(hour[free], minlength=24)
+    agree = np.bincount(hour[free], same[free], 24)
+    p = np.clip((agree + 1) / (pairs + 2), 0.05, 0.999)
+    few = pairs < 50
+    p[few] = max(np.median(p[~few]), 0.3) if (~few).any() else 0.999
+    most = np.log(1e-3 / max(len(raw), 1)) / np.log(p)
+    found = view.none()
+    lasts = view.seconds[ends] - view.seconds[starts] if len(ends) else length
+    middle = hour[np.minimum(starts + length // 2, len(hour) - 1)] if len(hour) else starts
+    held = (length >= np.maximum(most[middle], 6)) & (lasts >= rule["shortest"])
+    held |= (lasts >= rule["longest"]) & (length >= 3)
+    for start, end in zip(starts[held], ends[held], strict=True):
+        found[start : end + 1] = True
+    twitching = _hardly_moves(view, raw, rule)
+    more = (twitching & ~found).sum() * view.step >= rule["longest"] / 2
+    return found | twitching if more else found
+
+
+def _hardly_moves(view: View, raw: np.ndarray, rule: Rule) -> np.ndarray:
+    """Readings of which every day around them moves by less than a fiftieth of a usual day."""
+    reach = int(rule["longest"] / max(view.step, 1.0))
+    if not 4 <= reach < len(raw) // 4 or not np.isfinite(raw).all():
+        return view.none()
+    span = maximum_filter1d(raw, reach) - minimum_filter1d(raw, reach)
+    still = span < rule["movement"] * np.median(span)
+    return maximum_filter1d(still.astype(np.int8), reach).astype(bool) if still.any() else still
+
+
+def _dead_partner(view: View, rule: Rule) -> np.ndarray:
+    """No velocity for an hour over water, or water that runs where there is no depth."""
+    if "velocity" not in view.columns or not len(view.level):
+        return view.none()
+    speed, found = view.columns["velocity"], view.none()
+    wet = view.level > max(rule["dry level"], 0.25 * float(np.nanmedian(view.level)))
+    runs_still = (speed == 0) & wet, (view.level <= rule["dry level"]) & (speed > 0.1)
+    for mask in runs_still:
+        for start, end in zip(*runs(mask), strict=True):
+            if view.seconds[end - 1] - view.seconds[start] >= rule["shortest"]:
+                found[start:end] = True
+    return found
+
+
+def isolated_zero(view: View, rule: Rule) -> np.ndarray | Held:
+    raw = view.raw
+    zero = raw == 0
     if "distance" in view.columns or "echo_time" in view.columns:
         zero = zero | (np.abs(view.level) < 1e-9)
     found = view.none()
@@ -109,29 +182,98 @@ def isolated_zero(view: View, rule: Rule) -> np.ndarray:
     inner = (starts > 0) & (ends < len(zero)) & (ends - starts <= rule["readings"])
     limit = rule["neighbours above"]
     measure = view.level
-    if view.raw is view.columns.get("flow"):
-        measure = np.where(view.raw > 0.25 * np.nanmedian(view.raw), np.inf, -np.inf)
+    if raw is view.columns.get("flow"):
+        high = float(np.nanmedian(raw[~zero])) if (~zero).any() else 0.0
+        measure = np.where(raw > 0.25 * high, np.inf, -np.inf)
     for start, end in zip(starts[inner], ends[inner], strict=True):
         if measure[start - 1] > limit and measure[end] > limit:
+            found[start:end] = True
+    if found.mean() > 0.001 and _zeros_recur(raw, zero, starts, ends, rule):
+        return Held(found, "zeros recur as flow of nothing does, so they count as that", True)
+    return found
+
+
+def _zeros_recur(
+    raw: np.ndarray, zero: np.ndarray, starts: np.ndarray, ends: np.ndarray, rule: Rule
+) -> bool:
+    """Whether zeros come as those of a pump do: often, evenly, or with flow that falls to them."""
+    if zero.mean() > rule["often"] or (ends - starts > rule["readings"]).sum() >= 20:
+        return True
+    if len(starts) < 20:
+        return False
+    if _evenly(starts):
+        return True
+    inside = (starts > 1) & (ends < len(zero) - 1)
+    before, after = raw[starts[inside] - 1], raw[ends[inside]]
+    beyond = np.maximum(raw[starts[inside] - 2], raw[np.minimum(ends[inside] + 1, len(raw) - 1)])
+    lower = np.minimum(before, after) / np.where(beyond > 0, beyond, np.inf)
+    return bool(np.median(lower) < 0.8)
+
+
+def _evenly(starts: np.ndarray) -> bool:
+    """Whether events follow each other as those of a pump do; chance has a median of log 3."""
+    between = np.diff(starts).astype(float)
+    return len(between) >= 20 and bool(np.median(np.abs(np.diff(np.log(between)))) < 0.5)
+
+
+def spike(view: View, rule: Rule) -> np.ndarray | Held | str:
+    found = _lone(view, rule)
+    if view.step > rule["longest step"] and not found.any():
+        return f"readings are {view.step:.0f} s apart: one reading may be a real discharge"
+    measure = view.columns.get("flow", view.level)
+    pauses = view.dry(0.0).mean() > 0.5 if len(measure) else True  # the short runs are the flow
+    if view.step <= rule["longest step"] and len(measure) >= 5 and not pauses:
+        reach = int(min(max(rule["duration"] // view.step, 1), 15))
+        away = np.abs(measure - median_filter(measure, size=2 * reach + 1, mode="nearest"))
+        every = away[:: max(len(away) // 100_000, 1)]
+        scatter = 1.4826 * float(np.median(every))
+        least = rule["smallest"]
+        if "flow" in view.columns:
+            least = max(rule["share"] * float(np.nanquantile(np.abs(measure), 0.95)), 1e-9)
+        over = away > max(least, rule["scatter"] * scatter)
+        # beside a gap the running median knows only one side
+        for place in np.flatnonzero(np.diff(view.seconds) > 3 * view.step):
+            over[max(place + 1 - reach, 0) : place + 1 + reach] = False
+        over[:reach] = over[len(over) - reach :] = False
+        found |= over
+    if _evenly(runs(found)[0]):
+        return Held(found, "they follow each other evenly, as the runs of a pump do", True)
+    if _daily(view, found):
+        return Held(found, "they come at the same hour of many days", False)
+    return found
+
+
+def _lone(view: View, rule: Rule) -> np.ndarray:
+    """A few readings far above everything else, with nothing between them and the rest."""
+    found = view.none()
+    for role in ("level", "flow", "velocity"):
+        values = view.level if role == "level" else view.columns.get(role)
+        if values is None or len(values) < 100 or not np.isfinite(values).all():
+            continue
+        low, high = np.quantile(values, [0.05, 0.98])
+        limit = high + rule["beyond"] * (high - low)
+        if not high > low:
+            continue
+        over = values > limit
+        between = ((values > (high + limit) / 2) & ~over).sum()
+        if not over.any() or between > 0.5 * over.sum():
+            continue
+        starts, ends = runs(over)
+        short = (ends - starts <= rule["readings"]) & (starts > 0) & (ends < len(values))
+        for start, end in zip(starts[short], ends[short], strict=True):
             found[start:end] = True
     return found
 
 
-def spike(view: View, rule: Rule) -> np.ndarray | str:
-    if not view.step <= rule["longest step"]:
-        return f"readings are {view.step:.0f} s apart: one reading may be a real discharge"
-    if len(view.level) < 5:
-        return view.none()
-    reach = int(min(max(rule["duration"] // view.step, 1), 15))
-    away = np.abs(view.level - median_filter(view.level, size=2 * reach + 1, mode="nearest"))
-    scatter = 1.4826 * float(np.median(away[:: max(len(away) // 100_000, 1)]))
-    found = away > max(rule["smallest"], rule["scatter"] * scatter)
-    # beside a gap the running median knows only one side
-    wide = np.flatnonzero(np.diff(view.seconds) > 3 * view.step)
-    for place in wide:
-        found[max(place + 1 - reach, 0) : place + 1 + reach] = False
-    found[:reach] = found[len(found) - reach :] = False
-    return found
+def _daily(view: View, found: np.ndarray) -> bool:
+    """Whether what was found comes at one hour of the day, on five days or more."""
+    starts, _ = runs(found)
+    if len(starts) < 5:
+        return False
+    hours = (view.seconds[starts] % 86400) / 3600
+    day = np.unique(view.seconds[starts] // 86400)
+    angle = np.exp(2j * np.pi * hours / 24)
+    return len(day) >= 5 and abs(angle.mean()) > 0.9
 
 
 REJECTING = {

@@ -14,13 +14,15 @@ from sewer_audit.records.mark_rules import MARKING, Site, Visit
 from sewer_audit.records.model import ROLES, Findings, LoggerRecord
 from sewer_audit.records.moments import read_moments
 from sewer_audit.records.rules import DEFAULT_RULES, Rule
-from sewer_audit.records.screen_rules import REJECTING, View, runs
+from sewer_audit.records.screen_rules import REJECTING, Held, View, runs
 from sewer_audit.records.steps import find_intervals
 from sewer_audit.records.zones import utc_values, zone_of
 
 __all__ = ["read_visits", "screen"]
 
 NO_LEVEL = "no level"
+RECURS = 20
+"""Readings a rule must find before it can be held back for how many they are (judgement) [-]."""
 
 
 def read_visits(items: Iterable[Any], *, zone: str, day_first: bool | None = None) -> list[Visit]:
@@ -104,6 +106,7 @@ class _State:
         self.record, self.level, self.findings = record, level, findings
         self.time = utc_values(record.frame["time"])
         self.good = (record.frame["status"] == "measured").to_numpy()
+        self.held: dict[str, tuple[np.ndarray, str, bool]] = {}
         self.reason = record.frame["reason"].astype(object).to_numpy(dtype=object, copy=True)
         self.start = record.frame["time"].iloc[0] if len(self.time) else pd.Timestamp(0, tz="UTC")
         origin = self.time[0] if len(self.time) else np.datetime64(0, "us")
@@ -132,9 +135,24 @@ class _State:
             found = MARKING[rule.name](view, rule, site)
         if isinstance(found, str):
             return mask, f"not applied: {found}"
+        if isinstance(found, Held):
+            return mask, self.hold(rule, found)
+        most = rule.parameters.get("most")
+        many = most is not None and found.mean() > most.value and found.sum() >= RECURS
+        if rule.action == "reject" and many:
+            share = f"{spoken.percent(float(found.mean()))} of the readings"
+            return mask, self.hold(rule, Held(found, f"they are {share}", False))
         mask[self.good] = found
         self.note(rule.name, rule.action, mask)
         return mask, ""
+
+    def hold(self, rule: Rule, held: Held) -> str:
+        """Keep what a rule finds, tell it, and leave the figures to who computes volumes."""
+        mask = np.zeros(len(self.time), dtype=bool)
+        mask[self.good] = held.found
+        if mask.any():
+            self.held[rule.name] = (mask, held.why, held.real)
+        return f"held back: {held.why}"
 
     def note(self, name: str, action: str, mask: np.ndarray) -> None:
         """Reject the rows found, or count the marked ones in a flag."""
@@ -185,6 +203,7 @@ class _State:
             gaps=intervals.gaps,
             screening=pd.DataFrame(rows),
             spans=pd.concat(spans, ignore_index=True),
+            held=self.held,
         )
 
 

@@ -7,8 +7,10 @@ imported before a command needs it, so that ``--help`` answers at once.
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 from sewer_audit.commands.explain import add_explain
 from sewer_audit.commands.options import add_command
@@ -37,6 +39,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if not hasattr(given, "run"):
         parser.print_help(sys.stderr)
         return 2
+    with suppress(ValueError):  # in another thread than the main one
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # asked to end: clear up first
     try:
         return given.run(given) or 0
     except InputRefused as error:
@@ -101,6 +105,11 @@ def _recheck(commands) -> None:
     about = "recompute an evidence folder and say whether every figure is reproduced"
     command = add_command(commands, "recheck", run_recheck, about)
     command.add_argument("folder", metavar="FOLDER", help="evidence folder")
+    command.add_argument(
+        "--sha256",
+        metavar="FIGURE",
+        help="SHA-256 of manifest.json that was noted elsewhere when the folder was written",
+    )
 
 
 def run_start(given: argparse.Namespace) -> int:
@@ -163,7 +172,7 @@ def run_recheck(given: argparse.Namespace) -> int:
     """Recompute an evidence folder."""
     from sewer_audit.report import recheck
 
-    result = recheck(given.folder, progress=True)
+    result = recheck(given.folder, progress=True, sha256=given.sha256)
     print(result)
     return 0 if result.reproduced else 1
 

@@ -14,6 +14,8 @@ from sewer_audit.uncertainty import BudgetTable, Cause, Draws, variance_budget
 
 __all__ = ["budget_table", "cause_table", "persistence_of"]
 
+NOTHING = 1e-9
+"""A cause felt less than this is not felt: the rounding of the machine [m3]."""
 READS = ": reading dates"
 READS_SOURCE = (
     "straight line between register reads; day-to-day variation as the reads show it, with 47 % of "
@@ -121,10 +123,11 @@ class _Widths:
 
 def _of(table: BudgetTable, lasting: dict[str, str]) -> Iterator[dict]:
     for line in table.lines:
+        felt = line.standard_uncertainty > NOTHING
         yield {
             "cause": line.name,
-            "share": line.share,
-            "standard_uncertainty_m3": line.standard_uncertainty,
+            "share": line.share if felt else 0.0,
+            "standard_uncertainty_m3": line.standard_uncertainty if felt else 0.0,
             "persistence": lasting.get(line.name, "each reading"),
             "direction": line.slope,
         }

@@ -90,24 +90,29 @@ def first_order_table(
             unit = UNITS.get(figure, "m3")
             start = {"figure": figure, "invoice": names[place], "unit": unit}
             shortest = coverage_interval(joint[:, place], coverage, "shortest")
-            ends = {"shortest_low": float(shortest.low), "shortest_high": float(shortest.high)}
+            ends = {"shortest_low": _steady(shortest.low), "shortest_high": _steady(shortest.high)}
             rows.append({**start, **_compared(linear, int(place), summary), **ends})
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _steady(figure: float) -> float:
+    """A volume or an amount without the rounding of the machine below a billionth."""
+    return round(float(figure), 9) + 0.0
 
 
 def _compared(linear: Linear, place: int, summary: Summary) -> dict[str, Any]:
     interval = linear.interval(place, summary.coverage)
     found = compare_intervals(interval, summary, DIGITS)
     return {
-        "first_order": float(linear.value[place]),
-        "first_order_standard_uncertainty": float(linear.standard_uncertainty[place]),
-        "first_order_low": float(interval.low),
-        "first_order_high": float(interval.high),
-        "draws_mean": float(summary.mean),
-        "draws_standard_uncertainty": float(summary.standard_uncertainty),
-        "draws_low": float(summary.low),
-        "draws_high": float(summary.high),
-        "largest_difference": max(found.low_difference, found.high_difference),
+        "first_order": _steady(linear.value[place]),
+        "first_order_standard_uncertainty": _steady(linear.standard_uncertainty[place]),
+        "first_order_low": _steady(interval.low),
+        "first_order_high": _steady(interval.high),
+        "draws_mean": _steady(summary.mean),
+        "draws_standard_uncertainty": _steady(summary.standard_uncertainty),
+        "draws_low": _steady(summary.low),
+        "draws_high": _steady(summary.high),
+        "largest_difference": _steady(max(found.low_difference, found.high_difference)),
         "tolerance": found.tolerance,
         "first_order_suffices": found.validated,
         "close_call": not found.numerically_firm,

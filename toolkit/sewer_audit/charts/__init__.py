@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from typing import Any
@@ -27,6 +28,7 @@ __all__ = [
     "Picture",
     "canvas",
     "drawing",
+    "plain_style",
     "show",
     "styled",
 ]
@@ -57,6 +59,8 @@ STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9,
     "text.color": INK,
+    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
+    "timezone": "UTC",
     "axes.edgecolor": SOFT,
     "axes.labelcolor": INK,
     "axes.titlecolor": INK,
@@ -104,12 +108,21 @@ class Picture:
     alt: str
 
 
+@contextmanager
+def plain_style(**more: Any) -> Iterator[None]:
+    """The style of this module on the library's own defaults, whatever a personal file says."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update({**STYLE, **more})
+        yield
+
+
 def styled(draw: Callable[..., Picture]) -> Callable[..., Picture]:
     """Draw inside the style, leaving the caller's own settings alone."""
 
     @wraps(draw)
     def inside(*arguments: Any, **keywords: Any) -> Picture:
-        with matplotlib.rc_context(STYLE):
+        with plain_style():
             return draw(*arguments, **keywords)
 
     return inside
@@ -141,7 +154,7 @@ def drawing(figure: Figure, form: str = "png") -> bytes:
     """
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
     target = io.BytesIO()
-    with matplotlib.rc_context(STYLE):
+    with plain_style():
         if figure.get_layout_engine() is not None:  # settle once: each further pass shifts a little
             figure.draw_without_rendering()
             figure.set_layout_engine("none")

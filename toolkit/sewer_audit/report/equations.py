@@ -10,6 +10,7 @@ from __future__ import annotations
 import html
 from functools import lru_cache
 
+from sewer_audit.charts import plain_style
 from sewer_audit.errors import ReportFailed
 
 __all__ = ["equation_svg"]
@@ -49,7 +50,10 @@ def _outline(tex: str):
 
     source = " ".join(tex.split())
     try:
-        return TextPath((0, 0), f"${source}$", size=SIZE, prop=FontProperties(math_fontfamily="cm"))
+        with plain_style(**{"text.parse_math": True}):
+            return TextPath(
+                (0, 0), f"${source}$", size=SIZE, prop=FontProperties(math_fontfamily="cm")
+            )
     except (ValueError, RuntimeError) as error:
         reason = str(error).strip().splitlines()[-1] if str(error).strip() else "not readable"
         raise ReportFailed(f"the equation {tex!r} cannot be drawn: {reason}") from None

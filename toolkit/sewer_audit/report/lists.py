@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
@@ -178,6 +179,6 @@ def input_files(result: Any) -> pd.DataFrame:
     return pd.DataFrame(rows).rename(columns={"key": "what", "sha256": "SHA-256"})
 
 
-def made_with() -> str:
-    """Software a report is made with."""
-    return ", ".join(f"{name} {version}" for name, version in versions().items())
+def made_with(found: Mapping[str, str] | None = None) -> str:
+    """Software a report is made with; that of this machine, or what is given."""
+    return ", ".join(f"{name} {version}" for name, version in (found or versions()).items())

@@ -6,34 +6,56 @@ the seed. It holds no absolute path and no name of a user or a machine.
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import importlib.metadata
 import json
 import math
+import os
 import platform
-from collections.abc import Mapping
+import re
+import stat
+from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 import sewer_audit
 from sewer_audit.errors import InputRefused, Problem
 
 __all__ = [
     "KIND",
+    "LOCK",
     "MANIFEST",
+    "Manifest",
     "code_hash",
     "file_hashes",
     "json_text",
+    "lock_text",
     "make_manifest",
+    "read_json",
     "read_manifest",
+    "unusual",
     "versions",
 ]
 
-MANIFEST = "manifest.json"
+MANIFEST, LOCK = "manifest.json", "versions.lock.txt"
 KIND = "sewer bill evidence, format 1"
 COMPUTING = ("numpy", "pandas", "scipy", "openpyxl", "matplotlib", "nbconvert", "papermill")
+NEEDED = (
+    *COMPUTING,
+    "jupyterlab",
+    "pydantic",
+    "joblib",
+    "ipykernel",
+    "ipywidgets",
+    "packaging",
+)
+"""What pyproject.toml lists as dependencies [text]."""
+CODE = (".py", ".csv", ".json", ".toml", ".j2", ".css", ".txt")
 DIGITS = 12
 
 
@@ -70,18 +92,38 @@ def _plain(value: Any) -> Any:
     return value if value is None or isinstance(value, (bool, int, str)) else str(value)
 
 
-def file_hashes(folder: Path, inside: str = "") -> list[dict[str, Any]]:
-    """Every file below a folder with its size and SHA-256.
+def _walk(folder: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    """Everything below a folder by its name with forward slashes; no link is followed."""
+    stack = [(folder, "")]
+    while stack:
+        place, before = stack.pop()
+        for entry in os.scandir(place):
+            yield f"{before}{entry.name}", entry
+            if entry.is_dir(follow_symlinks=False):
+                stack.append((Path(entry.path), f"{before}{entry.name}/"))
+
+
+def unusual(folder: Path) -> list[str]:
+    """Names below a folder that are neither plain file nor plain folder: links, pipes."""
+    return sorted(
+        name
+        for name, entry in _walk(folder)
+        if not (entry.is_dir(follow_symlinks=False) or entry.is_file(follow_symlinks=False))
+    )
+
+
+def file_hashes(folder: Path) -> list[dict[str, Any]]:
+    """Every plain file below a folder with its size and SHA-256.
 
     list of dict: file (with forward slashes), bytes, sha256; sorted by name.
     """
     listed = []
-    for path in (folder / inside).rglob("*"):
-        if path.is_file():
-            content = path.read_bytes()
-            name = str(PurePosixPath(path.relative_to(folder)))
-            digest = hashlib.sha256(content).hexdigest()
-            listed.append({"file": name, "bytes": len(content), "sha256": digest})
+    for name, entry in _walk(folder):
+        if entry.is_file(follow_symlinks=False):
+            with open(entry.path, "rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+            size = entry.stat(follow_symlinks=False).st_size
+            listed.append({"file": name, "bytes": size, "sha256": digest})
     return sorted(listed, key=lambda entry: entry["file"])
 
 
@@ -91,7 +133,7 @@ def code_hash() -> str:
     digest = hashlib.sha256()
     for path in sorted(home.rglob("*")):
         data = {"notebooks", "sample_bills", "sample_logs", "__pycache__"}
-        if path.suffix in (".py", ".csv", ".json") and not data & set(path.relative_to(home).parts):
+        if path.suffix in CODE and not data & set(path.relative_to(home).parts):
             digest.update(str(PurePosixPath(path.relative_to(home))).encode())
             digest.update(path.read_bytes().replace(b"\r\n", b"\n"))
     return digest.hexdigest()
@@ -106,26 +148,137 @@ def versions() -> dict[str, str]:
     return dict(sorted(found.items()))
 
 
+def lock_text() -> str:
+    """Every package the toolkit stands on, in the exact version, with one hash over its files.
+
+    Notes
+    -----
+    What is installed no longer knows the hash of the archive it came from, and asking an index for
+    it would need the network. The hash is therefore made of the SHA-256 that every wheel lists of
+    each of its own files (its RECORD, a part of the wheel format), so that anyone can make it again
+    from the wheel: lines "path,sha256=...", sorted, without what an installer adds.
+    """
+    lines = [
+        f"# python {platform.python_version()}, sewer-audit {sewer_audit.__version__},",
+        f"# code {code_hash()}",
+        "# Install the same with: pip install -r versions.lock.txt",
+        "# files: SHA-256 over the lines 'path,sha256=...' of the wheel's RECORD, sorted.",
+    ]
+    for name, found in sorted(_closure().items()):
+        lines.append(f"{name}=={found.version}  # files {_files_hash(found)}")
+    return "\n".join(lines) + "\n"
+
+
+def _closure() -> dict[str, importlib.metadata.Distribution]:
+    """Every distribution the toolkit needs, by its normal name."""
+    from packaging.requirements import Requirement
+
+    found: dict[str, importlib.metadata.Distribution] = {}
+    wanted = [(name, frozenset()) for name in NEEDED]
+    seen: set[tuple[str, frozenset[str]]] = set()
+    while wanted:
+        entry = wanted.pop()
+        if entry in seen:
+            continue
+        seen.add(entry)
+        name, extras = entry
+        try:
+            one = importlib.metadata.distribution(name)
+        except importlib.metadata.PackageNotFoundError:
+            continue
+        found[_normal(name)] = one
+        for text in one.requires or ():
+            need = Requirement(text)
+            marks = need.marker
+            if marks is None or any(marks.evaluate({"extra": e}) for e in (extras or {""})):
+                wanted.append((_normal(need.name), frozenset(need.extras)))
+    return found
+
+
+def _normal(name: str) -> str:
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+def _files_hash(found: importlib.metadata.Distribution) -> str:
+    added = ("INSTALLER", "REQUESTED", "RECORD", "direct_url.json", "uv_cache.json")
+    kept = []
+    for row in csv.reader((found.read_text("RECORD") or "").splitlines()):
+        path, digest = row[0], row[1] if len(row) > 1 else ""
+        inside = not path.startswith("..") and not PurePosixPath(path).is_absolute()
+        if digest and inside and "__pycache__" not in path and Path(path).name not in added:
+            kept.append(f"{path},{digest}")
+    return hashlib.sha256("\n".join(sorted(kept)).encode()).hexdigest() if kept else "unknown"
+
+
 def make_manifest(folder: Path, about: Mapping[str, Any]) -> dict[str, Any]:
     """The manifest of a folder whose other files are complete."""
-    inputs = file_hashes(folder, "inputs")
-    taken = {entry["file"] for entry in inputs} | {MANIFEST}
-    outputs = [entry for entry in file_hashes(folder) if entry["file"] not in taken]
+    every = [entry for entry in file_hashes(folder) if entry["file"] != MANIFEST]
+    inputs = [entry for entry in every if entry["file"].startswith("inputs/")]
+    outputs = [entry for entry in every if not entry["file"].startswith("inputs/")]
     about = {"kind": KIND, **about, "versions": versions()}
     return {**about, "inputs": inputs, "outputs": outputs}
 
 
-def read_manifest(folder: Path) -> dict[str, Any]:
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class _Entry(_Strict):
+    file: str = Field(min_length=1, max_length=1000)
+    bytes: int = Field(ge=0)
+    sha256: str = Field(pattern="^[0-9a-f]{64}$")
+
+
+class Manifest(_Strict):
+    """What a manifest holds."""
+
+    kind: Literal["sewer bill evidence, format 1"]
+    notebook: str = Field(max_length=100)
+    case: str = Field(max_length=1000)
+    parameters: dict[str, int | float | str | bool]
+    written: str = Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$")
+    versions: dict[str, str]
+    inputs: list[_Entry] = Field(min_length=1)
+    outputs: list[_Entry] = Field(min_length=1)
+
+
+def read_json(file: Path) -> Any:
+    """A JSON file as the toolkit writes it; ValueError where it is anything else."""
+    if not stat.S_ISREG(file.lstat().st_mode):
+        raise ValueError("no plain file")
+    try:
+        return json.loads(
+            file.read_text(encoding="utf-8"), object_pairs_hook=_once, parse_constant=_no_number
+        )
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("a key stands twice")
+    return found
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is no number")
+
+
+def read_manifest(folder: Path) -> Manifest:
     """The manifest of an evidence folder."""
     remedy = "Name a folder that 'sewer-audit report' wrote"
     try:
-        read = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        read = read_json(folder / MANIFEST)
     except FileNotFoundError:
         found = "there is no manifest in this folder" if folder.is_dir() else "no such folder"
         raise InputRefused(Problem(folder.name or str(folder), found, remedy)) from None
     except (OSError, ValueError):
         raise InputRefused(Problem(MANIFEST, "the manifest is not readable", remedy)) from None
-    keys = {"notebook", "case", "parameters", "versions", "inputs", "outputs"}
-    if not isinstance(read, dict) or read.get("kind") != KIND or not keys <= set(read):
-        raise InputRefused(Problem(MANIFEST, "this is no manifest of an evidence folder", remedy))
-    return read
+    try:
+        return Manifest.model_validate(read)
+    except ValidationError as error:
+        fault = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in fault["loc"]) or "its form"
+        found = f"this is no manifest of an evidence folder ({place})"
+        raise InputRefused(Problem(MANIFEST, found, remedy)) from None

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -50,6 +51,8 @@ REFUSALS = ("AuditError", "InputRefused", "UnitError", "OutOfRange", "ReportFail
 class _OwnKernelManager(AsyncKernelManager):
     """Starts the interpreter that runs this toolkit, whatever kernels the machine knows."""
 
+    settings = ""
+
     @property
     def kernel_spec(self) -> KernelSpec:
         environment = {
@@ -57,6 +60,9 @@ class _OwnKernelManager(AsyncKernelManager):
             "PYDEVD_DISABLE_FILE_VALIDATION": "1",
             "TQDM_DISABLE": "1",
             "MPLBACKEND": "agg",
+            "MATPLOTLIBRC": os.devnull,  # no personal style: the same picture for everybody
+            "IPYTHONDIR": self.settings,  # no personal start-up file
+            "PYTHONSAFEPATH": "1",  # nothing is imported from the folder one stands in
         }
         home = Path(__file__).parents[2]
         if (home.parent / "pyproject.toml").exists():  # not installed: the kernel must find it too
@@ -101,18 +107,19 @@ def run_notebook(notebook: Path, parameters: Mapping[str, Any], progress: bool =
     checked = check_parameters(notebook, parameters)
     bar: Any = {"desc": notebook.stem, "disable": None, "leave": False} if progress else False
     try:
-        return papermill.execute_notebook(
-            str(notebook),
-            None,
-            parameters=checked,
-            kernel_name="python3",
-            language="python",
-            progress_bar=bar,
-            cwd=str(notebook.parent),
-            execution_timeout=CELL_SECONDS,
-            kernel_manager_class=_OwnKernelManager,
-            config=Config({"KernelManager": {"transport_encryption": "auto"}}),
-        )
+        with tempfile.TemporaryDirectory(prefix="kernel-", ignore_cleanup_errors=True) as settings:
+            return papermill.execute_notebook(
+                str(notebook),
+                None,
+                parameters=checked,
+                kernel_name="python3",
+                language="python",
+                progress_bar=bar,
+                cwd=str(notebook.parent),
+                execution_timeout=CELL_SECONDS,
+                kernel_manager_class=type("_Own", (_OwnKernelManager,), {"settings": settings}),
+                config=Config({"KernelManager": {"transport_encryption": "auto"}}),
+            )
     except PapermillExecutionError as error:
         raise ReportFailed(_stopped(notebook.name, error)) from None
     except (CellTimeoutError, TimeoutError):

@@ -26,6 +26,12 @@ __all__ = ["harmless", "write_workbook"]
 
 EPOCH = (1980, 1, 1, 0, 0, 0)
 STAMP = b"2000-01-01T00:00:00Z"
+APP = (
+    b'<Properties xmlns="http://schemas.openxmlformats.org/officeDocument/2006/extended-properties">'
+    b"<Application>sewer-audit</Application></Properties>"
+)
+DIGITS = 12
+"""Significant digits of a number: what lies beyond is rounding of the machine [-]."""
 LONGEST = 32_000
 DANGER = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
@@ -123,7 +129,7 @@ def _put(cell, value: Any, zone: tzinfo | None) -> None:
         cell.number_format = "#,##0." + "0" * max(2, -int(value.as_tuple().exponent or 0))
     elif isinstance(value, (int, float)):
         if math.isfinite(value):
-            cell.value = value
+            cell.value = float(f"{value:.{DIGITS}g}") if isinstance(value, float) else value
     elif isinstance(value, (datetime, pd.Timestamp)):
         local = value.astimezone(zone) if zone is not None and value.tzinfo is not None else value
         _text(cell, local.isoformat(timespec="seconds"))
@@ -212,11 +218,15 @@ def _bold(sheet, row: int) -> None:
 
 def _widths(sheet) -> None:
     for place, column in enumerate(sheet.iter_cols(), start=1):
-        longest = max((len(str(c.value)) for c in column if c.value is not None), default=0)
+        longest = max((_length(c.value) for c in column if c.value is not None), default=0)
         words = max((len(word) for word in str(column[0].value or "").split()), default=0)
         formulas = any(c.data_type == "f" for c in column)
         width = max(words, 12 if formulas else min(longest, 48))
         sheet.column_dimensions[get_column_letter(place)].width = max(8, width + 2)
+
+
+def _length(value: Any) -> int:
+    return 12 if isinstance(value, float) else len(str(value))
 
 
 def _steady(content: bytes, draft: _Draft) -> bytes:
@@ -235,6 +245,8 @@ def _steady(content: bytes, draft: _Draft) -> bytes:
                 data = re.sub(
                     rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*", rb"\g<1>" + STAMP, data
                 )
+            elif name == "docProps/app.xml":  # names the version of the library that wrote it
+                data = APP
             elif name in titles:
                 data = _with_values(data.decode(), titles[name], draft.values).encode()
             entry = zipfile.ZipInfo(name, EPOCH)

@@ -7,30 +7,24 @@ nothing behind and says why in one message.
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
+import sys
 import tempfile
+import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sewer_audit.case import home, load_case
-from sewer_audit.errors import InputRefused, Problem, ReportFailed
+from sewer_audit.case import load_case
+from sewer_audit.errors import InputRefused, Problem
 from sewer_audit.report.delivery import deliver
-from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
-from sewer_audit.report.manifest import (
-    MANIFEST,
-    file_hashes,
-    json_text,
-    make_manifest,
-    read_manifest,
-)
-from sewer_audit.report.pack import pack_inputs
-from sewer_audit.report.pdf import print_page
+from sewer_audit.report.making import make_folder, notebook_file
+from sewer_audit.report.manifest import MANIFEST, file_hashes, read_manifest, unusual
 from sewer_audit.report.rechecking import Difference, RecheckResult, recheck
-from sewer_audit.report.running import check_parameters, run_notebook
-from sewer_audit.report.scrub import machine_paths, notebook_text, refuse_paths, scrub_notebook
+from sewer_audit.report.running import check_parameters
 
 __all__ = [
     "Difference",
@@ -52,14 +46,6 @@ class ReportResult:
     folder: Path
     files: tuple[str, ...]
     lines: tuple[str, ...]
-
-
-def notebook_file(name: str) -> Path:
-    """Where a notebook that travels with the package lies."""
-    path = Path(name) if name.endswith(".ipynb") else home("notebooks") / f"{name}.ipynb"
-    if not path.is_file():
-        raise ReportFailed(f"there is no notebook {path.name}")
-    return path.resolve()
 
 
 def write_report(
@@ -114,61 +100,47 @@ def write_report(
     check_parameters(source, {"case": "", "deliver_to": "", **given})
     beside = next(folder for folder in target.parents if folder.is_dir())
     try:
-        with tempfile.TemporaryDirectory(prefix=".evidence-", dir=beside) as temporary:
+        _clear_leftovers(beside)
+        with tempfile.TemporaryDirectory(prefix=_draft_prefix(), dir=beside) as temporary:
             draft = Path(temporary) / "draft"
             draft.mkdir()
-            packed = pack_inputs(case, draft / "inputs")
-            local = packed.relative_to(draft).as_posix()
-            lines = _fill(draft, source, packed, given, progress, name)
-            if pdf:
-                lines.append(print_page(draft / f"{name}.html", draft / f"{name}.pdf").message)
             written = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-            about = {
-                "notebook": source.stem,
-                "case": local,
-                "parameters": given,
-                "written": written,
-            }
-            text = json_text(make_manifest(draft, about))
-            (draft / MANIFEST).write_text(text, encoding="utf-8")
+            lines = make_folder(case, source, given, draft, name, written, progress, pdf)
+            digest = hashlib.sha256((draft / MANIFEST).read_bytes()).hexdigest()
             _move(draft, target, Path(temporary) / "older")
     except OSError as error:
         found = f"cannot be written ({error.strerror or error})"
         raise InputRefused(Problem(target.name, found, "Name another folder")) from None
-    digest = hashlib.sha256(text.encode()).hexdigest()
     lines.append(f"SHA-256 of {MANIFEST}, to be noted elsewhere: {digest}")
     files = sorted(path.name for path in target.iterdir() if path.is_file())
     return ReportResult(target, tuple(files), tuple(lines))
 
 
-def _fill(
-    draft: Path, source: Path, packed: Path, given: dict[str, Any], progress: bool, name: str
-) -> list[str]:
-    """Run the notebook and write its page; returns what the user should be told."""
-    everything = {"case": str(packed), "deliver_to": str(draft), **given}
-    executed = run_notebook(source, everything, progress)
-    refuse_unfinished(executed)
-    if not (draft / "findings.json").is_file():
-        raise ReportFailed(f"{source.name} ended without handing over its findings")
-    paths = machine_paths(draft, source)
-    says = {"case": packed.relative_to(draft).as_posix(), "deliver_to": "", **given}
-    clean = scrub_notebook(executed, paths, says)
-    (draft / f"{name}.ipynb").write_text(notebook_text(clean), encoding="utf-8")
-    page, _ = EvidenceExporter().from_notebook_node(clean)
-    (draft / f"{name}.html").write_text(page, encoding="utf-8")
-    refuse_paths(draft, paths)
-    return _warnings(executed)
+def _draft_prefix(process: int | None = None) -> str:
+    """Name of a draft: which machine (a number without meaning) and process is at work on it."""
+    machine = hashlib.sha256(str(uuid.getnode()).encode()).hexdigest()[:8]
+    return f".evidence-{machine}-{process or os.getpid()}-"
 
 
-def _warnings(executed: Any) -> list[str]:
-    found = []
-    for cell in executed.cells:
-        for output in cell.get("outputs", []):
-            if output.get("name") == "stderr":
-                found += [line for line in output.text.splitlines() if "Warning: " in line]
-    return [
-        f"note: while running, {line.split('Warning: ', 1)[1]}" for line in dict.fromkeys(found)
-    ]
+def _clear_leftovers(beside: Path) -> None:
+    """Remove drafts whose process is gone; one that still holds a folder of the user is left."""
+    ours = _draft_prefix().rsplit("-", 2)[0]
+    for draft in beside.glob(f"{ours}-*-*"):
+        process = draft.name.split("-")[2]
+        if process.isdigit() and not (draft / "older").exists() and not _alive(int(process)):
+            shutil.rmtree(draft, ignore_errors=True)
+
+
+def _alive(process: int) -> bool:
+    if sys.platform == "win32":  # to ask there is to end it
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _refuse_target(target: Path) -> None:
@@ -187,10 +159,18 @@ def _refuse_target(target: Path) -> None:
     except InputRefused:
         found = "the folder exists and holds something else than a report"
         raise InputRefused(Problem(target.name, found, remedy)) from None
-    listed = {entry["file"] for part in ("inputs", "outputs") for entry in manifest[part]}
-    foreign = [e["file"] for e in file_hashes(target) if e["file"] not in listed | {MANIFEST}]
-    if foreign:
-        found = f"the folder holds {foreign[0]}, which no report wrote"
+    listed = {entry.file: entry.model_dump() for entry in (*manifest.inputs, *manifest.outputs)}
+    for entry in file_hashes(target):
+        name = entry["file"]
+        if name not in listed and name != MANIFEST:
+            found = f"the folder holds {name}, which no report wrote"
+        elif name in listed and entry != listed[name]:
+            found = f"{name} in the folder was changed after the report wrote it"
+        else:
+            continue
+        raise InputRefused(Problem(target.name, found, "Name a new folder, or move that file"))
+    if links := unusual(target):
+        found = f"the folder holds {links[0]}, which no report wrote"
         raise InputRefused(Problem(target.name, found, "Name a new folder, or move that file"))
 
 

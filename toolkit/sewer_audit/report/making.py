@@ -1,0 +1,83 @@
+"""An evidence folder is made here, in one way for whoever reports and whoever rechecks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from sewer_audit.case import Case, home
+from sewer_audit.errors import ReportFailed
+from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
+from sewer_audit.report.manifest import LOCK, MANIFEST, json_text, lock_text, make_manifest
+from sewer_audit.report.pack import pack_inputs
+from sewer_audit.report.pdf import print_page
+from sewer_audit.report.running import run_notebook
+from sewer_audit.report.scrub import machine_paths, notebook_text, refuse_paths, scrub_notebook
+
+__all__ = ["PAGES", "make_folder", "notebook_file"]
+
+PAGES = {
+    "evidence_report": "evidence",
+    "quarterly_review": "review",
+    "uncertainty_explained": "brief",
+    "monitoring_plan": "plan",
+}
+"""Notebooks that write a folder, and the name of its page [text]."""
+
+
+def notebook_file(name: str) -> Path:
+    """Where a notebook that travels with the package lies; a path names one of the caller's own."""
+    path = Path(name) if name.endswith(".ipynb") else home("notebooks") / f"{name}.ipynb"
+    if not path.is_file():
+        raise ReportFailed(f"there is no notebook {path.name}")
+    return path.resolve()
+
+
+def make_folder(
+    case: Case,
+    source: Path,
+    given: Mapping[str, Any],
+    draft: Path,
+    name: str,
+    written: str,
+    progress: bool = False,
+    pdf: bool = False,
+) -> list[str]:
+    """Fill an empty folder: inputs, findings, notebook, page, tables, lock file, manifest.
+
+    list of str: what the user should be told.
+    """
+    packed = pack_inputs(case, draft / "inputs")
+    local = packed.relative_to(draft).as_posix()
+    executed = run_notebook(
+        source, {"case": str(packed), "deliver_to": str(draft), **given}, progress
+    )
+    refuse_unfinished(executed)
+    if not (draft / "findings.json").is_file():
+        raise ReportFailed(f"{source.name} ended without handing over its findings")
+    paths = machine_paths(draft, source)
+    clean = scrub_notebook(executed, paths, {"case": local, "deliver_to": "", **given})
+    (draft / f"{name}.ipynb").write_text(notebook_text(clean), encoding="utf-8")
+    page, _ = EvidenceExporter().from_notebook_node(clean)
+    (draft / f"{name}.html").write_text(page, encoding="utf-8")
+    (draft / LOCK).write_text(lock_text(), encoding="utf-8")
+    refuse_paths(draft, paths)
+    lines = _warnings(executed)
+    if pdf:
+        lines.append(print_page(draft / f"{name}.html", draft / f"{name}.pdf").message)
+    about = {"notebook": source.stem, "case": local, "parameters": given, "written": written}
+    text = json_text(make_manifest(draft, about))
+    (draft / MANIFEST).write_text(text, encoding="utf-8")
+    return lines
+
+
+def _warnings(executed: Any) -> list[str]:
+    found = []
+    for cell in executed.cells:
+        for output in cell.get("outputs", []):
+            if output.get("name") == "stderr":
+                found += [line for line in output.text.splitlines() if "Warning: " in line]
+    return [
+        f"note: while running, {line.split('Warning: ', 1)[1]}" for line in dict.fromkeys(found)
+    ]

@@ -110,7 +110,10 @@ class Picture:
 
 @contextmanager
 def plain_style(**more: Any) -> Iterator[None]:
-    """The style of this module on the library's own defaults, whatever a personal file says."""
+    """The style of this module on the library's own defaults, whatever a personal file says.
+
+    Units: returns [-].
+    """
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update({**STYLE, **more})

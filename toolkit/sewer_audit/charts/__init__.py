@@ -112,7 +112,15 @@ class Picture:
 def plain_style(**more: Any) -> Iterator[None]:
     """The style of this module on the library's own defaults, whatever a personal file says.
 
-    Units: returns [-].
+    Parameters
+    ----------
+    more : any
+        Further settings of the drawing library [-].
+
+    Returns
+    -------
+    Iterator
+        For ``with``; inside, the settings hold [-].
     """
     with matplotlib.rc_context():
         matplotlib.rcdefaults()

@@ -336,9 +336,15 @@ def _inspected(case: Case, problems: list[Problem]) -> Inspection:
 def _foresee(reader: _Reader, case: Case, inputs: Inputs) -> None:
     """What the report will say of the evidence, told before anything is concluded from it."""
     from sewer_audit.auditing.evidence import gather
+    from sewer_audit.auditing.facts import printed_bills
+    from sewer_audit.auditing.pricing import unpriced
 
     try:
-        flags = gather(case, inputs, Draws(FORESEEN, 1)).flags
+        evidence = gather(case, inputs, Draws(FORESEEN, 1))
+        if inputs.schedule is not None:
+            reader.inspection.problems += unpriced(
+                inputs.schedule, printed_bills(case, inputs, evidence)
+            )
     except InputRefused as error:
         reader.inspection.problems += error.problems
         return
@@ -347,7 +353,7 @@ def _foresee(reader: _Reader, case: Case, inputs: Inputs) -> None:
         reader.inspection.problems.append(problem)
         return
     record = ", ".join(case.data.effluent.files) if case.data.effluent is not None else "case"
-    for flag in flags:
+    for flag in evidence.flags:
         reader.inspection.flags.append(flag)
         if flag.subject is Subject.RECORD:
             reader.inspection.places.setdefault(flag.message, record)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
@@ -23,6 +24,7 @@ from sewer_audit.charges import (
     price_draws,
     recompute_series,
 )
+from sewer_audit.errors import InputRefused, Problem
 from sewer_audit.units import to_si
 
 __all__ = ["Pricing", "price_invoices", "with_charged"]
@@ -146,6 +148,21 @@ def with_charged(inputs: Inputs, pricing: Pricing | None) -> Inputs:
     ]
     invoices = replace(inputs.invoices, frame=frame.assign(billed_m3=billed))
     return replace(inputs, invoices=invoices)
+
+
+def unpriced(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[Problem]:
+    """Why invoices cannot be priced by the schedule, each of them; nothing where all can."""
+    problems: list[Problem] = []
+    for bill in bills:
+        ways = (
+            [bill.facts, bill.facts.but(billed_volume=None)] if bill.facts.volumes else [bill.facts]
+        )
+        for facts in ways:
+            try:
+                price(schedule, facts)
+            except InputRefused as error:
+                problems += error.problems
+    return list(dict.fromkeys(problems))
 
 
 def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> PricedInvoice | None:

@@ -99,8 +99,15 @@ class Uncertain(Strict):
             raise ValueError(
                 f"{len(given)} of standard, half_width, expanded given; exactly one says the spread"
             )
-        if self.expanded is not None and not (self.coverage_factor and self.coverage_factor > 0):
+        if self.expanded is not None and self.coverage_factor is None:
             raise ValueError("expanded needs coverage_factor, for example coverage_factor = 2")
+        if self.coverage_factor is not None and not 0 < self.coverage_factor <= 10:
+            raise ValueError(
+                f"a coverage factor of {self.coverage_factor:g} is none: it lies above 0, seldom "
+                "above 3; write for example coverage_factor = 2"
+            )
+        if not self.dof > 0:
+            raise ValueError("dof are degrees of freedom above zero; write for example dof = 9")
         if self.half_width is not None and self.shape not in (
             "rectangular",
             "triangular",

@@ -53,8 +53,8 @@ def line_guesses(schedule: Schedule, bill: BilledInvoice) -> Iterator[LineGuess]
         for code, what, changed, facts in maker(schedule, bill.facts):
             try:
                 yield LineGuess(code, what, price(changed, facts))
-            except InputRefused:
-                continue  # the error needs a fact that is not stated
+            except (InputRefused, ArithmeticError):
+                continue  # the error needs a fact that is not stated, or makes no figure
 
 
 def with_charges(schedule: Schedule, change: Callable[[Any], Any]) -> Schedule | None:

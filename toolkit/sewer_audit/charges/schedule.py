@@ -103,47 +103,23 @@ Month = Annotated[int, Field(ge=1, le=12)]
 class WinterRule(Strict):
     """How the average of earlier periods is taken, in place of or as a cap on the use."""
 
-    method: Literal["mean of bills", "lowest bills", "highest bill", "use per day"] = Field(
-        "mean of bills", description="what is made of the periods"
+    method: Literal["mean of bills", "lowest bills", "highest bill", "use per day"] = (
+        "mean of bills"
     )
-    months: tuple[Month, ...] | None = Field(
-        None, min_length=1, description="months of the winter; without them every earlier period"
-    )
-    month_of: MonthOf = Field(
-        "most days", description="month a period counts in; of the invoice as well"
-    )
-    periods: Literal["bills", "calendar months"] = Field(
-        "bills", description="whether uses count as billed or shared by days to calendar months"
-    )
-    winters: int = Field(1, ge=1, description="how many of the last winters are averaged")
-    from_month: Month | None = Field(
-        None,
-        description="month from which a new average holds; as soon as its winter is over if "
-        "not stated",
-    )
-    charged_months: tuple[Month, ...] | None = Field(
-        None,
-        min_length=1,
-        description="months whose invoices it is for; the others are charged on the actual use",
-    )
-    bills: int | None = Field(None, ge=1, description='of "lowest bills": how many')
-    days: Number | None = Field(
-        None, gt=0, description='of "use per day": days the average stands for [d]'
-    )
-    times: Fraction = Field((Decimal(1), Decimal(1)), description="factor on the average")
-    floor: Number | None = Field(
-        None, ge=0, description="least average, or least use of a month, in the unit of the volume"
-    )
-    floor_of: Literal["average", "each month"] | None = Field(
-        None, description="what the floor is of; needed where it makes a difference"
-    )
-    default: Number | Literal["actual use"] | None = Field(
-        None, description="volume where no winter is known, or the actual use"
-    )
-    end_day_counts: bool | None = Field(
-        None, description="of the earlier periods; as the schedule if not stated"
-    )
-    rounding: RoundingTable | None = Field(None, description="rounding of the average")
+    months: tuple[Month, ...] | None = Field(default=None, min_length=1)
+    month_of: MonthOf = "most days"  # of the invoice as well
+    periods: Literal["bills", "calendar months"] = "bills"
+    winters: int = Field(default=1, ge=1)
+    from_month: Month | None = None
+    charged_months: tuple[Month, ...] | None = Field(default=None, min_length=1)
+    bills: int | None = Field(default=None, ge=1)
+    days: Number | None = Field(default=None, gt=0)
+    times: Fraction = Field(default=(Decimal(1), Decimal(1)), validate_default=True)
+    floor: Number | None = Field(default=None, ge=0)
+    floor_of: Literal["average", "each month"] | None = None
+    default: Number | Literal["actual use"] | None = None
+    end_day_counts: bool | None = None
+    rounding: RoundingTable | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> WinterRule:
@@ -167,8 +143,8 @@ class WinterRule(Strict):
 class VolumeRule(Strict):
     """How a charged volume follows from what was metered."""
 
-    name: str = Field(description="name of the volume")
-    unit: str = Field(description="unit it is charged in")
+    name: str
+    unit: str
     basis: (
         Literal[
             "intake",
@@ -180,39 +156,25 @@ class VolumeRule(Strict):
             "equivalent units",
         ]
         | None
-    ) = Field(None, description="what it is made from, where no rule states it")
-    rule: Annotated[VolumeExpression, BeforeValidator(_expression)] | None = Field(
-        None,
-        description="the volume in the steps of the ordinance, such as "
-        "'0.95 * intake - deduct'; figures in the unit of the volume",
-    )
-    meter: str | None = Field(None, description="metered volume it starts from; default by basis")
-    deduct: tuple[str, ...] = Field(("deduct",), description="volumes taken off")
-    added: tuple[str, ...] = Field((), description="volumes added")
-    return_factor: Annotated[Share, AfterValidator(_part)] = Field(
-        Decimal(1), description="share that is charged"
-    )
+    ) = None  # where no rule states the volume
+    rule: Annotated[VolumeExpression, BeforeValidator(_expression)] | None = None
+    meter: str | None = None  # name of the volume in the facts; default by basis
+    deduct: tuple[str, ...] = ("deduct",)
+    added: tuple[str, ...] = ()
+    return_factor: Annotated[Share, AfterValidator(_part)] = Decimal(1)
     return_factor_by_month: dict[Month, Annotated[Share, AfterValidator(_part)]] = Field(
-        default_factory=dict, description="share in each month, where it changes"
+        default_factory=dict
     )
-    month_of: MonthOf | Literal["each day"] = Field(
-        "most days",
-        description="month of a period for return_factor_by_month; 'each day' weighs "
-        "the factors by the days of each month",
-    )
-    times: Fraction = Field((Decimal(1), Decimal(1)), description="annualisation, such as '4/3'")
-    amount: Number | None = Field(
-        None, description="'flat': volume per period; 'equivalent units': per unit"
-    )
-    amount_per: Span = Field("bill", description="what the amount is for")
-    allowance: str | Decimal | None = Field(None, description="free volume")
-    allowance_per: Span = Field("bill", description="what the free volume is for")
-    invoiced: bool = Field(False, description="the invoices state this volume as billed")
-    winter: WinterRule | None = Field(None, description="how the winter average is taken")
-    rounding: RoundingTable | None = Field(None, description="rounding of the volume")
-    read_rounding: RoundingTable | None = Field(
-        None, description="rounding of each read before the difference"
-    )
+    month_of: MonthOf | Literal["each day"] = "most days"  # for return_factor_by_month
+    times: Fraction = Field(default=(Decimal(1), Decimal(1)), validate_default=True)
+    amount: Number | None = None  # "flat": per period; "equivalent units": per unit
+    amount_per: Span = "bill"
+    allowance: str | Decimal | None = None
+    allowance_per: Span = "bill"
+    invoiced: bool = False  # the billed volume of the invoices is this one
+    winter: WinterRule | None = None
+    rounding: RoundingTable | None = None
+    read_rounding: RoundingTable | None = None
 
     _unit = field_validator("unit")(volume_unit)
 
@@ -282,20 +244,14 @@ class SampleRule(Strict):
 class Version(Strict):
     """One dated edition of the schedule."""
 
-    effective: date = Field(description="first day it is in force")
-    name: str = Field("", description="name, by which a later edition may inherit it")
-    source: str = Field("", description="where it is printed")
-    inherits: str = Field(
-        "",
-        description="name of another edition: volumes and charges stated here replace those of "
-        "the same name, the rest stays",
-    )
-    removes: tuple[str, ...] = Field(
-        (), description="names of volumes and charges of the inherited edition that are no more"
-    )
-    volume: tuple[VolumeRule, ...] = Field((), description="charged volumes")
-    charge: tuple[AnyCharge, ...] = Field(min_length=1, description="charges, in order of the bill")
-    samples: SampleRule = Field(SampleRule(), description="how samples are averaged")
+    effective: date
+    name: str = ""
+    source: str = ""
+    inherits: str = ""  # what is stated replaces what has its name there, the rest stays
+    removes: tuple[str, ...] = ()  # names of the inherited edition that are no more
+    volume: tuple[VolumeRule, ...] = ()
+    charge: tuple[AnyCharge, ...] = Field(min_length=1)
+    samples: SampleRule = SampleRule()
 
     @model_validator(mode="after")
     def _consistent(self) -> Version:

@@ -44,13 +44,18 @@ def _changed(schedule: Schedule, only: str | None, update: dict[str, Any]) -> Sc
     versions = []
     for version in schedule.version:
         charges = tuple(
-            charge.model_copy(update=update)
+            charge.model_copy(update={**_kept(charge), **update})
             if isinstance(charge, Strength) and only in (None, charge.parameter)
             else charge
             for charge in version.charge
         )
         versions.append(version.model_copy(update={"charge": charges}))
     return schedule.model_copy(update={"version": tuple(versions)})
+
+
+def _kept(charge: Strength) -> dict[str, Any]:
+    """What stays as it was where a threshold is left out: a share is still of that threshold."""
+    return {"divisor": charge.divisor or charge.threshold} if hasattr(charge, "divisor") else {}
 
 
 def _thresholds(schedule: Schedule, facts: InvoiceFacts, parameters: set[str]) -> Iterator[Any]:

@@ -140,6 +140,9 @@ def test_spreads_in_the_words_of_the_gum(table, expected):
         ({}, "exactly one says the spread"),
         ({"standard": "1 mm", "expanded": "2 mm", "coverage_factor": 2}, "exactly one"),
         ({"expanded": "2 mm"}, "expanded needs coverage_factor"),
+        ({"expanded": "2 mm", "coverage_factor": float("inf")}, "coverage factor of inf"),
+        ({"expanded": "2 mm", "coverage_factor": 0}, "coverage factor of 0"),
+        ({"standard": "2 mm", "dof": 0}, "degrees of freedom above zero"),
         ({"half_width": "2 mm"}, "half_width needs shape"),
     ],
 )

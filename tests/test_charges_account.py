@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from sewer_audit import audit, load_case
+from sewer_audit.auditing import inspect_file
 from sewer_audit.charges import HowRead, Payment, read_payments, read_samples
 from sewer_audit.errors import InputRefused
 
@@ -371,10 +372,7 @@ def test_read_of_names_a_meter(tmp_path):
         Works().audit(tmp_path, more='[account]\nread_of = "cellar"\n')
 
 
-def test_winter_average_from_earlier_use(tmp_path):
-    works = Works()
-    works.extra["before.csv"] = "start,end,volume\n2024-12-01,2025-01-01,900\n"
-    charges = """
+WINTER_CHARGE = """
 [[version.volume]]
 name = "winter"
 unit = "kgal"
@@ -386,7 +384,12 @@ kind = "volume"
 volume = "winter"
 rate = 0.10
 """
-    works.write(tmp_path, charges=charges, more='[account]\nearlier_use = "before.csv"\n')
+
+
+def test_winter_average_from_earlier_use(tmp_path):
+    works = Works()
+    works.extra["before.csv"] = "start,end,volume\n2024-12-01,2025-01-01,900\n"
+    works.write(tmp_path, charges=WINTER_CHARGE, more='[account]\nearlier_use = "before.csv"\n')
     file = tmp_path / "rates.toml"
     text = file.read_text().replace(
         'kind = "volume"\nrate = 6.40', 'kind = "volume"\nvolume = "sewer"\nrate = 6.40'
@@ -398,6 +401,28 @@ rate = 0.10
     assert result.pricing.stated[0].by_column["fixed"] == 90
 
 
+@pytest.mark.parametrize(("stated", "used"), [("", None), (', unit = "cf"', "90.00")])
+def test_earlier_use_in_another_unit_is_stated_or_refused(tmp_path, stated, used):
+    """120,320 cf are 900 kgal (1 cf = 7.48052 gal); read as kgal they would be a lake."""
+    works = Works()
+    works.extra["before.csv"] = "start,end,volume\n2024-12-01,2025-01-01,120312.5\n"
+    table = f'{{ file = "before.csv"{stated} }}'
+    works.write(tmp_path, charges=WINTER_CHARGE, more=f"[account]\nearlier_use = {table}\n")
+    file = tmp_path / "rates.toml"
+    text = file.read_text().replace(
+        'kind = "volume"\nrate = 6.40', 'kind = "volume"\nvolume = "sewer"\nrate = 6.40'
+    )
+    file.write_text(
+        text.replace("rounding = { to = 0.1 }", "rounding = { to = 0.1 }\ninvoiced = true")
+    )
+    if used is None:
+        with pytest.raises(InputRefused, match=r"before\.csv.*in which unit.*State it"):
+            audit(load_case(tmp_path), draws=200, seed=1)
+        return
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    assert result.pricing.stated[0].by_column["fixed"] == Decimal(used)
+
+
 BY_MONTH = """
 [[version.charge]]
 name = "fixed"
@@ -405,6 +430,21 @@ kind = "fixed"
 by_meter_size = { "2 in" = 96.15, "3 in" = 188.20 }
 per = "bill"
 """
+
+
+def test_an_inspection_tells_every_invoice_that_cannot_be_priced(tmp_path):
+    works = Works()
+    works.write(tmp_path, charges=WINTER_CHARGE)
+    file = tmp_path / "rates.toml"
+    text = file.read_text().replace(
+        'kind = "volume"\nrate = 6.40', 'kind = "volume"\nvolume = "sewer"\nrate = 6.40'
+    )
+    rounded = "rounding = { to = 0.1 }"
+    file.write_text(text.replace(rounded, f"{rounded}\ninvoiced = true"))
+    found = inspect_file(tmp_path)
+    told = [problem.found for problem in found.problems if problem.code == "fact-missing"]
+    assert found.refused and [t.split()[1] for t in told] == [f"A{k}" for k in range(len(told))]
+    assert len(told) > 5 and all("winter 2024-12" in text for text in told)
 
 
 def test_facts_may_change_from_invoice_to_invoice(tmp_path):

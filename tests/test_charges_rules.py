@@ -192,14 +192,23 @@ def test_fixed_by_meter_size():
         (35, 'proration = "standard days"\nstandard_days = 30\nnormal_days = [26, 34]', "35.00"),
         (31, 'proration = "calendar days"', "30.00"),  # the whole of March
         (46, 'proration = "calendar days"', "45.00"),  # March and half of April
-        (46, 'proration = "none"', "60.00"),  # nearer two months than one
-        (45, 'proration = "none"', "30.00"),
+        (60, 'proration = "none"', "60.00"),
+        (34, 'proration = "none"', "30.00"),
+        (9, 'proration = "none"', "30.00"),
     ],
 )
 def test_proration(days, more, expected):
     """Standard month of 30 days outside the normal interval: Glendale, Arizona, s. 33-8."""
     body = VOLUME + charge("fixed", f'amount = 30\nper = "month"\n{more}')
     assert total(body, use(days=days)) == D(expected)
+
+
+@pytest.mark.parametrize("days", [45, 46, 75])
+def test_a_bill_between_one_month_and_two_is_no_guess(days):
+    body = VOLUME + charge("fixed", 'amount = 30\nper = "month"')
+    with pytest.raises(InputRefused, match=rf"its {days} days are no whole number of months"):
+        total(body, use(days=days))
+    assert total(body, use(days=days, months=D("1.5"))) == 45
 
 
 def test_daily_rate_is_rounded_before_the_days():

@@ -26,7 +26,7 @@ __all__ = ["AccountRecord", "read_account"]
 class AccountRecord:
     """Everything read of the account.
 
-    Units: samples [mg/L]; earlier_use [unit of the invoices]; neighbours [m3].
+    Units: samples [mg/L]; earlier_use [their unit]; neighbours [m3].
     """
 
     samples: tuple[Sample, ...] = ()
@@ -47,8 +47,16 @@ def read_account(
         lambda: read_samples(*_named(case, account.samples), how=_how(account.samples)),
     )
     earlier = account.earlier_use and call(
-        lambda read: f"{account.earlier_use.file}: {len(read)} earlier periods",
-        lambda: read_earlier_use(*_named(case, account.earlier_use), _how(account.earlier_use)),
+        lambda read: (
+            f"{account.earlier_use.file}: {len(read)} earlier periods, in "
+            f"{account.earlier_use.unit or case.data.invoices.volume_unit}"
+        ),
+        lambda: read_earlier_use(
+            *_named(case, account.earlier_use),
+            _how(account.earlier_use),
+            account.earlier_use.unit,
+            _usual(case, invoices),
+        ),
     )
     changing = account.by_invoice and call(
         lambda read: f"{account.by_invoice.file}: facts of {len(read)} invoices",
@@ -75,6 +83,17 @@ def read_account(
         payments,
         {k: v for k, v in others.items() if v is not None},
     )
+
+
+def _usual(case: Case, invoices: InvoiceRecord | None) -> tuple[float, str] | None:
+    """Volume of a usual day of the invoices, and its unit."""
+    if invoices is None:
+        return None
+    frame = invoices.frame
+    days = (frame["end"] - frame["start"]).dt.total_seconds() / 86400
+    volumes = frame["billed_volume"].astype(float)
+    usual = (volumes[days > 0] / days[days > 0]).median()
+    return float(usual), case.data.invoices.volume_unit
 
 
 def _named(case: Case, table: Any) -> tuple[Any, str]:

@@ -49,25 +49,38 @@ class SmallFile(Strict):
     sheet: str | None = None
 
 
-def _small_file(what: str, *known: str) -> Any:
+class UseFile(SmallFile):
+    """Earlier uses, and the unit their volumes are in."""
+
+    unit: str | None = None
+
+    @field_validator("unit")
+    @classmethod
+    def _volume(cls, unit: str | None) -> str | None:
+        if unit is not None:
+            to_si(1.0, unit, "volume")
+        return unit
+
+
+def _small_file(what: str, *known: str, table: type[SmallFile] = SmallFile) -> Any:
     """The type of a key that names such a table, whose columns are known."""
 
     def alone(value: Any) -> Any:
         return {"file": value} if isinstance(value, str) else value
 
-    def check(table: SmallFile) -> SmallFile:
+    def check(stated: SmallFile) -> SmallFile:
         if known:
-            known_columns(table.columns, known, what)
-        return table
+            known_columns(stated.columns, known, what)
+        return stated
 
-    return Annotated[SmallFile, BeforeValidator(alone), AfterValidator(check)]
+    return Annotated[table, BeforeValidator(alone), AfterValidator(check)]
 
 
 Exact = Annotated[Decimal, BeforeValidator(_exact)]
 Strength = Annotated[Decimal, BeforeValidator(_strength)]
 ByInvoice = _small_file("facts of invoices")
 Samples = _small_file("samples", "date", "parameter", "value", "unit", "flow")
-EarlierUse = _small_file("earlier uses", "start", "end", "volume")
+EarlierUse = _small_file("earlier uses", "start", "end", "volume", table=UseFile)
 Payments = _small_file("payments", "invoice", "paid_on", "amount", "under_protest")
 
 

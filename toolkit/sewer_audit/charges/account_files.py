@@ -22,6 +22,8 @@ __all__ = ["HowRead", "read_earlier_use", "read_invoice_facts", "read_payments"]
 
 Made = TypeVar("Made")
 
+_FAR = 5.0
+"""Times a winter's use a day may differ from the invoices' before its unit is asked (judgement)."""
 _YES_NO = {"": False, "no": False, "false": False, "yes": True, "true": True}
 _REMEDIES = {
     "invoice": "Write the number as it stands in the invoice file",
@@ -276,23 +278,32 @@ _FACTS: dict[str, Callable[[Row, str], Any]] = {
 
 
 def read_earlier_use(
-    path: str | Path, shown_as: str | None = None, how: HowRead = AS_IS
+    path: str | Path,
+    shown_as: str | None = None,
+    how: HowRead = AS_IS,
+    unit: str | None = None,
+    usual: tuple[float, str] | None = None,
 ) -> tuple[UsePeriod, ...]:
     """Read the use of earlier periods from a CSV file: start, end, volume.
 
     Parameters
     ----------
     path : str or Path
-        The file; dates as 2025-03-31, volumes in the unit of the invoices [-].
+        The file; dates as 2025-03-31 [-].
     shown_as : str, optional
         Name to use for it in messages; its file name by default [text].
     how : HowRead
         Names of the columns, order of dates, decimal mark [-].
+    unit : str, optional
+        Unit of the volumes, where it is stated [text].
+    usual : tuple of float and str, optional
+        Volume of a usual day of the invoices, and their unit: volumes without a stated unit that
+        are far from it are refused [that unit].
 
     Returns
     -------
     tuple of UsePeriod
-        In the order of the file [unit of the invoices].
+        In the order of the file [`unit`, else unit of the invoices].
 
     Raises
     ------
@@ -304,8 +315,17 @@ def read_earlier_use(
         start, end = row.date("start"), row.date("end")
         if end <= start:
             raise row.fault("end")
-        return UsePeriod(row.number("volume"), start, end)
+        return UsePeriod(row.number("volume"), start, end, unit)
 
     name = shown_as or Path(path).name
     rows = rows_of(path, name, ("start", "end", "volume"), how)
-    return tuple(made for _, made in each_of(rows, name, period))
+    made = tuple(made for _, made in each_of(rows, name, period))
+    days = sum((each.end - each.start).days for each in made)
+    if unit is None and usual is not None and days and usual[0] > 0:
+        a_day = float(sum(each.volume for each in made)) / days
+        if not 1 / _FAR < a_day / usual[0] < _FAR:
+            words = f"the volumes come to {a_day:.4g} a day, those of the invoices to "
+            words += f"{usual[0]:.4g} {usual[1]}; in which unit are they?"
+            remedy = f'State it: earlier_use = {{ file = "{name}", unit = "{usual[1]}" }}'
+            raise InputRefused(Problem(name, words, remedy, column="volume"))
+    return made

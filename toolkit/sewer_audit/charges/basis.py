@@ -13,7 +13,7 @@ from sewer_audit.charges.values import SPAN_DAYS, amount_of
 from sewer_audit.charges.winter import WinterAverage, winter_average
 
 if TYPE_CHECKING:
-    from sewer_audit.charges.facts import InvoiceFacts
+    from sewer_audit.charges.facts import InvoiceFacts, UsePeriod
     from sewer_audit.charges.schedule import Schedule, VolumeRule
 
 __all__ = ["ChargedVolume", "charged_volume", "months_of", "return_factor_of"]
@@ -34,7 +34,20 @@ class ChargedVolume:
 
 def months_of(facts: InvoiceFacts, days: int) -> Decimal:
     """Months a bill stands for: as stated, else the nearest whole number, at least one."""
-    return facts.months if facts.months is not None else usual_units("month", days)
+    return facts.months if facts.months is not None else whole_units("month", facts, days)
+
+
+def whole_units(per: str, facts: InvoiceFacts, days: int) -> Decimal:
+    """Whole months, quarters or years of a bill; refused where its days lie between two counts."""
+    count = usual_units(per, days)
+    if count is not None:
+        return count
+    raise missing(
+        facts,
+        f"stated months, and its {days} days are no whole number of {per}s",
+        "State months for it under [account] by_invoice, or a proration of the charge by days",
+        "months",
+    )
 
 
 def span_units(span: str, facts: InvoiceFacts, days: int, number: Any) -> Any:
@@ -168,13 +181,12 @@ def _converter(rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts, arithm
 
 def _winter(rule: VolumeRule, schedule: Schedule, facts: InvoiceFacts) -> WinterAverage | None:
     """The average in the unit of the rule; None where the actual use is charged in its place."""
-    size = schedule.litres(facts.volume_unit), schedule.litres(rule.unit)
-    return winter_average(
-        rule.winter,
-        facts,
-        schedule.schedule.end_day_counts,
-        lambda volume: EXACT.divide(volume * size[0], size[1]),
-    )
+
+    def to_unit(use: UsePeriod) -> Decimal:
+        size = schedule.litres(use.unit or facts.volume_unit), schedule.litres(rule.unit)
+        return EXACT.divide(use.volume * size[0], size[1])
+
+    return winter_average(rule.winter, facts, schedule.schedule.end_day_counts, to_unit)
 
 
 def _volume(facts: InvoiceFacts, name: str) -> Decimal:

@@ -45,14 +45,17 @@ class UsePeriod:
     Parameters
     ----------
     volume : Decimal
-        Metered use [unit of the facts].
+        Metered use [`unit`].
     start, end : date, optional
         From read to read [-].
+    unit : str, optional
+        Unit of the volume; that of the facts if None [text].
     """
 
     volume: Decimal
     start: date | None = None
     end: date | None = None
+    unit: str | None = None
 
 
 @dataclass(frozen=True)

@@ -128,12 +128,19 @@ def _split(schedule: Schedule, facts: InvoiceFacts, last: date, days: int) -> tu
     )
 
 
-def usual_units(per: str, days: int) -> Decimal:
-    """Whole months, quarters or years in a bill of so many days, at least one."""
+_BETWEEN = Decimal("0.35")
+"""Part of a period by which a bill may miss a whole number of them: 41 days are no month."""
+
+
+def usual_units(per: str, days: int) -> Decimal | None:
+    """Whole months, quarters or years of a bill, at least one; None where it lies between two."""
     if per == "bill":
         return Decimal(1)
     count = CONTEXT.divide(Decimal(days), _MEAN_DAYS[per])
-    return max(Decimal(1), count.quantize(Decimal(1), rounding=ROUND_HALF_UP))
+    if count <= 1:
+        return Decimal(1)
+    whole = count.quantize(Decimal(1), rounding=ROUND_HALF_UP)
+    return whole if abs(count - whole) <= _BETWEEN else None
 
 
 def calendar_units(per: str, start: date, end: date) -> Decimal:

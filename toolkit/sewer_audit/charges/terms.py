@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from sewer_audit.charges.basis import ChargedVolume, return_factor_of, span_units
+from sewer_audit.charges.basis import ChargedVolume, return_factor_of, span_units, whole_units
 from sewer_audit.charges.figures import EXACT, NO_ROUNDING, Rounding
 from sewer_audit.charges.kinds import (
     FixedCharge,
@@ -17,7 +17,7 @@ from sewer_audit.charges.kinds import (
     Periodic,
     VolumeCharge,
 )
-from sewer_audit.charges.periods import Part, calendar_units, usual_units
+from sewer_audit.charges.periods import Part, calendar_units
 from sewer_audit.charges.values import SPAN_DAYS, amount_of
 from sewer_audit.errors import InputRefused, Problem, UnitError
 from sewer_audit.units import exact, number_in
@@ -116,7 +116,7 @@ def periods_in(charge: Any, s: Setting, per: str) -> Decimal:
     if prorated == "none" or (normal and normal[0] <= s.days <= normal[1]):
         if s.facts.months is not None:
             return s.facts.months / _MONTHS[per] * s.part.share
-        return usual_units(per, s.days) * s.part.share
+        return whole_units(per, s.facts, s.days) * s.part.share
     if prorated == "standard days":
         return Decimal(s.part.days) / charge.standard_days
     return calendar_units(per, s.part.start, s.part.end)

@@ -25,6 +25,9 @@ _COVERED = Decimal("0.8")
 """Share of a winter's days that periods must cover to stand for it (judgement)."""
 
 
+ToUnit = Callable[[UsePeriod], Decimal]
+
+
 @dataclass(frozen=True)
 class WinterAverage:
     """A winter average and the periods it was taken from.
@@ -49,11 +52,11 @@ def winter_average(
     rule: WinterRule,
     facts: InvoiceFacts,
     end_day_counts: bool = False,
-    to_unit: Callable[[Decimal], Decimal] = lambda volume: volume,
+    to_unit: ToUnit = lambda use: use.volume,
 ) -> WinterAverage | None:
     """The average of earlier periods; None where the actual use is charged in its place.
 
-    Units: to_unit [unit of the facts to unit of the rule]; returns [unit of the rule].
+    Units: returns [unit of the rule].
     """
     inclusive = end_day_counts if rule.end_day_counts is None else rule.end_day_counts
     if rule.months is None:
@@ -119,11 +122,11 @@ def _mean(rule: WinterRule, uses: Sequence[_Use], facts: InvoiceFacts) -> Decima
     return value if rule.rounding is None else EXACT.rounded(value, rule.rounding.rounding())
 
 
-def _use(period: UsePeriod, inclusive: bool, to_unit: Callable[[Decimal], Decimal]) -> _Use:
+def _use(period: UsePeriod, inclusive: bool, to_unit: ToUnit) -> _Use:
     dated = period.start is not None and period.end is not None
     days = days_between(period.start, period.end, inclusive) if dated else None
     label = f"{period.start} to {period.end}" if dated else str(period.end or "an undated period")
-    volume = to_unit(period.volume)
+    volume = to_unit(period)
     return _Use(volume, days, f"{label} ({plain(EXACT.rounded(volume, _SHOWN))})")
 
 
@@ -132,7 +135,7 @@ def _of_winters(
     facts: InvoiceFacts,
     month: int,
     inclusive: bool,
-    to_unit: Callable[[Decimal], Decimal],
+    to_unit: ToUnit,
 ) -> tuple[list[_Use], str]:
     """Uses of the last winters that were over before the month of an invoice."""
     wanted = _months_of_winters(rule, month)
@@ -194,7 +197,7 @@ def _month(
     month: int,
     periods: Sequence[UsePeriod],
     inclusive: bool,
-    to_unit: Callable[[Decimal], Decimal],
+    to_unit: ToUnit,
 ) -> _Use | None:
     """The use of a calendar month, shared by days; None where its days are not all known."""
     volume, known = Decimal(0), 0
@@ -202,11 +205,11 @@ def _month(
         days = days_by_month(each.start or each.end, each.end, inclusive)
         if month in days:
             known += days[month]
-            volume += EXACT.divide(each.volume * days[month], Decimal(sum(days.values())))
+            volume += EXACT.divide(to_unit(each) * days[month], Decimal(sum(days.values())))
     if known < _COVERED * days_of_month(month):
         return None
-    value = to_unit(volume)
-    return _Use(value, days_of_month(month), f"{_name(month)} ({EXACT.rounded(value, _SHOWN)})")
+    told = f"{_name(month)} ({EXACT.rounded(volume, _SHOWN)})"
+    return _Use(volume, days_of_month(month), told)
 
 
 def _name(month: int) -> str:

@@ -15,6 +15,7 @@ from contextlib import suppress
 from sewer_audit.commands.explain import add_explain
 from sewer_audit.commands.options import add_command
 from sewer_audit.commands.pages import add_brief, add_plan, add_report
+from sewer_audit.commands.rates import add_price
 from sewer_audit.commands.review import add_review
 from sewer_audit.errors import AuditError, InputRefused
 
@@ -64,7 +65,16 @@ def _parser() -> argparse.ArgumentParser:
         "schedule. Exit codes: 0 done, 1 input refused, 2 wrong usage.",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    builders = (_start, add_explain, _inspect, add_report, add_review, add_brief, add_plan)
+    builders = (
+        _start,
+        add_explain,
+        add_price,
+        _inspect,
+        add_report,
+        add_review,
+        add_brief,
+        add_plan,
+    )
     builders += (_discharge, _recheck)
     for build in builders:
         build(commands)
@@ -76,6 +86,14 @@ def _start(commands) -> None:
         commands, "start", run_start, "write a commented starter case into a new folder"
     )
     command.add_argument("folder", metavar="FOLDER", help="folder to create")
+    command.add_argument(
+        "--rates",
+        action="store_true",
+        help="ask about the printed rate schedule and write rates.toml; the folder may exist",
+    )
+    command.add_argument(
+        "--answers", metavar="FILE", help="with --rates: answers, one a line, in place of asking"
+    )
 
 
 def _inspect(commands) -> None:
@@ -113,11 +131,23 @@ def _recheck(commands) -> None:
 
 
 def run_start(given: argparse.Namespace) -> int:
-    """Write a starter case."""
+    """Write a starter case, or a rate file from answers."""
+    from pathlib import Path
+
     from sewer_audit.starter import write_starter
 
-    folder = write_starter(given.folder)
-    print(f"starter case written: {folder}")
+    if given.answers and not given.rates:
+        print("--answers belongs to --rates", file=sys.stderr)
+        return 2
+    folder = Path(given.folder)
+    if not (given.rates and folder.is_dir() and any(folder.iterdir())):
+        folder = write_starter(given.folder)
+        print(f"starter case written: {folder}")
+    if given.rates:
+        from sewer_audit.starter.asking import ask_for_rates
+
+        written = ask_for_rates(folder, given.answers)
+        print(f"rate schedule written: {written}, and the answers beside it")
     print("fill its files, then: sewer-audit inspect", folder)
     return 0
 

@@ -53,7 +53,25 @@ def load_rates(path: str | Path, shown_as: str | None = None) -> Schedule:
 
 
 def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
-    """Read a rate schedule from TOML text."""
+    """Read a rate schedule from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The file's text [text].
+    name : str
+        What messages call it [text].
+
+    Returns
+    -------
+    Schedule
+        The validated schedule [-].
+
+    Raises
+    ------
+    InputRefused
+        With every fault and its key.
+    """
     try:
         data = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:

@@ -120,6 +120,7 @@ class WinterRule(Strict):
     default: Number | Literal["actual use"] | None = None
     end_day_counts: bool | None = None
     rounding: RoundingTable | None = None
+    use_rounding: RoundingTable | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> WinterRule:

@@ -59,6 +59,12 @@ def winter_average(
     Units: returns [unit of the rule].
     """
     inclusive = end_day_counts if rule.end_day_counts is None else rule.end_day_counts
+    if rule.use_rounding is not None:
+        cut, exactly = rule.use_rounding.rounding(), to_unit
+
+        def to_unit(volume: Decimal) -> Decimal:
+            return EXACT.rounded(exactly(volume), cut)
+
     if rule.months is None:
         uses, needed = [_use(each, inclusive, to_unit) for each in facts.winter], "earlier periods"
     else:

@@ -1,0 +1,141 @@
+"""The questionnaire: three ordinances in prose price their worked bills to the cent.
+
+Prose and bills were invented and worked by somebody who had not read the code
+(`tests/simulations/ordinances.py`); the answers follow the prose alone.
+"""
+
+from __future__ import annotations
+
+import csv
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from sewer_audit.__main__ import main
+from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.worked_example import price_example
+from sewer_audit.errors import AuditError, InputRefused
+from sewer_audit.starter.asking import Answers, write_rates
+from simulations.ordinances import worked
+
+ORDINANCES = Path(__file__).parent / "data" / "ordinances"
+BILLS = worked()
+
+
+def answers_of(name: str) -> list[str]:
+    return (ORDINANCES / f"{name}.answers").read_text(encoding="utf-8").splitlines()
+
+
+def schedule_of(name: str, change: dict[str, str] | None = None):
+    lines = answers_of(name)
+    for old, new in (change or {}).items():
+        assert old in lines
+        lines = [new if line == old else line for line in lines]
+    text, _ = write_rates(Answers(lines, f"{name}.answers", say=lambda _: None))
+    return text, parse_rates(text)
+
+
+def words_of(bill: dict, folder: Path, earlier: list[dict]) -> dict[str, str]:
+    words = {"start": bill["start"], "end": bill["end"]}
+    if "water_gal" in bill:
+        words["volume"] = f"{bill['water_gal']} gal"
+    else:
+        words["volume"] = f"{Decimal(bill['water_cf']) / 100} CCF"
+    if "meter_size" in bill:
+        words["meter_size"] = bill["meter_size"]
+    if "samples" in bill:
+        words["equivalent units"] = bill["equivalent_units"]
+        words |= {name: ",".join(map(str, each)) for name, each in bill["samples"].items()}
+    if earlier:
+        file = folder / "earlier.csv"
+        with file.open("w", newline="") as stream:
+            rows = csv.writer(stream)
+            rows.writerow(["start", "end", "volume"])
+            rows.writerows([row["start"], row["end"], row["water_ccf"]] for row in earlier)
+        words["earlier_use"] = str(file)
+    return words
+
+
+@pytest.mark.parametrize("name", sorted(BILLS))
+def test_every_line_of_the_worked_bills_is_met(name, tmp_path):
+    _, schedule = schedule_of(name)
+    for bill in BILLS[name]["bills"]:
+        words = words_of(bill, tmp_path, BILLS[name].get("earlier_use", []))
+        priced = price_example(schedule, words | {"total": bill["total"]})
+        assert priced.agrees, f"{bill['invoice']}\n{priced}"
+        lines = {line.name: f"{line.amount:.2f}" for line in priced.priced.lines}
+        assert lines == bill["lines"], bill["invoice"]
+
+
+def test_a_wrong_answer_is_seen_in_the_example():
+    """Hollin Marsh, section 31-6: with 80 % for 85 % its own example is not met."""
+    lines = answers_of("hollin_marsh")
+    lines[lines.index("85 %")] = "80 %"
+    _, examples = write_rates(Answers(lines, "x", say=lambda _: None))
+    assert "NOT the stated total 863.70: differs by -46.85" in examples[0]
+
+
+def test_places_stand_beside_their_rules():
+    text, _ = schedule_of("ulverbrook")
+    assert "[[version.charge]]                 # 6.06" in text
+    assert 'rounding = { to = 1, rule = "down" } # 6.01' in text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "said"),
+    [
+        ("85 %", "85 percent", 14, "is no number"),
+        ("30", "thirty", 26, "is no number"),
+        ("month", "fortnight", 24, "Write one of bill, month, quarter, year, day"),
+        ("sec. 31-3", "", 32, "State where it is printed"),
+        ("metered water", "river water", 11, "Write a number from 1 to 8, or the words"),
+    ],
+)
+def test_an_answer_that_cannot_be_read_is_refused_with_its_line(old, new, line, said):
+    with pytest.raises(InputRefused, match=said) as caught:
+        schedule_of("hollin_marsh", {old: new})
+    assert caught.value.problems[0].line == line
+
+
+def test_a_person_is_asked_again():
+    lines, said = answers_of("hollin_marsh"), []
+    at = lines.index("2024-07-01 @ sec. 31-7")
+    lines.insert(at, "July 1, 2024")
+    text, _ = write_rates(Answers(lines, "", say=said.append))
+    assert "effective = 2024-07-01" in text
+    assert "  write each day as 2024-07-01" in said
+
+
+def test_figures_of_editions_are_counted():
+    with pytest.raises(InputRefused, match="3 figures for 2 editions"):
+        schedule_of("tarn_fell", {"41.80; 44.35": "41.80; 44.35; 45"})
+    _, schedule = schedule_of("tarn_fell")
+    assert [v.charge[0].amount for v in schedule.version] == [Decimal("41.80"), Decimal("44.35")]
+
+
+def test_the_command_writes_the_schedule_and_its_answers(tmp_path, capsys):
+    folder, file = tmp_path / "mine", ORDINANCES / "hollin_marsh.answers"
+    assert main(["start", str(folder), "--rates", "--answers", str(file)]) == 0
+    assert "equal to the stated total" in capsys.readouterr().out
+    again = folder / "again"
+    told = folder / "rates.answers.txt"
+    assert main(["start", str(again), "--rates", "--answers", str(told)]) == 0
+    assert (again / "rates.toml").read_text() == (folder / "rates.toml").read_text()
+    assert main(["start", str(folder), "--rates", "--answers", str(file)]) == 1
+    assert "stands there already" in capsys.readouterr().err
+
+
+def test_price_says_whether_the_stated_total_is_met(tmp_path, capsys):
+    text, _ = schedule_of("hollin_marsh")
+    (tmp_path / "rates.toml").write_text(text, encoding="utf-8")
+    words = ["price", str(tmp_path), "volume=100 kgal", "days=30", "meter_size=2 in"]
+    assert main([*words, "total=863.70"]) == 0
+    assert "equal to the stated total" in capsys.readouterr().out
+    assert main([*words, "total=863.71"]) == 1
+    assert "differs by -0.01" in capsys.readouterr().out
+    assert main([*words, "colour=red"]) == 1
+    assert "'colour' is not known; known are volume" in capsys.readouterr().err
+    assert main(["price", str(tmp_path), "volume"]) == 2
+    with pytest.raises(AuditError, match="neither days nor end"):
+        price_example(parse_rates(text), {"volume": "1 kgal"})

@@ -1,0 +1,476 @@
+"""A guided questionnaire over patterns of schedules: from answers to a rate file.
+
+The patterns and their questions are data (``questions.toml``). Answers come one a line, from a
+person or from a file; a blank line is "none" where that is an answer, ``#`` begins a remark. A
+figure that changed between editions is answered once for each, ``41.80; 44.35``. Behind any answer
+``@`` and a place may stand; each volume and charge asks for its section and page anyway.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+import tomllib
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal, InvalidOperation
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from sewer_audit.case.keys import fields_of, key_of, models_at
+from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.schedule import Schedule
+from sewer_audit.charges.worked_example import price_example
+from sewer_audit.errors import AuditError, InputRefused, Problem
+from sewer_audit.starter import starter_text
+
+__all__ = ["Answers", "ask_for_rates", "write_rates"]
+
+PER_EDITION = ("number", "share", "sizes", "blocks", "volume")
+"""Kinds of answers that may be given once for each edition."""
+
+
+@cache
+def _questions() -> dict[str, Any]:
+    text = resources.files("sewer_audit.starter").joinpath("questions.toml").read_text("utf-8")
+    return tomllib.loads(text)
+
+
+class NotThat(Exception):
+    """An answer that cannot be read; says what would be right."""
+
+
+@dataclass
+class Answers:
+    """Where the answers come from, and what was asked and answered.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        One answer a line [text].
+    name : str
+        Name for messages; empty where a person answers and is asked again [text].
+    say : callable
+        Takes what is shown to the person [-].
+    """
+
+    lines: Iterable[str]
+    name: str = ""
+    say: Callable[[str], None] = print
+    told: list[str] = field(default_factory=list)
+    line: int = 0
+
+    def __post_init__(self) -> None:
+        self._next: Iterator[str] = iter(self.lines)
+
+    def ask(self, question: str, read: Callable[[str], Any]) -> tuple[Any, str]:
+        """The answer to a question as read, and the place stated behind it."""
+        while True:
+            self.say(question)
+            text = self._line(question)
+            answer, _, place = (part.strip() for part in text.partition("@"))
+            try:
+                value = read(answer)
+            except (NotThat, AuditError) as fault:
+                if self.name:
+                    found = f"{answer!r} does not answer {question.splitlines()[0]!r}"
+                    raise InputRefused(
+                        Problem(
+                            self.name, found, str(fault)[:1].upper() + str(fault)[1:], self.line
+                        )
+                    ) from None
+                self.say(f"  {fault}")
+                continue
+            self.told += [f"# {row}" for row in question.splitlines()] + [text]
+            return value, place
+
+    def _line(self, question: str) -> str:
+        for text in self._next:
+            self.line += 1
+            if not text.lstrip().startswith("#"):
+                return text.strip()
+        raise InputRefused(
+            Problem(
+                self.name or "answers",
+                f"the answers end before {question.splitlines()[0]!r}",
+                "Add the answer; a blank line stands for none",
+                self.line,
+            )
+        )
+
+
+@dataclass
+class _Table:
+    """One table of the rate file while it is answered: key to its value in each edition."""
+
+    head: str
+    place: list[str]
+    values: dict[str, list[str | None]] = field(default_factory=dict)
+    places: dict[str, str] = field(default_factory=dict)
+    where: str = ""
+
+    def text(self, edition: int) -> str:
+        rows = [f"[[{self.head}]]" if "." in self.head else f"[{self.head}]"]
+        rows[0] += f"{' ' * max(1, 34 - len(rows[0]))} # {self.where}" if self.where else ""
+        for key, each in self.values.items():
+            value = each[edition if len(each) > 1 else 0]
+            if value is not None:
+                row, place = f"{key} = {value}", self.places.get(key)
+                rows.append(f"{row:<34} # {place}" if place else row)
+        return "\n".join(rows)
+
+
+def write_rates(answers: Answers) -> tuple[str, list[str]]:
+    """Ask everything and write the schedule.
+
+    Parameters
+    ----------
+    answers : Answers
+        Where the answers come from [-].
+
+    Returns
+    -------
+    text : str
+        The rate file, validated [text].
+    examples : list of str
+        Each example of the ordinance as it is priced, and whether it comes to its total [text].
+
+    Raises
+    ------
+    InputRefused
+        With the line of an answer that cannot be read, or what the schedule lacks.
+    """
+    asked = _questions()
+    head = _Table("schedule", ["schedule"])
+    _ask_all(answers, asked["head"], head, 1)
+    for key in ("line_rounding", "total_rounding"):
+        head.values.setdefault(key, ['{ rule = "none" }'])
+    editions, _ = answers.ask(
+        "First day of each edition, oldest first, such as 2024-07-01; 2026-01-01", _dates
+    )
+    tables, samples = [*_volumes(answers, len(editions))], _Table("samples", [])
+    volumes = [str(json.loads(table.values["name"][0])) for table in tables]
+    tables += _charges(answers, len(editions), volumes, samples)
+    text = (
+        "# Written from answers about the printed schedule; the place of each rule beside it.\n\n"
+    )
+    text += head.text(0) + "\n"
+    for number, day in enumerate(editions):
+        text += f'\n[[version]]\neffective = {day}\nname = "from {day}"\n'
+        text += "".join(f"\n{table.text(number)}\n" for table in tables)
+        if samples.values:
+            text += "\n" + samples.text(number).replace("[samples]", "[version.samples]", 1) + "\n"
+    schedule = parse_rates(text, "rates.toml")
+    examples = [*_examples(answers, schedule)]
+    return text, examples
+
+
+def ask_for_rates(folder: Path, answers_file: str | None = None) -> Path:
+    """Write ``rates.toml`` of a case from answers, and the answers beside it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the case [-].
+    answers_file : str, optional
+        One answer a line; standard input if None [text].
+
+    Returns
+    -------
+    Path
+        The rate file [-].
+
+    Raises
+    ------
+    InputRefused
+        If a rate file of the person's own stands there, or an answer cannot be read.
+    """
+    target = folder / "rates.toml"
+    if target.exists() and target.read_text(encoding="utf-8") != starter_text("rates"):
+        found = "a rate schedule stands there already"
+        raise InputRefused(Problem("rates.toml", found, "Move it away, or name another folder"))
+    if answers_file is None:
+        name = "" if sys.stdin.isatty() else "standard input"
+        answers = Answers(sys.stdin, name)
+    else:
+        file = Path(answers_file)
+        try:
+            lines = file.read_text(encoding="utf-8-sig").splitlines()
+        except (OSError, UnicodeDecodeError) as error:
+            found = f"cannot be read ({error})"
+            raise InputRefused(Problem(file.name, found, "Name a text file")) from None
+        answers = Answers(lines, file.name, say=lambda _: None)
+    try:
+        text, examples = write_rates(answers)
+        target.write_text(text, encoding="utf-8")
+    finally:
+        if answers.told:
+            told = "\n".join(answers.told) + "\n"
+            (folder / "rates.answers.txt").write_text(told, encoding="utf-8")
+    for example in examples if answers_file else ():
+        print(example)
+    return target
+
+
+def _examples(answers: Answers, schedule: Schedule) -> Iterator[str]:
+    """The ordinance's own examples, one after the other until none is left."""
+    while True:
+        example, _ = answers.ask(
+            "An example of the ordinance, such as volume=100 kgal, days=30, total=863.70 "
+            "(blank for no more)",
+            lambda text: price_example(schedule, _pairs(text)) if text else None,
+        )
+        if example is None:
+            return
+        answers.say(str(example))
+        yield str(example)
+
+
+def _pairs(text: str) -> dict[str, str]:
+    """Words and values; a comma within a value belongs to it."""
+    found = re.findall(r"([^=,]+)=([^=]*)(?:,|$)(?=[^=,]+=|$)", text)
+    if not found:
+        raise NotThat("write word=value, with commas between")
+    return {word.strip(): value.strip() for word, value in found}
+
+
+def _volumes(answers: Answers, editions: int) -> Iterator[_Table]:
+    asked, number = _questions(), 0
+    while True:
+        which = (
+            "The charged volume is" if number == 0 else "Another charged volume (blank for none)"
+        )
+        pattern, _ = answers.ask(
+            _listed(which, asked["volume"]), _pick(asked["volume"], number > 0)
+        )
+        if pattern is None:
+            return
+        table = _Table("version.volume", ["version", "volume"])
+        _ask_all(answers, asked["volume_first"], table, editions)
+        table.values |= {key: [json.dumps(v)] for key, v in asked["volume"][pattern]["set"].items()}
+        _ask_all(answers, asked["volume"][pattern].get("ask", []), table, editions)
+        for more in asked["volume"][pattern].get("then", "").split():
+            _ask_all(answers, asked[more], table, editions)
+        _ask_all(answers, asked["volume_last"], table, editions)
+        table.where, _ = answers.ask("Section and page where that stands", _needed)
+        number += 1
+        yield table
+
+
+def _charges(
+    answers: Answers, editions: int, volumes: list[str], samples: _Table
+) -> Iterator[_Table]:
+    asked, lines = _questions(), []
+    while True:
+        question = _listed("Next line of the bill (blank when it is complete)", asked["charge"])
+        pattern, _ = answers.ask(question, _pick(asked["charge"], bool(lines)))
+        if pattern is None:
+            return
+        stated = asked["charge"][pattern]
+        table = _Table("version.charge", ["version", "charge", stated["set"]["kind"]])
+        _ask_all(answers, asked["charge_first"], table, editions)
+        table.values |= {key: [json.dumps(value)] for key, value in stated["set"].items()}
+        if len(volumes) > 1 and "volume" in _keys_of(table):
+            name, _ = answers.ask(f"On which volume: {', '.join(volumes)}", _one_of(volumes))
+            table.values["volume"] = [json.dumps(name)]
+        _ask_all(answers, stated["ask"], table, editions, lines)
+        if stated.get("then") == "period":
+            _ask_all(answers, asked["period"], table, editions)
+        if stated.get("then") == "samples" and not samples.values:
+            samples.place = ["version", "samples"]
+            _ask_all(answers, asked["samples"], samples, 1)
+        table.where, _ = answers.ask("Section and page where that stands", _needed)
+        lines.append(json.loads(table.values["name"][0]))
+        yield table
+
+
+def _keys_of(table: _Table) -> set[str]:
+    return {name for model in models_at(Schedule, table.place) for name in fields_of(model)}
+
+
+def _ask_all(
+    answers: Answers,
+    questions: list[dict[str, Any]],
+    table: _Table,
+    editions: int,
+    lines: Iterable[str] = (),
+) -> None:
+    """Ask the questions that apply and put their answers into the table."""
+    for each in questions:
+        conditions = each.get("when", {}).items()
+        if any(table.values.get(key) != [json.dumps(value)] for key, value in conditions):
+            continue
+        prompt = _listed(each["ask"], each["from"]) if "from" in each else each["ask"]
+        read = _reader(each, table, editions, list(lines))
+        value, place = answers.ask(prompt, read)
+        if value is not None:
+            table.values[each["key"]] = value
+            table.places[each["key"]] = place
+
+
+def _reader(each: dict[str, Any], table: _Table, editions: int, lines: list[str]) -> Any:
+    """How an answer becomes what stands in the file, once or for each edition."""
+    kind, need = each["as"], each.get("need", False)
+
+    def one(text: str) -> str:
+        if kind == "choice":
+            return json.dumps(each["from"][_pick(each["from"], False)(text)])
+        if kind == "lines":
+            return _lines(text, lines)
+        if kind == "text":
+            choices = key_of(Schedule, [*table.place, *each["key"].split(".")]).choices
+            return json.dumps(_one_of(choices)(text) if choices else text)
+        return READERS[kind](text)
+
+    def read(text: str) -> list[str] | None:
+        if not text:
+            if need:
+                raise NotThat("an answer is needed here")
+            return None
+        parts = text.split(";") if kind in PER_EDITION else [text]
+        if len(parts) not in (1, editions):
+            raise NotThat(f"{len(parts)} figures for {editions} editions; state one, or one each")
+        return [one(part.strip()) for part in parts]
+
+    return read
+
+
+def _listed(question: str, choices: Iterable[str]) -> str:
+    return "\n".join([question, *(f"  {n} {each}" for n, each in enumerate(choices, 1))])
+
+
+def _pick(choices: Iterable[str], may_end: Any) -> Callable[[str], str | None]:
+    names = list(choices)
+
+    def read(text: str) -> str | None:
+        if not text and may_end:
+            return None
+        if text.isdigit() and 1 <= int(text) <= len(names):
+            return names[int(text) - 1]
+        if text in names:
+            return text
+        raise NotThat(f"write a number from 1 to {len(names)}, or the words")
+
+    return read
+
+
+def _one_of(choices: Iterable[str]) -> Callable[[str], str]:
+    def read(text: str) -> str:
+        if text not in choices:
+            raise NotThat(f"write one of {', '.join(choices)}")
+        return text
+
+    return read
+
+
+def _needed(text: str) -> str:
+    if not text:
+        raise NotThat("state where it is printed, such as: sec. 31-2, p. 4")
+    return text
+
+
+def _dates(text: str) -> list[date]:
+    try:
+        return [date.fromisoformat(part.strip()) for part in text.split(";")]
+    except ValueError:
+        raise NotThat("write each day as 2024-07-01") from None
+
+
+def _number(text: str) -> str:
+    try:
+        value = Decimal(text.replace("$", "").strip())
+    except InvalidOperation:
+        raise NotThat(f"{text!r} is no number; write it as 4.255, without separators") from None
+    if not value.is_finite():
+        raise NotThat(f"{text!r} is no number")
+    return f"{value:f}"
+
+
+def _share(text: str) -> str:
+    return json.dumps(f"{_number(text[:-1])} %") if text.endswith("%") else _number(text)
+
+
+def _sizes(text: str) -> str:
+    """Names and figures: "1 in = 21.40, 2 in = 62.90"."""
+    rows = []
+    for part in text.split(","):
+        name, mark, figure = (each.strip() for each in part.rpartition("="))
+        if not (name and mark):
+            raise NotThat(f"{part.strip()!r} is no row; write: 1 in = 21.40, 2 in = 62.90")
+        rows.append(f"{json.dumps(name)} = {_share(figure)}")
+    return "{ " + ", ".join(rows) + " }"
+
+
+def _blocks(text: str) -> str:
+    """Blocks by their widths (first, next) or upper ends (to); the last is "above"."""
+    rows, edge = [], Decimal(0)
+    for part in text.split(","):
+        match = re.fullmatch(r"\s*(first|next|to|above)\s*([\d.]*)\s*=\s*(\S+)\s*", part)
+        if match is None or (match[1] == "above") == bool(match[2]):
+            raise NotThat(f"{part.strip()!r} is no block; write: first 20 = 5.12, above = 3.905")
+        if match[1] == "above":
+            rows.append(f"{{ rate = {_number(match[3])} }}")
+            continue
+        width = Decimal(_number(match[2]))
+        edge = width if match[1] == "to" else edge + width
+        rows.append(f"{{ to = {edge:f}, rate = {_number(match[3])} }}")
+    return "[" + ", ".join(rows) + "]"
+
+
+def _rounding(text: str) -> str:
+    step, _, rule = text.partition(" ")
+    rule = rule.strip() or "half up"
+    if rule not in ("half up", "half even", "down", "up"):
+        raise NotThat("write a step and half up, half even, down or up, such as: 0.01 half up")
+    return f'{{ to = {_number(step)}, rule = "{rule}" }}'
+
+
+def _months(text: str) -> str:
+    months: list[int] = []
+    for part in text.split(","):
+        match = re.fullmatch(r"\s*(\d+)(?:\s*-\s*(\d+))?\s*", part)
+        if match is None or not all(1 <= int(m) <= 12 for m in match.groups() if m):
+            raise NotThat("write months as numbers, such as 12, 1, 2 or 4-11")
+        first, last = int(match[1]), int(match[2] or match[1])
+        months += [(first - 1 + n) % 12 + 1 for n in range((last - first) % 12 + 1)]
+    return f"[{', '.join(str(month) for month in months)}]"
+
+
+def _lines(text: str, lines: list[str]) -> str:
+    if text == "all":
+        return json.dumps("all")
+    names = [part.strip() for part in text.split(",")]
+    for name in names:
+        if name not in lines:
+            raise NotThat(f"no line {name!r} stands above; there are {', '.join(lines)}")
+    return json.dumps(names)
+
+
+def _span(text: str) -> str:
+    first, _, last = text.partition("-")
+    return f"[{_number(first)}, {_number(last)}]"
+
+
+def _yes(text: str) -> str:
+    return "true" if _one_of(("yes", "no"))(text) == "yes" else "false"
+
+
+def _volume(text: str) -> str:
+    return json.dumps(text) if text == "actual use" else _number(text)
+
+
+READERS: dict[str, Callable[[str], str]] = {
+    "number": _number,
+    "share": _share,
+    "sizes": _sizes,
+    "blocks": _blocks,
+    "rounding": _rounding,
+    "months": _months,
+    "span": _span,
+    "yes": _yes,
+    "volume": _volume,
+}

@@ -205,6 +205,47 @@ def test_a_bracket_moved_widens_what_follows():
     assert first < 1.2 and second > 2
 
 
+# ------------------------------------------------------------------ a second head
+
+
+def drowned(method: str, head: float = 0.0, tail: float = 0.0):
+    """A 1 ft flume 83 to 88 % submerged for twenty days; both heads may be off."""
+    device = build_device("parshall flume", {"throat": "1 ft", "submergence": method})
+    start = pd.Timestamp("2026-01-01", tz="UTC")
+    seconds = np.arange(0, (DAYS + 1) * DAY, 900.0)
+    true = 0.065 + 0.01 * np.sin(2 * np.pi * seconds / DAY)
+    below = true * (0.855 + 0.025 * np.sin(2 * np.pi * seconds / DAY + 1))
+    frame = pd.DataFrame({"time": start + pd.to_timedelta(seconds, unit="s"), "status": "measured"})
+    frame = frame.assign(head=true + head, downstream_head=below + tail)
+    series = discharge_series(frame, levels(frame, device, None), device)
+    causes = assemble(device, [], echo=False, tail=True)
+    zero = zero_path([], 0.0, DAYS * DAY, causes)
+    edges = pd.DatetimeIndex([start, start + pd.Timedelta(days=DAYS)])
+    spans = Periods(("A",), edges[:-1], edges[1:], "UTC")
+    return period_volumes(series, device, spans, causes, zero, Draws(4000, 3), 3600.0)
+
+
+def test_submergence_is_worked_out_for_every_error_of_either_head():
+    """1.5 mm of either head moves such a volume by some 5 %; the interval has to know it."""
+    found = drowned("direct")
+    mean, u = float(found.volumes.mean()), float(found.volumes.std())
+    assert u / mean > 0.10
+    for moved in (drowned("direct", head=1.5 * MM), drowned("direct", tail=1.5 * MM)):
+        change = abs(float(moved.volumes.mean()) / mean - 1)
+        assert 0.02 < change < 2 * u / mean
+    other = float(drowned("subtractive").volumes.mean())
+    assert 0.05 < abs(other / mean - 1) and abs(other - mean) < 2 * u
+    assert {"downstream zero", "submergence method"} <= set(found.model.names)
+    assert found.check.largest < 0.03  # brute force, reading by reading
+
+
+def test_a_second_head_far_below_changes_nothing():
+    """Free flow: the second sensor and the choice of a correction leave the volume alone."""
+    found = drowned("direct", tail=-0.09)
+    for cause in ("downstream zero", "submergence method"):
+        assert alone(found, cause) < 1e-9
+
+
 CASE = """
 [case]
 title = "Bottling hall"

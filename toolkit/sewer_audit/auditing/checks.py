@@ -55,7 +55,8 @@ def _idle_causes(case: Case, inputs: Any) -> list[Problem]:
     table = case.data.effluent
     assert table is not None
     echo, by_hand = "echo_time" in inputs.logger.frame, table.form == "hand readings"
-    known = causes_of(case.device, echo, by_hand)
+    tail = "downstream_head" in inputs.logger.frame
+    known = causes_of(case.device, echo, by_hand, tail)
     where = f"a {case.device.method}" + (" read by hand" if by_hand else "")
     problems = []
     for number, cause in enumerate(table.cause, start=1):

@@ -254,7 +254,7 @@ def _effluent(
         name=", ".join(table.files),
         humidity=humidity_of(table),
     )
-    causes = _causes(case, series.reference_distance is not None, flags)
+    causes = _causes(case, series, flags)
     if table.form == "hand readings":
         by_hand = hand_volumes(series, device, periods, causes, draws, table.allow_missing_periods)
         flags += [*series.flags, *by_hand.flags]
@@ -302,11 +302,12 @@ def _supply(inputs: Inputs, epoch: pd.Timestamp) -> list[tuple[np.ndarray, np.nd
     ]
 
 
-def _causes(case: Case, echo: bool, flags: list[Flag]) -> CauseSet:
+def _causes(case: Case, series: DischargeSeries, flags: list[Flag]) -> CauseSet:
     """Defaults, what the checklist changes of them, and what the case states."""
+    echo = series.reference_distance is not None
     checked = assess_checklist(case.device, case.data.effluent.checklist, echo)  # type: ignore[union-attr]
     flags += checked.flags
-    return checked.applied(assemble(case.device, _stated(case), echo))
+    return checked.applied(assemble(case.device, _stated(case), echo, series.tail is not None))
 
 
 def _of_visits(case: Case, causes: CauseSet, visits: list[Visit]) -> CauseSet:

@@ -136,6 +136,8 @@ CAUSES = {
     "setting of the zero": "length",
     "air temperature": "temperature difference",
     "air humidity": "ratio",
+    "downstream zero": "length",
+    "submergence method": "ratio",
     "clock": "time",
     "discharge coefficient": "ratio",
     "exponent": "ratio",

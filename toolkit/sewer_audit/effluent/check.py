@@ -10,6 +10,7 @@ import numpy as np
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel
 from sewer_audit.effluent.rating import UncertainRating
+from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.uncertainty import Draws
 
 __all__ = ["SelfCheck", "check_against_brute_force"]
@@ -27,9 +28,7 @@ class SelfCheck:
 def check_against_brute_force(
     model: EffluentModel,
     rating: UncertainRating,
-    level: np.ndarray,
-    carrier: np.ndarray | float,
-    time: np.ndarray,
+    series: DischargeSeries,
     pieces: Sequence[Stretch],
     interval_edges: np.ndarray,
     draws: Draws,
@@ -37,7 +36,7 @@ def check_against_brute_force(
 ) -> SelfCheck:
     """Recompute a sample of draws reading by reading.
 
-    Units: time [s]; interval_edges [s].
+    Units: series [SI]; interval_edges [s].
     """
     first = replace(draws, count=min(sample, draws.count))  # fewer draws begin as more do
     offsets = model.draw_offsets(first)
@@ -48,13 +47,13 @@ def check_against_brute_force(
     for stretch in chosen:
         piece = pieces[stretch]
         offset = model._offset(int(stretch), piece.interval, offsets, len(fast))
-        table = model.table.at(int(stretch), offset)
+        table = model.table.at(int(stretch), offset, errors)
         for draw in range(len(fast)):
             ends = None
             if offsets is not None:
                 ends = offsets[draw, 2 * piece.interval : 2 * piece.interval + 2]
             of_draw = {name: float(error[draw]) for name, error in errors.items()}
-            slow = _one(model, rating, level, carrier, time, piece, interval_edges, ends, of_draw)
+            slow = _one(model, rating, series, piece, interval_edges, ends, of_draw)
             if slow:
                 largest = max(largest, abs(table[draw] * fast[draw, stretch] / slow - 1))
     return SelfCheck(len(fast), len(chosen), float(largest))
@@ -63,9 +62,7 @@ def check_against_brute_force(
 def _one(
     model: EffluentModel,
     rating: UncertainRating,
-    level: np.ndarray,
-    carrier: np.ndarray | float,
-    time: np.ndarray,
+    series: DischargeSeries,
     piece: Stretch,
     interval_edges: np.ndarray,
     ends: np.ndarray | None,
@@ -73,12 +70,15 @@ def _one(
 ) -> float:
     """Volume of one stretch for one draw, reading by reading."""
     where = piece.readings
-    here = level[where]
+    here = series.level[where]
     if ends is not None:
         begin, end = interval_edges[piece.interval], interval_edges[piece.interval + 1]
-        passed = (time[where] - begin) / (end - begin)
+        passed = (series.time[where] - begin) / (end - begin)
         here = here + ends[0] * (1 - passed) + ends[1] * passed
-    value = rating(here, {k: v for k, v in errors.items() if k in model.table.factors})
-    value = value * (carrier if np.isscalar(carrier) else carrier[where])
+    carrier = series.carrier if np.isscalar(series.carrier) else series.carrier[where]
+    tail = None if series.tail is None else series.tail[where]
+    few = replace(series, carrier=carrier, tail=tail)
+    known = (*model.table.factors, *model.table.joint)
+    value = rating.flow(few, here, {k: v for k, v in errors.items() if k in known})
     scale = np.prod([(1 + errors[name]) ** power for name, power in model.scales.items()] or [1.0])
     return float(piece.weights @ value * scale)

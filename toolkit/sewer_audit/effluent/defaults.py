@@ -15,10 +15,12 @@ from sewer_audit.effluent.rating import AIR
 from sewer_audit.sources import cite
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["HAND", "OTHER_HOURS", "SETTING", "STEPS", "CauseSet", "assemble", "causes_of"]
+__all__ = ["HAND", "OTHER_HOURS", "SETTING", "STEPS", "TAIL", "CauseSet", "assemble", "causes_of"]
 
 OURS = cite("judgement")
 SETTING = "setting of the zero"
+TAIL = ("downstream zero", "submergence method")
+"""Causes that act where a head below the device is recorded [text]."""
 OTHER_HOURS = "air at other hours"
 HAND = 0.003
 """Standard uncertainty of a hand reading of which nothing is stated [m]."""
@@ -151,6 +153,24 @@ OFFSET_ZERO = (
     f"{OURS}: the figure of the velocity factor stands for the sensor as a whole; state an "
     "offset where a check in still water has found one"
 )
+TAIL_DEFAULTS = {
+    "downstream zero": (
+        0.0025,
+        "m",
+        "normal",
+        "whole record",
+        cite("gauging-standard", "the larger figure, as for the first sensor; no visit reads it"),
+        "read",
+    ),
+    "submergence method": (
+        1 / np.sqrt(3.0),
+        "1",
+        "rectangular",
+        "whole record",
+        f"{OURS}: the truth may lie as far off as the other published correction, to either side; "
+        "where there is none, a quarter of the reduction",
+    ),
+}
 HUMIDITY_DEFAULT = (
     0.2 / np.sqrt(3.0),
     "1",
@@ -204,7 +224,7 @@ class CauseSet:
         return [cause for cause in special if cause is not None] + list(self.shared.values())
 
 
-def assemble(device: Any, stated: Sequence[Any], echo: bool) -> CauseSet:
+def assemble(device: Any, stated: Sequence[Any], echo: bool, tail: bool = False) -> CauseSet:
     """Join the published defaults of the method with what the case states.
 
     Parameters
@@ -215,13 +235,15 @@ def assemble(device: Any, stated: Sequence[Any], echo: bool) -> CauseSet:
         Causes the case states; they replace defaults of the same name [SI].
     echo : bool
         Whether the level comes from an echo time [-].
+    tail : bool
+        Whether a head below the device is recorded [-].
 
     Returns
     -------
     CauseSet
         Sorted causes; every default carries its source [SI].
     """
-    causes = {cause.name: cause for cause in _defaults(device, echo)}
+    causes = {cause.name: cause for cause in _defaults(device, echo, tail)}
     for cause in stated:
         causes[cause.name] = _merged(cause, causes.get(cause.name))
     level = device.level_column is not None
@@ -248,7 +270,9 @@ def _merged(stated: Cause, default: Cause | None) -> Cause:
     return replace(stated, persistence=default.persistence)
 
 
-def causes_of(device: Any, echo: bool, by_hand: bool = False) -> tuple[str, ...]:
+def causes_of(
+    device: Any, echo: bool, by_hand: bool = False, tail: bool = False
+) -> tuple[str, ...]:
     """Names of the causes that can act on a volume measured with a device.
 
     Parameters
@@ -259,19 +283,21 @@ def causes_of(device: Any, echo: bool, by_hand: bool = False) -> tuple[str, ...]
         Whether the level comes from an echo time [-].
     by_hand : bool
         Whether the record is one of hand readings, which know no logger [-].
+    tail : bool
+        Whether a head below the device is recorded [-].
 
     Returns
     -------
     tuple of str
         In the order of the report [text].
     """
-    names = dict.fromkeys(cause.name for cause in _defaults(device, echo))
+    names = dict.fromkeys(cause.name for cause in _defaults(device, echo, tail))
     loggers = ("zero drift", "gauge datum", "head noise", "clock", "velocity noise")
     loggers += (*AIR, "hand reading", SETTING)
     return tuple(name for name in names if not (by_hand and name in loggers))
 
 
-def _defaults(device: Any, echo: bool) -> list[Cause]:
+def _defaults(device: Any, echo: bool, tail: bool) -> list[Cause]:
     causes = []
     if device.level_column is not None:
         for name, figures in LEVEL_DEFAULTS.items():
@@ -281,6 +307,8 @@ def _defaults(device: Any, echo: bool) -> list[Cause]:
             causes.append(_cause("air humidity", *HUMIDITY_DEFAULT))
     else:
         causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
+    if tail:
+        causes += [_cause(name, *figures) for name, figures in TAIL_DEFAULTS.items()]
     causes += _sizes(device)
     if "velocity" in device.columns:
         causes.append(_cause("velocity noise", *VELOCITY_NOISE))

@@ -123,9 +123,7 @@ def hand_volumes(
         np.zeros(count),
         np.zeros(count),
     )
-    check = check_against_brute_force(
-        model, rating, series.level, series.carrier, series.time, sampling.pieces, edges, draws
-    )
+    check = check_against_brute_force(model, rating, series, sampling.pieces, edges, draws)
     return EffluentVolumes(
         model.draw(draws),
         model,

@@ -136,7 +136,7 @@ class EffluentModel:
         factors = self._factors(errors, count)
         for stretch, (period, interval) in enumerate(zip(self.period, self.interval, strict=True)):
             offset = self._offset(stretch, int(interval), offsets, count)
-            volume = self.table.at(stretch, offset)
+            volume = self.table.at(stretch, offset, errors)
             volume = volume - self.noise_variance * self.table.noise_bias[stretch]
             measured[:, period] += volume * factors[:, stretch]
         total = measured * (1 + self.fill)

@@ -8,11 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.effluent.table import BentRating
 from sewer_audit.hydraulics import speed_of_sound
 
 __all__ = ["AIR", "UncertainRating", "sound_steepness"]
 
+UNKNOWN_SHARE = 0.25
+"""Share of a reduction that stays open where one correction only is published (judgement) [-]."""
 AIR = ("air temperature", "air humidity")
 """Causes that act on the speed of sound along the path of an echo [text]."""
 
@@ -31,6 +34,15 @@ def sound_steepness(temperature: float, humidity: float) -> dict[str, float]:
     speeds = [float(speed_of_sound(temperature, each)) for each in (low, high)]
     moist = (speeds[1] - speeds[0]) / (high - low) / float(speed_of_sound(temperature, humidity))
     return {"air temperature": 1 / (2 * temperature), "air humidity": moist}
+
+
+def other_carrier(device: Any, head: np.ndarray, tail: np.ndarray) -> np.ndarray | None:
+    """Submerged over free discharge by the other published correction; None where none is."""
+    other = getattr(device, "other_correction", lambda *_: None)(head, tail)
+    if other is None:
+        return None
+    free = np.asarray(device.rating(head), dtype=float)
+    return np.where(free > 0, other / np.where(free > 0, free, 1.0), 1.0)
 
 
 @dataclass(frozen=True)
@@ -94,6 +106,32 @@ class UncertainRating:
         if errors.get("exponent"):
             value = value * (np.maximum(level, 1e-6) / self.pivot) ** errors["exponent"]
         return value
+
+    def flow(
+        self, series: DischargeSeries, level: np.ndarray, errors: Mapping[str, float]
+    ) -> np.ndarray:
+        """Discharge of every reading at other levels, each with its own submergence.
+
+        Units: series [SI]; level [m]; errors [SI]; returns [m3/s].
+
+        Notes
+        -----
+        Where a head below the device is recorded, the correction is worked out from both heads as
+        they then are. An error m of the method moves the reduction towards that of the other
+        published correction (m = 1 is the other one); where there is none, by a quarter of the
+        reduction (judgement).
+        """
+        free = self(level, errors)
+        if series.tail is None:
+            return free * series.carrier
+        head = self.level(level, errors)
+        tail = series.tail + errors.get("downstream zero", 0.0)
+        ratio = np.asarray(self.device.carrier(head=head, downstream_head=tail), dtype=float)
+        if errors.get("submergence method"):
+            other = other_carrier(self.device, head, tail)
+            away = UNKNOWN_SHARE * (1 - ratio) if other is None else other - ratio
+            ratio = np.clip(ratio + errors["submergence method"] * away, 0.0, 1.0)
+        return free * ratio
 
     def bent(self, cause: str, standard: float, value: float = 0.0) -> BentRating:
         """One cause alone, for tabulation.

@@ -63,6 +63,8 @@ class DischargeSeries:
         Instants of readings rejected as no measurement [s].
     humidity : float
         Mean share of saturation of the air on the echo's path [-].
+    tail : array (readings,) or None
+        Head below the device, where it is recorded [m].
     """
 
     name: str
@@ -81,6 +83,7 @@ class DischargeSeries:
     doubtful: np.ndarray | None = None
     lost: np.ndarray | None = None
     humidity: float = 0.0
+    tail: np.ndarray | None = None
 
 
 def levels(
@@ -229,6 +232,7 @@ def discharge_series(
         doubtful,
         np.asarray((rejected - epoch) / SECOND, dtype=float),
         float(frame["humidity"].mean()) if "humidity" in frame else humidity,
+        readings.get("downstream_head"),
     )
 
 

@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from sewer_audit.effluent.defaults import CauseSet
+from sewer_audit.effluent.defaults import TAIL, CauseSet
+from sewer_audit.effluent.drowned import drowned_table
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel
 from sewer_audit.effluent.rating import AIR, UncertainRating
@@ -65,21 +66,24 @@ def record_table(
     """
     bending = [
         name
-        for name in (*causes.sizes, "exponent", *AIR)
+        for name in (*causes.sizes, "exponent", *AIR, *TAIL)
         if name in causes.shared and _acts(causes.shared[name])
     ]
     if series.reference_distance is None:
         bending = [name for name in bending if name not in AIR]
-    bent = {
-        name: rating.bent(name, causes.shared[name].standard, causes.shared[name].value)
-        for name in dict.fromkeys(bending)
-    }
-    grid = deposit(series.level, series.carrier, pieces, series.time, edges)
     low, high = 0.0, 0.0
     if zero is not None:
         reach = FURTHEST * np.sqrt(np.diag(zero.offset.covariance))
         low = float((zero.offset.mean - reach).min())
         high = float((zero.offset.mean + reach).max())
+    spread = {
+        name: (causes.shared[name].standard, causes.shared[name].value)
+        for name in dict.fromkeys(bending)
+    }
+    if series.tail is not None:
+        return drowned_table(series, rating, spread, pieces, edges, low, high)
+    bent = {name: rating.bent(name, *figures) for name, figures in spread.items()}
+    grid = deposit(series.level, series.carrier, pieces, series.time, edges)
     return tabulate(grid, lambda level: rating(level, {}), bent, low, high)
 
 
@@ -110,7 +114,11 @@ def acting_causes(
 
     Units: series [SI]; table [m3]; spans [s]; causes [SI]; returns [SI, m3/unit].
     """
-    acting = {n: c for n, c in causes.shared.items() if n in (*causes.scales, *table.factors)}
+    acting = {
+        n: c
+        for n, c in causes.shared.items()
+        if n in (*causes.scales, *table.factors, *table.joint)
+    }
     additive = {}
     if "clock" in causes.shared:
         acting["clock"] = causes.shared["clock"]

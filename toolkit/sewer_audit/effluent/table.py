@@ -68,7 +68,14 @@ class OffsetTable:
     spans: Mapping[str, float]
     noise_bias: np.ndarray
 
-    def at(self, stretch: int, offset: np.ndarray) -> np.ndarray:
+    @property
+    def joint(self) -> tuple[str, ...]:
+        """Causes that act together with the zero offset [text]."""
+        return ()
+
+    def at(
+        self, stretch: int, offset: np.ndarray, errors: Mapping[str, np.ndarray] | None = None
+    ) -> np.ndarray:
         """Volume of one stretch for many zero offsets.
 
         Units: offset [m]; returns [m3].

@@ -152,9 +152,7 @@ def period_volumes(
     hidden = mean_correction(series, lambda level: rating(level, {}), limits.tolerance)
     bridged = bridge_error(series, spans, hold_out_error(hours, 3600.0) / 3600.0, longest_bridge)
     model = _model(series, rating, table, pieces, spans, causes, zero, fills, hidden.cause, bridged)
-    check = check_against_brute_force(
-        model, rating, series.level, series.carrier, series.time, pieces, edges, draws
-    )
+    check = check_against_brute_force(model, rating, series, pieces, edges, draws)
     volumes = model.draw(draws)
     flags = [*hidden.flags, *quality_flags(quality, check)]
     flags += fitness_flags(series, pieces, spans, quality, volumes, limits)
@@ -229,10 +227,9 @@ def _model(
     ]
     variance = 0.0
     if causes.noise is not None:
-        slope = (rating(series.level + 1e-4, {}) - rating(series.level - 1e-4, {})) / 2e-4
-        independent.append(
-            noise_volumes(series, pieces, count, causes.noise, slope * series.carrier)
-        )
+        up, down = (rating.flow(series, series.level + side, {}) for side in (1e-4, -1e-4))
+        slope = (up - down) / 2e-4
+        independent.append(noise_volumes(series, pieces, count, causes.noise, slope))
         variance = causes.noise.standard**2
     if causes.velocity_noise is not None and series.area is not None:
         slope = series.area * getattr(rating.device, "velocity_factor", 1.0)

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
+from sewer_audit.errors import InputRefused
 
 UNDECIDED = "cannot be decided from this evidence"
 CASE = """
@@ -158,3 +159,120 @@ def test_a_flow_that_runs_backwards_carries_no_verdict(site):
     result = site(-course(900), 900, keys=keys)
     assert "effluent-below-zero" in codes(result, "stops verdict")
     assert set(result.invoices["finding"]) == {UNDECIDED}
+
+
+STATUS = FLOW.format(more=', status = "s"') + "\n[effluent.status]\n"
+
+
+def rows_with(codes, flow, rng):
+    """A status of every row: the first code, with a tenth of the rows of each further one."""
+    status = np.full(len(flow), codes[0], dtype=object)
+    for code in codes[1:]:
+        status[rng.random(len(flow)) < 0.1] = code
+    return status
+
+
+@pytest.mark.parametrize(
+    ("codes", "meaning"),
+    [
+        (["0", "2"], 'good = ["0"]\nbad = ["2"]'),
+        (["A", "E"], 'good = ["A"]\nestimated = ["E"]'),
+        (["1", "5"], 'bits = { 1 = "good", 4 = "bad" }'),
+    ],
+)
+def test_what_the_record_itself_calls_bad_is_no_reading(site, codes, meaning):
+    flow, rng = course(900), np.random.default_rng(6)
+    clean = site(flow, 900).invoices["effluent_mean"].to_numpy()
+    status = rows_with(codes, flow, rng)
+    shown = np.where(status == codes[1], rng.uniform(0, 9, len(flow)).round(2), flow)
+    result = site(shown, 900, keys=STATUS + meaning, s=status)
+    assert result.invoices["effluent_mean"].to_numpy() == pytest.approx(clean, rel=4e-3)
+    assert (result.invoices["record_coverage"] < 0.95).all()
+    unnamed = site(shown, 900, status=status)
+    assert "status column not named" in {flag.code for flag in unnamed.flags}
+
+
+def test_doubtful_readings_count_with_an_uncertainty_of_their_own(site):
+    flow = course(900)
+    status = np.where(np.arange(len(flow)) % 2 == 0, "0", "1")
+    plain, half = (
+        site(flow, 900, keys=STATUS + f'good = {good}\ndoubtful = ["{doubtful}"]', s=status)
+        for good, doubtful in (('["0", "1"]', "9"), ('["0"]', "1"))
+    )
+    assert half.invoices["effluent_mean"].to_numpy() == pytest.approx(
+        plain.invoices["effluent_mean"].to_numpy(), rel=0.02
+    )
+    own = np.sqrt(
+        half.invoices["effluent_standard_uncertainty"] ** 2
+        - plain.invoices["effluent_standard_uncertainty"] ** 2
+    )
+    half_of_it = 0.10 * half.invoices["effluent_mean"] / 2
+    assert own.to_numpy() == pytest.approx(half_of_it.to_numpy(), rel=0.15)
+    assert "readings the record calls doubtful" in set(half.causes["cause"])
+
+
+def test_a_code_without_a_meaning_is_refused_with_its_line(site):
+    with pytest.raises(InputRefused, match=r"log\.csv, line 4, column s: the code 'X'"):
+        site(course(900), 900, keys=STATUS + 'good = ["0"]', s=["0", "0", "X", *["0"] * 5757])
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        ('values = "interval maximum"\nstamp = "interval end"', "no flow of it"),
+        ('values = "interval mean"', "Write stamp = 'interval end' or 'interval start'"),
+        ('values = "instant"\nstamp = "interval end"', "Leave stamp out"),
+    ],
+)
+def test_the_kind_of_values_is_stated_and_never_guessed(site, keys, words):
+    with pytest.raises(InputRefused, match=words):
+        site(course(900), 900, keys=keys + "\n" + FLOW.format(more=""))
+
+
+def test_means_of_days_are_summed_exactly(site):
+    """One day of 3 L/s among days of nothing: its volume is that of the day, at any boundary."""
+    flow = np.zeros(60)
+    flow[40] = 3.0
+    keys = 'stamp = "interval start"\nvalues = "interval mean"\n' + FLOW.format(more="")
+    result = site(flow, 86_400, keys=keys)
+    assert result.evidence.effluent.model.evaluate(None, {}, 1)[0] == pytest.approx([0.0, 259.2])
+
+
+def test_the_meters_own_totaliser_stops_a_record_that_does_not_show_all(site):
+    """A display that ends at 2.2 L/s while the counter runs on; it rolls over and is set back."""
+    flow = course(900)
+    total = np.cumsum(flow) * 0.9 + 400
+    total[2000:] -= 1000  # rolled over
+    total[4000:] -= total[4000] - 5  # set back
+    keys = FLOW.format(more=', totaliser = { name = "n", unit = "m3" }')
+    fair = site(flow, 900, keys=keys, n=total.round(1))
+    assert "totaliser-agrees" in codes(fair) and not codes(fair, "stops verdict")
+    cut = site(np.minimum(flow, 1.9), 900, bills=(6500, 5800), keys=keys, n=total.round(1))
+    assert "totaliser-outside" in codes(cut, "stops verdict")
+    assert set(cut.invoices["finding"]) == {UNDECIDED}
+
+
+def pulses(minutes, every, days=60):
+    """Head of a 6 in flume fed by a pump, minute by minute [mm]."""
+    on = np.arange(days * 1440) % every < minutes
+    return np.where(on, 160.0, 20.0)
+
+
+@pytest.mark.parametrize(("minutes", "every", "mean"), [(10, 47, 60), (9, 40, 15), (12, 60, 60)])
+def test_means_of_a_level_that_hide_a_pump_carry_no_verdict(site, minutes, every, mean):
+    level = pulses(minutes, every)
+    shown = level.reshape(-1, mean).mean(axis=1).round(1)
+    keys = 'stamp = "interval start"\n' + HEAD
+    result = site(shown, mean * 60, keys=keys)
+    assert "means-of-level" in codes(result, "stops verdict")
+    assert set(result.invoices["finding"]) == {UNDECIDED}
+    assert result.invoices["effluent_mean"].isna().all()
+
+
+def test_means_of_a_level_that_moves_slowly_are_corrected_and_kept(site):
+    minutes = np.arange(60 * 1440)
+    level = 120 + 50 * np.sin(minutes / 90) + np.random.default_rng(7).normal(0, 1, len(minutes))
+    keys = 'stamp = "interval start"\n' + HEAD
+    result = site(level.reshape(-1, 15).mean(axis=1).round(1), 900, keys=keys)
+    assert "means-of-level" not in codes(result)
+    assert "means of the level" in set(result.causes["cause"])

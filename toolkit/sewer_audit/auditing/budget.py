@@ -143,8 +143,11 @@ def _of(table: BudgetTable, lasting: dict[str, str]) -> Iterator[dict]:
 def _effluent_causes(evidence: Evidence) -> list[Cause]:
     if evidence.effluent is None:
         return []
-    own = [each.cause for each in evidence.effluent.model.independent]
-    return [*evidence.effluent.causes.all, *own]
+    listed = evidence.effluent.causes.all
+    names = {cause.name for cause in listed}
+    model = evidence.effluent.model
+    found = [cause for name, cause in model.causes.items() if name not in names]  # of this record
+    return [*listed, *found, *(each.cause for each in model.independent)]
 
 
 def _reading_dates(evidence: Evidence) -> list[Cause]:

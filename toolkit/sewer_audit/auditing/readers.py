@@ -29,6 +29,7 @@ from sewer_audit.records import (
     read_waterml,
 )
 from sewer_audit.records.loggers import MAY_BE_MISSING
+from sewer_audit.records.status import Status
 
 __all__ = ["amount_record", "effluent_record", "invoice_record", "rain_record", "register_record"]
 
@@ -137,6 +138,7 @@ def _export(case: Case, table: EffluentTable) -> LoggerRecord:
         utc_column=table.columns.get("utc"),  # type: ignore[arg-type]
         site_zone=case.data.case.time_zone,
         round_to=table.round_stamps_to,
+        status=_status(table),
         **table.clock,
     )
 
@@ -157,8 +159,22 @@ def _series(case: Case, table: EffluentTable) -> LoggerRecord:
     return join_series(records, name=", ".join(table.files))
 
 
+def _status(table: EffluentTable) -> Status | None:
+    """The status column and what its codes mean."""
+    if table.status is None:
+        return None
+    given = table.status
+    codes = {
+        code: kind
+        for kind in ("good", "doubtful", "bad", "estimated")
+        for code in getattr(given, kind)
+    }
+    bits = {int(bit): kind for bit, kind in given.bits.items()}
+    return Status(str(table.columns["status"]), codes, bits)
+
+
 def _by_hand(case: Case, table: EffluentTable) -> LoggerRecord:
-    role = table.values[0]
+    role = table.value_roles[0]
     spec = _specs(table.columns)[role]
     columns = {"time": str(table.columns["time"]), "reading": spec.name}
     if "remark" in table.columns:

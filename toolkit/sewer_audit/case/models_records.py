@@ -51,7 +51,7 @@ INVOICE_COLUMNS = (
     "bill_date",
     "due_date",
 )
-PLAIN_COLUMNS = ("time", "date", "event", "zone", "utc", "remark")
+PLAIN_COLUMNS = ("time", "date", "event", "zone", "utc", "remark", "status")
 """Columns of a record that hold no value, so that they have a name but no unit."""
 
 # role in a logger export: dimension of its values
@@ -316,6 +316,7 @@ def check_series(columns: dict[str, Any]) -> None:
 
 _TEXT_ONLY = ("sheet", "day_first", "decimal", "missing_marks", "may_be_missing", "file_columns")
 _CLOCK_ONLY = ("zone_offsets", "clock_correction", "round_stamps_to", "stamp", "conflicts")
+_CLOCK_ONLY += ("values", "status")
 _CLOCK_ONLY += ("back_steps", "missing_hour")
 KEYS_WITHOUT_MEANING = {
     "waterml": _TEXT_ONLY + _CLOCK_ONLY,
@@ -328,6 +329,31 @@ KEYS_WITHOUT_MEANING = {
     ),
 }
 """Form of a record: keys that would be passed over, so they are refused."""
+
+
+class StatusTable(Strict):
+    """[effluent.status]: what the codes of the record's own status column mean."""
+
+    good: list[str] = Field(default_factory=list)
+    doubtful: list[str] = Field(default_factory=list)
+    bad: list[str] = Field(default_factory=list)
+    estimated: list[str] = Field(default_factory=list)
+    bits: dict[str, Literal["good", "doubtful", "bad", "estimated"]] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _one_meaning(self) -> StatusTable:
+        named = [*self.good, *self.doubtful, *self.bad, *self.estimated]
+        twice = sorted({code for code in named if named.count(code) > 1})
+        if twice:
+            raise ValueError(f"code {twice[0]!r} has two meanings; name it once")
+        if bool(named) == bool(self.bits):
+            raise ValueError(
+                "state codes (good = ['0']) or bits (bits = { 4 = 'bad' }), one of them"
+            )
+        for bit in self.bits:
+            if not bit.isdigit() or int(bit) < 1 or int(bit) & (int(bit) - 1):
+                raise ValueError(f"bit {bit!r} is no power of two; write for example '4'")
+        return self
 
 
 class RecordTable(NamedFiles):
@@ -344,6 +370,8 @@ class RecordTable(NamedFiles):
     time_zone: str | None = None
     zone_offsets: dict[str, str] = Field(default_factory=dict)
     stamp: Literal["instant", "interval start", "interval end"] = "instant"
+    values: Literal["instant", "interval mean", "interval maximum"] | None = None
+    status: StatusTable | None = None
     round_stamps_to: Duration | None = None
     conflicts: Literal["reject", "first", "last"] = "reject"
     back_steps: Literal["refuse", "sort", "reject"] = "refuse"
@@ -401,13 +429,36 @@ class RecordTable(NamedFiles):
         if self.air is not None and ("echo_time" not in self.columns or "humidity" in self.columns):
             why = "its own column of humidity" if "humidity" in self.columns else "no echo time"
             raise ValueError(f"air has no meaning for a record with {why}; leave it out")
+        self._kind_of_values()
+        if ("status" in self.columns) != (self.status is not None):
+            raise ValueError(
+                "a status column and what its codes mean belong together; write status = 'Status' "
+                "under columns and good = ['0'], bad = ['2'] under [effluent.status]"
+            )
         for key in KEYS_WITHOUT_MEANING.get(self.form, ()):
             if key in self.model_fields_set:
                 raise ValueError(f"{key} has no meaning for form {self.form!r}; leave it out")
         return self
 
+    def _kind_of_values(self) -> None:
+        """Refuse values that are no flow, or that the stamp contradicts."""
+        if self.values == "interval maximum":
+            raise ValueError(
+                "the highest value of each interval is no flow of it; export means or instants"
+            )
+        if self.values == "interval mean" and self.stamp == "instant":
+            raise ValueError(
+                "means stand for an interval; write stamp = 'interval end' or 'interval start' "
+                "beside values"
+            )
+        if self.values == "instant" and self.stamp != "instant":
+            raise ValueError(
+                f"values that are instants have no {self.stamp}; leave stamp out, or write "
+                "values = 'interval mean'"
+            )
+
     @property
-    def values(self) -> list[str]:
+    def value_roles(self) -> list[str]:
         """Roles of the columns that hold values [text]."""
         return [role for role in self.columns if role not in PLAIN_COLUMNS]
 

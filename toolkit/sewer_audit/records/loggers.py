@@ -15,9 +15,17 @@ from sewer_audit.records.cells import Values, read_values
 from sewer_audit.records.exports import Export, read_export
 from sewer_audit.records.logger_clock import TimeSource, read_times
 from sewer_audit.records.merge import Rows, spread_repeated
-from sewer_audit.records.model import ROLES, ClockCorrection, ColumnSpec, Findings, LoggerRecord
+from sewer_audit.records.model import (
+    DOUBTFUL,
+    ROLES,
+    ClockCorrection,
+    ColumnSpec,
+    Findings,
+    LoggerRecord,
+)
 from sewer_audit.records.numbers import MISSING_NUMBERS, MISSING_WORDS
 from sewer_audit.records.plausible import note_marks
+from sewer_audit.records.status import Status, tell_unnamed
 from sewer_audit.records.zones import zone_of
 from sewer_audit.units import to_si
 
@@ -39,6 +47,7 @@ class Plan:
     numbers: tuple[float, ...]
     sheet: str | None
     decimal: str | None
+    status: Status | None = None
 
 
 def read_logger(
@@ -65,6 +74,7 @@ def read_logger(
     utc_column: str | None = None,
     site_zone: str | None = None,
     round_to: float | None = None,
+    status: Status | None = None,
 ) -> LoggerRecord:
     """Read one record from one or more exports of a logger.
 
@@ -117,6 +127,8 @@ def read_logger(
         Zone people at the site live by, where the logger kept another [text].
     round_to : float, optional
         Stamps within a fifth of this of its multiples are moved onto them [s].
+    status : Status, optional
+        The record's own status column and what its codes mean [-].
 
     Returns
     -------
@@ -149,7 +161,7 @@ def read_logger(
     )
     words, numbers = _marks(missing_marks)
     wanted = frozenset(required) if required is not None else frozenset(maps[0]) - MAY_BE_MISSING
-    plan = Plan(source, event, wanted or frozenset(maps[0]), words, numbers, sheet, decimal)
+    plan = Plan(source, event, wanted or frozenset(maps[0]), words, numbers, sheet, decimal, status)
     findings = Findings(names[0])
     zone_of(zone)
     parts, kept, tally = [], [], {"rows in files": 0, "rows set aside": 0, "other lines": 0}
@@ -212,6 +224,7 @@ def _one_file(
 ) -> Rows | None:
     """Rows of one export; what is set aside or has no value goes to `kept` with its text."""
     text_columns = plan.source.text_columns + ([plan.event] if plan.event else [])
+    text_columns += [plan.status.column] if plan.status else []
     before = len(findings.problems)
     try:
         export = read_export(
@@ -245,6 +258,10 @@ def _one_file(
         role: to_si(values[role].numbers[order], spec.unit, ROLES[role])
         for role, spec in mapping.items()
     }
+    if plan.status is not None:
+        si[DOUBTFUL] = plan.status.apply(export, order, reason, findings)
+    else:
+        tell_unnamed(export, findings)
     rows = Rows(times.time, si, reason, np.full(len(order), place), export.lines[order])
     return spread_repeated(rows.take(np.flatnonzero(~aside)), findings)
 

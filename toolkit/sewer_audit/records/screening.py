@@ -138,7 +138,7 @@ class _State:
         if isinstance(found, Held):
             return mask, self.hold(rule, found)
         most = rule.parameters.get("most")
-        many = most is not None and found.mean() > most.value and found.sum() >= RECURS
+        many = most is not None and found.sum() >= RECURS and found.mean() > most.value
         if rule.action == "reject" and many:
             share = f"{spoken.percent(float(found.mean()))} of the readings"
             return mask, self.hold(rule, Held(found, f"they are {share}", False))

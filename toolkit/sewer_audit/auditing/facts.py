@@ -112,7 +112,7 @@ def _history(case: Case, bills: Sequence[BilledInvoice]) -> tuple[UsePeriod, ...
 def _bills(
     case: Case, inputs: Inputs, evidence: Evidence, face: RegisterFace | None, rows: Iterable[int]
 ) -> list[BilledInvoice]:
-    dates, looks = local_dates(case, inputs.invoices.frame), Looks(case, inputs)
+    dates, looks = local_dates(case, inputs.invoices.frame, inputs.schedule), Looks(case, inputs)
     return [_bill(case, inputs, evidence, looks, row, dates.iloc[row], face) for row in rows]
 
 

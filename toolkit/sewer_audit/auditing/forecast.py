@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -86,18 +87,20 @@ def next_periods(case: Case, table: pd.DataFrame, places: Sequence[int]) -> list
 
 
 def priced_forecast(
-    pricing: Pricing, place: int, periods: Sequence[tuple], per_day: np.ndarray
+    case: Case, pricing: Pricing, place: int, periods: Sequence[tuple], per_day: np.ndarray
 ) -> np.ndarray | None:
     """What a coming quarter costs at the rates now known.
 
     Units: per_day [m3].
     """
     total = np.zeros(len(per_day))
+    both = case.data.invoices.end_day_counts and pricing.schedule.schedule.end_day_counts
+    printed = timedelta(days=int(both))  # the end date as an invoice prints it
     for number, (start, end) in enumerate(periods, start=1):
         facts = pricing.facts[place].but(
             invoice=f"forecast {number}",
             start=start,
-            end=end,
+            end=end - printed,
             bill_date=end,
             billed_volume=None,
             volumes={},

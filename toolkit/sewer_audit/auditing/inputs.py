@@ -397,12 +397,19 @@ def read_inputs(case: Case) -> Inputs:
     return inputs
 
 
-def local_dates(case: Case, invoices: pd.DataFrame) -> pd.DataFrame:
+def local_dates(
+    case: Case, invoices: pd.DataFrame, schedule: Schedule | None = None
+) -> pd.DataFrame:
     """Read dates as printed, in the zone of the case.
+
+    Where case and schedule both say that the end date is a day of the period, the instant lies a
+    day behind the printed date, and the schedule counts that day: it is counted once.
 
     Units: invoices [UTC].
     """
     zone = case.data.case.time_zone
-    return pd.DataFrame(
-        {name: invoices[name].dt.tz_convert(zone).dt.date for name in ("start", "end")}
-    )
+    dates = {name: invoices[name].dt.tz_convert(zone).dt for name in ("start", "end")}
+    once = case.data.invoices.end_day_counts and schedule is not None
+    if once and schedule.schedule.end_day_counts:
+        dates["end"] = (invoices["end"].dt.tz_convert(zone) - pd.DateOffset(days=1)).dt
+    return pd.DataFrame({name: moments.date for name, moments in dates.items()})

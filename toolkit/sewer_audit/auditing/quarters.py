@@ -298,7 +298,7 @@ def _forecast(
         _middle(found, f"{name}_m3", rate * days, coverage)
         place = places[names[-1]][-1]
         if result.pricing is not None:
-            cost = priced_forecast(result.pricing, place, periods, rate)
+            cost = priced_forecast(result.case, result.pricing, place, periods, rate)
             _middle(found, f"cost_{name}", cost, coverage)
     if not found["made"]:
         found["why"] = "no volume is known, and above zero, in every quarter"

@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.billed import BilledInvoice
+from sewer_audit.charges.figures import plain
+from sewer_audit.charges.inverted_guesses import inverted_lines
 from sewer_audit.charges.kinds import (
     FixedCharge,
     MinimumCharge,
     PercentCharge,
+    Periodic,
     VolumeCharge,
 )
 from sewer_audit.charges.pricing import PricedInvoice, price
@@ -47,14 +51,21 @@ def line_guesses(schedule: Schedule, bill: BilledInvoice) -> Iterator[LineGuess]
         surcharge_guesses,
         _periods,
         _tax_bases,
+        _counts,
+        _twice,
         _roundings,
     )
     for maker in makers:
-        for code, what, changed, facts in maker(schedule, bill.facts):
-            try:
-                yield LineGuess(code, what, price(changed, facts))
-            except (InputRefused, ArithmeticError):
-                continue  # the error needs a fact that is not stated, or makes no figure
+        yield from _priced(maker(schedule, bill.facts))
+    yield from _priced(inverted_lines(schedule, bill))
+
+
+def _priced(changes: Iterator[Change]) -> Iterator[LineGuess]:
+    for code, what, changed, facts in changes:
+        try:
+            yield LineGuess(code, what, price(changed, facts))
+        except (InputRefused, ArithmeticError, KeyError):
+            continue  # it needs a fact that is not stated, makes no figure, or a line below it
 
 
 def with_charges(schedule: Schedule, change: Callable[[Any], Any]) -> Schedule | None:
@@ -230,7 +241,7 @@ def _periods(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
     for update in changes:
 
         def prorated(charge: Any, update: dict[str, Any] = update) -> Any:
-            if not isinstance(charge, FixedCharge) or charge.per not in ("month", "quarter"):
+            if not isinstance(charge, Periodic) or charge.per not in ("month", "quarter", "year"):
                 return charge
             return charge.model_copy(update=update)
 
@@ -241,13 +252,24 @@ def _periods(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
             yield "period-length", f"fixed charges were prorated {how}", changed, facts
 
 
+_MOST_LINES = 6
+"""Lines of which every choice is tried as the base of a tax; of more only one left out or added."""
+
+
 def _tax_bases(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
-    names = {c.name for v in schedule.version for c in v.charge if isinstance(c, PercentCharge)}
-    for name in sorted(names):
-        lines = [charge.of_line for charge in schedule.version[-1].charge if charge.name != name]
-        bases: list[tuple[str, ...]] = [(line,) for line in dict.fromkeys(lines)]
-        bases.append(tuple(dict.fromkeys(lines)))
-        for base in bases:
+    """A tax on other lines than the schedule says: fewer, further ones, or another tax."""
+    version = schedule.version[-1]
+    taxes = {c.name: c for v in schedule.version for c in v.charge if isinstance(c, PercentCharge)}
+    taxed = {c.of_line for c in taxes.values()}
+    for name, tax in sorted(taxes.items()):
+        charges = list(version.charge)
+        place = next((k for k, c in enumerate(charges) if c.name == name), len(charges))
+        lines = tuple(dict.fromkeys(c.of_line for c in charges[:place]))
+        stated = set(lines) if tax.of == "all" else set(tax.of)
+        for base in _choices(lines, stated):
+            more = [line for line in base if line in taxed and line not in stated]
+            code = "tax-on-tax" if more else "tax-base"
+            what = f"{name} was taken on {', '.join(base)}"
 
             def rebased(charge: Any, name: str = name, base: tuple[str, ...] = base) -> Any:
                 if charge.name != name or not isinstance(charge, PercentCharge):
@@ -256,12 +278,55 @@ def _tax_bases(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
 
             changed = with_charges(schedule, rebased)
             if changed is not None:
-                what = f"{name} was taken on {', '.join(base)}"
-                try:
-                    price(changed, facts)
-                except KeyError:
-                    continue  # a line that stands below it
-                yield "invoice-arithmetic", what, changed, facts
+                yield code, what, changed, facts
+
+
+def _choices(lines: tuple[str, ...], stated: set[str]) -> Iterator[tuple[str, ...]]:
+    """Bases a tax may have been taken on, the nearest to the stated one first."""
+    if len(lines) <= _MOST_LINES:
+        every = [
+            tuple(line for line, kept in zip(lines, choice, strict=True) if kept)
+            for choice in product((True, False), repeat=len(lines))
+        ]
+    else:
+        near = [stated ^ {line} for line in lines] + [{line} for line in lines] + [set(lines)]
+        every = [tuple(line for line in lines if line in chosen) for chosen in near]
+    apart = {base: len(stated ^ set(base)) for base in every if base and set(base) != stated}
+    yield from sorted(apart, key=lambda base: apart[base])
+
+
+def _twice(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
+    """A charge that stands on the bill twice under one line."""
+    names = {c.name for v in schedule.version for c in v.charge if isinstance(c, FixedCharge)}
+    for name in sorted(names):
+
+        def doubled(charge: Any, name: str = name) -> Any:
+            if charge.name != name:
+                return charge
+            return charge.model_copy(update={"multiplier": charge.multiplier * 2})
+
+        changed = with_charges(schedule, doubled)
+        if changed is not None:
+            yield "base-twice", f"{name} was charged twice", changed, facts
+
+
+def _counts(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
+    """A charge for each counted unit, such as a month overdue, charged though none was due."""
+    counted = {
+        name
+        for version in schedule.version
+        for charge in version.charge
+        if isinstance(charge, (FixedCharge, PercentCharge)) and charge.count is not None
+        for name in ((charge.count,) if isinstance(charge.count, str) else charge.count)
+    }
+    for name in sorted(counted):
+        due = facts.counts.get(name)
+        for count in (Decimal(1), Decimal(2), Decimal(3), Decimal(0)):
+            if due is None or count == due or due > 3:
+                continue
+            what = f"{name} was counted as {count} in place of {plain(due)}"
+            code = "late-fee-not-due" if due == 0 else "other-count"
+            yield code, what, schedule, facts.but(counts={**facts.counts, name: count})
 
 
 def _roundings(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 from sewer_audit.charges.basis import charged_volume, return_factor_of
 from sewer_audit.charges.billed import BilledInvoice, RegisterFace
 from sewer_audit.charges.exchange_guesses import counted, exchange_guesses
-from sewer_audit.charges.figures import CONTEXT, EXACT, LITRES, plain
+from sewer_audit.charges.figures import CONTEXT, EXACT, LITRES, Rounding, plain
 from sewer_audit.charges.periods import days_between, parts_of
+from sewer_audit.charges.rule_guesses import rule_guesses
 from sewer_audit.errors import InputRefused
 
 if TYPE_CHECKING:
@@ -223,30 +224,43 @@ def _shares(
 def _other_rules(
     schedule: Schedule, bill: BilledInvoice, rule: VolumeRule
 ) -> Iterator[VolumeGuess]:
-    """The share of another edition or season; a free volume or a winter average left out."""
-    factor = return_factor_of(rule, bill.facts, schedule.schedule.end_day_counts)
-    tries: list[tuple[str, str, dict[str, Any]]] = []
-    rules = [version.invoiced_volume for version in schedule.version]
-    others = {share for other in rules if other is not None for share in shares_of(other)}
-    for share in sorted(others - {factor, Decimal(1)}):
-        what = f"the return factor of {plain(share)} was applied in place of {plain(factor)}"
-        change = {"return_factor": share, "return_factor_by_month": {}}
-        tries.append(("return-factor-missing", what, change))
+    """A step of the rule left out, turned round or of another season; a free volume charged."""
+    tries = list(rule_guesses(schedule, bill.facts, rule))
     if rule.allowance is not None:
         what = f"the free volume of {rule.allowance} was not taken off"
-        tries.append(("allowance-missing", what, {"allowance": None}))
-    if rule.winter is not None:
-        what = "the actual use was charged in place of the winter average"
-        tries.append(("winter-average-missing", what, {"basis": "intake", "winter": None}))
-    for code, what, change in tries:
-        volume = charged_from(schedule, bill, rule.model_copy(update=change), None)
+        without = rule.model_copy(update={"allowance": None})
+        tries.append(("allowance-missing", what, without, bill.facts))
+    for code, what, tried, facts in tries:
+        volume = charged_from(schedule, replace(bill, facts=facts), tried, None)
         if volume is not None:
             yield VolumeGuess(code, what, volume, bill.tolerance)
+    yield from _inverted(schedule, bill, rule)
 
 
-def shares_of(rule: VolumeRule) -> set[Decimal]:
-    """Every share of the metered volume a rule charges, over the months."""
-    return {rule.return_factor, *rule.return_factor_by_month.values()}
+_GRIDS = ((Decimal("0.05"), Decimal("0.02")), (Decimal("0.01"), Decimal("0.01")))
+"""Steps of a factor an ordinance may print, and how often a wrong volume may hit one of them."""
+
+
+def _inverted(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+    """The round return factor that gives the billed volume, where chance would seldom give one."""
+    factor = return_factor_of(rule, bill.facts, schedule.schedule.end_day_counts)
+    billed, bare = bill.facts.billed_volume, {"return_factor": Decimal(1)}
+    if billed is None or bill.tolerance or rule.rule is not None or rule.allowance is not None:
+        return
+    bare["return_factor_by_month"] = {}
+    whole = charged_from(schedule, bill, rule.model_copy(update={**bare, "rounding": None}), None)
+    if not whole or whole <= 0:
+        return
+    for grid, chance in _GRIDS:
+        share = EXACT.rounded(CONTEXT.divide(billed, whole), Rounding(grid, "half up"))
+        reach = CONTEXT.divide(2 * _half_step(schedule, bill), whole * grid)
+        if 0 < share <= 1 and share not in (factor, factor**2, Decimal(1)) and reach <= chance:
+            change = {**bare, "return_factor": share}
+            volume = charged_from(schedule, bill, rule.model_copy(update=change), None)
+            what = f"a return factor of {plain(share)} was applied in place of {plain(factor)}"
+            if volume is not None and abs(volume - billed) <= _half_step(schedule, bill):
+                yield VolumeGuess("another-factor", what, volume, Decimal(0))
+                return
 
 
 def _days(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:

@@ -18,7 +18,7 @@ from sewer_audit.charges.figures import Rounding
 __all__ = ["VolumeExpression", "expression"]
 
 _ROUNDINGS = {"round_down": "down", "round_up": "up", "round_half_up": "half up"}
-_LIMITS = ("min", "max")
+LIMITS = ("min", "max")
 _SIGNS = str.maketrans({"×": "*", "·": "*", "−": "-", "–": "-", "÷": "/"})
 _KNOWN = "+ - * /, brackets, min, max, round_down, round_up and round_half_up(x, step)"
 _LONGEST = 500  # characters; a rule of an ordinance is a line or two
@@ -108,7 +108,7 @@ def _read(node: ast.AST, text: str) -> Node:
     name, given = node.func.id, node.args
     if node.keywords or any(isinstance(each, ast.Starred) for each in given):
         raise _refused(node, text, "takes its figures in order, without names")
-    if name in _LIMITS and len(given) > 1:
+    if name in LIMITS and len(given) > 1:
         return (name, *(_read(each, text) for each in given))
     if name in _ROUNDINGS and len(given) == 2:
         step = _read(given[1], text)
@@ -200,6 +200,6 @@ def written(tree: Node) -> str:
         name = next(word for word, rule in _ROUNDINGS.items() if rule == parts[0])
         return f"{name}({written(parts[1])}, {written(parts[2])})"
     inside = [written(each) for each in parts]
-    if kind in _LIMITS:
+    if kind in LIMITS:
         return f"{kind}({', '.join(inside)})"
     return f"({inside[0]} {kind} {inside[1]})"

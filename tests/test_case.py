@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from sewer_audit.case import load_case, open_case, sample_case
@@ -182,3 +184,35 @@ def test_a_fault_inside_a_column_is_one_problem_and_stops_nothing(tmp_path, colu
     assert len(problems) == 1
     assert found in problems[0].found
     assert problems[0].column.startswith("effluent.columns")
+
+
+@pytest.mark.parametrize(
+    "text, found",
+    [
+        ("a = " + "[" * 60_000, "within each other"),
+        ("a = " + "[" * 60 + "]" * 60, "within each other"),
+        ("[" + ".".join("a" * 300) + "]\n", "within each other"),
+        ("a = 1" + "0" * 6_000, "not readable as TOML"),
+    ],
+)
+def test_deep_tables_and_endless_numbers_are_refused(tmp_path, text, found):
+    (tmp_path / "case.toml").write_text(text + "\n")
+    with pytest.raises(InputRefused, match=found):
+        load_case(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "name", ["x" * 5_000, "loop.csv", "pipe.csv", "a/" * 3_000 + "b", "\\u0000"]
+)
+def test_names_that_lead_nowhere_are_refused(tmp_path, name):
+    (tmp_path / "loop.csv").symlink_to("loop.csv")
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "case.toml").write_text(
+        "[case]\ntitle = 't'\ntime_zone = 'UTC'\nbasis = 'intake'\n[invoices]\n"
+        f'file = "{name}"\nvolume_unit = "kgal"\nend_day_counts = false\n'
+    )
+    with pytest.raises(InputRefused):
+        load_case(tmp_path)
+    for file in ("loop.csv", "pipe.csv", "x" * 5_000):
+        with pytest.raises(InputRefused):
+            load_case(tmp_path / file)

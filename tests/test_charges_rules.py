@@ -521,7 +521,7 @@ def test_a_wrong_rate_file_is_refused_by_file_key_and_remedy(body, message):
 @pytest.mark.parametrize(
     "text, message",
     [
-        ("[schedule\n", r"rates.toml, line 1: is no valid TOML"),
+        ("[schedule\n", r"rates.toml, line 1: not readable as TOML"),
         ("", r"schedule: this key is missing. Add it"),
         (
             head(rate_change='"when"') + version(VOLUME + charge("volume", "rate = 1")),

@@ -20,6 +20,7 @@ FLOORS = {
     "errors": 1,
     "spoken": 1,  # what units and which clock sentences are written in; below every room
     "units": 1,
+    "toml_text": 1,
     "sources": 1,
     "hydraulics": 1,
     "uncertainty": 1,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os.path
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -324,7 +325,7 @@ def _inspected(case: Case, problems: list[Problem]) -> Inspection:
         if inputs is not None:
             _foresee(reader, case, inputs)
     inspection = reader.inspection
-    missing = {file for _, file in case.named_files if not case.path(file).is_file()}
+    missing = {file for _, file in case.named_files if not os.path.isfile(case.path(file))}
     read = [p for p in inspection.problems if not (p.file in missing and p.line is None)]
     inspection.problems = [*problems, *read]
     inspection.problems = list(dict.fromkeys(inspection.problems))

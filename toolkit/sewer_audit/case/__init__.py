@@ -6,8 +6,7 @@ the line and key and what would be right, and returns a :class:`Case` that nothi
 
 from __future__ import annotations
 
-import re
-import tomllib
+import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -21,6 +20,7 @@ from sewer_audit.case.models_uses import records_of
 from sewer_audit.case.problems import line_of, problems_of, without_faults
 from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.spoken import Spoken, speaking
+from sewer_audit.toml_text import read_toml
 
 __all__ = [
     "Case",
@@ -75,7 +75,8 @@ class Case:
         Path
             Relative names start at the folder of the case file [-].
         """
-        return (self.file.parent / name).resolve()
+        name = name.replace("\0", "\N{REPLACEMENT CHARACTER}")  # no file is called so
+        return Path(os.path.realpath(self.file.parent / name))  # a link to itself stays one
 
     @cached_property
     def device(self) -> Any:
@@ -160,7 +161,7 @@ def open_case(file: str | Path) -> tuple[Case | None, list[Problem]]:
         If the file is missing, empty or no TOML.
     """
     path = Path(file)
-    if path.is_dir():
+    if os.path.isdir(path):
         path = path / "case.toml"
     text = _read(path)
     tree = _toml(text, path.name)
@@ -220,6 +221,9 @@ def home(folder: str) -> Path:
 
 
 def _read(path: Path) -> str:
+    if os.path.lexists(path) and not os.path.isfile(path) and not os.path.isdir(path):
+        found = "this is no plain file, or a link that leads nowhere"
+        raise InputRefused(Problem(path.name[:200], found, "Name another file"))
     try:
         return path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
@@ -229,7 +233,10 @@ def _read(path: Path) -> str:
         raise InputRefused(
             Problem(path.name, "this is a folder", "Name the case file in it")
         ) from None
-    except UnicodeDecodeError as error:
+    except (OSError, ValueError) as error:
+        if not isinstance(error, UnicodeDecodeError):
+            found = f"the file cannot be read ({getattr(error, 'strerror', error)})"
+            raise InputRefused(Problem(path.name[:200], found, "Name another file")) from None
         found = f"byte {error.start} is no UTF-8 text"
         raise InputRefused(Problem(path.name, found, "Save the file as UTF-8")) from None
 
@@ -239,17 +246,7 @@ def _toml(text: str, name: str) -> dict[str, Any]:
         raise InputRefused(
             Problem(name, "the file is empty", "Write a starter with 'sewer-audit start FOLDER'")
         )
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        match = re.search(r"\(at line (\d+), column \d+\)", str(error))
-        found = re.sub(r"\s*\(at .*?\)$", "", str(error))
-        remedy = "Write it as TOML: key = value, text and quantities in quotation marks"
-        raise InputRefused(
-            Problem(
-                name, f"not readable as TOML: {found}", remedy, int(match[1]) if match else None
-            )
-        ) from None
+    return read_toml(text, name)
 
 
 def _missing_files(case: Case, text: str) -> list[Problem]:
@@ -259,7 +256,7 @@ def _missing_files(case: Case, text: str) -> list[Problem]:
         if Path(name).is_absolute():
             found, remedy = "the path is absolute", "Write it relative to the case file"
             problems.append(Problem(case.file.name, found, remedy, line, key))
-        elif not case.path(name).is_file():
+        elif not os.path.isfile(case.path(name)):
             found = f"there is no file {name!r} beside the case file"
             remedy = "Correct the name, or put the file there"
             problems.append(Problem(case.file.name, found, remedy, line, key))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -13,6 +11,7 @@ from pydantic import ValidationError
 from sewer_audit.case.keys import key_of, known_here
 from sewer_audit.charges.schedule import Schedule
 from sewer_audit.errors import InputRefused, Problem
+from sewer_audit.toml_text import read_toml
 
 __all__ = ["load_rates", "parse_rates"]
 
@@ -72,18 +71,7 @@ def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
     InputRefused
         With every fault and its key.
     """
-    try:
-        data = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
-        place = re.search(r"line (\d+)", str(error))
-        raise InputRefused(
-            Problem(
-                name,
-                f"is no valid TOML ({error})",
-                "Correct the line; text stands in quotes",
-                line=int(place[1]) if place else None,
-            )
-        ) from None
+    data = read_toml(text, name, Decimal)
     if "file" in data:
         raise InputRefused(
             Problem(name, "this key is not known", known_here(Schedule, [], "file"), column="file")

@@ -7,6 +7,7 @@ import re
 import warnings
 import zipfile
 from io import BytesIO
+from itertools import zip_longest
 from typing import Any
 
 from sewer_audit.records.model import Findings
@@ -15,6 +16,9 @@ __all__ = ["sheet_rows"]
 
 LARGEST_PART = 1_000_000_000
 """Largest unpacked size of a workbook [byte]: beyond it the file is taken for a trap."""
+
+MOST_CELLS = 20_000_000
+"""Cells of a sheet beyond which a stray cell is suspected and memory would run out [-]."""
 
 _HIDDEN_TYPES = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.I)
 
@@ -25,13 +29,14 @@ def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[
     values = _load(book, findings, formulas=False)
     try:
         name = _sheet_name(values, sheet, findings)
-        rows = [[_text(cell) for cell in row] for row in values[name].iter_rows(values_only=True)]
+        found, cut = _rows(values[name], findings)
+        rows = [[_text(cell) for cell in row] for row in found]
     except Exception as error:
         _damaged(findings, error)
         raise AssertionError("unreachable") from None  # pragma: no cover
     finally:
         values.close()
-    if any(not cell for row in rows for cell in row):
+    if cut or any(not cell for row in rows for cell in row):
         _refuse_uncomputed(book, name, rows, findings)
     return rows
 
@@ -102,7 +107,30 @@ def _sheet_name(book: Any, sheet: str | None, findings: Findings) -> str:
     return filled[0]
 
 
+def _rows(page: Any, findings: Findings) -> tuple[list[tuple[Any, ...]], bool]:
+    """Rows of a sheet as wide as its widest filled one; and whether blank cells were cut off.
+
+    The size a sheet states is not believed: one cell far outside would make it a million rows wide.
+    """
+    page.reset_dimensions()
+    rows, cut = [], False
+    for row in page.iter_rows(values_only=True):
+        last = max((place for place, cell in enumerate(row, 1) if cell is not None), default=0)
+        cut = cut or last < len(row)
+        rows.append(row[:last])
+    while rows and not rows[-1]:
+        rows.pop()
+    width = max(map(len, rows), default=0)
+    if width * len(rows) > MOST_CELLS:
+        found = f"a cell stands far outside: the table would have {len(rows):,} x {width:,} cells"
+        remedy = "Delete what stands outside of the table, or save the table as CSV"
+        findings.add(found, remedy, code="wrong file")
+        findings.raise_if_refused()
+    return [row + (None,) * (width - len(row)) for row in rows], cut
+
+
 def _filled(page: Any) -> bool:
+    page.reset_dimensions()
     return any(cell is not None for row in page.iter_rows(values_only=True) for cell in row)
 
 
@@ -134,10 +162,12 @@ def _refuse_uncomputed(book: bytes, sheet: str, rows: list, findings: Findings) 
     """A formula whose result was never stored reads as a blank: say so, never take it for one."""
     formulas = _load(book, findings, formulas=True)
     try:
-        pairs = enumerate(zip(formulas[sheet].iter_rows(values_only=True), rows, strict=False), 1)
-        for number, (row, shown) in pairs:
+        formulas[sheet].reset_dimensions()
+        pairs = zip_longest(formulas[sheet].iter_rows(values_only=True), rows, fillvalue=())
+        for number, (row, shown) in enumerate(pairs, 1):
             for place, cell in enumerate(row):
-                if isinstance(cell, str) and cell.startswith("=") and not shown[place]:
+                known = place < len(shown) and shown[place]
+                if isinstance(cell, str) and cell.startswith("=") and not known:
                     findings.add(
                         "a formula has no stored result",
                         "Open the workbook in a spreadsheet program, let it compute, save it",

@@ -1,0 +1,44 @@
+"""TOML of the user as a tree, or one clear refusal."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Callable
+from typing import Any
+
+from sewer_audit.errors import InputRefused, Problem
+
+__all__ = ["read_toml"]
+
+DEEPEST = 40
+"""Tables within tables that a case or a schedule never needs [-]."""
+
+
+def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -> dict[str, Any]:
+    """Read TOML text of a file of this name."""
+    remedy = "Write it as TOML: key = value, text and quantities in quotation marks"
+    try:
+        tree = tomllib.loads(text, parse_float=parse_float)
+    except tomllib.TOMLDecodeError as error:
+        match = re.search(r"\(at line (\d+), column \d+\)", str(error))
+        found = re.sub(r"\s*\(at .*?\)$", "", str(error))
+        line = int(match[1]) if match else None
+        raise InputRefused(Problem(name, f"not readable as TOML: {found}", remedy, line)) from None
+    except RecursionError:
+        tree = None
+    except ValueError as error:  # a whole number of thousands of digits
+        raise InputRefused(Problem(name, f"not readable as TOML: {error}", remedy)) from None
+    level: list[Any] = [tree]
+    for _ in range(DEEPEST):
+        level = [inner for each in level for inner in _inside(each)]
+    if tree is None or level:
+        found = f"tables or lists stand within each other more than {DEEPEST} deep"
+        raise InputRefused(Problem(name, found, "Write each table once, under its own heading"))
+    return tree
+
+
+def _inside(value: Any) -> list[Any]:
+    if isinstance(value, dict):
+        return list(value.values())
+    return value if isinstance(value, list) else []

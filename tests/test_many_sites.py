@@ -181,7 +181,26 @@ def test_targets_and_empty_lists_are_refused(cases, tmp_path):
     assert (tmp_path / "mine" / "letter.txt").read_text() == "keep me"
 
 
-@pytest.mark.parametrize(("option", "said"), [("--jobs", "0 jobs"), ("--memory", "0 MB")])
+def test_a_site_that_takes_too_long_fails_alone(cases, tmp_path, monkeypatch):
+    record, slow = many_sites.site_record, []
+
+    def endless(file, *rest):
+        while "north" in file:
+            slow.append(file)
+        return record(file, *rest)
+
+    monkeypatch.setattr(many_sites, "site_record", endless)
+    found = review_sites(
+        [cases[0], cases[2]], tmp_path / "out", draws=1000, progress=False, seconds=12
+    )
+    assert slow and found.failed == 1
+    assert list(found.table["status"]) == ["reviewed", "failed"]
+    assert found.table["problems"].iloc[1] == "it takes longer than 12 s"
+
+
+@pytest.mark.parametrize(
+    ("option", "said"), [("--jobs", "0 jobs"), ("--memory", "0 MB"), ("--seconds", "0 s")]
+)
 def test_senseless_options_are_refused(cases, tmp_path, capsys, option, said):
     code = main(["review", str(cases[0]), option, "0", "--out", str(tmp_path / "x")])
     assert code == 1 and said in capsys.readouterr().err

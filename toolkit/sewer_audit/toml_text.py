@@ -16,7 +16,27 @@ DEEPEST = 40
 
 
 def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -> dict[str, Any]:
-    """Read TOML text of a file of this name."""
+    """Read TOML text of a file.
+
+    Parameters
+    ----------
+    text : str
+        The text [-].
+    name : str
+        Name of the file in messages [text].
+    parse_float : callable
+        Makes a number of its digits [-].
+
+    Returns
+    -------
+    dict
+        The tree [-].
+
+    Raises
+    ------
+    InputRefused
+        If it is no TOML, or nested deeper than any case or schedule.
+    """
     remedy = "Write it as TOML: key = value, text and quantities in quotation marks"
     try:
         tree = tomllib.loads(text, parse_float=parse_float)

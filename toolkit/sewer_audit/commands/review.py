@@ -39,6 +39,12 @@ def add_review(commands) -> None:
         help="largest data memory of a worker; many cases only",
     )
     command.add_argument(
+        "--seconds",
+        type=float,
+        metavar="S",
+        help="longest time a site may take, default 600; many cases only",
+    )
+    command.add_argument(
         "--pages", action="store_true", help="a page for every site too; many cases only"
     )
     add_run_options(command, "review folder")
@@ -47,7 +53,8 @@ def add_review(commands) -> None:
 def run_review(given: argparse.Namespace) -> int:
     """Write the review folder."""
     cases = _expanded(given.case)
-    if len(cases) > 1 or given.jobs is not None or given.pages or given.memory is not None:
+    limits = (given.jobs, given.memory, given.seconds)
+    if len(cases) > 1 or given.pages or any(limit is not None for limit in limits):
         return _many(cases, given)
     quarter = {"quarter": given.quarter}
     return write_page(given, cases[0], "review", notebook="quarterly_review", parameters=quarter)
@@ -71,7 +78,7 @@ def _expanded(words: list[str]) -> list[str]:
 
 def _many(cases: list[str], given: argparse.Namespace) -> int:
     """Review many cases side by side; 1 if any gave no result."""
-    from sewer_audit.many_sites import review_sites
+    from sewer_audit.many_sites import SECONDS, review_sites
 
     result = review_sites(
         cases,
@@ -83,6 +90,7 @@ def _many(cases: list[str], given: argparse.Namespace) -> int:
         progress=not given.quiet,
         pages=given.pages,
         memory=given.memory,
+        seconds=SECONDS if given.seconds is None else given.seconds,
     )
     done = len(result.table) - result.failed
     print(f"review of {len(cases)} sites written: {result.folder}")

@@ -11,7 +11,9 @@ from __future__ import annotations
 import gc
 import os
 import re
+import signal
 import sys
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -27,10 +29,13 @@ from sewer_audit.many_sites.rows import ranked_table, site_record
 from sewer_audit.report.manifest import json_text
 
 __all__ = [
+    "SECONDS",
     "ReviewedSites",
     "review_sites",
 ]
 
+SECONDS = 600.0
+"""Longest time a site may take unless stated otherwise [s]."""
 PAGE, TABLE, RECORDS = "sites.html", "sites.csv", "sites.json"
 
 
@@ -61,6 +66,7 @@ def review_sites(
     progress: bool = True,
     pages: bool = False,
     memory: float | None = None,
+    seconds: float = SECONDS,
 ) -> ReviewedSites:
     """Audit and review many cases, side by side.
 
@@ -84,6 +90,9 @@ def review_sites(
         Also write the review page of every site [-].
     memory : float, optional
         Largest data memory of a worker; a site that needs more fails alone. POSIX only [MB].
+    seconds : float
+        Longest time a site may take; one that needs more fails alone. POSIX, and not inside the
+        threads of a Dask worker [s].
 
     Returns
     -------
@@ -95,16 +104,16 @@ def review_sites(
     InputRefused
         If no case is named, or the folder holds something else.
     AuditError
-        If the number of jobs or the memory makes no sense.
+        If the number of jobs, the memory or the time makes no sense.
     """
-    _check(jobs, memory)
+    _check(jobs, memory, seconds)
     folder = Path(out).absolute()
     files = _files(cases)
     _refuse_target(folder)
     folder.mkdir(parents=True, exist_ok=True)
     names = _names(files)
     tasks = [
-        (place, str(file), str(folder / name), quarter, draws, seed, pages, memory)
+        (place, str(file), str(folder / name), quarter, draws, seed, pages, memory, seconds)
         for place, (file, name) in enumerate(zip(files, names, strict=True))
     ]
     found = _run(tasks, names, jobs, progress)
@@ -127,7 +136,9 @@ def review_sites(
     return ReviewedSites(folder, table, log)
 
 
-def _check(jobs: int, memory: float | None) -> None:
+def _check(jobs: int, memory: float | None, seconds: float) -> None:
+    if not seconds > 0:
+        raise AuditError(f"{seconds:g} s for a site; state more than nothing")
     if jobs == 0 or jobs < -64:
         raise AuditError(f"{jobs} jobs; one or more, or -1 for one a core")
     if memory is not None and not memory >= 300:
@@ -208,15 +219,17 @@ class _Teller:
 
 def _one(task: tuple) -> tuple[int, dict[str, Any], float, float, float, int]:
     """One site from case file to record; whatever goes wrong becomes part of the record."""
-    place, file, folder, quarter, draws, seed, pages, memory = task
+    place, file, folder, quarter, draws, seed, pages, memory, seconds = task
     begin, used = time.perf_counter(), time.process_time()
     try:
-        with _bounded(memory):
+        with _bounded(memory), _timed(seconds):
             record = site_record(file, folder, quarter, draws, seed, pages)
     except InputRefused as error:
         record = _failure("refused", [str(problem) for problem in error.problems])
     except AuditError as error:
         record = _failure("refused", [str(error)])
+    except _TooLongError:
+        record = _failure("failed", [f"it takes longer than {seconds:g} s"])
     except MemoryError:
         record = _failure("failed", ["it needs more memory than a worker may take"])
     except Exception as error:
@@ -252,6 +265,29 @@ def _bounded(memory: float | None) -> Iterator[None]:
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))
+
+
+class _TooLongError(BaseException):
+    """A site has used up its time; nothing on the way may take it for a fault of its own."""
+
+
+@contextmanager
+def _timed(seconds: float) -> Iterator[None]:
+    """Ends the work on a site after a time, where the system has an alarm."""
+    if not hasattr(signal, "SIGALRM") or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def ring(*_: Any) -> None:
+        raise _TooLongError
+
+    before = signal.signal(signal.SIGALRM, ring)
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def _peak_memory() -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import time
 import zipfile
 from decimal import Decimal
 from itertools import pairwise
@@ -15,9 +16,11 @@ import pytest
 from second_opinions.records_steps import accepted_durations
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import ColumnSpec, read_logger
+from sewer_audit.records.model import Findings
 from sewer_audit.records.numbers import decimal_mark, parse_decimal
 from sewer_audit.records.stamps import StampFault, parse_stamp, parse_stamps
 from sewer_audit.records.tables import read_table
+from sewer_audit.records.workbooks import sheet_rows
 from sewer_audit.records.zones import to_utc, zone_of
 
 HEAD = {"head": ColumnSpec("head", "in")}
@@ -382,3 +385,21 @@ def test_accepted_durations_and_gaps_are_the_span():
     frame = pd.DataFrame({"time": time, "status": status})
     parts = accepted_durations(frame, longest=300.0)
     assert (parts.span, parts.accepted, parts.gaps) == (2700.0, 900.0, 1800.0)
+
+
+@pytest.mark.parametrize("cell, refused", [("XFD1048576", True), ("B90000", False), ("D9", False)])
+def test_a_stray_cell_of_a_workbook_costs_neither_memory_nor_time(tmp_path, cell, refused):
+    book = openpyxl.Workbook()
+    for row in (["time", "register"], ["2026-01-01", 10], ["2026-02-01", 20]):
+        book.active.append(row)
+    book.active[cell] = 1
+    book.save(tmp_path / "a.xlsx")
+    findings = Findings("a.xlsx")
+    start = time.process_time()
+    try:
+        rows = sheet_rows((tmp_path / "a.xlsx").read_bytes(), None, findings)
+    except InputRefused as error:
+        assert refused and "far outside" in str(error)
+    else:
+        assert rows[1][:2] == ["2026-01-01", "10"] and rows[-1][-1] == "1"
+    assert time.process_time() - start < 8

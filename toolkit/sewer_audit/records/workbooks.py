@@ -117,7 +117,7 @@ def _rows(page: Any, findings: Findings) -> tuple[list[tuple[Any, ...]], bool]:
     for row in page.iter_rows(values_only=True):
         last = max((place for place, cell in enumerate(row, 1) if cell is not None), default=0)
         cut = cut or last < len(row)
-        rows.append(row[:last])
+        rows.append(tuple(row[:last]))
     while rows and not rows[-1]:
         rows.pop()
     width = max(map(len, rows), default=0)

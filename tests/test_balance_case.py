@@ -137,12 +137,12 @@ PUBLISHED = [
      23760 * GAL, 1e-6),
     ("inflow", 'kind = "neighbour\'s return"\nper_day = "1 kgal/day"', 1000 * GAL, 1e-6),
     # municipal estimate of 2004: mean 4.033, dry month 3.573 mgd
-    # two subdivisions measured: 1 912 and 1 143 gal a day, inch of diameter and mile (abstract of a
-    # journal paper of 2012, read); 10 in over 2 miles, as stated, and by default in their middle
+    # a leaky subdivision measured with its rain: 1 912 gal a day, inch of diameter and mile (paper
+    # of 2012, read), as stated; by default design guidance of 250 to 500 (TM 5-814-3, read)
     ("inflow", 'kind = "ground water"\nsewer_diameter = "10 in"\nsewer_length = "2 mile"\n'
      'extraneous_flow = "1912 gal/day/inch/mile"', 20 * 1912 * GAL, 1e-6),
     ("inflow", 'kind = "ground water"\nsewer_diameter = "10 in"\nsewer_length = "2 mile"',
-     20 * (1912 + 1143) / 2 * GAL, 1e-6),
+     20 * 300 * GAL, 1e-6),
     # MIL-HDBK-1003/6, 10.7.2 (read): traps and receivers 1 to 3 %, sootblowing 1 % with oil and 2 %
     # with coal, atomizing 1 to 7 % of the steam made
     ("use", 'kind = "boiler and steam"\nsteam = "40000 lb/hour"\n'
@@ -171,12 +171,13 @@ def test_published_figure_through_a_case(folder, room, text, expected, tolerance
     [
         ("public supply", 10, 26),
         ("commercial and institutional", 0, 25),
-        ("industrial", 0, 20),
-        ("irrigation", 70, 90),
+        ("industrial", 0, 95),
+        ("irrigation", 10, 90),
     ],
 )
 def test_a_coefficient_of_a_sector_is_a_wide_frame(folder, sector, low, high):
-    """Great Lakes regional table (read): 10 to 26, typically 10 to 15, mostly 10, 70 to 90 %.
+    """Great Lakes regional table (read): public supply 10 to 26 %; commercial typically 10 to 15;
+    industrial 10 in three jurisdictions of eight, up to 80 to 100 in five; irrigation 10 to 90.
 
     Where the table gives what is typical, the middle is that, and the width is judgement.
     """

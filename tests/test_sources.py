@@ -11,6 +11,7 @@ from sewer_audit.hydraulics.tables import DATA, facts_of, families
 from sewer_audit.sources import GRADES, cite, grade_of, named, register
 
 TABLES = sorted(Path(str(DATA)).glob("*.csv"))
+TABLES += sorted((Path(str(DATA)).parent.parent / "balance" / "data").glob("*.csv"))
 
 
 def cells():

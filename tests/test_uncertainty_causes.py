@@ -193,10 +193,14 @@ def test_a_size_stated_as_exact_changes_nothing(name, cause):
 
 
 def test_a_meter_of_unknown_age_counts_as_old():
-    """Judgements of the toolkit: 2 % at 95 % up to five years, 5 % beyond or unknown."""
-    for years, limit in ((0.0, 0.02), (5.0, 0.02), (5.1, 0.05), (None, 0.05)):
+    """Limits of registration from field studies and rules: 4 % low to 2 % high up to five years,
+    8 % low to 3 % high beyond or unknown; what is added to the registration has the mean."""
+    for years, low, high in ((0.0, -4, 2), (5.0, -4, 2), (5.1, -8, 3), (None, -8, 3)):
         found = supply_meter_error("main", None, years)
-        assert found.standard == pytest.approx(limit / 1.96) and found.default
+        half = found.standard * (np.sqrt(3) if found.shape == "rectangular" else 1.96)
+        limits = -100 * (found.value + half), -100 * (found.value - half)
+        assert limits == pytest.approx((low, high), abs=0.6) and found.default
+        assert found.value > 0  # more passed than was counted: against whoever disputes
     assert "not stated" in supply_meter_error("main").source
     by_range = supply_meter_error("main", 0.1, None)
     assert by_range == meter_error_by_range("main", 0.1, None)
@@ -207,6 +211,8 @@ def test_saying_more_about_a_meter_does_not_double_its_error():
     for years in (1.0, 12.0, None):
         plain, ranged = (supply_meter_error("main", share, years).standard for share in (None, 0))
         assert ranged == pytest.approx(plain, rel=0.15)
+    few, many = (supply_meter_error("main", share, 12.0).value for share in (0.0, 0.5))
+    assert many > few > supply_meter_error("main", 0.0, 1.0).value > 0
 
 
 # ---------------------------------------------------------------- in a case

@@ -158,8 +158,10 @@ def test_a_meter_is_judged_by_flow_range_and_age():
     """Class 2 limits 2 % and 5 % (ISO 4064-1, from memory) as rectangular half-widths, by hand."""
     new = meter_error_by_range("main", 0.2, 1.0)
     by_hand = np.hypot(0.8 * 0.02, 0.2 * 0.05) / np.sqrt(3)
-    assert new.standard == pytest.approx(by_hand) and new.value == 0
+    assert new.standard == pytest.approx(np.hypot(by_hand, 0.013))  # and what wear adds
+    assert new.value == pytest.approx(0.01 + 0.2 * 0.03 / 2)  # a worn meter counts too little
     for years in (None, 12.0):
-        assert meter_error_by_range("main", 0.2, years).standard == pytest.approx(2 * by_hand)
+        old = meter_error_by_range("main", 0.2, years)
+        assert old.standard == pytest.approx(np.hypot(2 * by_hand, 0.016))
     with pytest.raises(AuditError, match="between 0 and 1"):
         meter_error_by_range("main", 1.2)

@@ -11,8 +11,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from importlib.resources.abc import Traversable
+from typing import Any
 
-__all__ = ["GRADES", "LOOSE", "STATED", "Source", "cite", "grade_of", "named", "register"]
+__all__ = [
+    "GRADES",
+    "LOOSE",
+    "STATED",
+    "Source",
+    "cite",
+    "grade_of",
+    "named",
+    "register",
+    "sourced_rows",
+    "with_source",
+]
 
 GRADES = ("read", "abstract", "computed", "common practice", "judgement", "memory")
 """How a figure was taken, the firmest first [text]."""
@@ -86,3 +99,50 @@ def grade_of(ids: str) -> str:
         One of `GRADES` [text].
     """
     return max((source.grade for source in named(ids)), key=GRADES.index)
+
+
+def sourced_rows(file: Traversable) -> tuple[dict[str, Any], ...]:
+    """Rows of a table whose last column points to the register.
+
+    Parameters
+    ----------
+    file : path
+        CSV with a column ``source`` of ids; lines that begin with # are passed over [-].
+
+    Returns
+    -------
+    tuple of dict
+        Column name to float where the cell is a number, else to text; empty cells are None; the
+        source in full, with its grade [-].
+    """
+    lines = (line for line in file.read_text("utf-8").splitlines() if not line.startswith("#"))
+    return tuple(
+        with_source({key: _value(cell) for key, cell in row.items()})
+        for row in csv.DictReader(lines)
+    )
+
+
+def with_source(row: dict[str, Any]) -> dict[str, Any]:
+    """The same row with its source in full and the grade of it.
+
+    Parameters
+    ----------
+    row : dict
+        A row whose ``source`` holds ids of the register [-].
+
+    Returns
+    -------
+    dict
+        With ``source`` in words and ``grade`` [text].
+    """
+    ids = row["source"]
+    return {**row, "source": cite(ids), "grade": grade_of(ids)}
+
+
+def _value(cell: str) -> float | str | None:
+    if cell is None or not cell.strip():
+        return None
+    try:
+        return float(cell)
+    except ValueError:
+        return cell.strip()

@@ -4,55 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from types import MappingProxyType
+from importlib import resources
 
 from sewer_audit import spoken
 from sewer_audit.errors import AuditError
+from sewer_audit.sources import sourced_rows
 from sewer_audit.uncertainty import Cause
 
 __all__ = ["METER_TYPES", "meter_error", "meter_error_by_range", "supply_meter_error"]
 
-OURS = "judgement of the authors of this toolkit"
-# meter state: (95 % limit as a ratio, source)
-METER_LIMITS = {
-    "supply": (0.02, f"{OURS}: purchase meter within 2 % at 95 %, new or tested within 5 years"),
-    "sub-meter": (0.03, f"{OURS}: sub-meter within 3 % at 95 %, not tested for this case"),
-    "old": (0.05, f"{OURS}: meter untested for more than five years within 5 % at 95 %"),
-    "age unknown": (
-        0.05,
-        f"{OURS}: meter whose last test is not stated within 5 % at 95 %; years_since_test of "
-        "five or less makes it 2 %",
-    ),
-}
-ISO_LIMITS = "ISO 4064-1:2014 / OIML R 49-1:2013 (from memory)"
-METER_TYPES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
-    {
-        "class 1": (0.01, 0.03, f"{ISO_LIMITS}, class 1, cold water: 1 %, 3 % at low flow"),
-        "class 1, warm water": (0.02, 0.03, f"{ISO_LIMITS}, class 1, above 30 degC: 2 %, 3 %"),
-        "class 2": (0.02, 0.05, f"{ISO_LIMITS}, class 2, cold water: 2 %, 5 % at low flow"),
-        "class 2, warm water": (0.03, 0.05, f"{ISO_LIMITS}, class 2, above 30 degC: 3 %, 5 %"),
-        "displacement": (
-            0.015,
-            0.05,
-            "US industry limits, 98.5 to 101.5 % of registration, 95 to 101 % at the minimum rate "
-            "(US Navy MO-221, read; AWWA C700, from memory); the wider side is taken",
-        ),
-        "compound": (
-            0.03,
-            0.10,
-            "AWWA C702: 97 to 103 % of registration, 90 % at the change-over (from memory, "
-            "depends on the edition)",
-        ),
-        "propeller": (
-            0.02,
-            0.02,
-            "AWWA C704: 98 to 102 % of registration (from memory, depends on the edition)",
-        ),
-    }
-)
-"""Meter type to largest permissible error in the upper and lower flow range [-], and its source."""
+DATA = resources.files("sewer_audit.balance").joinpath("data")
+METER_STATES: Mapping[str, dict] = {r["state"]: r for r in sourced_rows(DATA / "meter_states.csv")}
+"""State of a meter to mean and limits of what must be added to its registration [-]."""
+METER_TYPES: Mapping[str, dict] = {r["type"]: r for r in sourced_rows(DATA / "meter_types.csv")}
+"""Type to largest permissible error in the upper and lower flow range [-], and its source."""
 YEARS_IN_SERVICE = 5.0
 """Beyond so many years without a test the limits are doubled (judgement) [year]."""
+WEAR = {False: 0.013, True: 0.016}
+"""Standard uncertainty that wear adds, up to and beyond those years (judgement: with it the same
+age gives about the same figure whether or not the share at low flow is known) [-]."""
 
 
 def meter_error(name: str, kind: str = "supply") -> Cause:
@@ -75,10 +45,18 @@ def meter_error(name: str, kind: str = "supply") -> Cause:
     AuditError
         If the kind is not one of the known.
     """
-    if kind not in METER_LIMITS:
-        raise AuditError(f"meter kind {kind!r}; known are {', '.join(METER_LIMITS)}")
-    limit, source = METER_LIMITS[kind]
-    return Cause(f"{name}: meter error", limit / 1.96, source=source, default=True)
+    if kind not in METER_STATES:
+        raise AuditError(f"meter kind {kind!r}; known are {', '.join(METER_STATES)}")
+    row = METER_STATES[kind]
+    return Cause(
+        f"{name}: meter error",
+        row["limit"] / (math.sqrt(3) if row["shape"] == "rectangular" else 1.96),
+        value=row["mean"],
+        shape=row["shape"],
+        source=f"{row['text']}; {row['source']}",
+        default=True,
+        grade=row["grade"],
+    )
 
 
 def meter_error_by_range(
@@ -93,32 +71,38 @@ def meter_error_by_range(
 
     Notes
     -----
-    u = k sqrt((1 - s)^2 m_u^2 + s^2 m_l^2) / sqrt(3), with the permissible errors m of the upper
-    and lower range taken as half-widths of independent rectangular errors, s the share at low
-    flow, and k = 2 for a meter longer in service than 5 years, where in-service limits are often
-    twice the permissible error. The mean stays at zero: wear under-registers or over-registers
-    depending on type and flow (a study of domestic meters found -15 % at the lowest and +16 % at
-    the highest flow, -3.24 % weighted), so no correction is made without a test of this meter.
+    u = sqrt(k^2 ((1 - s)^2 m_u^2 + s^2 m_l^2) / 3 + w^2), with the permissible errors m of the
+    upper and lower range taken as half-widths of independent rectangular errors, s the share at low
+    flow, k = 2 for a meter longer in service than 5 years, where in-service limits are often twice
+    the permissible error, and w what wear adds. The mean is signed: a worn meter counts too little,
+    and least of all at low flow, so registration is raised by the mean of the state and by half the
+    difference of the two ranges times the share at low flow. That speaks against whoever disputes a
+    bill; a test of this meter replaces it.
 
     References
     ----------
-    ISO 4064-1:2014, 4.2 (from memory); JCGM 100:2008, 4.3.7 (rectangular limits); the study: AQUA
-    70(2) 217, 2021 (abstract read).
+    ISO 4064-1:2014, 4.2 (from memory); JCGM 100:2008, 4.3.7 (rectangular limits); studies of wear:
+    sources of the states of meters.
     """
     if not 0 <= low_flow_share <= 1:
         raise AuditError(f"share at low flow {low_flow_share!r}; between 0 and 1")
     if meter_type not in METER_TYPES:
         raise AuditError(f"meter type {meter_type!r}; known are {'; '.join(METER_TYPES)}")
-    high, low, limits = METER_TYPES[meter_type]
+    row = METER_TYPES[meter_type]
     old = years_since_test is None or years_since_test > YEARS_IN_SERVICE
-    upper, lower = (1 - low_flow_share) * high, low_flow_share * low
-    standard = (2.0 if old else 1.0) * math.sqrt((upper**2 + lower**2) / 3)
+    upper, lower = (1 - low_flow_share) * row["upper"], low_flow_share * row["lower"]
+    standard = math.hypot((2.0 if old else 1.0) * math.sqrt((upper**2 + lower**2) / 3), WEAR[old])
+    state = METER_STATES["old" if old else "supply"]
+    mean = state["mean"] + low_flow_share * (row["lower"] - row["upper"]) / 2
     age = "age unknown" if years_since_test is None else f"{years_since_test:g} years since a test"
     doubled = ", limits doubled as in service (judgement)" if old else ""
     source = (
-        f"{limits}; {spoken.percent(low_flow_share, 0)} of the volume at low flow, {age}{doubled}"
+        f"{row['text']}; {row['source']}; {spoken.percent(low_flow_share, 0)} of the volume at low "
+        f"flow, {age}{doubled}; {state['text']}; {state['source']}"
     )
-    return Cause(f"{name}: meter error", standard, source=source, default=True)
+    return Cause(
+        f"{name}: meter error", standard, value=mean, source=source, default=True, grade="judgement"
+    )
 
 
 def supply_meter_error(

@@ -26,8 +26,8 @@ POOL_WIND = 0.425 * POUND / HOUR / FOOT**2 / INCH_OF_MERCURY * 2326.0 / (FOOT / 
 """0.425 per ft/min, the air-speed term [W s/(m3 Pa)]."""
 
 
-EXTRANEOUS = (1143.0 + 1912.0) / 2 * 3.785411784e-3 / 86400.0 / (0.0254 * 1609.344)
-"""Middle of two measured subdivisions, 1 143 and 1 912 gal per day, inch and mile [m/s]."""
+EXTRANEOUS = 300.0 * 3.785411784e-3 / 86400.0 / (0.0254 * 1609.344)
+"""300 gal per day, inch and mile: design guidance 250 to 500, above 200 called in excess [m/s]."""
 
 
 def irrigation_volume(
@@ -196,12 +196,13 @@ def extraneous_inflow(
 
     Notes
     -----
-    Q = q d L; q by default in the middle of two measured subdivisions, 1 143 and 1 912 gal per
-    day, inch of diameter and mile. Sewers of another age or depth take up far more or nothing.
+    Q = q d L; q by default 300 gal per day, inch of diameter and mile, infiltration and inflow.
+    Sewers of another age or depth take up far more or nothing: 0 to 1 500 was seen.
 
     References
     ----------
-    Journal paper of 2012 on two subdivisions, from its abstract (read).
+    TM 5-814-3 in UFC 3-240-09FA, 250 to 500 (read); J. Water Resource and Protection 4(6), 2012:
+    above 200 in excess, two leaky sheds 1 143 and 1 912 with their inflow of rain (read).
     """
     size = np.asarray(sewer_diameter, dtype=float) * np.asarray(sewer_length, dtype=float)
     return np.asarray(extraneous_flow, dtype=float) * size

@@ -290,8 +290,8 @@ FORMULAS: Mapping[tuple[str, str], WayFormula] = MappingProxyType(
             "V = (Q mean - Q driest) x days", "ground water", 0.40, JUDGED, _dry_days
         ),
         ("ground water", "sewer length and diameter"): WayFormula(
-            "V = q d L x days", "ground water", 1.00,
-            "judgement: two subdivisions differ by a factor of 1.7, other sewers by far more",
+            "V = q d L x days", "ground water", 2.00,
+            "judgement: infiltration and inflow of 0 to 1 500 gal a day, inch and mile were seen",
             _sewer,
         ),
         ("ground water", "so much per day"): WayFormula("V = rate x days", "ground water"),

@@ -93,6 +93,9 @@ class IntakeTable(Register):
             "displacement",
             "compound",
             "propeller",
+            "turbine",
+            "electromagnetic",
+            "ultrasonic",
         ]
         | None
     ) = None

@@ -192,12 +192,13 @@ def work_out_claim(items: Sequence[ClaimItem], rule: ClaimRule) -> Claim:
     -----
     Interest is simple: refund times rate times days over 365, from so many days after the payment,
     on the last payments first, because they made the overpayment.
-    A municipal code is read to allow 3.5 % a year from 30 days after payment.
+    Windows and interest are those of the local code: one city asks for a complaint about a utility
+    bill within 30 days of its due date, and its rule of refunds with interest is one of sales tax.
 
     References
     ----------
-    City of Unalaska, Alaska, Code of Ordinances (edition current when read): claims within one
-    year, interest 3.5 % a year from 30 days after payment.
+    City of Unalaska, Alaska, Code of Ordinances 10.04.050(B)(2) (utility bills) and 6.40.050(B)
+    (sales tax), read.
     """
     lines = tuple(_line(item, rule) for item in items)
     over = [line for line in lines if line.difference > 0]

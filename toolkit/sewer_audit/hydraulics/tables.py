@@ -7,14 +7,13 @@ one file ``data/families/FAMILY.toml``. A source is an id of the register.
 
 from __future__ import annotations
 
-import csv
 import tomllib
 from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from typing import Any
 
-from sewer_audit.sources import cite, grade_of
+from sewer_audit.sources import sourced_rows, with_source
 
 __all__ = ["asked_of", "facts_of", "families_of", "rows_of"]
 
@@ -36,11 +35,7 @@ def rows_of(table: str) -> tuple[dict[str, Any], ...]:
         Column name to float where the cell is a number, else to text; empty cells are None; the
         source in full, with its grade [-].
     """
-    with DATA.joinpath(f"{table}.csv").open(encoding="utf-8", newline="") as stream:
-        lines = (line for line in stream if not line.startswith("#"))
-        return tuple(
-            _with_source({k: _value(v) for k, v in row.items()}) for row in csv.DictReader(lines)
-        )
+    return sourced_rows(DATA.joinpath(f"{table}.csv"))
 
 
 @cache
@@ -103,21 +98,7 @@ def facts_of(kind: str, *names: str) -> tuple[dict[str, Any], ...]:
         Rows in the order of the files, each with its family, source and grade [-].
     """
     return tuple(
-        _with_source({"family": name, **row})
+        with_source({"family": name, **row})
         for name in names
         for row in families().get(name, {}).get(kind, ())
     )
-
-
-def _with_source(row: dict[str, Any]) -> dict[str, Any]:
-    ids = row["source"]
-    return {**row, "source": cite(ids), "grade": grade_of(ids)}
-
-
-def _value(cell: str) -> float | str | None:
-    if cell is None or not cell.strip():
-        return None
-    try:
-        return float(cell)
-    except ValueError:
-        return cell.strip()

@@ -34,6 +34,7 @@ FLOORS = {
     "charts": 5,
     "report": 5,
     "starter": 5,
+    "drafting": 5,  # looks at raw files, proposes a case
     "reference": 5,  # the descriptions of both files, printed
     "commands": 5,
     "planning": 4.7,  # runs audits of records that it simulates

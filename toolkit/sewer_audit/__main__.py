@@ -12,6 +12,7 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 
+from sewer_audit.commands.drafting import add_read_bills
 from sewer_audit.commands.explain import add_explain
 from sewer_audit.commands.options import add_command
 from sewer_audit.commands.pages import add_brief, add_plan, add_report
@@ -67,6 +68,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
     builders = (
         _start,
+        add_read_bills,
         add_explain,
         add_price,
         _inspect,

@@ -1,0 +1,7 @@
+"""From a folder of raw files to a first case: what lies there, what it probably is, what to ask."""
+
+from __future__ import annotations
+
+from sewer_audit.drafting.reading import read_bills
+
+__all__ = ["read_bills"]

@@ -98,6 +98,7 @@ def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float],
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
+    flags += () if pricing is None else pricing.flags
     flags += [*warnings_for(table, rule), *unstable_flags(stability)]
     return Audit(
         case,

@@ -21,6 +21,7 @@ __all__ = [
     "is_one_meter",
     "last_exchange",
     "read_meter",
+    "segments_of",
     "unread",
     "unread_in_period",
     "volume_across",
@@ -110,19 +111,30 @@ def volume_across(
 
     Units: face [billing unit]; reads [counts]; returns [billing unit].
     """
+    parts = segments_of(case, inputs, row, face, reads)
+    return sum(parts, Decimal(0)) if parts else None
+
+
+def segments_of(
+    case: Case, inputs: Inputs, row: int, face: RegisterFace, reads: tuple[Decimal, Decimal]
+) -> tuple[Decimal, ...]:
+    """What each meter of a period counted, in order; nothing where none was changed in it.
+
+    Units: face [billing unit]; reads [counts]; returns [billing unit].
+    """
     changes = changes_of(case, inputs)
     inside = _inside(changes, inputs.invoices.frame.iloc[row])
-    volume, (since, last) = Decimal(0), reads
+    parts, (since, last) = [], reads
     if not inside:
-        return None
+        return ()
     for each in inside:
         final = counts_of(each.final_read)
         counts = counted(since, final, face)  # type: ignore[arg-type]
-        volume += counts * _per_count(each.count_before_m3, changes, face)
+        parts.append(counts * _per_count(each.count_before_m3, changes, face))
         since = counts_of(each.first_read)  # type: ignore[assignment]
     if last < since:
-        return None
-    return volume + (last - since) * _per_count(inside[-1].count_after_m3, changes, face)
+        return ()
+    return *parts, (last - since) * _per_count(inside[-1].count_after_m3, changes, face)
 
 
 def unread_in_period(record: Any, invoice: pd.Series) -> bool:

@@ -18,6 +18,7 @@ from sewer_audit.auditing.exchanges import (
     exchange_of,
     is_one_meter,
     read_meter,
+    segments_of,
     unread,
     volume_across,
 )
@@ -131,8 +132,13 @@ def _bill(
         face = replace(face, per_count=change.new_per_count)
     ends = _ends(case, inputs, looks, row, face)
     volumes, spread, estimated = _volumes(case, inputs, evidence, looks, row, face, ends)
-    facts = _facts(case, inputs, row, dates, volumes)
     meters, read = supply_meters(case, inputs, row), read_meter(case)
+    many = read is not None and read.further_register
+    further = looks.further(read.meter, row) if many else {}
+    facts = _facts(case, inputs, row, dates, {**volumes, **further} if volumes else {})
+    segments: tuple[Decimal, ...] = ()
+    if face is not None and ends.known:
+        segments = segments_of(case, inputs, row, face, ends.right)  # type: ignore[arg-type]
     one = face is not None and not meters and not any(ends.estimated)
     if one and ends.known and is_one_meter(case, inputs, row, face, ends.right):
         facts = facts.but(reads=_as_volumes(case, ends.right, face))
@@ -153,6 +159,8 @@ def _bill(
         amount_due=invoice["amount_due"],
         own_spread=ends.spread,
         starts_estimated=ends.estimated[0],
+        registers=tuple(further),
+        segments=segments if len(segments) > 2 else (),
         second=None if estimated is None else facts.but(volumes=estimated.volumes),
         second_tolerance=ZERO if estimated is None else estimated.spread * share,
     )

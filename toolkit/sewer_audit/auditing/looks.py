@@ -138,6 +138,12 @@ class Looks:
             found = Metered(found.volume + register.sign * part.volume, found.spread + part.spread)
         return found
 
+    def further(self, name: str, row: int) -> dict[str, Decimal]:
+        """What each further register of a meter registered in a period, by its name."""
+        parts = zip(self.registers(name)[1:], self.tables[name].further_register, strict=True)
+        found = {table.name: self._part(register, row) for register, table in parts}
+        return {key: each.volume for key, each in found.items() if each is not None}
+
     def _part(self, register: Register, row: int) -> Metered | None:
         record, invoice = register.record, self.frame.iloc[row]
         volume = float(register.volumes.volume_m3[row])

@@ -24,12 +24,13 @@ from sewer_audit.charges import (
     price_draws,
     recompute_series,
 )
-from sewer_audit.errors import InputRefused, Problem
+from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import to_si
 
 __all__ = ["Pricing", "price_invoices", "with_charged"]
 
-
+FAR = 1.25
+"""A volume so many times another, or a part of it, lies far from it (judgement) [-]."""
 NOTHING_DUE = PricedInvoice("", (), Decimal("0.00"), Decimal("0.00"), "nothing is due", "")
 """What an invoice comes to whose days an earlier one holds already [money]."""
 
@@ -56,6 +57,8 @@ class Pricing:
         The rates [-].
     series : tuple of Recomputed
         Each held against its own chain and the site's second opinion, runs of estimates as one [-].
+    flags : tuple of Flag
+        Questions to the case, and what the reader must know of the bills [-].
     """
 
     bills: tuple[BilledInvoice, ...]
@@ -65,6 +68,7 @@ class Pricing:
     lines: pd.DataFrame
     schedule: Schedule
     series: tuple[Recomputed, ...] = ()
+    flags: tuple[Flag, ...] = ()
 
     @property
     def facts(self) -> tuple[InvoiceFacts, ...]:
@@ -120,6 +124,7 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
         return None
     schedule = inputs.schedule
     again = recompute_series(schedule, printed_bills(case, inputs, evidence))
+    again, flags = _with_questions(case, inputs, evidence, again)
     bills = [each.bill for each in again]
     stated = [price(schedule, bill.facts) for bill in bills]
     by_rules = [
@@ -134,7 +139,68 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     )
     due = [each.billed if each.stands else each.due for each in again]
     told = tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule
-    return Pricing(*told, tuple(again))
+    return Pricing(*told, tuple(again), (*flags, *_flags_of(bills)))
+
+
+def _with_questions(
+    case: Case, inputs: Inputs, evidence: Evidence, series: Sequence[Recomputed]
+) -> tuple[list[Recomputed], list[Flag]]:
+    """The series without claims on volumes by the rules that nothing else bears out.
+
+    Where such a volume lies far from the registered intake, the balance and the other bills at
+    once, and the billed one does not, the case is asked before anybody is accused.
+    """
+    found, flags = list(series), []
+    frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
+    days = (frame["end"] - frame["start"]).dt.total_seconds().to_numpy() / 86400.0
+    usual = float(np.median(frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9)))
+    known = [None if evidence.basis is None else evidence.basis.mean(axis=0)]
+    known.append(None if evidence.balance is None else evidence.balance.draws.mean(axis=0))
+    for row, each in enumerate(series):
+        if each.volume_agrees or each.due is None or each.bill.shares_with or known[0] is None:
+            continue
+        due, billed = (float(to_si(float(v), unit, "volume")) for v in (each.due, each.billed))
+        others = [usual * days[row], *(float(k[row]) for k in known if k is not None)]
+        if not all(np.isfinite(other) and other > 0 for other in others):
+            continue
+        if all(_far(due, other) and not _far(billed, other) for other in others):
+            facts = each.bill.facts
+            total = price(inputs.schedule, facts).total  # type: ignore[arg-type]
+            told = {"by_rules": total, "volume_agrees": True, "stands": True}
+            found[row] = replace(each, priced_from=facts, **told)
+            flags.append(_question(each, due / billed))
+    return found, flags
+
+
+def _far(one: float, other: float) -> bool:
+    return not 1 / FAR < one / other < FAR
+
+
+def _question(each: Recomputed, ratio: float) -> Flag:
+    return Flag(
+        "rules-volume-apart",
+        f"{each.bill.invoice}: by the reads, the dial and the rules of the case {ratio:.3g} times "
+        "the billed volume would be due, while the registered intake, the balance and the other "
+        "bills bear the billed one out. Are unit, multiplier and registers of the case right? "
+        "Nothing is claimed on it before that is answered.",
+        {"invoice": each.bill.invoice, "due_over_billed": ratio},
+    )
+
+
+def _flags_of(bills: Sequence[BilledInvoice]) -> list[Flag]:
+    """That the usage of some bills is not the charged volume, and what it is."""
+    other = [bill.invoice for bill in bills if bill.usage not in (None, bill.facts.billed_volume)]
+    if not other:
+        return []
+    return [
+        Flag(
+            "usage-not-charged-volume",
+            f"{', '.join(other)}: the lines follow from another volume than the printed usage, "
+            "which may be rounded, or the water used; say so by usage_means and usage_printed_to "
+            "under [invoices].",
+            {"usage": other},
+        )
+    ]
 
 
 def with_charged(inputs: Inputs, pricing: Pricing | None) -> Inputs:

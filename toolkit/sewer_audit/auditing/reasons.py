@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -10,13 +11,21 @@ import pandas as pd
 from scipy.special import ndtri
 
 from sewer_audit.auditing.evidence import Evidence
+from sewer_audit.auditing.exchanges import read_meter
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.observed import observations_of
 from sewer_audit.auditing.pricing import Pricing
 from sewer_audit.auditing.signatures import corrected_volumes
 from sewer_audit.auditing.verdict import runs_of_estimates
 from sewer_audit.case import Case
-from sewer_audit.explanations import Ranking, explain
+from sewer_audit.explanations import (
+    CATALOGUE,
+    Explanation,
+    Observations,
+    Ranking,
+    explain,
+    is_other,
+)
 from sewer_audit.uncertainty import DecisionRule, judge
 
 __all__ = ["Reasons", "explanation_table", "reasons_of"]
@@ -26,6 +35,7 @@ SHOWN = 12
 LEVELS = 2001
 """Quantiles that stand for a normal distribution where a finding is worked out [-]."""
 NONE_OF_THESE = "none of these (bill)"
+BY_SCHEDULE = "billed by the schedule"
 
 
 @dataclass(frozen=True)
@@ -72,28 +82,50 @@ def reasons_of(
     unit = case.data.invoices.volume_unit
     corrected = corrected_volumes(signatures, pricing, seen.billed_m3, unit)
     named = np.abs(corrected - seen.billed_m3) > seen.billed_step_m3 / 2
-    alone = (inputs.invoices.frame["shares_with"] == "").to_numpy(copy=True)
+    alone = (inputs.invoices.frame["shares_with"] == "").to_numpy()
+    of_runs = np.zeros(len(alone), dtype=bool)
     for places in runs_of_estimates(inputs.invoices.frame):
-        if len(places) > 1:  # only their sum was metered
-            alone[places] = False
-    if not alone.any():
-        return None
+        of_runs[places] = len(places) > 1  # only their sum was metered
     sharing = tuple(table.loc[~alone, "invoice"].astype(str))
-    seen, named, table = seen.where(alone), named[alone], table[alone]
+    seen, named, of_runs, table = seen.where(alone), named[alone], of_runs[alone], table[alone]
+    named &= ~of_runs
+
+    def left(out: np.ndarray) -> tuple[Observations, tuple[str, ...]]:
+        billed = np.where(out, np.nan, seen.billed_m3)
+        return replace(seen, billed_m3=billed), tuple(table.loc[out, "invoice"].astype(str))
+
+    kept, runs = left(of_runs)
     if not named.any():
-        return Reasons(explain(seen), sharing)
+        return Reasons(explain(kept, _open_to(case, pricing)), sharing + runs)
     classes = {
         row.code
         for row in signatures.itertuples()
         if set(row.invoices) & set(table.loc[named, "invoice"])
     }
     if len(classes) == 1:
-        together = explain(seen)
+        together = explain(kept)
         if NONE_OF_THESE not in together.rows[0].components:
-            return Reasons(together, sharing)
-    billed = np.where(named, np.nan, seen.billed_m3)
-    names = tuple(table.loc[named, "invoice"].astype(str))
-    return Reasons(explain(replace(seen, billed_m3=billed)), sharing + names)
+            return Reasons(together, sharing + runs)
+    kept, names = left(named | of_runs)
+    return Reasons(explain(kept), sharing + names)
+
+
+def _open_to(case: Case, pricing: Pricing | None) -> Sequence[Explanation] | None:
+    """The catalogue; without errors of bills where each follows from reads the site's bear out.
+
+    A second opinion whose tolerance reaches every bill accuses none of them.
+    """
+    meter = read_meter(case)
+    if pricing is None or meter is None or meter.meter not in {i.meter for i in case.data.intake}:
+        return None
+    read = [None not in (bill.previous_read, bill.current_read) for bill in pricing.bills]
+    if not all(read) or not all(e.volume_agrees and e.due is not None for e in pricing.series):
+        return None
+    return [
+        each
+        for each in CATALOGUE
+        if each.acts_on != "bill" or each.name == BY_SCHEDULE or is_other(each)
+    ]
 
 
 def explanation_table(

@@ -138,6 +138,13 @@ class BilledInvoice:
         Usage as printed, where it is not the charged volume in `facts` [volume unit of the facts].
     usage_means : str
         What it states: "charged", "water" or "net of deducts" [text].
+    registers : tuple of str
+        Volumes of the facts that further registers of the billed meter add [text].
+    segments : tuple of Decimal
+        What each meter counted where the meter was changed more than once in the period
+        [volume unit of the facts].
+    before : BilledInvoice, optional
+        The invoice before it, whose figures may have been used again [-].
     """
 
     facts: InvoiceFacts
@@ -163,6 +170,9 @@ class BilledInvoice:
     second_tolerance: Decimal = Decimal(0)
     usage: Decimal | None = None
     usage_means: str = "charged"
+    registers: tuple[str, ...] = ()
+    segments: tuple[Decimal, ...] = ()
+    before: BilledInvoice | None = None
 
     @property
     def exact(self) -> bool:
@@ -237,6 +247,14 @@ PROOFS: Mapping[str, str] = MappingProxyType(
         "exchange-multiplier": "the face and the nameplate of the new meter, and the multiplier in "
         "the account data since the exchange",
         "misread": "a photograph of the register, or the next actual read",
+        "several-meter-changes": "the exchange records of all meters of the period",
+        "register-left-out": "reads of every register of the meter, and the list of registers on "
+        "the account",
+        "last-bill-repeated": "the reading sheet of the period, and why the volume before stands",
+        "deduct-of-another-period": "the reads of the deduct meter at both ends of the period",
+        "balance-twice": "the statement of the account: balance, payments and this bill",
+        "payment-not-credited": "the record of the payment, and the next statement",
+        "credit-too-small": "the cancelled bill beside its credit and its correction",
         "estimated-read": "the actual reads at both ends of the estimated run",
         "missing-true-up": "the first actual read after the estimates, and the bill that used it",
         "duplicate-period": "the payment record of both invoices",
@@ -293,6 +311,13 @@ BRIEFLY: Mapping[str, str] = MappingProxyType(
         "exchange-start-read": "first read of a new meter not taken off",
         "exchange-multiplier": "multiplier of a new meter not entered",
         "misread": "a misread register",
+        "several-meter-changes": "a meter left out between two changes",
+        "register-left-out": "a register of the meter left out",
+        "last-bill-repeated": "the volume of the bill before billed again",
+        "deduct-of-another-period": "the deduct of another period",
+        "balance-twice": "a carried balance added twice",
+        "payment-not-credited": "a payment not taken off",
+        "credit-too-small": "a bill cancelled in part only",
         "estimated-read": "an estimated read",
         "missing-true-up": "an estimate not made up for",
         "duplicate-period": "a period billed twice",
@@ -354,6 +379,8 @@ OF_LINES = frozenset(
         "invoice-arithmetic",
         "rounding",
         "unexplained-line",
+        "balance-twice",
+        "payment-not-credited",
     }
 )
 """Classes that leave the billed volume as it is."""

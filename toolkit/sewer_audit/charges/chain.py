@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
+from sewer_audit.charges.basis import return_factor_of
 from sewer_audit.charges.comparing import compare
 from sewer_audit.charges.figures import CONTEXT, EXACT, plain
 from sewer_audit.charges.pricing import price
@@ -240,7 +241,7 @@ def _volumes(schedule: Schedule, each: Recomputed, unit: str) -> Iterator[Link]:
             taken = sum((facts.volumes.get(name, ZERO) for name in rule.deduct), ZERO)
             yield Link("deduct", bill.printed["deduct"], taken, bill.tolerance, unit)
         if "factor" in bill.printed:
-            share = rule.return_factor_by_month.get(facts.end.month, rule.return_factor)
+            share = return_factor_of(rule, facts, schedule.schedule.end_day_counts)
             yield Link("factor", bill.printed["factor"], share)
     wide = bill.tolerance + step_of(schedule, bill) if facts.billed_volume is not None else ZERO
     yield Link("charged volume", facts.billed_volume, each.due, wide, unit)

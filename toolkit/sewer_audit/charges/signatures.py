@@ -16,6 +16,7 @@ from math import prod
 from typing import TYPE_CHECKING, Any, Literal
 
 from sewer_audit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from sewer_audit.charges.chain import carried_over
 from sewer_audit.charges.chance import fit_by_chance
 from sewer_audit.charges.comparing import Comparison, compare
 from sewer_audit.charges.estimates import recompute_series
@@ -23,7 +24,7 @@ from sewer_audit.charges.figures import EXACT, Rounding, plain
 from sewer_audit.charges.hidden_rates import HiddenRate, hidden_rates
 from sewer_audit.charges.line_guesses import LineGuess, line_guesses
 from sewer_audit.charges.pricing import price
-from sewer_audit.charges.recomputed import Recomputed
+from sewer_audit.charges.recomputed import Recomputed, signature_of
 from sewer_audit.charges.series_signatures import series_signatures, with_neighbours
 from sewer_audit.charges.volume_guesses import VolumeGuess, slip_of, step_of, volume_guesses
 
@@ -38,8 +39,11 @@ _ORDER = (
     "exchange-start-read",
     "exchange-as-one-meter",
     "exchange-multiplier",
+    "several-meter-changes",
     "rollover",
     "misread",
+    "register-left-out",
+    "last-bill-repeated",
     "return-factor-missing",
     "wrong-season",
     "deduct-missing",
@@ -48,6 +52,7 @@ _ORDER = (
     "unit-swap",
     "register-multiplier",
     "counted-twice",
+    "deduct-of-another-period",
     "allowance-missing",
     "stale-winter-average",
     "winter-average-missing",
@@ -71,8 +76,9 @@ _ORDER = (
     "tax-on-tax",
     "tax-base",
     "other-rate",
-    "invoice-arithmetic",
     "rounding",
+    "balance-twice",
+    "invoice-arithmetic",
 )
 
 _SEPARATES = {
@@ -93,11 +99,12 @@ _SEPARATES = {
 }
 
 # shown by digits that were swapped or dropped, not by a ratio that chance may hit
-_SHOWN_BY_DIGITS = {"misread", "rollover", "transcription"}
+_SHOWN_BY_DIGITS = {"misread", "rollover", "transcription", "rounding"}
 # above this probability a fit of ratios is said to be possible by chance
 _BY_CHANCE = 0.05
 # a volume of fewer steps of its rounding differs from too many others by one digit
 _FEWEST_STEPS = 1000
+_ONE_CENT = Decimal("0.01")
 _WHOLE = Rounding(Decimal(1), "half up")
 
 Exactness = Literal["exact", "within interval", "not explained"]
@@ -156,6 +163,7 @@ def find_signatures(
         bill = each.bill
         if not each.volume_agrees and bill.invoice not in named:
             read = with_neighbours(bills, place)
+            read = replace(read, before=bills[place - 1] if place else None)
             guesses = volume_guesses(schedule, read, register)
             volumes[bill.invoice] = _volume_matches(schedule, each, guesses)
             ratios = [guess for guess in guesses if guess.code not in _SHOWN_BY_DIGITS]
@@ -168,7 +176,24 @@ def find_signatures(
     known = {each.bill.invoice: each for each in series} | off
     found += _covered(known, volumes, "unexplained-volume", chances)
     found += _covered(known, lines, "unexplained-line", {})
-    return tuple(found)
+    return (*found, *_unpaid(series))
+
+
+def _unpaid(series: Sequence[Recomputed]) -> list[Signature]:
+    """Payments that a bill prints and does not take off what is due: a note, no charge of it."""
+    found = []
+    for each in series:
+        bill, paid = each.bill, abs(each.bill.printed.get("payment") or Decimal(0))
+        if not paid or bill.amount_due is None:
+            continue
+        if bill.amount_due - bill.total - carried_over(bill.printed) == paid:
+            words = (
+                f"{bill.invoice} prints a payment of {paid} and does not take it off what is due."
+            )
+            figures = {bill.invoice: {"payment": str(paid), "amount due": str(bill.amount_due)}}
+            told = ("payment-not-credited", [each], words, figures, bill.total)
+            found.append(signature_of(*told))
+    return found
 
 
 def _compared(schedule: Schedule, bill: BilledInvoice) -> Comparison:
@@ -202,6 +227,8 @@ def _copied_wrong(each: Recomputed, half: Decimal) -> str:
     """The slip of digits that makes the billed volume of the due one, where it has many digits."""
     if each.bill.tolerance or each.due is None or each.due < _FEWEST_STEPS * 2 * half:
         return ""
+    if abs(each.billed - each.due) <= 2 * half:
+        return ""  # a step of the rounding is no slip of digits
     billed, due = (EXACT.rounded(v / (2 * half), _WHOLE) for v in (each.billed, each.due))
     slip = slip_of(billed, due)
     return slip and f"{slip} in the billed volume: {plain(each.due)} was copied as {each.billed}"
@@ -217,17 +244,33 @@ def _line_matches(
     bill = each.bill
     if not comparison.differing:
         words = "the lines follow the schedule, their sum does not"
-        return {("invoice-arithmetic", words): "exact"}
+        told = _told(comparison.total_difference)
+        before = bill.printed.get("previous_balance")
+        if before and comparison.total_difference == before:
+            return {("balance-twice", "the balance before was added a second time"): told}
+        return {("invoice-arithmetic", words): told}
     found: dict[Match, str] = {}
     guesses = [LineGuess("rounding", h.what, price(h.schedule, bill.facts)) for h in hidden]
     for guess in chain(line_guesses(schedule, bill), guesses):
         again = compare(guess.priced, bill.lines or guess.priced.by_column, bill.total)
         if again.agrees:
-            found.setdefault((guess.code, guess.what), "exact")
+            found.setdefault((guess.code, guess.what), _told(*_differences(comparison)))
     slip = _slip(comparison)
     if not found and slip:
-        found[("invoice-arithmetic", slip)] = "exact"
+        found[("invoice-arithmetic", slip)] = _told(*_differences(comparison))
     return found
+
+
+def _differences(comparison: Comparison) -> list[Decimal]:
+    """Differences of the lines; a sign turned round counts as none, for it shows no figure."""
+    found = [(line.invoiced, line.recomputed, line.difference) for line in comparison.differing]
+    return [Decimal(0) if one and one == -(other or 0) else off for one, other, off in found]
+
+
+def _told(*differences: Decimal | None) -> str:
+    """How closely figures fit that differ so: nothing is exact in a cent or in a sign."""
+    largest = max((abs(each) for each in differences if each is not None), default=Decimal(0))
+    return "exact" if largest > _ONE_CENT else "within interval"
 
 
 def _slip(comparison: Comparison) -> str:
@@ -235,6 +278,8 @@ def _slip(comparison: Comparison) -> str:
     if len(comparison.differing) != 1 or comparison.arithmetic_difference != 0:
         return ""
     line = comparison.differing[0]
+    if abs(line.difference) <= _ONE_CENT:
+        return ""
     if line.invoiced is None or line.recomputed is None:
         return ""
     slip = slip_of(line.invoiced * 100, line.recomputed * 100)

@@ -127,6 +127,8 @@ def volume_guesses(
         *_days(schedule, bill, rule),
         *_uses(schedule, bill, rule),
         *_meters(schedule, bill, rule),
+        *_again(schedule, bill, rule),
+        *_rounded_otherwise(schedule, bill, rule),
         *_exchanged(schedule, bill, rule, register),
     ]
     if register is not None and (bill.exchange is None or not bill.exchange.inside):
@@ -134,6 +136,44 @@ def volume_guesses(
             register = replace(register, per_count=bill.exchange.new_per_count)
         found += _register(schedule, bill, rule, register)
     return [guess for guess in found if abs(guess.volume - due) > bill.tolerance]
+
+
+def _again(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+    """Figures of another period used again: a volume, a deduct, the average of another winter."""
+    facts = bill.facts
+    if bill.before is not None:
+        before = bill.before.facts
+        if before.billed_volume is not None:
+            words = f"the volume of {before.invoice} was billed again"
+            yield VolumeGuess("last-bill-repeated", words, before.billed_volume, Decimal(0))
+        for name in rule.deduct:
+            other = before.volumes.get(name)
+            if other is None or other == facts.volumes.get(name):
+                continue
+            volume = charged_from(schedule, bill, rule, {**facts.volumes, name: other})
+            if volume is not None:
+                words = f"the deduct of {before.invoice} was taken off"
+                yield VolumeGuess("deduct-of-another-period", words, volume, bill.tolerance)
+
+
+def _rounded_otherwise(
+    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule
+) -> Iterator[VolumeGuess]:
+    """The right volume, rounded as the schedule does not say."""
+    if rule.rounding is None or rule.rounding.to is None or bill.tolerance:
+        return
+    exact = charged_from(schedule, bill, rule.model_copy(update={"rounding": None}), None)
+    if exact is None:
+        return
+    size = schedule.litres(bill.facts.volume_unit), schedule.litres(rule.unit)
+    for way in ("up", "down", "half up", "half even"):
+        if way == rule.rounding.rounding().rule:
+            continue
+        in_rule = EXACT.divide(exact * size[0], size[1])
+        rounded = EXACT.rounded(in_rule, Rounding(rule.rounding.to, way))
+        volume = EXACT.divide(rounded * size[1], size[0])
+        what = f"the volume was rounded {way}, not {rule.rounding.rounding().rule}"
+        yield VolumeGuess("rounding", what, volume, Decimal(0))
 
 
 def _exchanged(
@@ -300,6 +340,20 @@ def _uses(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator
 def _meters(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
     """One of several supply meters left out, or counted twice."""
     whole = _known(bill, rule.metered)
+    parts = [
+        ("register-left-out", f"the volume of {name} was left out", bill.facts.volumes[name])
+        for name in bill.registers
+    ]
+    parts += [
+        ("several-meter-changes", f"what meter {k} of the period counted was left out", part)
+        for k, part in enumerate(bill.segments, start=1)
+    ]
+    for code, what, part in parts:
+        volume = charged_from(
+            schedule, bill, rule, {**bill.facts.volumes, rule.metered: whole - part}
+        )
+        if volume is not None and part:
+            yield VolumeGuess(code, what, volume, bill.tolerance)
     for meter in bill.meters:
         own = bill.facts.volumes.get(meter.name)
         if own is None or own <= 0 or own >= whole:
@@ -335,6 +389,8 @@ def _register(
     if bill.own_reads is not None:
         for place, (printed, own) in enumerate(zip((before, after), bill.own_reads, strict=True)):
             slip = slip_of(printed, own)
+            if not slip and bill.own_spread and abs(printed - own) > bill.own_spread:
+                slip = "a read that is none of this meter's at that time, or a slip,"
             if slip:
                 which = ("previous", "current")[place]
                 what = f"{slip} in the {which} read: {own} was taken as {printed}"

@@ -1,7 +1,8 @@
 """Candidate explanations of a discrepancy, ranked by how likely they make the figures."""
 
 from sewer_audit.explanations.bayes import VERY_STRONG
-from sewer_audit.explanations.catalogue import CATALOGUE
+from sewer_audit.explanations.catalogue import CATALOGUE, is_other
+from sewer_audit.explanations.model import Explanation
 from sewer_audit.explanations.observations import Observations
 from sewer_audit.explanations.ranking import explain
 from sewer_audit.explanations.rows import Ranking
@@ -9,7 +10,9 @@ from sewer_audit.explanations.rows import Ranking
 __all__ = [
     "CATALOGUE",
     "VERY_STRONG",
+    "Explanation",
     "Observations",
     "Ranking",
     "explain",
+    "is_other",
 ]

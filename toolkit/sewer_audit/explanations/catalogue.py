@@ -59,5 +59,16 @@ LOOK_ALIKES: Mapping[frozenset[str], str] = MappingProxyType(
 
 
 def is_other(explanation: Explanation) -> bool:
-    """Whether an explanation stands for everything that is not listed."""
+    """Whether an explanation stands for everything that is not listed.
+
+    Parameters
+    ----------
+    explanation : Explanation
+        Of the catalogue [-].
+
+    Returns
+    -------
+    bool
+        True for "none of these" [-].
+    """
     return explanation.name.startswith("none of these")

@@ -35,6 +35,12 @@ def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
         total if total == charge or not (inside or total == charge + more) else total - more
         for total, charge, more in rows
     ]
+    # a payment printed but not taken off stands in the amount due; it is no charge of this bill
+    paid = [abs(each or ZERO) for each in frame["payment"]]
+    own = [
+        charge if more and each - charge == payment else each
+        for each, charge, more, payment in zip(own, charges, carried, paid, strict=True)
+    ]
     return frame.assign(total=pd.Series(own, index=frame.index, dtype=object))
 
 

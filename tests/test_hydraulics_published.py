@@ -1,6 +1,7 @@
 """Every method against printed and recalled figures; the source stands in each row.
 
-``data/devices.csv``: basis "read" is evidence (the figure was read in the source named); "from
+``data/devices.csv``: basis "read" is evidence (the figure was read in the source named);
+"computed from what was read" is arithmetic on coefficients or an equation that was read; "from
 memory" is a regression value until somebody checks it in the document named; "library output" was
 printed by a general-purpose library; "computed, other route" is no published figure. The
 tolerance is half a unit of the last printed digit, or the wider one the print itself calls for
@@ -18,12 +19,14 @@ import pytest
 from second_opinions.hydraulics_manning import manning_velocity
 from second_opinions.hydraulics_rectangular_weir import francis_contracted, francis_suppressed
 from sewer_audit.hydraulics import CircularSection, build_device, hand_reading, speed_of_sound
+from sewer_audit.sources import grade_of
 from sewer_audit.units import from_si, parse, to_si
 
 FILE = Path(__file__).parent / "data" / "devices.csv"
 ROWS = list(csv.DictReader(FILE.read_text().splitlines()))
 WRONG = [row for row in ROWS if row["basis"] == "read, printed value in error"]
 SOUND = [row for row in ROWS if row not in WRONG]
+READ = ("read", "computed from what was read", "read, printed value in error")
 WITH_SOURCE = {"source": "as the row says", "units": "ft"}
 
 
@@ -190,7 +193,10 @@ def test_a_published_row(row):
 def test_every_row_names_its_source_and_what_it_proves():
     for row in ROWS:
         assert row["source"].strip() and row["basis"].strip() and row["device"] in METHODS
-    assert sum(row["basis"] == "read" for row in ROWS) == 44
+        assert (row["basis"] == "from memory") <= (grade_of(row["source"]) == "memory"), row
+        assert (row["basis"] in READ) <= (grade_of(row["source"]) == "read"), row
+    assert sum(row["basis"] == "from memory" for row in ROWS) <= 50
+    assert sum(row["basis"] == "read" for row in ROWS) == 89
     assert len(ROWS) == 228
 
 

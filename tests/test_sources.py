@@ -15,8 +15,8 @@ TABLES += sorted((Path(str(DATA)).parent.parent / "balance" / "data").glob("*.cs
 
 
 def cells():
-    """(place, ids) of every figure of the tables of devices."""
-    for path in TABLES:
+    """(place, ids) of every figure of the tables of devices, meters, frames, and of test tables."""
+    for path in (*TABLES, *sorted((Path(__file__).parent / "data").glob("*.csv"))):
         with path.open(encoding="utf-8", newline="") as stream:
             for row in csv.DictReader(stream):
                 yield f"{path.name}: {row}", row["source"]
@@ -35,7 +35,7 @@ def faults_of(ids: str) -> list[str]:
 
 def test_every_figure_of_the_tables_points_to_the_register():
     found = list(cells())
-    assert len(found) > 150
+    assert len(found) > 450
     assert not {place: faults_of(ids) for place, ids in found if faults_of(ids)}
 
 
@@ -51,7 +51,7 @@ def test_the_register_says_where_and_how_each_was_read():
             assert source.read_on and source.page, source.id
         if source.superseded_by:
             assert source.superseded_by in register(), source.id
-        anonymous = ("magazine note", "trade newsletter", "newsletter", "consultant's note (read)")
+        anonymous = ("magazine note", "trade newsletter", "newsletter", "municipal newsletter")
         assert source.citation.lower() not in anonymous, source.id
 
 
@@ -72,3 +72,12 @@ def test_a_superseded_edition_names_its_successor():
 def test_ditch_flumes_are_called_ditch_flumes():
     said = [row["text"] for row in facts_of("remarks", "parshall") if "149" in row["text"]]
     assert said and all("irrigation ditches" in text for text in said)
+
+
+def test_every_row_of_the_register_is_used_or_names_its_successor():
+    """A source that nothing points to proves nothing."""
+    used = {each.strip() for _, ids in cells() for each in ids.split(";")}
+    code = "".join(path.read_text() for path in Path(str(DATA)).parents[1].rglob("*.py"))
+    later = {source.superseded_by for source in register().values()}
+    idle = [name for name in register() if name not in used | later and f'"{name}"' not in code]
+    assert not idle

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
+from typing import Any, Literal
 
 from sewer_audit.auditing.advice import answered_questions, next_proofs
 from sewer_audit.auditing.budget import budget_table, cause_table
@@ -37,6 +37,7 @@ def audit(
     draws: int | Literal["adaptive"] = 20_000,
     seed: int = 1,
     progress: Callable[[str, float], None] | None = None,
+    record: Any = None,
 ) -> Audit:
     """Audit a case.
 
@@ -53,6 +54,9 @@ def audit(
     progress : callable, optional
         Told the step that begins [text] and the share of the work done before it [-], last of all
         a share of 1; nothing is shown or printed here.
+    record : DataFrame, optional
+        An effluent record in place of the file of the case, with the columns its [effluent.columns]
+        names [as the case states].
 
     Returns
     -------
@@ -66,6 +70,8 @@ def audit(
     AuditError
         If the draws are neither a number nor "adaptive".
     """
+    if record is not None:
+        case = case.with_record(record)
     with speaking(case.spoken):
         result = _audit(case, draws, seed, progress or _untold)
     if progress is not None:

@@ -22,6 +22,7 @@ from sewer_audit.auditing.readers import (
 )
 from sewer_audit.case import Case, open_case
 from sewer_audit.case.models import EffluentTable, Register
+from sewer_audit.case.models_records import RecordTable
 from sewer_audit.case.models_uses import DatedLog, records_of
 from sewer_audit.charges import Schedule, load_rates
 from sewer_audit.effluent import levels
@@ -159,10 +160,15 @@ class _Reader:
     def __init__(self, case: Case):
         self.case, self.inspection = case, Inspection()
 
-    def call(self, said: Callable[[Any], str], read: Callable[[], Any]) -> Any:
-        """What `read` returns; None where it refuses."""
+    def call(
+        self, said: Callable[[Any], str], read: Callable[[], Any], kept: tuple[Any, ...] = ()
+    ) -> Any:
+        """What `read` returns; None where it refuses.
+
+        kept: Name, table and files; read again only where one of them or the case around changed.
+        """
         try:
-            record = read()
+            record = self._remembered(kept, read) if kept else read()
         except InputRefused as error:
             self.inspection.problems += error.problems
             return None
@@ -180,11 +186,21 @@ class _Reader:
                 self.inspection.places.setdefault(note.message, told.split(": ", 1)[0])
         return record
 
+    def _remembered(self, kept: tuple[Any, ...], read: Callable[[], Any]) -> Any:
+        name, table, files = kept
+        data, stats = self.case.data, [self.case.path(file).stat() for file in files]
+        key = (repr(table), repr(data.case), repr(data.display), repr(data.invoices.read_hour))
+        key += tuple((file, s.st_mtime_ns, s.st_size) for file, s in zip(files, stats, strict=True))
+        if self.case.memory.get(name, ((), None))[0] != key:
+            self.case.memory[name] = (key, read())
+        return self.case.memory[name][1]
+
     def invoices(self) -> InvoiceRecord | None:
         file = ", ".join(self.case.data.invoices.files)
         return self.call(
             lambda record: f"{file}: {_counted(len(record.frame), 'invoice')}",
             lambda: invoice_record(self.case),
+            ("invoices", self.case.data.invoices, self.case.data.invoices.files),
         )
 
     def register(self, table: Register, name: str) -> RegisterRecord | None:
@@ -194,6 +210,7 @@ class _Reader:
                 f"{shown}: {record.frame['register'].notna().sum():,} register reads of {name}"
             ),
             lambda: register_record(self.case, table, name),
+            (name, table, table.every_file),
         )
 
     def log(self, table: DatedLog, kind: str) -> AmountRecord | None:
@@ -206,6 +223,7 @@ class _Reader:
         record = self.call(
             lambda record: f"{', '.join(table.files)}: {len(record.frame):,} readings",
             lambda: effluent_record(self.case, table),
+            ("effluent", table.model_dump(include={*RecordTable.model_fields}), table.files),
         )
         gauge = table.rain_gauge
         if gauge is None:
@@ -267,6 +285,8 @@ def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, A
 
     table = case.data.effluent
     name = ", ".join(table.files)  # type: ignore[union-attr]
+    gauge = table.rain_gauge  # type: ignore[union-attr]
+    every = [*table.files, *(gauge.files if gauge is not None else ())]  # type: ignore[union-attr]
     level = reader.call(
         lambda level: f"{name}: levels computed for {len(level):,} readings",
         lambda: levels(
@@ -280,7 +300,9 @@ def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, A
     if level is None:
         return None, None
     done = reader.call(
-        lambda record: f"{name}: {_statuses(record)}", lambda: screened(case, logger, level)
+        lambda record: f"{name}: {_statuses(record)}",
+        lambda: screened(case, logger, level),
+        ("screened", table.model_copy(update={"cause": [], "checklist": {}}), every),
     )
     return done, level
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from copy import deepcopy
 from dataclasses import dataclass, field
 from functools import cached_property
+from importlib import import_module
 from typing import Any
 
 import pandas as pd
@@ -27,7 +28,19 @@ QUESTIONS = {
 }
 
 
-@dataclass(frozen=True)
+PUBLIC = (
+    "basis", "budget", "case", "causes", "claim", "draws", "explanations", "findings",
+    "first_order", "flags", "frames", "invoices", "next_proof", "plot", "questions", "rule",
+    "seed", "signatures", "stability", "tables", "total",
+)  # fmt: skip
+
+
+def _desk() -> Any:
+    """What shows a result; it stands on a floor above and is found by name."""
+    return import_module("sewer_audit.report.desk")
+
+
+@dataclass(frozen=True, repr=False)
 class Audit:
     """The result of an audit.
 
@@ -94,6 +107,26 @@ class Audit:
     next_proof: tuple[str, ...] = field(default=())
     stability: Stability | None = None
     ledger: Ledger = field(default_factory=Ledger)
+
+    def __repr__(self) -> str:
+        return _desk().text_of(self)
+
+    def _repr_html_(self) -> str:
+        return _desk().html_of(self)
+
+    def __dir__(self) -> list[str]:
+        """What a person asks a result for; the parts behind it stay reachable by their names."""
+        return [*PUBLIC]
+
+    @property
+    def plot(self) -> Any:
+        """The pictures of the pages, each drawn when called, such as ``.plot.invoices()`` [-]."""
+        return _desk().Plots(self)
+
+    @property
+    def frames(self) -> Any:
+        """Every table in the units of [display]; ``.to_excel(path)``, ``.to_csv(folder)`` [-]."""
+        return _desk().frames_of(self)
 
     def findings(self) -> dict[str, Any]:
         """The result as JSON can hold it.

@@ -7,9 +7,14 @@ the line and key and what would be right, and returns a :class:`Case` that nothi
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+import shutil
+import weakref
+from collections.abc import Mapping
+from copy import deepcopy
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -31,7 +36,19 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True)
+IN_MEMORY = "record in memory.csv"
+"""What a record is called that came as a table."""
+
+
+class _Folder:
+    """Where tables of memory lie as files, for as long as a case names them."""
+
+    def __init__(self) -> None:
+        self.path = Path(mkdtemp(prefix="case-"))
+        weakref.finalize(self, shutil.rmtree, self.path, ignore_errors=True)
+
+
+@dataclass(frozen=True, repr=False)
 class Case:
     """A validated case and the folder its files are found from.
 
@@ -41,10 +58,108 @@ class Case:
         The case file [-].
     data : CaseFile
         Its validated tables [SI].
+    tree : mapping
+        The tables as the file states them [text].
+    memory : dict
+        What was read of its files, shared with the cases made from it by ``with_`` [SI].
+    frames : tuple, optional
+        Holds the folders of tables that came from memory [-].
     """
 
     file: Path
     data: CaseFile
+    tree: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    memory: dict[Any, Any] = field(default_factory=dict, compare=False)
+    frames: Any = field(default=None, compare=False)
+
+    def __repr__(self) -> str:
+        tables = ", ".join(f"[{name}]" for name in self.tree if name != "case")
+        return f"{self.title} ({self.file.name}: {tables})"
+
+    def with_(self, changes: Mapping[str, Any] | None = None, **tables: Any) -> Case:
+        """The same case with some keys changed; what a change leaves alone is not read again.
+
+        Parameters
+        ----------
+        changes : mapping, optional
+            Path of a key to its new value as the file would state it, such as
+            ``{"rule.tolerance": "3 %", "intake.main.multiplier": 10}``; an entry of a list is
+            named by its name or its number from 1; None takes the key away [as the key].
+        **tables : mapping
+            The same by table: ``rule={"tolerance": "3 %"}`` [as the key].
+
+        Returns
+        -------
+        Case
+            Validated anew [-].
+
+        Raises
+        ------
+        InputRefused
+            If the changed case is refused.
+        """
+        tree = deepcopy(dict(self.tree))
+        given = dict(changes or {})
+        given |= {f"{name}.{key}": value for name, t in tables.items() for key, value in t.items()}
+        for path, value in given.items():
+            _put(tree, path.split("."), value, self.file.name)
+        return _checked(self.file, tree, self.memory, self.frames)
+
+    @classmethod
+    def from_frames(cls, tables: Mapping[str, Any], /, **frames: Any) -> Case:
+        """A case whose files are tables in memory.
+
+        Parameters
+        ----------
+        tables : mapping
+            The case as its file would state it; the files it names are those of `frames`, such
+            as ``{"invoices": {"file": "bills.csv", ...}}`` beside ``bills=frame`` [as the key].
+        **frames : DataFrame
+            Each written out as a CSV file and read back by the same checks as any file [as the
+            case states].
+
+        Returns
+        -------
+        Case
+            Validated [-].
+
+        Raises
+        ------
+        InputRefused
+            If the case is refused.
+        """
+        folder = _Folder()
+        for name, frame in frames.items():
+            _write_frame(frame, folder.path / f"{name}.csv")
+        file = folder.path / "case.toml"
+        return _checked(file, deepcopy(dict(tables)), {}, (folder,))
+
+    def with_record(self, record: Any) -> Case:
+        """The same case with another effluent record, a table in memory.
+
+        Parameters
+        ----------
+        record : DataFrame
+            With the columns that [effluent.columns] names [as the case states].
+
+        Returns
+        -------
+        Case
+            Validated; every other file stays where it lies [-].
+
+        Raises
+        ------
+        InputRefused
+            If the case has no [effluent] table, or the changed case is refused.
+        """
+        if self.data.effluent is None:
+            found = "a record is given, but the case has no [effluent] table"
+            raise InputRefused(Problem(self.file.name, found, "State method, sizes and columns"))
+        folder = _Folder()
+        _write_frame(record, folder.path / IN_MEMORY)
+        tree = deepcopy(dict(self.tree))
+        tree["effluent"]["file"] = IN_MEMORY
+        return _checked(self.file, tree, {}, (folder, *(self.frames or ())))
 
     @property
     def title(self) -> str:
@@ -76,6 +191,9 @@ class Case:
             Relative names start at the folder of the case file [-].
         """
         name = name.replace("\0", "\N{REPLACEMENT CHARACTER}")  # no file is called so
+        for folder in self.frames or ():  # tables that were in memory, the latest first
+            if (folder.path / name).is_file():
+                return folder.path / name
         return Path(os.path.realpath(self.file.parent / name))  # a link to itself stays one
 
     @cached_property
@@ -174,9 +292,47 @@ def open_case(file: str | Path) -> tuple[Case | None, list[Problem]]:
             problems = problems or problems_of(error, text, path.name)
             if not without_faults(tree, error):
                 return None, problems
-    case = Case(path, data)
+    case = Case(path, data, tree)
     with speaking(case.spoken):
         return case, problems + _missing_files(case, text) + _device_problems(case, text)
+
+
+def _checked(file: Path, tree: dict[str, Any], memory: dict[Any, Any], frames: Any) -> Case:
+    """A case from its tables, refused as its file would be."""
+    try:
+        data = CaseFile.model_validate(tree)
+    except ValidationError as error:
+        raise InputRefused(problems_of(error, "", file.name)) from None
+    case = Case(file, data, tree, memory, frames)
+    with speaking(case.spoken):
+        problems = _missing_files(case, "") + _device_problems(case, "")
+    if problems:
+        raise InputRefused(problems)
+    return case
+
+
+def _put(tree: Any, path: list[str], value: Any, name: str) -> None:
+    """Set a key of the tables of a case, or take it away."""
+    *way, last = path
+    for part in way:
+        if isinstance(tree, list):
+            called = [each for each in tree if part in (each.get("name"), each.get("meter"))]
+            number = int(part) - 1 if part.isdigit() else -1
+            tree = called[0] if called else tree[number] if 0 <= number < len(tree) else None
+        else:
+            tree = tree.setdefault(part, {})
+        if not isinstance(tree, (dict, list)):
+            found = f"{'.'.join(path)} names no table: nothing is called {part!r}"
+            raise InputRefused(Problem(name, found, "Name a table, or an entry by name or number"))
+    if value is None:
+        tree.pop(last, None)
+    else:
+        tree[last] = value
+
+
+def _write_frame(frame: Any, file: Path) -> None:
+    """Write a table as text that reads back to the same figures; an unnamed index is no column."""
+    frame.to_csv(file, index=frame.index.name is not None, encoding="utf-8")
 
 
 def sample_case(name: str = "") -> Path:

@@ -107,6 +107,13 @@ class Picture:
     figure: Figure
     alt: str
 
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> Any:
+        shown = {"image/png": _base64(drawing(self.figure)), "text/plain": repr(self)}
+        return shown, {"image/png": {"alt": self.alt}}
+
+    def __repr__(self) -> str:
+        return f"[figure] {self.alt}"
+
 
 @contextmanager
 def plain_style(**more: Any) -> Iterator[None]:

@@ -41,7 +41,7 @@ class Status:
             if kind is None:
                 row = int(np.flatnonzero(where)[0])
                 findings.add(
-                    f"the code {str(word)!r} of {int(where.sum()):,} rows has no meaning in the case",
+                    f"the code {str(word)!r} of {where.sum():,} rows has no meaning in the case",
                     "Name it under [effluent.status], for example bad = ['2'] or bits = { 4 = "
                     "'bad' }",
                     line=int(export.lines[row]),

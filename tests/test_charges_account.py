@@ -447,6 +447,17 @@ def test_an_inspection_tells_every_invoice_that_cannot_be_priced(tmp_path):
     assert len(told) > 5 and all("winter 2024-12" in text for text in told)
 
 
+def test_amounts_in_another_currency_are_refused(tmp_path):
+    works = Works()
+    works.write(tmp_path)
+    file = tmp_path / "invoices.csv"
+    rows = file.read_text().splitlines()
+    rows[2] = rows[2] + " EUR"
+    file.write_text("\n".join(rows) + "\n")
+    (problem,) = [p for p in inspect_file(tmp_path).problems if "EUR" in p.found]
+    assert (problem.line, problem.column, problem.severity) == (3, "total", "refused")
+
+
 def test_facts_may_change_from_invoice_to_invoice(tmp_path):
     """A meter exchanged in May: the later invoices carry the charge of the larger one."""
     works = Works()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from decimal import Decimal
+from itertools import pairwise
 
 import openpyxl
 import pandas as pd
@@ -10,6 +12,7 @@ import pytest
 
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import read_invoices
+from sewer_audit.records.numbers import fits_currency
 
 HEADER = "invoice,start,end,previous_read,current_read,read_type,billed_volume,fixed,volume,total"
 ROWS = [
@@ -309,3 +312,52 @@ def test_faults_between_two_files_name_both(tmp_path):
     (tmp_path / "b.csv").write_text(head + "A1,2026-02-01,2026-03-01,90,12.50\n")
     with pytest.raises(InputRefused, match=r"b.csv, line 2: .*already stands in line 2 of a\.csv"):
         read_invoices([tmp_path / "a.csv", tmp_path / "b.csv"], zone="UTC", volume_unit="kgal")
+
+
+@pytest.mark.parametrize(
+    ("shown_as", "instant", "told"),
+    [("yyyy-mm-dd", "2026-01-31 14:00", 0), ("yyyy-mm-dd hh:mm", "2026-01-31 06:00", 2)],
+)
+def test_days_of_a_workbook_are_read_at_the_stated_hour(tmp_path, shown_as, instant, told):
+    """A day is stored as 00:00; only a cell that shows a time has one, and then it is said."""
+    book = openpyxl.Workbook()
+    book.active.append(["invoice", "start", "end", "billed_volume", "total"])
+    days = [datetime(2026, 1, 31), datetime(2026, 2, 28), datetime(2026, 3, 31)]
+    for number, (start, end) in enumerate(pairwise(days)):
+        book.active.append([f"W{number}", start, end, 100, 500])
+    for row in book.active.iter_rows(min_row=2, min_col=2, max_col=3):
+        for cell in row:
+            cell.number_format = shown_as
+    book.save(tmp_path / "bills.xlsx")
+    record = read_invoices(
+        tmp_path / "bills.xlsx", zone="America/Chicago", volume_unit="kgal", read_hour="08:00"
+    )
+    assert record.frame["start"].iloc[0] == pd.Timestamp(instant, tz="UTC")
+    assert sum("read_hour = '08:00' is not used" in p.found for p in record.problems) == told
+
+
+def test_signs_of_currencies_are_kept_with_their_place(read):
+    rows = ["A,2026-01-01,2026-02-01,100,$ 20.00", "B,2026-02-01,2026-03-01,100,€ 20.00"]
+    record = read(rows, header="invoice,start,end,billed_volume,total")
+    assert [(mark, line, column) for mark, _, line, column in record.currencies] == [
+        ("$", 2, "total"),
+        ("€", 3, "total"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("mark", "currency", "fits"),
+    [
+        ("$", "USD", True),
+        ("$", "CAD", True),
+        ("$", "EUR", False),
+        ("US$", "USD", True),
+        ("US$", "CAD", False),
+        ("€", "EUR", True),
+        ("€", "USD", False),
+        ("£", "GBP", True),
+        ("GBP", "EUR", False),
+    ],
+)
+def test_which_currency_a_sign_may_stand_for(mark, currency, fits):
+    assert fits_currency(mark, currency) == fits

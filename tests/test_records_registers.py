@@ -73,7 +73,7 @@ def test_blank_rows_of_one_time_are_no_read_that_stands_twice(read):
     """A book with a column for each of two meters: two rows tell the change of the other one."""
     rows = ["2026-01-01,900", "2026-01-20,", "2026-01-20,", "2026-02-01,960"]
     record = read(rows)
-    assert codes(record) == [] and record.frame["volume_m3"].iloc[-1] == 60
+    assert codes(record) == ["blank-reads"] and record.frame["volume_m3"].iloc[-1] == 60
 
 
 def test_change_of_meter_with_both_reads(read):
@@ -204,3 +204,9 @@ def test_volume_is_conserved_when_reads_are_left_out(read):
     whole = read(months(counts), multiplier=10).frame
     part = read([months(counts)[n] for n in (0, 2, 5)], multiplier=10).frame
     assert part["volume_m3"].tolist() == whole["volume_m3"].iloc[[0, 2, 5]].tolist()
+
+
+def test_blank_reads_are_told_with_their_lines(read):
+    record = read(["2026-01-01,900", "2026-01-20,", "2026-02-01,960", "2026-02-10,"])
+    (flag,) = [each for each in record.flags if each.code == "blank-reads"]
+    assert flag.data["lines"] == [3, 5]

@@ -15,6 +15,7 @@ from sewer_audit.effluent import causes_of
 from sewer_audit.effluent.integrate import stretches
 from sewer_audit.errors import AuditError, Problem
 from sewer_audit.records.model import INTERVAL
+from sewer_audit.records.numbers import fits_currency
 
 __all__ = ["stated_problems", "whole_problems"]
 
@@ -40,14 +41,32 @@ def stated_problems(case: Case) -> list[Problem]:
 
 def whole_problems(case: Case, inputs: Any) -> list[Problem]:
     """Service periods that a record or a register does not reach, and causes that cannot act."""
-    frame = inputs.invoices.frame
+    frame, problems = inputs.invoices.frame, _currencies(case, inputs)
     periods = frame[["invoice", "end"]].assign(start=frame["own_start"])
     periods = periods[periods["end"] > periods["start"]]  # days of its own, not an earlier one's
-    problems = _registers(case, inputs, periods)
+    problems += _registers(case, inputs, periods)
     if inputs.logger is not None and inputs.level is not None:
         problems += _record(case, inputs, periods)
         problems += _idle_causes(case, inputs)
     return problems
+
+
+def _currencies(case: Case, inputs: Any) -> list[Problem]:
+    """Amounts in another currency than that of the schedule, or of the case without one."""
+    schedule = inputs.schedule
+    currency = case.data.display.money if schedule is None else schedule.currency
+    whose = "the case" if schedule is None else "the rate schedule"
+    return [
+        Problem(
+            file,
+            f"the amount is in {mark!r}, {whose} is in {currency}",
+            "State the invoices in the currency of the schedule, or correct that of the schedule",
+            line=line,
+            column=column,
+        )
+        for mark, file, line, column in inputs.invoices.currencies
+        if not fits_currency(mark, currency)
+    ]
 
 
 def _idle_causes(case: Case, inputs: Any) -> list[Problem]:

@@ -13,7 +13,7 @@ from sewer_audit.records.carried import without_carried
 from sewer_audit.records.invoice_checks import check_invoices, with_own_days
 from sewer_audit.records.model import Findings, InvoiceRecord, Table
 from sewer_audit.records.moments import Moments, read_moments
-from sewer_audit.records.numbers import is_missing, parse_decimal
+from sewer_audit.records.numbers import currency_mark, is_missing, parse_decimal
 from sewer_audit.records.supersede import settle_replacements
 from sewer_audit.records.tables import column_place, table_of
 from sewer_audit.records.zones import zone_of
@@ -121,13 +121,15 @@ def read_invoices(
     findings = Findings(files[0])
     names = {name: (columns or {}).get(name, name) for name in (*INVOICE_COLUMNS, *OPTIONAL)}
     dated = {"day_first": day_first, "read_hour": read_hour, "end_day_counts": end_day_counts}
-    parts = []
+    parts, currencies = [], {}
     for one, file in zip(paths, files, strict=True):
         findings.file = file
         expected = [names[name] for name in INVOICE_COLUMNS]
         table = table_of(one, findings, sheet=sheet, expected=expected, decimal=decimal)
         _leave_out(table, not_charges, findings)
         findings.raise_if_refused()
+        for mark, place in _currencies(table).items():
+            currencies.setdefault(mark, (mark, file, *place))
         parts.append(_one_table(table, names, zone, dated, findings))
     findings.raise_if_refused()
     frame, lines = _together(parts, files, findings)
@@ -145,6 +147,7 @@ def read_invoices(
         findings.summary(),
         tuple(findings.flags),
         volume_unit,
+        tuple(currencies.values()),
     )
 
 
@@ -198,6 +201,17 @@ def _one_table(
     for name in DATES:
         frame[name] = _dates(table, places[name], names[name], zone, dated, findings)
     return frame, _lines(table, places, findings)
+
+
+def _currencies(table: Table) -> dict[str, tuple[int, str]]:
+    """Signs and codes of currencies in the cells that hold amounts, where each stands first."""
+    found: dict[str, tuple[int, str]] = {}
+    for row, line in zip(table.rows, table.lines, strict=True):
+        for cell, column in zip(row, table.header, strict=False):
+            mark = currency_mark(cell)
+            if mark and mark not in found and _is_number(cell, table.decimal):
+                found[mark] = (line, column)
+    return found
 
 
 def _together(

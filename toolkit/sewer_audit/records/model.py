@@ -119,6 +119,9 @@ class InvoiceRecord:
         What a reader of the result must know [-].
     volume_unit : str
         Unit the invoices state volumes in [text].
+    currencies : tuple
+        Each sign or code of a currency in the cells, with file, line and column where it stands
+        first [-].
     """
 
     frame: pd.DataFrame
@@ -127,6 +130,7 @@ class InvoiceRecord:
     problems: tuple[Problem, ...]
     flags: tuple[Flag, ...]
     volume_unit: str
+    currencies: tuple[tuple[str, str, int, str], ...] = ()
 
 
 @dataclass(frozen=True)

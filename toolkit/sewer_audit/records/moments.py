@@ -57,6 +57,15 @@ def read_moments(
     for place, found, remedy in clock.faults:
         findings.add(found, remedy, line=lines[place], column=column, code="date")
     naive = clock.naive.copy()
+    timed = naive[~clock.dated_only & ~np.isnat(naive)]
+    midnight = timed == timed.astype("datetime64[D]")
+    if parse_hour(read_hour) and len(timed) > 1 and midnight.all():
+        findings.warn(
+            f"every stamp says 00:00, so read_hour = {read_hour!r} is not used",
+            "Leave the time out of the cells where they are days, or leave read_hour out",
+            column=column,
+            code="date",
+        )
     added = parse_hour(read_hour) + np.timedelta64(extra_days, "D")
     naive[clock.dated_only] = naive[clock.dated_only] + added
     time = _instants(naive, clock, zone, lines, column, findings)

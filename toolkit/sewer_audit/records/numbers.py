@@ -9,7 +9,9 @@ from decimal import Decimal
 __all__ = [
     "MISSING_NUMBERS",
     "MISSING_WORDS",
+    "currency_mark",
     "decimal_mark",
+    "fits_currency",
     "is_missing",
     "parse_decimal",
     "parse_float",
@@ -38,6 +40,20 @@ _COMMA_DOUBT = re.compile(r"[+-]?\d{1,3},\d{3}")
 def is_missing(text: str, words: frozenset[str] = MISSING_WORDS) -> bool:
     """Whether a cell says that there is no value."""
     return text.strip().lower() in words
+
+
+def currency_mark(text: str) -> str:
+    """The sign or code of a currency in a cell, empty where there is none [text]."""
+    found = _MONEY.search(text)
+    return found[0] if found else ""
+
+
+def fits_currency(mark: str, currency: str) -> bool:
+    """Whether a sign or code may stand for a currency; "$" stands for every dollar."""
+    code = currency.strip().upper()
+    if mark == "$":
+        return code.endswith("D") or code in ("$", "MXN", "CLP", "COP", "ARS", "UYU")
+    return code in ({"US$": "USD", "€": "EUR", "£": "GBP"}.get(mark, mark), mark)
 
 
 def parse_decimal(text: str, decimal: str = ".") -> Decimal:

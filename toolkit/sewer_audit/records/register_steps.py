@@ -44,6 +44,14 @@ def resolve_steps(
     register = frame["register"].to_numpy(dtype=float)
     missing = np.isnan(register)
     status[missing], reason[missing] = "rejected", "blank"
+    if missing.any():
+        lines = [int(line) for line in frame["line"][missing]]
+        told = ", ".join(map(str, lines[:5])) + (", ..." if len(lines) > 5 else "")
+        findings.flag(
+            "blank-reads",
+            f"{len(lines)} of {count} reads of the register are blank and left out (line {told})",
+            lines=lines,
+        )
     changed = _changes(frame, findings)
     _outliers(frame, register, changed, status, reason, findings)
     good = np.flatnonzero(status != "rejected")

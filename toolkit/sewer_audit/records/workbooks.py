@@ -114,10 +114,11 @@ def _rows(page: Any, findings: Findings) -> tuple[list[tuple[Any, ...]], bool]:
     """
     page.reset_dimensions()
     rows, cut = [], False
-    for row in page.iter_rows(values_only=True):
+    for cells in page.iter_rows():
+        row = tuple(map(_value, cells))
         last = max((place for place, cell in enumerate(row, 1) if cell is not None), default=0)
         cut = cut or last < len(row)
-        rows.append(tuple(row[:last]))
+        rows.append(row[:last])
     while rows and not rows[-1]:
         rows.pop()
     width = max(map(len, rows), default=0)
@@ -132,6 +133,17 @@ def _rows(page: Any, findings: Findings) -> tuple[list[tuple[Any, ...]], bool]:
 def _filled(page: Any) -> bool:
     page.reset_dimensions()
     return any(cell is not None for row in page.iter_rows(values_only=True) for cell in row)
+
+
+def _value(cell: Any) -> Any:
+    """What a cell holds; a day that is shown without a time has none, though stored as 00:00."""
+    value = cell.value
+    if isinstance(value, dt.datetime) and value.time() == dt.time():
+        from openpyxl.styles.numbers import is_datetime
+
+        if is_datetime(cell.number_format) == "date":
+            return value.date()
+    return value
 
 
 def _text(cell: Any) -> str:

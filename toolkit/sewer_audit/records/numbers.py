@@ -49,7 +49,20 @@ def currency_mark(text: str) -> str:
 
 
 def fits_currency(mark: str, currency: str) -> bool:
-    """Whether a sign or code may stand for a currency; "$" stands for every dollar."""
+    """Whether a sign or code may stand for a currency; "$" stands for every dollar.
+
+    Parameters
+    ----------
+    mark : str
+        As :func:`currency_mark` gives it [text].
+    currency : str
+        Code of the currency, such as "USD" [text].
+
+    Returns
+    -------
+    bool
+        Whether it may [-].
+    """
     code = currency.strip().upper()
     if mark == "$":
         return code.endswith("D") or code in ("$", "MXN", "CLP", "COP", "ARS", "UYU")

@@ -22,7 +22,8 @@ from sewer_audit.effluent import (
     zero_path,
 )
 from sewer_audit.errors import InputRefused
-from sewer_audit.hydraulics import build_device, speed_of_sound
+from sewer_audit.hydraulics import build_device, hand_reading, speed_of_sound
+from sewer_audit.report.frames import assumptions
 from sewer_audit.uncertainty import Cause, Draws, Step, Visit, ZeroModel, condition_zero
 
 FLUME = build_device("parshall flume", {"throat": "6 in"})
@@ -335,3 +336,29 @@ def test_an_unreadable_event_is_told_with_its_place(tmp_path):
     wrong = EVENTS.replace("2026-01-12 09:00", "12th of never")
     told = inspect_file(site(tmp_path, tables=wrong)).problems
     assert any(p.column == "effluent.event[1].time" for p in told)
+
+
+# ------------------------------------------------------------------ how figures are known
+
+
+def test_the_share_that_rests_on_memory_or_judgement_is_told(tmp_path):
+    """Stated figures with a certificate take it away; the page and findings.json say the same."""
+    loose = audit(load_case(site(tmp_path)), draws=1000)
+    certain = "".join(
+        f'[[effluent.cause]]\nname = "{name}"\nstandard = "{figure}"\nsource = "certificate 12"\n'
+        for name, figure in [("discharge coefficient", "3 %"), ("air humidity", "1 %")]
+    )
+    stated = audit(load_case(site(tmp_path, tables=certain)), draws=1000)
+    shares = [each.findings()["memory_or_judgement"]["effluent"] for each in (loose, stated)]
+    assert 0.5 < shares[0] <= 1 and shares[1] < shares[0]
+    graded = stated.causes.set_index("cause")["grade"]
+    assert graded["discharge coefficient"] == "stated" and graded["zero error"] == "read"
+    assert graded["sampling interval"] == "computed" and graded["clock"] == "judgement"
+    page = assumptions(loose).set_index("cause")
+    told = page.loc["from memory or by judgement, together", "standard uncertainty"]
+    assert told == f"{100 * shares[0]:.0f} % of the variance"
+
+
+def test_a_discharge_by_hand_says_how_its_accuracy_is_known():
+    said = str(hand_reading("parshall", {"throat": "6 in", "head": "3 in"}))
+    assert "grade      memory" in said and "field      8 % at 95 %" in said

@@ -10,9 +10,10 @@ import pandas as pd
 
 from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.effluent import OFFSET
+from sewer_audit.sources import LOOSE, STATED
 from sewer_audit.uncertainty import BudgetTable, Cause, Draws, variance_budget
 
-__all__ = ["budget_table", "cause_table", "persistence_of"]
+__all__ = ["budget_table", "cause_table", "loose_shares", "persistence_of"]
 
 NOTHING = 1e-9
 """A cause felt less than this is not felt: the rounding of the machine [m3]."""
@@ -174,6 +175,9 @@ def cause_table(evidence: Evidence) -> pd.DataFrame:
     """
     named = [("effluent", c) for c in _effluent_causes(evidence)]
     named += [("balance", c) for c in (*evidence.causes, *_reading_dates(evidence))]
+    worked_out = {cause.name for cause in _reading_dates(evidence)}
+    if evidence.effluent is not None:
+        worked_out |= {each.cause.name for each in evidence.effluent.model.independent}
     rows = [
         {
             "estimate": estimate,
@@ -184,9 +188,47 @@ def cause_table(evidence: Evidence) -> pd.DataFrame:
             "shape": cause.shape,
             "persistence": cause.persistence,
             "default": cause.default,
+            "grade": _grade(cause, cause.name in worked_out),
             "source": cause.source,
         }
         for estimate, cause in dict.fromkeys(named)
     ]
     columns = ["estimate", "cause", "value", "standard", "unit", "shape", "persistence"]
-    return pd.DataFrame(rows, columns=[*columns, "default", "source"])
+    return pd.DataFrame(rows, columns=[*columns, "default", "grade", "source"])
+
+
+def _grade(cause: Cause, worked_out: bool) -> str:
+    """How a figure was taken: its grade, "stated" by the case, or "computed" from the record."""
+    if cause.grade:
+        return cause.grade
+    if not cause.default:
+        return STATED
+    return "computed" if worked_out else "judgement"
+
+
+def loose_shares(budget: pd.DataFrame, causes: pd.DataFrame) -> dict[str, float]:
+    """Share of the variance of each estimate's total that nobody can look up.
+
+    Parameters
+    ----------
+    budget : DataFrame
+        As `budget_table` makes it [m3].
+    causes : DataFrame
+        As `cause_table` makes it [SI].
+
+    Returns
+    -------
+    dict of str to float
+        Estimate to the share whose figures are from memory, common practice or judgement; the zero
+        counts as such while any figure of it is one [-].
+    """
+    graded = dict(zip(causes["cause"], causes["grade"], strict=True))
+    zero = [graded[name] for name in ("zero error", "zero drift", "gauge datum") if name in graded]
+    graded[OFFSET] = next((grade for grade in zero if grade in LOOSE), STATED)
+    total = budget[(budget["invoice"] == "total") & (budget["cause"] != "interactions")]
+    shares = {}
+    for estimate, rows in total.groupby("estimate", sort=False):
+        loose = rows["cause"].map(graded).isin(LOOSE)
+        whole = float(rows["share"].sum())
+        shares[str(estimate)] = float(rows["share"][loose].sum()) / whole if whole else 0.0
+    return shares

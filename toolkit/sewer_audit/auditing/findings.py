@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sewer_audit.auditing.budget import loose_shares
 from sewer_audit.auditing.claim import claim_sums, ledger_table
 from sewer_audit.auditing.further import network_table
 from sewer_audit.auditing.result import Audit
@@ -81,6 +82,7 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "basis": result.basis,
             "budget": result.budget,
             "causes": result.causes,
+            "memory_or_judgement": loose_shares(result.budget, result.causes),
             "first_order": result.first_order,
             "stability": None if result.stability is None else vars(result.stability),
             "explanations": result.explanations,

@@ -17,6 +17,8 @@ from sewer_audit.hydraulics.echo import EchoRanger, echo_distance
 from sewer_audit.hydraulics.notes import remarks_of, rules_of
 from sewer_audit.hydraulics.parshall import ParshallFlume
 from sewer_audit.hydraulics.registry import DEVICES, find_kind
+from sewer_audit.hydraulics.tables import facts_of, families_of
+from sewer_audit.sources import STATED
 from sewer_audit.units import from_si, parse
 
 __all__ = ["CAUTION", "HandReading", "hand_reading"]
@@ -66,6 +68,7 @@ class HandReading:
     inverse: bool = False
     trend_grade: bool = False
     remarks: tuple[str, ...] = ()
+    field: tuple[str, ...] = ()
     caution: str = CAUTION
 
     def as_dict(self) -> dict[str, Any]:
@@ -103,6 +106,8 @@ class HandReading:
                 f"  accuracy   {100 * each.relative:.2g} % ({each.cause}; confidence "
                 f"{each.confidence}; {each.source})"
             )
+            lines.append(f"  grade      {each.grade or STATED}: how that figure is known")
+        lines += [f"  field      {text}" for text in self.field]
         lines += [
             f"  rule       {rule.subject}: {rule.text} [{rule.source}]" for rule in self.rules
         ]
@@ -265,6 +270,10 @@ def _answer(
         inverse,
         notes.trend_grade,
         notes.remarks,
+        tuple(
+            f"{row['text']} [{row['source']}]"
+            for row in facts_of("field", *families_of(device.method))
+        ),
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.auditing.budget import loose_shares
 from sewer_audit.report.words import Words
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty.causes import HALF_WIDTH_DIVISORS
@@ -50,6 +51,18 @@ MEASURED_IN = {
 }
 
 
+KNOWN = {
+    "read": "read in the source",
+    "abstract": "abstract read",
+    "computed": "computed",
+    "common practice": "common practice",
+    "judgement": "judgement",
+    "memory": "from memory",
+    "stated": "stated by the case",
+}
+"""Grade of a figure in words [text]."""
+
+
 def assumptions(result: Any) -> pd.DataFrame:
     """Every uncertain input with its figure, how long it lasts and where it comes from.
 
@@ -58,16 +71,31 @@ def assumptions(result: Any) -> pd.DataFrame:
     causes = result.causes
     with speaking(Words.of(result).spoken):
         spread = [_spread(row, result.case) for row in causes.to_dict("records")]
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "estimate": causes["estimate"],
             "cause": causes["cause"],
             "standard uncertainty": spread,
             "lasts over": causes["persistence"],
             "supplied by": np.where(causes["default"], "default of the toolkit", "case file"),
+            "how known": causes["grade"].map(KNOWN),
             "source": causes["source"],
         }
     )
+    loose = loose_shares(result.budget, result.causes)
+    rows = [
+        {
+            "estimate": estimate,
+            "cause": "from memory or by judgement, together",
+            "standard uncertainty": f"{spoken.percent(share, 0)} of the variance",
+            "lasts over": "",
+            "supplied by": "default of the toolkit",
+            "how known": "computed",
+            "source": "the inputs above that are from memory, common practice or judgement",
+        }
+        for estimate, share in loose.items()
+    ]
+    return pd.concat([table, pd.DataFrame(rows, columns=table.columns)], ignore_index=True)
 
 
 def _spread(row: dict[str, Any], case: Any) -> str:

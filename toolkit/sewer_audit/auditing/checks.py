@@ -119,8 +119,12 @@ def _record(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
     shares = _covered(inputs.logger.frame[good], periods, table)
     least = case.data.rule.smallest_coverage_of_record
     problems, poor = [], []
-    for invoice, share in zip(periods["invoice"], shares, strict=True):
-        if share == 0 and not (table.allow_missing_periods and (shares > 0).any()):
+    lost = inputs.logger.frame["time"][~good]
+    for (_, row), share in zip(periods.iterrows(), shares, strict=True):
+        invoice = row["invoice"]
+        rejected = bool(((lost >= row["start"]) & (lost < row["end"])).any())
+        spared = (table.allow_missing_periods or rejected) and (shares > 0).any()
+        if share == 0 and not spared:
             found = f"no accepted reading in the service period of invoice {invoice}"
             if inputs.logger.step > table.longest_bridge:
                 found += f" closer to the next than longest_bridge ({table.longest_bridge:.0f} s; "

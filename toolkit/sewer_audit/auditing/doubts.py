@@ -40,6 +40,8 @@ def doubts(
     bridge = case.data.effluent.longest_bridge  # type: ignore[union-attr]
     pieces = stretches(series.time, spans, np.zeros(0), bridge, series.width)
     found = _held_back(case, inputs, periods, series, pieces)
+    found += _odd_days(case, inputs, periods, series, pieces)
+    found += _backwards(case, periods, series, inputs, spans)
     found += _dry(case, inputs, periods, series, spans)
     return found + _totaliser(case, inputs, periods, series, volumes, spans)
 
@@ -79,6 +81,74 @@ def _held_back(
             )
             flags.append(Flag("held back decides", message, {"rule": rule, "invoices": names}))
     return flags
+
+
+ODD = {
+    "scale change": "are the same multiple of what is usual, as where a unit changed",
+    "velocity against depth": "show another velocity at the same depth than usual, as where a "
+    "sensor is fouled, a unit changed, or the sewer below stands full",
+    "ponding": "stay high for hours without a low, as where the sewer below stands full",
+}
+"""Marked stretches that look like a fault: what they show [text]."""
+
+
+def _odd_days(
+    case: Case, inputs: Inputs, periods: Periods, series: DischargeSeries, pieces: list[Any]
+) -> list[Flag]:
+    """Stretches that look like a fault, where they move a volume by more than the tolerance."""
+    table = inputs.logger.spans  # type: ignore[union-attr]
+    flags = []
+    for rule, words in ODD.items():
+        out = np.zeros(len(series.time), dtype=bool)
+        for row in () if table is None else table[table["rule"] == rule].itertuples():
+            ends = ((each - series.epoch) / SECOND for each in (row.start, row.end))
+            low, high = np.searchsorted(series.time, list(ends))
+            out[low : high + 1] = True
+        if not out.any() or out.all():
+            continue
+        usual = float(series.discharge[~out].mean())
+        kept, moved = np.zeros(len(periods.names)), np.zeros(len(periods.names))
+        for piece in pieces:
+            where = out[piece.readings]
+            volume = piece.weights * series.discharge[piece.readings]
+            kept[piece.period] += volume.sum()
+            moved[piece.period] += abs(volume[where].sum() - usual * piece.weights[where].sum())
+        decides = moved > case.data.rule.tolerance * np.maximum(kept, 1e-9)
+        names = [name for name, each in zip(periods.names, decides, strict=True) if each]
+        if names:
+            message = (
+                f"{series.name}: readings of {out.mean() * 100:.0f} % of the time {words}. At the "
+                f"usual flow the volume would differ by up to {spoken.volume(moved.max())} in one "
+                f"invoice. No verdict rests on the record in {', '.join(names)}; correct the "
+                "stretch in the case, or have somebody look."
+            )
+            flags.append(Flag("odd-days", message, {"rule": rule, "invoices": names}))
+    return flags
+
+
+def _backwards(
+    case: Case, periods: Periods, series: DischargeSeries, inputs: Inputs, spans: np.ndarray
+) -> list[Flag]:
+    """Flow below nothing, accepted or rejected, that a volume would notice."""
+    frame = inputs.logger.frame  # type: ignore[union-attr]
+    if "flow" not in frame:
+        return []
+    flow = np.nan_to_num(frame["flow"].to_numpy(dtype=float))
+    time = np.asarray((frame["time"] - series.epoch) / SECOND, dtype=float)
+    names = []
+    for name, (start, end) in zip(periods.names, spans, strict=True):
+        inside = flow[(time >= start) & (time < end)]
+        back, ahead = -inside[inside < 0].sum(), inside[inside > 0].sum()
+        if back > case.data.rule.tolerance / 2 * max(ahead, 1e-12):
+            names.append(name)
+    if not names:
+        return []
+    message = (
+        f"{series.name}: flow below nothing makes up more than half the tolerance of the volume in "
+        f"{', '.join(names)}: an offset of the meter, a sign, or water that comes back. No verdict "
+        "rests on the record there."
+    )
+    return [Flag("flow-below-zero", message, {"invoices": names})]
 
 
 def _dry(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -28,6 +29,12 @@ def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
         crown=getattr(case.device, "diameter", None),
         shown_as=case.file.name,
     )
+    if "echo_time" in record.frame and "temperature anomaly" not in table.screening:
+        # without its air there is no level, so what is marked elsewhere is no reading here
+        rules = tuple(
+            replace(rule, action="reject") if rule.name == "temperature anomaly" else rule
+            for rule in rules
+        )
     return screen(record, level, rules, visits=_visits(case), zone=case.data.case.time_zone)
 
 

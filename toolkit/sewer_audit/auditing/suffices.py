@@ -85,7 +85,9 @@ def first_order_table(
         names = [*replay.evidence.periods.names, "total"]
         joint = np.column_stack([columns, columns.sum(axis=1)])
         linear = found.with_total()
-        for place in np.flatnonzero(joint.std(axis=0) > 1e-12 * np.nanmax(np.abs(joint))):
+        for place in np.flatnonzero(
+            joint.std(axis=0) > 1e-12 * np.nanmax(np.abs(joint), initial=0.0)
+        ):
             summary = summarise(joint[:, place], coverage)
             unit = UNITS.get(figure, "m3")
             start = {"figure": figure, "invoice": names[place], "unit": unit}

@@ -139,7 +139,7 @@ def period_volumes(
     spans = periods.seconds(series.epoch)
     edges = zero.edges if zero is not None else series.time[[0, -1]]
     pieces = stretches(series.time, spans, edges[1:-1], longest_bridge, series.width)
-    _refuse_empty(pieces, periods, series, allow_missing)
+    _refuse_empty(pieces, periods, series, spans, allow_missing)
     rating = record_rating(series, device, causes, zero)
     table = record_table(series, rating, causes, zero, pieces, edges)
     bins = _hours_of_week(series, periods.zone)
@@ -172,11 +172,23 @@ def period_volumes(
 
 
 def _refuse_empty(
-    pieces: Sequence[Stretch], periods: Periods, series: DischargeSeries, allow: bool
+    pieces: Sequence[Stretch],
+    periods: Periods,
+    series: DischargeSeries,
+    spans: np.ndarray,
+    allow: bool,
 ) -> None:
+    """Refuse periods no row of the record reaches; one whose rows were rejected has no coverage."""
     held = {piece.period for piece in pieces}
     lasting = np.flatnonzero(periods.lasting)
     empty = [periods.names[place] for place in lasting if place not in held]
+    if held and series.lost is not None:
+        rejected = {
+            periods.names[place]
+            for place in lasting
+            if ((series.lost >= spans[place, 0]) & (series.lost < spans[place, 1])).any()
+        }
+        empty = [name for name in empty if name not in rejected]
     if empty and (not allow or not held):
         raise InputRefused(
             [

@@ -72,6 +72,67 @@ def dry_or_dead(view: View, rule: Rule, site: Site) -> np.ndarray:
     return found
 
 
+def _days_of(view: View, site: Site) -> tuple[np.ndarray, int]:
+    """Day of every reading by the clock of the site, counted from none, and how many there are."""
+    day, _, _ = _daily(view, site, 0.5)
+    return (day - day[0], int(day[-1] - day[0]) + 1) if len(day) else (day, 0)
+
+
+def _runs_of_days(day: np.ndarray, odd: np.ndarray, fewest: float) -> np.ndarray:
+    """Readings of days that are odd at least so many in a row."""
+    keep = np.zeros(len(odd), dtype=bool)
+    for start, end in zip(*runs(odd), strict=True):
+        keep[start:end] = end - start >= fewest
+    return keep[day]
+
+
+def scale_change(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    values = view.columns.get("flow", view.level)
+    day, count = _days_of(view, site)
+    if count < 14:
+        return "fewer than 14 days"
+    table = pd.Series(values).groupby(day).quantile([0.1, 0.5, 0.9]).unstack()
+    table = table.reindex(range(count))
+    usual = table.median()
+    table, usual = table.loc[:, usual > 0], usual[usual > 0]
+    if not len(usual):
+        return view.none()
+    ratio = (table / usual).to_numpy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle = np.median(ratio, axis=1)
+        size = np.exp(np.abs(np.log(middle)))
+        spread = ratio.max(axis=1) / ratio.min(axis=1)
+        alike, far = spread <= np.maximum(rule["alike"], np.sqrt(size)), size > rule["factor"]
+    return _runs_of_days(day, alike & far, rule["days"])
+
+
+def velocity_against_depth(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if "velocity" not in view.columns:
+        return "no velocity recorded"
+    day, count = _days_of(view, site)
+    if count < 7:
+        return "fewer than 7 days"
+    wet = view.level > 0.25 * float(np.nanmedian(view.level))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        factor = np.where(wet, view.columns["velocity"] / view.level ** (2 / 3), np.nan)
+    daily = pd.Series(factor).groupby(day).median().reindex(range(count)).to_numpy()
+    odd = np.abs(daily / np.nanmedian(daily) - 1) > rule["change"]
+    return _runs_of_days(day, odd, rule["days"])
+
+
+def ponding(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    found = view.none()
+    if not view.level.any() or len(found) < 100:
+        return "no level recorded"
+    high = float(np.quantile(view.level, rule["high"]))
+    longest = 0.0
+    for start, end in zip(*runs(view.level > 0.8 * high), strict=True):
+        lasts = view.seconds[end - 1] - view.seconds[start]
+        if lasts >= rule["longest"] and np.median(view.level[start:end]) > high:
+            found[start:end], longest = True, max(longest, lasts)
+    return found
+
+
 def sudden_change(view: View, rule: Rule, site: Site) -> np.ndarray:
     found = view.none()
     if len(view.level) > 1:
@@ -297,6 +358,9 @@ def totaliser(view: View, rule: Rule, site: Site) -> np.ndarray | str:
 
 
 MARKING = {
+    "scale change": scale_change,
+    "velocity against depth": velocity_against_depth,
+    "ponding": ponding,
     "dry or dead": dry_or_dead,
     "sudden change": sudden_change,
     "step change": step_change,

@@ -104,6 +104,8 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         {
             "readings": _p(2, "count", "water does not vanish and return within two readings"),
             "neighbours above": _p(0.03, "length", "well above the noise at zero"),
+            "together": _p(0.25, "ratio", "of ten readings around a zero; losses come alone"),
+            "lumps": _p(0.3, "ratio", "scatter of the flow around zeros; a loss leaves it alone"),
             "often": _p(0.15, "ratio", "losses written as zero are rarer than pauses of a pump"),
             "most": _p(0.01, "ratio", "more than these are a habit of the site or of the logger"),
         },
@@ -132,6 +134,36 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         {
             "longest": _p(43200.0, "time", "nights without work are shorter"),
             "dry level": _p(0.005, "length", "less than a sensor tells from an empty channel"),
+        },
+    ),
+    Rule(
+        "scale change",
+        "mark",
+        "days whose low, middle and high values are all the same multiple of the usual ones",
+        {
+            "factor": _p(1.8, "ratio", "seasons and shifts change less, and not all values alike"),
+            "alike": _p(
+                1.4, "ratio", "largest over smallest of a day's three; up to the root of it"
+            ),
+            "days": _p(3, "count", "weekends and holidays are shorter"),
+        },
+    ),
+    Rule(
+        "velocity against depth",
+        "mark",
+        "days whose velocity at its depth differs from the usual: fouled sensor, unit, backwater",
+        {
+            "change": _p(0.15, "ratio", "of velocity over depth to the power 2/3, day by day"),
+            "days": _p(2, "count", "one day may be a cleaning or a flood"),
+        },
+    ),
+    Rule(
+        "ponding",
+        "mark",
+        "hours on end without a low: the sewer below stands full, or something lies on the crest",
+        {
+            "high": _p(0.97, "ratio", "of all readings lie below, where the record is usual"),
+            "longest": _p(28800.0, "time", "a shift ends, a storm runs off"),
         },
     ),
     Rule(
@@ -198,7 +230,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "mark",
         "air temperature that is impossible, jumps, or stands still: echo distance follows it",
         {
-            "lowest": _p(233.15, "temperature", "colder than a manhole gets"),
+            "lowest": _p(243.15, "temperature", "colder than a manhole gets"),
             "highest": _p(343.15, "temperature", "hotter than a manhole gets"),
             "change in an hour": _p(15.0, "temperature difference", "air in a manhole is sluggish"),
             "longest": _p(172800.0, "time", "air without a change for two days is a held value"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,8 @@ from sewer_audit.records.rules import Rule
 
 __all__ = ["REJECTING", "Held", "View", "runs"]
 
+RECURS = 20
+"""Zeros that are told apart from losses by how they come [-]."""
 SOUND = 343.0
 """Speed of sound in air at 20 degC [m/s]; only used to put a separation into echo time."""
 
@@ -199,15 +202,18 @@ def _zeros_recur(
     """Whether zeros come as those of a pump do: often, evenly, or with flow that falls to them."""
     if zero.mean() > rule["often"] or (ends - starts > rule["readings"]).sum() >= 20:
         return True
-    if len(starts) < 20:
+    if len(starts) < RECURS:
         return False
     if _evenly(starts):
         return True
-    inside = (starts > 1) & (ends < len(zero) - 1)
-    before, after = raw[starts[inside] - 1], raw[ends[inside]]
-    beyond = np.maximum(raw[starts[inside] - 2], raw[np.minimum(ends[inside] + 1, len(raw) - 1)])
-    lower = np.minimum(before, after) / np.where(beyond > 0, beyond, np.inf)
-    return bool(np.median(lower) < 0.8)
+    around = np.clip(starts[:, None] + np.arange(-4, 6), 0, len(raw) - 1)
+    if zero[around].mean() > rule["together"]:
+        return True
+    near = np.where(zero[around], np.nan, raw[around])
+    with np.errstate(invalid="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # nothing but zeros around
+        lumps = np.nanstd(near, axis=1) / np.nanmean(near, axis=1)
+    return bool(np.nanmedian(lumps) > rule["lumps"])
 
 
 def _evenly(starts: np.ndarray) -> bool:

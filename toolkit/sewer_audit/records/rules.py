@@ -104,8 +104,8 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         {
             "readings": _p(2, "count", "water does not vanish and return within two readings"),
             "neighbours above": _p(0.03, "length", "well above the noise at zero"),
-            "together": _p(0.25, "ratio", "of ten readings around a zero; losses come alone"),
-            "lumps": _p(0.3, "ratio", "scatter of the flow around zeros; a loss leaves it alone"),
+            "together": _p(0.2, "ratio", "of ten readings around a zero; losses come alone"),
+            "lumps": _p(0.25, "ratio", "scatter of the flow around zeros; a loss leaves it alone"),
             "often": _p(0.15, "ratio", "losses written as zero are rarer than pauses of a pump"),
             "most": _p(0.01, "ratio", "more than these are a habit of the site or of the logger"),
         },

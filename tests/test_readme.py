@@ -1,20 +1,24 @@
-"""What README shows as case and rate files is what the toolkit reads."""
+"""What README and the reference show as commands, code, case and rate files is what is read."""
 
 from __future__ import annotations
 
 import re
+import shlex
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
+import sewer_audit
+from sewer_audit.__main__ import main, parser
 from sewer_audit.case import load_case
 from sewer_audit.charges import InvoiceFacts, load_rates, price
 from test_case_mapping import CASE
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-MAPPING, CHANGE, RATES, ACCOUNT, FURTHER = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+REFERENCE = (Path(sewer_audit.__file__).parent / "reference.md").read_text(encoding="utf-8")
+MAPPING, CHANGE, RATES, ACCOUNT, FURTHER = re.findall(r"```toml\n(.*?)```", REFERENCE, re.DOTALL)
 
 
 def test_the_mapping_shown_is_the_one_that_is_read():
@@ -73,3 +77,32 @@ def test_the_two_commands_are_the_first_two_blocks():
 @pytest.mark.parametrize("target", re.findall(r"\]\(([^)]+)\)", README))
 def test_every_linked_file_is_there(target):
     assert target.startswith("https://") or (Path(__file__).parent.parent / target).is_file()
+
+
+def test_the_front_door_is_short():
+    assert len(README.splitlines()) <= 150
+
+
+@pytest.mark.parametrize(
+    "line", [c for c in re.findall(r"`(sewer-audit [^`]+)`", f"{README}{REFERENCE}")]
+)
+def test_every_command_shown_is_understood(line):
+    """Words in capitals stand for a name of the reader's; the options are read all the same."""
+    words = shlex.split(line.replace("\n", " "))[1:]
+    given = parser().parse_args(words)
+    assert callable(given.run)
+
+
+@pytest.mark.parametrize("topic", re.findall(r"`\"([a-z ]+)\"`", README))
+def test_every_topic_named_is_explained(topic, capsys):
+    assert main(["explain", topic]) == 0
+    assert len(capsys.readouterr().out) > 200
+
+
+def test_the_code_shown_runs(tmp_path, monkeypatch):
+    (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    monkeypatch.chdir(tmp_path)
+    found: dict = {}
+    exec(code.replace("audit(case", "audit(draws=400, case=case"), found)
+    assert (tmp_path / "tables.xlsx").is_file()
+    assert found["stricter"].rule.tolerance == 0.03

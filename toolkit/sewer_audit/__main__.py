@@ -36,10 +36,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         Exit code: 0 done, 1 input refused, 2 wrong usage [-].
     """
-    parser = _parser()
-    given = parser.parse_args(arguments)
+    words = parser()
+    given = words.parse_args(arguments)
     if not hasattr(given, "run"):
-        parser.print_help(sys.stderr)
+        words.print_help(sys.stderr)
         return 2
     with suppress(ValueError):  # in another thread than the main one
         signal.signal(signal.SIGTERM, signal.default_int_handler)  # asked to end: clear up first
@@ -59,13 +59,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 1
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+def parser() -> argparse.ArgumentParser:
+    """Every command with its options."""
+    program = argparse.ArgumentParser(
         prog="sewer-audit",
         description="Audit sewer invoices against effluent records, metered intake and the rate "
         "schedule. Exit codes: 0 done, 1 input refused, 2 wrong usage.",
     )
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    commands = program.add_subparsers(title="commands", metavar="COMMAND")
     builders = (
         _start,
         add_read_bills,
@@ -80,7 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     builders += (_discharge, _recheck)
     for build in builders:
         build(commands)
-    return parser
+    return program
 
 
 def _start(commands) -> None:

@@ -1,9 +1,14 @@
-"""The reference of both files, printed from the descriptions that the models carry."""
+"""The reference: of every key from its description, of how keys work together from a text.
+
+The text is ``reference.md``, a section for each topic.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from functools import cache
+from importlib import resources
 
 from pydantic import BaseModel
 
@@ -54,10 +59,21 @@ def reference(whole: bool = False) -> str:
             lines.append(f"  {mark.format(key.path):<28} {key.means}")
             lines += [f"      {row}" for row in _keys(key)] if whole else []
         lines.append("")
-    if not whole:
+    lines += ["How keys work together", "", *(f"  {topic}" for topic in topics()), ""]
+    if whole:
+        lines += [f"{topic}\n\n{text}\n" for topic, text in topics().items()]
+    else:
         lines += ["sewer-audit explain TABLE lists its keys, sewer-audit explain KEY says what it",
                   "means; any words are looked for. --all prints every key."]  # fmt: skip
     return "\n".join(lines).rstrip()
+
+
+@cache
+def topics() -> Mapping[str, str]:
+    """Topic to its text [text]."""
+    text = resources.files("sewer_audit").joinpath("reference.md").read_text("utf-8")
+    parts = (part.split("\n", 1) for part in text.split("\n## ")[1:])
+    return {head.strip(): body.strip() for head, body in parts}
 
 
 def _tables(root: type[BaseModel]) -> Iterator[Key]:
@@ -77,7 +93,7 @@ def about(words: str) -> str:
     Parameters
     ----------
     words : str
-        A path, the end of a path, a size of a device, or words [text].
+        A path, the end of a path, a size of a device, a topic, or words [text].
 
     Returns
     -------
@@ -85,6 +101,13 @@ def about(words: str) -> str:
         For a terminal; empty where nothing is known [text].
     """
     asked = words.strip("[] ").removeprefix("case:").removeprefix("rates:")
+    sections = [
+        f"{topic}\n\n{text}"
+        for topic, text in topics().items()
+        if " " in asked and all(word in topic.lower() for word in asked.lower().split())
+    ]
+    if sections:
+        return "\n\n".join(sections)
     every = [
         key_at(path, model, name) for root in FILES.values() for path, model, name in walk(root)
     ]

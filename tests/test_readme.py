@@ -81,6 +81,8 @@ def test_every_linked_file_is_there(target):
 
 def test_the_front_door_is_short():
     assert len(README.splitlines()) <= 150
+    developers = Path(__file__).parent.parent / "DEVELOPERS.md"
+    assert len(developers.read_text(encoding="utf-8").splitlines()) <= 150
 
 
 @pytest.mark.parametrize(

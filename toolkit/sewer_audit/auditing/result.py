@@ -134,8 +134,8 @@ class Audit:
         Returns
         -------
         dict
-            Keys as documented in DEVELOPERS.md; the same case, draws and seed give the same
-            figures to the last digit [SI].
+            Keys as "sewer-audit explain 'keys of findings.json'" says; the same case, draws and
+            seed give the same figures to the last digit [SI].
         """
         return deepcopy(self._findings)
 

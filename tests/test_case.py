@@ -76,6 +76,8 @@ def test_a_correct_case_is_read(tmp_path):
         ("return_factor = 0.9", "return_factor = 9.0", 5, "is no share of the intake"),
         ('"parshall flume"', '"magic flume"', 17, "is not known"),
         ("[case]", "[case", 1, "not readable as TOML"),
+        ('"invoices.csv"', '"logs\\invoices.csv"', 9, "Write folders with /"),
+        ('"invoices.csv"', "'logs\\invoices.csv'", 9, "as in 'logs/invoices.csv'"),
     ],
 )
 def test_what_is_refused_says_line_key_and_remedy(tmp_path, old, new, line, message):

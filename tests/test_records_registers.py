@@ -210,3 +210,27 @@ def test_blank_reads_are_told_with_their_lines(read):
     record = read(["2026-01-01,900", "2026-01-20,", "2026-02-01,960", "2026-02-10,"])
     (flag,) = [each for each in record.flags if each.code == "blank-reads"]
     assert flag.data["lines"] == [3, 5]
+
+
+def test_date_and_time_in_two_columns(read):
+    rows = ["07/01/2026,8:30 AM,1", "08/01/2026,2:05 PM,2"]
+    columns = {"date": "Day", "time": "Hour", "register": "Count"}
+    record = read(rows, "Day,Hour,Count", columns=columns, day_first=False)
+    told = record.frame["time"].dt.strftime("%Y-%m-%d %H:%M").tolist()
+    assert told == ["2026-07-01 08:30", "2026-08-01 14:05"]
+
+
+def test_a_column_of_times_that_the_case_forgets_is_told(read):
+    columns = {"time": "Day", "register": "Count"}
+    rows = ["07/01/2026,8:30 AM,1", "08/01/2026,2:05 PM,2"]
+    with pytest.raises(InputRefused, match=r"'Hour' holds times of day.*time = 'Hour'"):
+        read(rows, "Day,Hour,Count", columns=columns, day_first=False)
+
+
+def test_remarks_in_place_of_a_date_are_told_and_no_reads(read):
+    rows = [*months([10, 15]), "glass wiped: no read,", "2026-03-01 08:00,22"]
+    record = read(rows)
+    assert record.frame["register"].tolist() == [10, 15, 22]
+    assert codes(record) == ["remarks between reads"]
+    with pytest.raises(InputRefused, match="line 4"):
+        read([*months([10, 15]), "glass wiped,17", "2026-03-01 08:00,22"])

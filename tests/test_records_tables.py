@@ -403,3 +403,40 @@ def test_a_stray_cell_of_a_workbook_costs_neither_memory_nor_time(tmp_path, cell
     else:
         assert rows[1][:2] == ["2026-01-01", "10"] and rows[-1][-1] == "1"
     assert time.process_time() - start < 8
+
+
+@pytest.mark.parametrize("marks", ["12.5", "98"])
+def test_a_number_cut_by_its_separator_of_thousands_is_refused(tmp_path, marks):
+    head = "day,clock,gap mm,remark\n"
+    rows = [f"2026-03-0{n},08:00,{marks},\n" for n in range(1, 6)]
+    path = put(tmp_path, head + "".join(rows) + "2026-03-06,08:00,1,260,\n")
+    with pytest.raises(InputRefused, match=r"line 7: the row has 5 cells.*1,260 looks like one"):
+        read_table(path)
+    with pytest.raises(InputRefused, match=r"line 7: the row has 5 cells"):
+        read_logger(
+            path,
+            zone="UTC",
+            columns={"distance": ColumnSpec("gap mm", "mm")},
+            date="day",
+            time="clock",
+        )
+
+
+def test_every_number_cut_by_its_separator_is_refused_too(tmp_path):
+    rows = [f"2026-03-0{n} 08:00,1,26{n},\n" for n in range(1, 6)]
+    path = put(tmp_path, "time,gap mm,remark\n" + "".join(rows))
+    with pytest.raises(InputRefused, match=r"every row has 4 cells, the header names 3"):
+        read_table(path)
+
+
+def test_a_separator_behind_every_row_is_no_fault(tmp_path):
+    rows = [f"2026-03-0{n} 08:00,1{n}.5,\n" for n in range(1, 6)]
+    assert read_table(put(tmp_path, "time,gap mm\n" + "".join(rows))).rows[0][1] == "11.5"
+
+
+def test_a_time_column_that_the_case_forgets_is_told(tmp_path):
+    rows = [f"2026-03-01,{n:02d}:00,{n}.5\n" for n in range(9)]
+    path = put(tmp_path, "day,clock,head\n" + "".join(rows))
+    with pytest.raises(InputRefused, match=r"column day.*no time of day"):
+        read_logger(path, zone="UTC", columns=HEAD, time="day")
+    assert len(read_logger(path, zone="UTC", columns=HEAD, date="day", time="clock").frame) == 9

@@ -44,6 +44,8 @@ def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -
         match = re.search(r"\(at line (\d+), column \d+\)", str(error))
         found = re.sub(r"\s*\(at .*?\)$", "", str(error))
         line = int(match[1]) if match else None
+        if "\\" in found:
+            remedy = 'Write folders with /, as in "logs/a.csv"; a back-slash has a meaning in TOML'
         raise InputRefused(Problem(name, f"not readable as TOML: {found}", remedy, line)) from None
     except RecursionError:
         tree = None

@@ -415,6 +415,8 @@ def _missing_files(case: Case, text: str) -> list[Problem]:
         elif not os.path.isfile(case.path(name)):
             found = f"there is no file {name!r} beside the case file"
             remedy = "Correct the name, or put the file there"
+            if "\\" in name:
+                remedy = f"Write folders with /, as in {name.replace(chr(92), '/')!r}"
             problems.append(Problem(case.file.name, found, remedy, line, key))
     return problems
 

@@ -26,7 +26,7 @@ __all__ = [
     "unit_of",
 ]
 
-REGISTER_COLUMNS = ("time", "register", "read_type", "meter", "event", "multiplier")
+REGISTER_COLUMNS = ("time", "date", "register", "read_type", "meter", "event", "multiplier")
 INVOICE_COLUMNS = (
     "invoice",
     "start",

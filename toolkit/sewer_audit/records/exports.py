@@ -26,7 +26,7 @@ from sewer_audit.records.dialect import (
 from sewer_audit.records.model import ROLES, ColumnSpec, Findings
 from sewer_audit.records.numbers import decimal_mark
 from sewer_audit.records.sources import open_source
-from sewer_audit.records.tables import column_place, table_of, warn_unnamed
+from sewer_audit.records.tables import column_place, cut_number, table_of, warn_unnamed
 from sewer_audit.units import to_si
 
 __all__ = ["Export", "read_export"]
@@ -165,6 +165,8 @@ class Quick:
         layout = find_layout(rows, self.expected, delimiter)
         if layout is None or layout.data_above:
             return None, None
+        if self._uneven(layout, len(rows[layout.header_index])):
+            return None, None
         named = max((n + 1 for n, cell in enumerate(layout.header) if cell), default=0)
         if any(cell.strip() for row in rows[layout.first_index :] for cell in row[named:]):
             self.unnamed = (named, len(layout.header))
@@ -172,6 +174,15 @@ class Quick:
         if decimal is None:
             decimal = decimal_mark(cell for row in rows[layout.first_index :] for cell in row)
         return layout, decimal
+
+    def _uneven(self, layout: Layout, stated: int) -> bool:
+        """Whether rows are wider than the header as written, so that each must be looked at."""
+        lines = [line for line in self.text.split("\n")[layout.first_index :] if line.strip()]
+        sign = layout.delimiter
+        widths = {line.count(sign) + 1 for line in lines if '"' not in line}
+        if max(widths, default=0) <= stated:
+            return False
+        return len(widths) > 1 or all(cut_number(line.split(sign)) for line in lines[:50])
 
     def _parse(
         self, layout: Layout, places: dict[str, int], decimal: str, numeric: set[str]

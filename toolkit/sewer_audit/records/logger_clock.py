@@ -14,7 +14,7 @@ from sewer_audit import spoken
 from sewer_audit.records.corrections import corrected
 from sewer_audit.records.exports import Export
 from sewer_audit.records.model import ClockCorrection, Findings
-from sewer_audit.records.stamps import Clock, parse_stamps
+from sewer_audit.records.stamps import Clock, joined_stamps, parse_stamps
 from sewer_audit.records.zones import to_utc, zone_of
 
 __all__ = ["TimeSource", "Times", "read_times"]
@@ -70,6 +70,14 @@ def read_times(export: Export, source: TimeSource, findings: Findings) -> Times:
     keep = _data_rows(export, source, clock, findings)
     findings.raise_if_refused()
     naive = clock.naive[keep]
+    if clock.dated_only[keep].all() and len(naive) > 2 * len(np.unique(naive)):
+        findings.add(
+            "the stamps hold a date and no time of day, and several rows have the same date",
+            "Name the column of the time as well: date = 'Day' and time = 'Clock' under columns",
+            column=source.columns[0],
+            code="column",
+        )
+        findings.raise_if_refused()
     order = keep
     if _newest_first(naive):
         naive, order = naive[::-1].copy(), keep[::-1]
@@ -118,8 +126,7 @@ def _clock(export: Export, source: TimeSource) -> Clock:
     if len(columns) == 1:
         return parse_stamps(columns[0], source.day_first)
     if len(columns) == 2:
-        date = columns[0].str.strip().str.replace(r"[ T]00:00(:00)?$", "", regex=True)
-        return parse_stamps(date + " " + columns[1].str.strip(), source.day_first)
+        return parse_stamps(joined_stamps(*columns), source.day_first)
     parts = dict(zip(_part_names(source.columns), columns, strict=True))
     text = parts["year"].str.strip()
     for name, sign in zip(PARTS[1:], "-- ::", strict=True):

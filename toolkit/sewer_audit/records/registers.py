@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +18,14 @@ from sewer_audit.records.moments import read_moments
 from sewer_audit.records.numbers import is_missing, parse_float
 from sewer_audit.records.register_checks import check_register
 from sewer_audit.records.register_steps import meter_changes, resolve_steps
+from sewer_audit.records.stamps import joined_stamps
 from sewer_audit.records.tables import column_place, table_of
 from sewer_audit.records.zones import zone_of
 from sewer_audit.units import to_si
 
 __all__ = ["read_register"]
 
+_CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?(?:\s*[AaPp]\.?[Mm]\.?)?")
 OPTIONAL = ("read_type", "meter", "event", "multiplier")
 
 
@@ -64,7 +67,8 @@ def read_register(
     digits : int, optional
         Digits of the register, so that a roll-over is recognised [-].
     columns : mapping of str to str, optional
-        Our column name (time, register, read_type, meter, event, multiplier) to the file's [text].
+        Our column name (time, date, register, read_type, meter, event, multiplier) to the
+        file's [text].
     day_first : bool, optional
         Order of dates such as 03/04/2026 [-].
     decimal : str, optional
@@ -131,6 +135,9 @@ def _part(
     findings: Findings,
 ) -> pd.DataFrame:
     name = {key: columns.get(key, key) for key in ("time", "register", *OPTIONAL)}
+    if "date" in columns:
+        name["date"] = columns["date"]
+        column_place(table, name["date"], findings)
     silent = Findings(findings.file)
     at = {key: column_place(table, name[key], silent) for key in name}
 
@@ -138,9 +145,15 @@ def _part(
         place = at[key]
         return ["" if place is None else row[place].strip() for row in table.rows]
 
-    moments = read_moments(
-        cells("time"), table.lines, column=name["time"], findings=findings, **facts
-    )
+    stamps = cells("time")
+    if "date" in name:
+        stamps = joined_stamps(cells("date"), stamps)
+    table, stamps = _without_remarks(table, stamps, [at["register"], at["event"]], findings)
+    moments = read_moments(stamps, table.lines, column=name["time"], findings=findings, **facts)
+    if len(moments.dated_only) and moments.dated_only.all():
+        _forgotten_clock(
+            table, {place for place in at.values() if place is not None}, name, findings
+        )
     frame = pd.DataFrame(
         {
             "time": moments.time,
@@ -157,6 +170,47 @@ def _part(
     )
     frame["multiplier"] = frame["multiplier"].ffill().fillna(multiplier)
     return _increasing(frame, name["time"], findings)
+
+
+def _without_remarks(
+    table: Table, stamps: list[str], values: Sequence[int | None], findings: Findings
+) -> tuple[Table, list[str]]:
+    """Leave out rows that hold words where the date is due, and nothing in the register: told."""
+
+    def remark(row: list[str], stamp: str) -> bool:
+        blank = not any(place is not None and row[place].strip() for place in values)
+        return blank and bool(stamp) and not re.search(r"\d", stamp)
+
+    words = [remark(row, stamp) for row, stamp in zip(table.rows, stamps, strict=True)]
+    if not any(words):
+        return table, stamps
+    found = [line for line, word in zip(table.lines, words, strict=True) if word]
+    findings.flag(
+        "remarks between reads",
+        f"{len(found)} rows of {findings.file} hold words in place of a date and no count; they "
+        f"are no reads (line{'s' * (len(found) > 1)} {', '.join(map(str, found[:10]))})",
+        rows=len(found),
+    )
+    keep = [place for place, word in enumerate(words) if not word]
+    rows, lines = [table.rows[place] for place in keep], [table.lines[place] for place in keep]
+    return replace(table, rows=rows, lines=lines), [stamps[place] for place in keep]
+
+
+def _forgotten_clock(
+    table: Table, named: set[int], name: Mapping[str, str], findings: Findings
+) -> None:
+    """Refuse reads of which only the date is read while a column of the file holds the time."""
+    for place, column in enumerate(table.header):
+        cells = [row[place].strip() for row in table.rows]
+        clocks = sum(bool(_CLOCK.fullmatch(cell)) for cell in cells)
+        if column and place not in named and 2 * clocks > len(cells):
+            findings.add(
+                f"only the date of the reads is named, and column {column!r} holds times of day",
+                f"Write columns = {{ date = {name['time']!r}, time = {column!r} }}",
+                line=table.header_line,
+                column=name["time"],
+                code="column",
+            )
 
 
 def _kind(word: str, line: int, name: Mapping[str, str], findings: Findings) -> str:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-__all__ = ["Clock", "Stamp", "StampFault", "parse_stamp", "parse_stamps"]
+__all__ = ["Clock", "Stamp", "StampFault", "joined_stamps", "parse_stamp", "parse_stamps"]
 
 _TIME = (
     r"(?P<hour>\d{1,2})[:.h](?P<minute>\d{2})(?:[:.](?P<second>\d{2})(?:[.,](?P<part>\d{1,9}))?)?"
@@ -245,6 +245,12 @@ def parse_stamps(texts: Sequence[str] | np.ndarray, day_first: bool | None = Non
     if moments:
         naive[todo] = np.array(moments, dtype="datetime64[us]")
     return Clock(naive, None if np.isnan(offset).all() else offset, dated_only, ends, faults)
+
+
+def joined_stamps(dates: Iterable[str], times: Iterable[str]) -> list[str]:
+    """Dates and times of day of two columns as one text each; a blank stays blank."""
+    days = [re.sub(r"[ T]00:00(:00)?$", "", date.strip()) for date in dates]
+    return [f"{day} {time.strip()}".strip() for day, time in zip(days, times, strict=True)]
 
 
 def _fast(column: pd.Series, day_first: bool | None) -> np.ndarray:

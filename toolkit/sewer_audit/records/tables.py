@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import islice
+from itertools import islice, pairwise
 from pathlib import Path
 
 from sewer_audit.records.dialect import (
@@ -27,6 +28,10 @@ __all__ = ["column_place", "read_table", "table_of"]
 
 LONGEST_CELL = 5
 """Lines one quoted cell may run over [-]: more means a quotation mark is left open."""
+
+
+_HEAD_OF_NUMBER = re.compile(r"[$€£]?\s*[+-]?[1-9]\d{0,2}")
+_REST_OF_NUMBER = re.compile(r"\d{3}(?:\.\d*)?")
 
 
 def read_table(
@@ -165,7 +170,8 @@ def _assemble(
             kept.append(row)
             kept_lines.append(line)
     counts["rows"] = len(kept)
-    header = _fit(kept, kept_lines, layout.header, findings)
+    stated = len(rows[layout.header_index])
+    header = _fit(kept, kept_lines, layout.header, stated, findings)
     if not kept:
         findings.add(
             "there is a header but no row of data",
@@ -189,27 +195,55 @@ def _assemble(
 
 
 def _fit(
-    rows: list[list[str]], lines: list[int], header: list[str], findings: Findings
+    rows: list[list[str]], lines: list[int], header: list[str], stated: int, findings: Findings
 ) -> list[str]:
-    """Make every row as long as the header; refuse rows with more cells than their neighbours."""
+    """Make every row as long as the header; refuse rows with more cells than header and neighbours.
+
+    stated: Cells of the header as written. A row wider than that, among rows that are not, has a
+    separator inside a value: its cells stand under wrong names.
+    """
     named = max((place + 1 for place, cell in enumerate(header) if cell), default=0)
     widths = Counter(len(row) for row in rows)
     usual = max(named, max(widths, key=lambda width: (widths[width], width), default=0))
+    even = len(widths) == 1
     extra = False
     for row, line in zip(rows, lines, strict=True):
-        if len(row) > usual and any(cell.strip() for cell in row[usual:]):
+        beyond = any(cell.strip() for cell in row[usual:])
+        cut = len(row) > stated and cut_number(row)
+        if beyond or (cut and not even):
+            beside = f"its neighbours have {usual}" if len(row) > usual else f"{named} are named"
             findings.add(
-                f"the row has {len(row)} cells, its neighbours have {usual}",
-                "Look for a separator inside a value, or two lines run together",
+                f"the row has {len(row)} cells, {beside}"
+                + (f": {cut} looks like one number cut in two" if cut else ""),
+                'Look for a separator inside a value (write 1008 or "1,008"), or two lines run '
+                "together",
                 line=line,
                 code="cells",
             )
         extra = extra or any(cell.strip() for cell in row[named:usual])
+    if even and rows and usual > stated and all(cut_number(row) for row in rows):
+        findings.add(
+            f"every row has {usual} cells, the header names {named}: {cut_number(rows[0])} looks "
+            "like one number cut in two",
+            "Write numbers without a separator of thousands, or in quotation marks; if it is two "
+            "columns, name every column in the header",
+            line=lines[0],
+            code="cells",
+        )
+    for row in rows:
         del row[usual:]
         row.extend([""] * (usual - len(row)))
     if extra:
         warn_unnamed(named, usual, findings)
     return (header + [""] * usual)[:usual]
+
+
+def cut_number(row: Sequence[str]) -> str:
+    """Two neighbouring cells that a separator of thousands may have made of one number, or ""."""
+    for one, other in pairwise(row):
+        if _HEAD_OF_NUMBER.fullmatch(one.strip()) and _REST_OF_NUMBER.fullmatch(other.strip()):
+            return f"{one.strip()},{other.strip()}"
+    return ""
 
 
 def warn_unnamed(named: int, usual: int, findings: Findings) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import getpass
 import hashlib
+import importlib.metadata
 import json
 import os
 import re
@@ -12,11 +13,14 @@ import shutil
 import socket
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import nbformat
 import openpyxl
 import pytest
+from packaging.requirements import Requirement
+from packaging.version import Version
 
 import sewer_audit.report.rechecking
 import sewer_audit.report.writing
@@ -25,7 +29,7 @@ from sewer_audit.case import load_case
 from sewer_audit.errors import InputRefused, ReportFailed
 from sewer_audit.report import recheck, write_report
 from sewer_audit.report.comparing import leaves
-from sewer_audit.report.manifest import json_text
+from sewer_audit.report.manifest import _files_hash, json_text, lock_text
 from sewer_audit.report.pack import pack_inputs
 
 
@@ -431,3 +435,32 @@ def test_files_that_would_share_a_place_are_kept_apart(tmp_path):
     copy = load_case(pack_inputs(load_case(case), tmp_path / "inputs"))
     assert copy.path("../case/invoices.csv").read_text() == "another"
     assert copy.path("invoices.csv").read_text() == INVOICES
+
+
+def test_the_lowest_versions_and_the_lock_are_those_of_the_project():
+    """What .ci/run installs as the low end is what pyproject.toml allows; the lock misses none."""
+    root = Path(__file__).parent.parent
+    wanted = tomllib.loads((root / "pyproject.toml").read_text())["project"]["dependencies"]
+    needs = [Requirement(text) for text in wanted]
+    pinned = [line for line in (root / ".ci/lowest.txt").read_text().splitlines() if "==" in line]
+    lowest = dict(line.split("==") for line in pinned)
+    assert set(lowest) == {need.name for need in needs}
+    for need in needs:
+        bound = next(s.version for s in need.specifier if s.operator == ">=")
+        assert Version(lowest[need.name]) == Version(bound), need.name
+    lock = lock_text()
+    assert all(
+        re.search(rf"(?m)^{need.name}==\S+  # files [0-9a-f]{{64}}$", lock) for need in needs
+    )
+
+
+def test_the_hash_of_a_package_is_that_of_its_wheel(tmp_path):
+    """Made of the RECORD as a wheel holds it, whatever an installer adds to it later."""
+    record = "a/b.py,sha256=xyz,3\na/c.py,sha256=uvw,4\nn-1.dist-info/METADATA,sha256=m,1\n"
+    more = "../../bin/n,sha256=q,1\nn-1.dist-info/INSTALLER,sha256=i,1\na/__pycache__/b.pyc,,\n"
+    lines = sorted(line.rpartition(",")[0] for line in record.splitlines())
+    true = hashlib.sha256("\n".join(lines).encode()).hexdigest()
+    for text in (record, record + more + "n-1.dist-info/RECORD,,\n"):
+        (tmp_path / "RECORD").write_text(text)
+        found = importlib.metadata.PathDistribution(tmp_path)
+        assert _files_hash(found) == true

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from sewer_audit.report.by_hand import write_by_hand
 from sewer_audit.report.manifest import json_text
 from sewer_audit.report.tables import write_tables
 
@@ -26,3 +27,5 @@ def deliver(result: Any, folder: str | Path) -> None:
     place = Path(folder)
     (place / "findings.json").write_text(json_text(result.findings()), encoding="utf-8")
     write_tables(result, place / "tables.xlsx")
+    if hasattr(result, "evidence") and hasattr(result, "pricing"):
+        write_by_hand(result, place / "by_hand")

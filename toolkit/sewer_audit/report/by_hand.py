@@ -25,7 +25,10 @@ MOST = 2_000
 
 
 def steps(result: Any) -> pd.DataFrame | None:
-    """Volume of every period after each correction; None where no record is integrated [m3]."""
+    """Volume of every period after each correction; None where no record is integrated.
+
+    Units: result [SI]; returns [m3].
+    """
     evidence, table = result.evidence, result.case.data.effluent
     if evidence.effluent is None or table is None or table.form == "hand readings":
         return None

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.report.by_hand import SCRIPT, steps, steps_table, write_by_hand, zero_nodes
+from sewer_audit.report.by_hand import SCRIPT, hand_steps, steps_table, write_by_hand, zero_nodes
 
 WITHOUT = "import sys, runpy; sys.modules['sewer_audit'] = None; runpy.run_path(sys.argv[1])"
 """Runs a script in an interpreter that cannot import the toolkit."""
@@ -88,7 +88,7 @@ def test_a_forged_reading_or_rate_moves_the_result(result, folder, tmp_path):
 
 def test_the_page_shows_every_step_and_every_node(result):
     shown = steps_table(result)
-    whole = steps(result)
+    whole = hand_steps(result)
     assert list(shown["invoice"]) == list(whole.index)
     parts = shown.drop(columns="invoice").to_numpy(float)
     assert parts[:, :-1].sum(axis=1) == pytest.approx(parts[:, -1], rel=1e-9)

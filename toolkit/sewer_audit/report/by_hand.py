@@ -15,7 +15,7 @@ from sewer_audit.effluent.steps import AS_READ, DRAWS, FILLED, NOISE, ZERO, volu
 from sewer_audit.report.words import Words
 from sewer_audit.units import from_si
 
-__all__ = ["steps_table", "write_by_hand", "zero_nodes"]
+__all__ = ["hand_steps", "steps_table", "write_by_hand", "zero_nodes"]
 
 SCRIPT = Path(__file__).parent / "by_hand_script.txt"
 ABOUT = Path(__file__).parent / "by_hand_about.txt"
@@ -24,7 +24,7 @@ MOST = 2_000
 """Points of the rating curve [-]."""
 
 
-def steps(result: Any) -> pd.DataFrame | None:
+def hand_steps(result: Any) -> pd.DataFrame | None:
     """Volume of every period after each correction; None where no record is integrated.
 
     Units: result [SI]; returns [m3].
@@ -41,7 +41,7 @@ def steps_table(result: Any) -> pd.DataFrame:
 
     Units: result [SI].
     """
-    found = steps(result)
+    found = hand_steps(result)
     if found is None:
         return pd.DataFrame()
     unit = Words.of(result).spoken.volume
@@ -61,7 +61,7 @@ def zero_nodes(result: Any) -> pd.DataFrame:
     Units: result [SI].
     """
     effluent = result.evidence.effluent
-    if steps(result) is None or effluent.zero is None:
+    if hand_steps(result) is None or effluent.zero is None:
         return pd.DataFrame()
     unit, zero = Words.of(result).head_unit, effluent.zero
     ends = result.evidence.series.epoch + pd.to_timedelta(np.repeat(zero.edges, 2)[1:-1], unit="s")
@@ -83,7 +83,7 @@ def write_by_hand(result: Any, folder: Path) -> None:
     folder.mkdir()
     (folder / "recompute.py").write_text(SCRIPT.read_text("utf-8"), "utf-8")
     (folder / "READ_ME.txt").write_text(ABOUT.read_text("utf-8"), "utf-8")
-    found = steps(result)
+    found = hand_steps(result)
     if found is not None:
         _volumes(result, found, folder)
     if result.pricing is not None:

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.observed import observations_of, other_sizes
+from sewer_audit.auditing.observed import observations_of
+from sewer_audit.auditing.patterns import other_sizes
 from sewer_audit.case import home
 from sewer_audit.explanations import CATALOGUE, explain
 from sewer_audit.explanations.catalogue import NOTHING, UNFAIR
@@ -99,6 +100,7 @@ def test_a_wrong_throat_is_found_through_the_audit(sample):
     wrong = replace(
         seen,
         billed_m3=np.full(seen.count, np.nan),
+        fine=None,
         effluent_mean=seen.balance_mean / ratio,
         effluent_cov=seen.effluent_cov / np.outer(ratio, ratio),
     )

@@ -11,7 +11,7 @@ from sewer_audit.auditing.claim import claim_of
 from sewer_audit.auditing.evidence import gather
 from sewer_audit.auditing.inputs import Inputs, inspect_file, read_inputs
 from sewer_audit.auditing.pricing import price_invoices, with_charged
-from sewer_audit.auditing.reasons import explanation_table
+from sewer_audit.auditing.reasons import averaged_evidence, explanation_table, reasons_of
 from sewer_audit.auditing.replay import Replay
 from sewer_audit.auditing.result import Audit
 from sewer_audit.auditing.signatures import signature_table, signatures_of
@@ -93,14 +93,17 @@ def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float],
     tell("recomputing the invoices", 0.6)
     pricing = price_invoices(case, inputs, evidence)
     inputs = with_charged(inputs, pricing)
+    tell("trying the explanations", 0.7)
+    named = signatures_of(case, inputs, pricing)
+    signatures = signature_table(named)
+    ledger, claim = claim_of(case, inputs, pricing, named)
+    reasons = reasons_of(case, inputs, evidence, pricing, signatures)
+    evidence = averaged_evidence(evidence, reasons, columns)
+    tell("judging the volumes", 0.9)
     judged = verdicts(case, evidence, inputs.invoices.frame)
     table, total = invoice_table(case, inputs, evidence, judged, pricing)
     basis = basis_answer(case, evidence, pricing)
     budget = budget_table(evidence, columns, case.data.rule.coverage)
-    tell("trying the explanations", 0.8)
-    named = signatures_of(case, inputs, pricing)
-    signatures = signature_table(named)
-    ledger, claim = claim_of(case, inputs, pricing, named)
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
@@ -114,7 +117,7 @@ def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float],
         total,
         budget,
         cause_table(evidence),
-        explanation_table(case, inputs, evidence, table, pricing, signatures),
+        explanation_table(case, evidence, table, reasons),
         signatures,
         claim,
         answered_questions(case, evidence, pricing, basis),

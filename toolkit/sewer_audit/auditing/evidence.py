@@ -50,7 +50,7 @@ from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.sources import cite
 from sewer_audit.uncertainty import Cause, Draws, Step, Visit
 
-__all__ = ["Evidence", "credited", "gather"]
+__all__ = ["Evidence", "credited", "gather", "registers_of"]
 
 DISAGREEMENT = 0.006
 """A visit's instrument reading and the record's level at that time may differ by this [m]."""
@@ -90,6 +90,8 @@ class Evidence:
         Registers and credits over the periods as printed, where invoices share days [m3].
     gate : Gate or None
         Which of the estimates carry a verdict, invoice by invoice [-].
+    averaged : array (draws, periods) or None
+        The joined estimate averaged over what may be wrong with either of the two [m3].
     """
 
     periods: Periods
@@ -106,6 +108,7 @@ class Evidence:
     network: Network | None = None
     printed: tuple[dict[str, IntakeVolumes], dict[str, np.ndarray]] | None = None
     gate: Gate | None = None
+    averaged: np.ndarray | None = None
 
     @property
     def open(self) -> bool:
@@ -122,6 +125,14 @@ class Evidence:
     @property
     def audited(self) -> np.ndarray | None:
         """The volume the billed one is judged against; None where measurements conflict [m3].
+
+        Averaged over the explanations where two estimates allow it.
+        """
+        return self.as_they_stand if self.averaged is None else self.averaged
+
+    @property
+    def as_they_stand(self) -> np.ndarray | None:
+        """The same if nothing of the list of explanations acts [m3].
 
         Invoice by invoice what carries a verdict, joined where both estimates do; where none does,
         the estimate there is, which no verdict is drawn from.
@@ -168,7 +179,7 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     periods = _periods(case, inputs, "own_start")
     flags: list[Flag] = []
     series, effluent = _effluent(case, inputs, periods, draws, flags)
-    registers = _registers(case, inputs, periods)
+    registers = registers_of(case, inputs, periods)
     grounds = Grounds(case, inputs, periods, registers, series, flags)
     terms = balance_terms(grounds)
     balance, balance_of = None, None
@@ -226,7 +237,7 @@ def _printed(
     if not (inputs.invoices.frame["shares_with"] != "").any():
         return None
     periods = _periods(case, inputs, "start")
-    registers = _registers(case, inputs, periods)
+    registers = registers_of(case, inputs, periods)
     grounds = Grounds(case, inputs, periods, registers, series, [])
     terms = balance_terms(grounds)
     return registers, credit_volumes(grounds, terms) if terms["intake"] else {}
@@ -442,7 +453,7 @@ def _compare_with_record(
         )
 
 
-def _registers(case: Case, inputs: Inputs, periods: Periods) -> dict[str, IntakeVolumes]:
+def registers_of(case: Case, inputs: Inputs, periods: Periods) -> dict[str, IntakeVolumes]:
     registers = {
         name: intake_volumes(
             record.frame["time"],

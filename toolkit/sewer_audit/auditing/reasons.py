@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.exchanges import read_meter
@@ -18,32 +18,28 @@ from sewer_audit.auditing.pricing import Pricing
 from sewer_audit.auditing.signatures import corrected_volumes
 from sewer_audit.auditing.verdict import runs_of_estimates
 from sewer_audit.case import Case
-from sewer_audit.explanations import (
-    CATALOGUE,
-    Explanation,
-    Observations,
-    Ranking,
-    explain,
-    is_other,
-)
-from sewer_audit.uncertainty import DecisionRule, judge
+from sewer_audit.charges import OF_LINES
+from sewer_audit.explanations import CATALOGUE, Explanation, Ranking, explain, is_other
+from sewer_audit.uncertainty import DecisionRule, Draws, judge
 
-__all__ = ["Reasons", "explanation_table", "reasons_of"]
+__all__ = ["Reasons", "averaged_evidence", "explanation_table", "reasons_of"]
 
 SHOWN = 12
 """Rows of the table, besides which every single explanation is counted as excluded or not [-]."""
 LEVELS = 2001
 """Quantiles that stand for a normal distribution where a finding is worked out [-]."""
-NONE_OF_THESE = "none of these (bill)"
 BY_SCHEDULE = "billed by the schedule"
+EXACT = "exact"
+"""Word of a recognised error whose figures leave nothing over."""
 
 
 @dataclass(frozen=True)
 class Reasons:
-    """A ranking, and which invoices it was made without."""
+    """A ranking, which invoices it was made without, and of which the estimates are known."""
 
     ranking: Ranking
     set_aside: tuple[str, ...]
+    alone: np.ndarray
 
     @property
     def statement(self) -> str:
@@ -61,53 +57,50 @@ def reasons_of(
     case: Case,
     inputs: Inputs,
     evidence: Evidence,
-    table: pd.DataFrame,
     pricing: Pricing | None,
     signatures: pd.DataFrame,
 ) -> Reasons | None:
     """Rank the explanations of a case.
 
-    Units: evidence [m3]; table [m3].
+    Units: evidence [m3].
 
     Notes
     -----
-    An invoice whose volume error is named to its figures says nothing more about meters or record.
-    Where the invoices show several such errors, or none of the listed explanations accounts for
-    all of them together, these invoices are left out and the rest is ranked. They are left out
-    rather than put right, for a corrected bill would count as evidence that bills are right.
+    An invoice whose volume error is named to its figures says nothing more about meters or record,
+    and is never explained a second time: it is left out of what the bills are compared with. It is
+    left out rather than put right, for a corrected bill would count as evidence that bills are
+    right.
     """
     if evidence.effluent is None and evidence.balance is None:
         return None
+    frame = inputs.invoices.frame
+    table = pd.DataFrame({"billed_m3": frame["billed_m3"].to_numpy(dtype=float)})
+    names = frame["invoice"].astype(str).to_numpy()
     seen = observations_of(case, inputs, evidence, table)
     unit = case.data.invoices.volume_unit
     corrected = corrected_volumes(signatures, pricing, seen.billed_m3, unit)
     named = np.abs(corrected - seen.billed_m3) > seen.billed_step_m3 / 2
-    alone = (inputs.invoices.frame["shares_with"] == "").to_numpy()
-    of_runs = np.zeros(len(alone), dtype=bool)
-    for places in runs_of_estimates(inputs.invoices.frame):
-        of_runs[places] = len(places) > 1  # only their sum was metered
-    sharing = tuple(table.loc[~alone, "invoice"].astype(str))
-    seen, named, of_runs, table = seen.where(alone), named[alone], of_runs[alone], table[alone]
-    named &= ~of_runs
+    named |= np.isin(names, [each for row in _recognised(signatures) for each in row])
+    alone = (frame["shares_with"] == "").to_numpy()
+    if not alone.any():
+        return None
+    runs = np.zeros(len(names), dtype=bool)
+    for places in runs_of_estimates(frame):
+        runs[places] = len(places) > 1  # only their sum was metered
+    seen = seen.where(alone)
+    billed = np.where((named | runs)[alone], np.nan, seen.billed_m3)
+    aside = tuple(map(str, names[~alone | runs | named]))
+    catalogue = None if named.any() else _open_to(case, pricing)
+    return Reasons(explain(replace(seen, billed_m3=billed), catalogue), aside, alone)
 
-    def left(out: np.ndarray) -> tuple[Observations, tuple[str, ...]]:
-        billed = np.where(out, np.nan, seen.billed_m3)
-        return replace(seen, billed_m3=billed), tuple(table.loc[out, "invoice"].astype(str))
 
-    kept, runs = left(of_runs)
-    if not named.any():
-        return Reasons(explain(kept, _open_to(case, pricing)), sharing + runs)
-    classes = {
-        row.code
+def _recognised(signatures: pd.DataFrame) -> list[list[str]]:
+    """Invoices of every volume error that is exact."""
+    return [
+        row.invoices
         for row in signatures.itertuples()
-        if set(row.invoices) & set(table.loc[named, "invoice"])
-    }
-    if len(classes) == 1:
-        together = explain(kept)
-        if NONE_OF_THESE not in together.rows[0].components:
-            return Reasons(together, sharing + runs)
-    kept, names = left(named | of_runs)
-    return Reasons(explain(kept), sharing + names)
+        if row.exactness == EXACT and row.code not in OF_LINES
+    ]
 
 
 def _open_to(case: Case, pricing: Pricing | None) -> Sequence[Explanation] | None:
@@ -128,19 +121,60 @@ def _open_to(case: Case, pricing: Pricing | None) -> Sequence[Explanation] | Non
     ]
 
 
+def averaged_evidence(evidence: Evidence, reasons: Reasons | None, draws: Draws) -> Evidence:
+    """The evidence with its joined estimate averaged over what may be wrong.
+
+    Units: evidence [m3]; returns [m3].
+
+    Notes
+    -----
+    Every draw is moved by what one explanation, chosen by its probability, changes in the
+    discharge, and by what that explanation leaves more uncertain. Intervals, probabilities and
+    findings made from these draws are then averages over the explanations.
+
+    References
+    ----------
+    J. Hoeting et al., Statist. Sci. 14 (1999) 382 (Bayesian model averaging; from memory).
+    """
+    joined = evidence.as_they_stand
+    if reasons is None or joined is None or not reasons.ranking.outlooks:
+        return evidence
+    if evidence.effluent is None or evidence.balance is None or not np.isfinite(joined).all():
+        return evidence
+    outlooks = reasons.ranking.outlooks
+    plain = next(each for each in outlooks if not each.names)
+    middle = plain.shares @ plain.volumes
+    chosen = ndtr(draws.standard("which explanation acts"))
+    noise = draws.standard("what an explanation leaves open", len(middle))
+    bounds = np.cumsum([each.weight for each in outlooks])
+    bounds = np.concatenate([[0.0], bounds / bounds[-1]])
+    moved = np.zeros((draws.count, len(middle)))
+    for each, low, high in zip(outlooks, bounds[:-1], bounds[1:], strict=True):
+        rows = np.flatnonzero((chosen >= low) & (chosen < high))
+        if not each.names or not len(rows):
+            continue
+        within = (chosen[rows] - low) / (high - low)
+        point = np.searchsorted(np.cumsum(each.shares) / each.shares.sum(), within)
+        point = np.minimum(point, len(each.shares) - 1)
+        moved[rows] = each.volumes[point] - middle + noise[rows] @ _wider(each.cov - plain.cov)
+    whole = joined.copy()
+    whole[:, reasons.alone] += moved
+    return replace(evidence, averaged=whole)
+
+
+def _wider(cov: np.ndarray) -> np.ndarray:
+    """Square root of the part of a covariance that is above nothing [m3]."""
+    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+    return (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+
+
 def explanation_table(
-    case: Case,
-    inputs: Inputs,
-    evidence: Evidence,
-    table: pd.DataFrame,
-    pricing: Pricing | None,
-    signatures: pd.DataFrame,
+    case: Case, evidence: Evidence, table: pd.DataFrame, found: Reasons | None
 ) -> pd.DataFrame:
     """Candidate explanations of the billed series, most probable first.
 
     Units: evidence [m3]; table [m3]; returns [m3].
     """
-    found = reasons_of(case, inputs, evidence, table, pricing, signatures)
     if found is None:
         return pd.DataFrame()
     ranking = found.ranking

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -62,6 +63,7 @@ def first_order_of(case: Case, evidence: Evidence, pricing: Pricing | None) -> p
     Units: evidence [m3]; returns [m3, money].
     """
     replay = Replay.of(case, evidence, pricing)
+    evidence = replace(evidence, averaged=None)  # a formula knows nothing of explanations
     drawn = {name: each for name, each in estimates(evidence).items() if each is not None}
     return first_order_table(replay, drawn | replay.charges(drawn), case.data.rule.coverage)
 

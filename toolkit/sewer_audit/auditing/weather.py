@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.auditing.inputs import Inputs
-from sewer_audit.balance import WetWeather, amounts_in_periods, as_seconds, wet_weather
+from sewer_audit.balance import WetWeather, as_seconds, wet_weather
 from sewer_audit.effluent import DischargeSeries, Periods
 
-__all__ = ["case_rain", "record_rain", "wet_excess"]
+__all__ = ["rain_amounts", "record_rain", "wet_excess"]
 
 DAY = pd.Timedelta(days=1)
 HOURS_NEEDED = 20
@@ -33,19 +33,19 @@ def record_rain(inputs: Inputs) -> pd.Series | None:
     return rain if len(rain) else None
 
 
-def case_rain(case: Any, inputs: Inputs, periods: Periods) -> np.ndarray | None:
-    """Rain of every service period, from the record or from a log of dated rain.
+def rain_amounts(case: Any, inputs: Inputs) -> pd.Series | None:
+    """Rain of the record, or of a log of dated rain.
 
-    Units: inputs [SI]; periods [UTC]; returns [m].
+    Units: inputs [SI]; returns [m].
     """
     rain = record_rain(inputs)
-    if rain is None:
-        logs = [inputs.logs[i.name] for i in case.data.inflow if i.name in inputs.logs]
-        if not logs:
-            return None
-        frame = logs[0].frame
-        rain = pd.Series(frame["amount"].to_numpy(), index=pd.DatetimeIndex(frame["time"]))
-    return amounts_in_periods(rain.index, rain.to_numpy(), periods.start, periods.end)
+    if rain is not None:
+        return rain
+    logs = [inputs.logs[i.name] for i in case.data.inflow if i.name in inputs.logs]
+    if not logs:
+        return None
+    frame = logs[0].frame
+    return pd.Series(frame["amount"].to_numpy(), index=pd.DatetimeIndex(frame["time"]))
 
 
 def wet_excess(

@@ -156,6 +156,13 @@ def drop_low_register(
     return state.moved(-values[:, None] * rate * observed.lengths)
 
 
+def add_fixed(state: Billing, observed: Observations, data: Any, values: np.ndarray) -> Billing:
+    """The same volume on every invoice from one on."""
+    sign, onset = data
+    usual = float(np.mean(np.abs(state.mean[0])))
+    return state.moved(sign * usual * values[:, None] * (np.arange(observed.count) >= onset))
+
+
 def bill_other_account(
     state: Billing, observed: Observations, data: Any, values: np.ndarray
 ) -> Billing:

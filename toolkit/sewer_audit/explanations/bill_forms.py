@@ -73,6 +73,15 @@ def wrong_shares(observed: Observations) -> list[Variant]:
     )
 
 
+def fixed_volumes(observed: Observations) -> list[Variant]:
+    """The same volume added or taken off, on every invoice or from a later one on."""
+    return [
+        variant
+        for label, sign in (("added", 1.0), ("taken off", -1.0))
+        for variant in _onsets(f"a fixed volume {label}", sign, observed, 0.5)
+    ]
+
+
 def two_meters(observed: Observations) -> list[Variant]:
     """The same water counted by two meters."""
     return _onsets("the same water through two meters (x 2)", 2.0, observed, 1.0)

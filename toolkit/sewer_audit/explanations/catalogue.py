@@ -1,59 +1,74 @@
-"""The catalogue of explanations, and what separates the ones that look alike."""
+"""The catalogue of explanations, read from its table, and what separates those that look alike."""
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
-from sewer_audit.explanations.bills import BILL_EXPLANATIONS, BY_THE_SCHEDULE
-from sewer_audit.explanations.estimates import BOTH_RIGHT, ESTIMATE_EXPLANATIONS
-from sewer_audit.explanations.model import Explanation
+from sewer_audit.explanations import bill_actions, bill_forms
+from sewer_audit.explanations.estimates import ACTIONS, forms_of
+from sewer_audit.explanations.model import Explanation, Parameter
 
-__all__ = ["CATALOGUE", "LOOK_ALIKES", "NOTHING", "UNFAIR", "is_other"]
+__all__ = ["BOTH_RIGHT", "BY_THE_SCHEDULE", "CATALOGUE", "LOOK_ALIKES", "NOTHING", "PARTIES"]
+__all__ += ["UNFAIR", "is_other", "read_catalogue"]
 
-CATALOGUE: tuple[Explanation, ...] = BILL_EXPLANATIONS + ESTIMATE_EXPLANATIONS
-"""Every explanation with its prior weight."""
-
+FILE = Path(__file__).with_name("causes.toml")
 NOTHING = "nothing wrong"
 UNFAIR = "billed by the schedule, whose basis does not describe the site"
+BOTH_RIGHT, BY_THE_SCHEDULE = "both estimates right", "billed by the schedule"
 PLAIN = (BY_THE_SCHEDULE, BOTH_RIGHT)
 
+
+def read_catalogue(text: str) -> tuple[Explanation, ...]:
+    """Explanations of a table of causes, in its order.
+
+    Parameters
+    ----------
+    text : str
+        TOML with one [[cause]] per row, keys as described at the head of `causes.toml` [text].
+
+    Returns
+    -------
+    tuple of Explanation
+        Rows that can be handed to `explain` [-].
+    """
+    return tuple(_explanation(row) for row in tomllib.loads(text)["cause"])
+
+
+def _explanation(row: Mapping[str, Any]) -> Explanation:
+    on_bill = row["acts_on"] == "bill"
+    return Explanation(
+        name=row["name"],
+        acts_on=row["acts_on"],
+        party=row["party"],
+        weight=row["prior"],
+        variants=getattr(bill_forms, row["form"]) if on_bill else partial(forms_of, dict(row)),
+        apply=getattr(bill_actions, row["action"]) if on_bill else ACTIONS[row["action"]],
+        parameter=Parameter(**row["size"]) if "size" in row else None,
+        evidence=row.get("proof", ""),
+        if_so=row.get("if_so", ""),
+        visit=row.get("visit", ""),
+        source=row.get("seen_by", ""),
+        prior_source=row["prior_source"],
+        joins=row.get("joins", True),
+    )
+
+
+_TEXT = FILE.read_text(encoding="utf-8")
+CATALOGUE: tuple[Explanation, ...] = read_catalogue(_TEXT)
+"""Every explanation with its prior weight."""
+
+PARTIES: Mapping[str, str] = MappingProxyType(
+    {each.name: each.party for each in CATALOGUE} | {NOTHING: "none", UNFAIR: "schedule"}
+)
+"""Who would have to act on an explanation."""
+
 LOOK_ALIKES: Mapping[frozenset[str], str] = MappingProxyType(
-    {
-        frozenset({"unit mistaken", "billed share not applied as scheduled"}): (
-            "a share of 75 % left out (1.3333) and CCF read for kgal (1.3368) differ by 0.26 %; "
-            "the unit on the register's face decides, not the volumes"
-        ),
-        frozenset({"effluent record off by a factor", "supply meter off"}): (
-            "where uses follow the intake both look the same: one independent discharge "
-            "measurement, or a meter test, decides"
-        ),
-        frozenset({"effluent record off by a factor", "wrong device size or notch angle"}): (
-            "measure the device: its size is certain within minutes"
-        ),
-        frozenset({"zero error of the head sensor", "effluent record off by a factor"}): (
-            "hand readings of the head at low and at high flow: a zero error is the same length at "
-            "both, a factor is not"
-        ),
-        frozenset({"zero error of the head sensor", "unmetered source or steady ground water"}): (
-            "a hand reading of the head, and the discharge with all water shut off"
-        ),
-        frozenset(
-            {
-                "unmetered source or steady ground water",
-                "rain or ground water in the monitored line",
-            }
-        ): "the record of a dry and a wet week: ground water goes on after the rain",
-        frozenset({"leak after the meter, not to the sewer", "supply meter off"}): (
-            "the supply register over a night with all use stopped: a leak runs on"
-        ),
-        frozenset({"leak after the meter, not to the sewer", "seasonal use not accounted for"}): (
-            "the supply register over a winter night with all use stopped"
-        ),
-        frozenset({"submergence of the device", "effluent record off by a factor"}): (
-            "a second head downstream at peak flow"
-        ),
-    }
+    {frozenset(row["causes"]): row["proof"] for row in tomllib.loads(_TEXT)["look_alike"]}
 )
 """Pairs that figures alone tell apart badly, and what does."""
 
@@ -71,4 +86,4 @@ def is_other(explanation: Explanation) -> bool:
     bool
         True for "none of these" [-].
     """
-    return explanation.name.startswith("none of these")
+    return explanation.party == "outside"

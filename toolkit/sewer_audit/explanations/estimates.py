@@ -1,24 +1,26 @@
-"""Explanations that act on the two estimates: something on the site is not as taken."""
+"""How each cause acts on the two estimates, at whatever intervals they are compared.
+
+A cause has a form (sign, shape in time, pattern) and a size; its action puts right what it did
+wrong, so that afterwards the record and the balance should tell one volume.
+"""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from sewer_audit.explanations.bill_actions import boundary_noise, boundary_rates
-from sewer_audit.explanations.model import Explanation, Parameter, Variant
+from sewer_audit.explanations.bill_actions import boundary_rates
+from sewer_audit.explanations.model import Variant
 from sewer_audit.explanations.observations import Observations
+from sewer_audit.explanations.shapes import Profile, profiles
 from sewer_audit.explanations.states import Estimates
 
-__all__ = ["BOTH_RIGHT", "ESTIMATE_EXPLANATIONS"]
-
-BOTH_RIGHT = "both estimates right"
-
-LOOSE = {"zero": 0.02, "steady": 0.02, "season": 0.15, "rain": 0.15, "drowned": 0.15}
-"""How loosely a pattern is followed: own error of each invoice over its share (judgement) [-]."""
+__all__ = ["ACTIONS", "RATIOS", "forms_of"]
 
 RATIOS = {
     "half the size": 0.5,
@@ -34,345 +36,345 @@ RATIOS = {
 WRONG_GAUGE = 0.2
 """Probability that the gauge of the hand readings is itself off by more than stated (judgement);
 by itself it keeps the hand readings from naming anything, which takes a factor of 20."""
-SMALLEST = 0.03
-"""Smallest share of the volume worth an explanation of its own (judgement) [-]."""
-SUMMER = (0.48, 0.52, 0.56, 0.60, 0.64)
-"""Peaks of a warm-season use on the northern side of the equator, share of the year [-]."""
-WINTER = (0.02, 0.08)
-"""The same on the southern side, or of a heating-season use [-]."""
+LOWEST = 0.005
+"""How far below the lowest heads of the record a zero error may still reach [m] (judgement)."""
 
 
-def _loosely(volume: np.ndarray, pattern: str) -> np.ndarray:
-    """Covariance of what follows a pattern only loosely [m6]."""
-    return (LOOSE[pattern] * volume[:, :, None]) ** 2 * np.eye(volume.shape[1])
+@dataclass(frozen=True)
+class Form:
+    """Sign, shape in time, and which pattern."""
+
+    sign: float
+    profile: Profile
+    pattern: Any = None
 
 
-def _both(observed: Observations) -> bool:
-    return bool(observed.compared.any())
+def forms_of(row: Mapping[str, Any], observed: Observations) -> list[Variant]:
+    """Every form a row of the catalogue can take on these observations; none where it cannot act.
 
-
-def _right(observed: Observations) -> list[Variant]:
-    return [Variant("", 1.0)]
-
-
-def _unchanged(state: Any, observed: Observations, data: Any, values: np.ndarray) -> Any:
-    return state
-
-
-def _signed(
-    observed: Observations, labels: tuple[str, str], onset: bool = True, weight: float = 0.5
-) -> list[Variant]:
-    """Both signs, from the start or from a later invoice on."""
-    if not _both(observed):
+    A method the row does not list keeps its cause off the table.
+    """
+    if not observed.compared.any():
         return []
+    methods = row.get("methods")
+    if methods and observed.method and observed.method not in methods:
+        return []
+    patterns = _PATTERNS.get(row["action"], _one)(observed)
+    signs = row.get("signs", {"+": ""})
+    share = row.get("sign_weights", dict.fromkeys(signs, 1 / len(signs)))
     found = []
-    for label, sign, share in ((labels[0], 1.0, weight), (labels[1], -1.0, 1 - weight)):
-        found.append(Variant(label, share * (0.6 if onset else 1.0), (sign, 0)))
-        later = range(1, observed.count) if onset else ()
-        for first in later:
-            name = f"{label}, from invoice {first + 1} on"
-            found.append(Variant(name, share * 0.4 / (observed.count - 1), (sign, first), False))
+    for name, held in patterns.items():
+        pattern, worth = (held, 1.0) if row["action"] == "supply_stopped" else (name, held)
+        for profile in profiles(observed, row.get("shapes", ["constant"])):
+            if row["action"] == "unit_slip" and not _has_onset(observed, profile):
+                continue
+            for sign, label in signs.items():
+                text = ", ".join(filter(None, (label, name, profile.label)))
+                form = Form(1.0 if sign == "+" else -1.0, profile, pattern)
+                worthy = worth * share[sign] * profile.weight
+                main = profile.shape in ("constant", "ramp", "season")
+                found.append(Variant(text, worthy, form, main))
     return found
 
 
-def _active(observed: Observations, first: int) -> np.ndarray:
-    return (np.arange(observed.count) >= first).astype(float)
+# --- which patterns a cause can follow -------------------------------------------------------------
 
 
-def _zero_variants(observed: Observations) -> list[Variant]:
-    if observed.head_sensitivity is None and observed.zero_volumes_m3 is None:
-        return []
-    return _signed(observed, ("the sensor shows too much head", "the sensor shows too little head"))
+def _one(observed: Observations) -> dict[str, float]:
+    return {"": 1.0}
 
 
-def _zero(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
+def _curves(observed: Observations) -> dict[str, float]:
+    known = observed.head_sensitivity is not None or observed.zero_volumes_m3 is not None
+    return {"": 1.0} if known else {}
+
+
+def _drowned_patterns(observed: Observations) -> dict[str, Any]:
+    """Excess at high heads as the record shows them, else the square of the mean rate."""
+    found = dict(observed.drowned_patterns)
+    if not found and observed.drowned_share is not None:
+        found = {"": observed.drowned_share}
+    if not found and not observed.method:
+        rate = np.nan_to_num(observed.effluent_mean) / observed.lengths
+        found = {"": (rate / max(float(rate.max()), 1e-12)) ** 2}
+    return {name: 1.0 for name, pattern in found.items() if np.any(np.asarray(pattern) > 0)}
+
+
+def _sizes(observed: Observations) -> dict[str, Any]:
+    known = observed.device_ratios or ({} if observed.method else RATIOS)
+    return dict.fromkeys(known, 1.0)
+
+
+def _units(observed: Observations) -> dict[str, Any]:
+    return dict.fromkeys(observed.unit_volumes, 1.0)
+
+
+def _low(observed: Observations) -> dict[str, Any]:
+    return dict.fromkeys(observed.low_shares, 1.0)
+
+
+def _high(observed: Observations) -> dict[str, Any]:
+    return dict.fromkeys(observed.high_shares, 1.0)
+
+
+def _supply(observed: Observations) -> dict[str, Any]:
+    return {} if observed.intake_m3 is None else {"": 1.0}
+
+
+def _stops(observed: Observations) -> dict[str, Any]:
+    """The pattern is the stretch itself."""
+    return dict(observed.standstills)
+
+
+def _uses(observed: Observations) -> dict[str, Any]:
+    return dict.fromkeys(observed.uses_m3, 1.0)
+
+
+def _sources(observed: Observations) -> dict[str, Any]:
+    if observed.night_m3 is None:
+        return {"": 1.0}
+    return {"day and night": 0.6, "in working hours": 0.2, "in step with the intake": 0.2}
+
+
+def _waters(observed: Observations) -> dict[str, Any]:
+    rain = observed.rain_m is not None and bool(np.any(observed.rain_m > 0))
+    found = {"in step with the rain": 1.0} if rain else {}
+    found |= dict.fromkeys(observed.rain_stores, 1 / max(len(observed.rain_stores), 1))
+    return found or {"irregular, no rain record to compare": 1.0}
+
+
+def _clocks(observed: Observations) -> dict[str, Any]:
+    return {"": 1.0} if observed.count >= 4 else {}
+
+
+def _has_onset(observed: Observations, profile: Profile) -> bool:
+    """A change of unit is looked for only where the record itself changes."""
+    return profile.shape == "constant" or profile.first in observed.changes
+
+
+_PATTERNS: Mapping[str, Callable[[Observations], dict[str, Any]]] = {
+    "zero": _curves,
+    "drowned": _drowned_patterns,
+    "other_size": _sizes,
+    "unit_slip": _units,
+    "low_flows": _low,
+    "passes_round": _high,
+    "supply_factor": _supply,
+    "supply_low_flow": _low,
+    "supply_stopped": _stops,
+    "use_wrong": _uses,
+    "source": _sources,
+    "wet": _waters,
+    "clock": _clocks,
+}
+
+
+# --- what each does --------------------------------------------------------------------------------
+
+
+def _unchanged(state: Estimates, observed: Observations, data: Any, values: Any) -> Estimates:
+    return state
+
+
+def _usual(observed: Observations) -> np.ndarray:
+    """Volume of every interval at the mean rate of the intake [m3]."""
+    known = observed.compared
+    volume = observed.balance_mean if observed.intake_m3 is None else observed.intake_m3
+    rate = float(np.nansum(np.abs(volume[known])) / np.sum(observed.lengths[known]))
+    return rate * observed.lengths
+
+
+def _factor(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    return state.effluent_scaled(np.exp(form.sign * values[:, None] * form.profile.over(observed)))
+
+
+def _zero(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     """True over recorded volume from the record's own curve, else (1 - s e / n)^n."""
-    sign, first = data
+    error = form.sign * values[:, None] * form.profile.over(observed)
     if observed.zero_volumes_m3 is not None:
-        factor = _on_curve(observed, sign * values)
+        factor = _on_curve(observed, observed.zero_volumes_m3, error)
     else:
         power = observed.head_exponent
-        factor = 1.0 - sign * values[:, None] * observed.head_sensitivity / power
-        factor = np.maximum(factor, 0.1) ** power
-    factor = np.where(_active(observed, first) > 0, factor, 1.0)
-    corrected = state.effluent_scaled(factor)
-    seen = corrected.log_jacobian + _hand_readings(observed, values, first)
-    loose = _loosely((factor - 1) * state.effluent, "zero")
-    return replace(corrected, log_jacobian=seen).effluent_moved(0 * factor, loose)
+        factor = np.maximum(1.0 - error * observed.head_sensitivity / power, 0.1) ** power
+    moved = state.effluent_scaled(factor, night=False)
+    if observed.zero_night is not None:
+        moved = moved.night_scaled(_on_curve(observed, observed.zero_night, error))
+    told = _hand_readings(observed, values, form.profile)
+    if form.sign > 0 and observed.lowest_head_m is not None:
+        beyond = np.maximum(error.max(axis=1) - observed.lowest_head_m - LOWEST, 0.0)
+        told = told - 0.5 * (beyond / LOWEST) ** 2
+    return moved.told(told)
 
 
-def _hand_readings(observed: Observations, error: np.ndarray, first: int) -> np.ndarray:
+def _hand_readings(observed: Observations, error: np.ndarray, profile: Profile) -> np.ndarray:
     """Log likelihood of the hand readings, which have corrected the zero already, beside no error.
 
     A lasting error shows at every visit, unless the gauge itself is set wrong by more than stated.
     """
-    if observed.zero_seen_m is None or not np.isfinite(observed.zero_seen_m[first]):
+    if observed.zero_seen_m is None:
         return np.zeros(len(error))
-    square = (error / observed.zero_seen_m[first]) ** 2
+    place = int(np.argmax(profile.over(observed) > 0.5))
+    if not np.isfinite(observed.zero_seen_m[place]):
+        return np.zeros(len(error))
+    square = (error / observed.zero_seen_m[place]) ** 2
     return np.logaddexp(np.log(1 - WRONG_GAUGE) - square / 2, np.log(WRONG_GAUGE))
 
 
-def _on_curve(observed: Observations, errors: np.ndarray) -> np.ndarray:
+def _on_curve(observed: Observations, curve: np.ndarray, errors: np.ndarray) -> np.ndarray:
     """Volume with each error taken out, over the recorded one; held at the ends of the curve."""
-    offsets, volumes = observed.zero_offsets_m, observed.zero_volumes_m3
-    inside = np.clip(errors, offsets[0], offsets[-1])
-    curve = CubicSpline(offsets, volumes, axis=0)
-    recorded = np.maximum(curve(0.0), 1e-9)
-    return np.maximum(curve(inside) / recorded, 0.02)
+    offsets = observed.zero_offsets_m
+    recorded = np.maximum(CubicSpline(offsets, curve, axis=0)(0.0), 1e-9)
+    relative = np.maximum(curve / recorded, 0.0)
+    place = np.clip((errors - offsets[0]) / (offsets[1] - offsets[0]), 0, len(offsets) - 1 - 1e-9)
+    if not np.allclose(np.diff(offsets), offsets[1] - offsets[0]):
+        place = np.interp(errors, offsets, np.arange(len(offsets)) - 1e-9)
+    below = np.clip(place.astype(int), 0, len(offsets) - 2)
+    share, column = place - below, np.arange(curve.shape[1])
+    low, high = relative[below, column], relative[below + 1, column]
+    return np.maximum(low + share * (high - low), 0.02)
 
 
-def _drowned_pattern(observed: Observations, which: str = "") -> np.ndarray:
-    if which:
-        return observed.drowned_patterns[which]
-    if observed.drowned_share is not None:
-        return observed.drowned_share
-    rate = np.nan_to_num(observed.effluent_mean) / observed.lengths
-    return (rate / max(float(rate.max()), 1e-12)) ** 2
-
-
-def _drowned_variants(observed: Observations) -> list[Variant]:
-    if not _both(observed):
-        return []
-    names = list(observed.drowned_patterns) or [""]
-    return [
-        Variant(name, 1.0, name) for name in names if np.any(_drowned_pattern(observed, name) > 0)
-    ]
-
-
-def _drowned(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    """The size is the excess in the most drowned period; the others follow their share of it."""
-    pattern = _drowned_pattern(observed, data or "")
-    excess = values[:, None] * pattern / (max(float(pattern.max()), 1e-9) if data else 1.0)
-    corrected = state.effluent_scaled(np.maximum(1.0 - excess, 0.05))
-    return corrected.effluent_moved(0 * excess, _loosely(excess * state.effluent, "drowned"))
-
-
-def _sizes(observed: Observations) -> list[Variant]:
-    if not _both(observed):
-        return []
-    ratios = observed.device_ratios or RATIOS
-    return [Variant(label, 1.0, np.asarray(ratio, dtype=float)) for label, ratio in ratios.items()]
+def _drowned(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    """The size is the excess in the most drowned interval; the others follow their share of it."""
+    if form.pattern:
+        pattern = observed.drowned_patterns[form.pattern]
+        pattern = pattern / max(float(pattern.max()), 1e-9)
+    elif observed.drowned_share is not None:
+        pattern = observed.drowned_share
+    else:
+        rate = np.nan_to_num(observed.effluent_mean) / observed.lengths
+        pattern = (rate / max(float(rate.max()), 1e-12)) ** 2
+    excess = values[:, None] * pattern * form.profile.over(observed)
+    return state.effluent_scaled(np.maximum(1.0 - excess, 0.05), night=False)
 
 
 def _other_size(
-    state: Estimates, observed: Observations, data: Any, values: np.ndarray
+    state: Estimates, observed: Observations, form: Form, values: np.ndarray
 ) -> Estimates:
-    return state.effluent_scaled(np.broadcast_to(data, observed.count)[None, :])
+    ratio = (observed.device_ratios or RATIOS)[form.pattern]
+    return state.effluent_scaled(np.broadcast_to(ratio, observed.count)[None, :])
 
 
-def _scale_variants(observed: Observations) -> list[Variant]:
-    return _signed(observed, ("the record reads low", "the record reads high"), onset=False)
+def _unit_slip(
+    state: Estimates, observed: Observations, form: Form, values: np.ndarray
+) -> Estimates:
+    """Volumes of the record read again in another unit, from the start or from a change on."""
+    table = observed.unit_volumes[form.pattern]
+    changes = list(observed.changes)
+    row = 0 if form.profile.shape == "constant" else 1 + changes.index(form.profile.first)
+    return state.effluent_scaled(np.maximum(table[row], 1e-6)[None, :], night=False)
 
 
-def _scale(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    sign, first = data
-    factor = np.exp(sign * values[:, None] * _active(observed, first))
-    return state.effluent_scaled(factor)
+def _low_flows(
+    state: Estimates, observed: Observations, form: Form, values: np.ndarray
+) -> Estimates:
+    """Low flows were recorded (1 + s a) times what they were."""
+    share = observed.low_shares[form.pattern] * form.profile.over(observed)
+    true = 1 / (1 + values) if form.sign > 0 else 1 + values
+    moved = state.effluent_scaled(1 + share * (true[:, None] - 1), night=False)
+    return moved.night_scaled(1 + form.profile.over(observed) * (true[:, None] - 1))
 
 
-def _supply_variants(observed: Observations) -> list[Variant]:
-    if observed.intake_m3 is None:
-        return []
-    labels = ("the supply meter counts too little", "the supply meter counts too much")
-    found = _signed(observed, labels, onset=False, weight=0.75)
-    ramps = [
-        Variant(f"{each.label}, more and more", each.weight * 0.4, (*each.data, True))
-        for each in found
-    ]
-    flat = [Variant(each.label, each.weight * 0.6, (*each.data, False)) for each in found]
-    return flat + ramps
+def _round(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    """The size is the share of the high flows in the interval that has most of them."""
+    pattern = observed.high_shares[form.pattern]
+    pattern = pattern / max(float(pattern.max()), 1e-9)
+    added = values[:, None] * pattern * form.profile.over(observed)
+    return state.effluent_scaled(1 + added, night=False)
 
 
-def _supply(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    sign, _, ramp = data
-    share = np.arange(1, observed.count + 1) / observed.count if ramp else np.ones(observed.count)
-    volume = sign * values[:, None] * share * observed.intake_m3
+def _clock(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    rates = np.diff(boundary_rates(observed.balance_mean, observed.lengths))
+    moved = -form.sign * values[:, None] * rates * form.profile.over(observed)
+    return state.effluent_moved(moved)
+
+
+def _supply_off(
+    state: Estimates, observed: Observations, form: Form, values: np.ndarray
+) -> Estimates:
+    volume = form.sign * values[:, None] * form.profile.over(observed) * observed.intake_m3
     return state.balance_moved(volume, intake_shift=volume)
 
 
-def _usual_rate(observed: Observations) -> float:
-    known = observed.compared
-    volume = observed.balance_mean if observed.intake_m3 is None else observed.intake_m3
-    return float(np.nansum(np.abs(volume[known])) / np.sum(observed.lengths[known]))
+def _stopped(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    """The intake of a standstill is not known; the record stands in its place."""
+    first, last = form.pattern
+    hit = (observed.starts < last) & (observed.starts + observed.lengths > first)
+    moved = np.where(hit, np.maximum(state.effluent - state.balance, 0.0), 0.0)
+    return state.balance_moved(moved, intake_shift=moved).told(-UNKNOWN * hit.sum())
 
 
-def _steady_variants(observed: Observations) -> list[Variant]:
-    if not _both(observed):
-        return []
-    count = observed.count
-    found = [Variant("all the time", 0.6, 0)]
-    return found + [
-        Variant(f"from invoice {first + 1} on", 0.4 / max(count - 1, 1), first, False)
-        for first in range(1, count)
-    ]
+UNKNOWN = 3.5
+"""What an interval costs of which an explanation predicts nothing: log of the range of what it may
+hold over what a right balance leaves open (judgement) [-]."""
 
 
-def _source(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    volume = values[:, None] * _usual_rate(observed) * observed.lengths * _active(observed, data)
-    return state.balance_moved(volume, _loosely(volume, "steady"))
+def _misses(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    """The supply meter leaves out a share of what passes at low flow."""
+    low = observed.low_shares[form.pattern] * np.nan_to_num(observed.effluent_mean)
+    volume = values[:, None] * low * form.profile.over(observed)
+    return state.balance_moved(volume, intake_shift=volume)
 
 
-def _leak(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    volume = values[:, None] * _usual_rate(observed) * observed.lengths * _active(observed, data)
-    return state.balance_moved(-volume, _loosely(volume, "steady"))
+def _source(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    acting = values[:, None] * form.profile.over(observed)
+    if form.pattern == "in step with the intake":
+        return state.balance_moved(acting * np.maximum(observed.balance_mean, 0.0))
+    moved = state.balance_moved(acting * _usual(observed))
+    if form.pattern != "day and night":
+        return moved
+    return moved.night_moved(-acting * _usual(observed) / observed.lengths)
 
 
-def _season_variants(observed: Observations) -> list[Variant]:
-    if observed.year_fraction is None or not _both(observed):
-        return []
-    found = [
-        Variant(f"warm season, peak at {100 * peak:.0f} % of the year", 0.16, peak)
-        for peak in SUMMER
-    ]
-    return found + [
-        Variant(
-            f"cold season, or warm season in the south, peak at {100 * at:.0f} % of the year",
-            0.1,
-            at,
-        )
-        for at in WINTER
-    ]
+def _leak(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    return state.balance_moved(-values[:, None] * _usual(observed) * form.profile.over(observed))
 
 
-def _seasonal(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    """The size is the share of the mean intake at the peak of the season."""
-    season = np.maximum(np.cos(2 * np.pi * (observed.year_fraction - data)), 0.0)
-    volume = values[:, None] * _usual_rate(observed) * observed.lengths * season
-    return state.balance_moved(-volume, _loosely(volume, "season"))
+def _use(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    """The size is the change over what is stated; a use cannot fall below nothing."""
+    share = values if form.sign > 0 else -np.minimum(values, 1.0)
+    volume = share[:, None] * observed.uses_m3[form.pattern] * form.profile.over(observed)
+    return state.balance_moved(-volume)
 
 
-def _wet_variants(observed: Observations) -> list[Variant]:
-    if not _both(observed):
-        return []
-    if observed.rain_m is not None and np.any(observed.rain_m > 0):
-        return [Variant("in step with the rain", 1.0, True)]
-    return [Variant("irregular, no rain record to compare", 1.0, False)]
-
-
-def _wet(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
+def _wet(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     """The size is the mean share of the intake that enters as rain or ground water."""
-    usual = _usual_rate(observed) * observed.lengths
-    if data:
-        rain = observed.rain_m * usual.sum() / observed.rain_m.sum()
-        inflow = values[:, None] * rain
-        return state.effluent_moved(-inflow, _loosely(inflow, "rain"))
-    volume = values[:, None] * usual
-    return state.effluent_moved(-volume, (0.7 * volume[:, :, None]) ** 2 * np.eye(observed.count))
+    usual = _usual(observed)
+    acting = values[:, None] * form.profile.over(observed)
+    if form.pattern in observed.rain_stores:
+        store = observed.rain_stores[form.pattern]
+        volume = store * usual.sum() / max(float(store.sum()), 1e-12)
+        moved = state.balance_moved(acting * volume)
+        return moved.night_moved(-acting * volume / observed.lengths)
+    if form.pattern.startswith("irregular"):
+        return state.balance_moved(acting * usual, loose=0.7 * acting * usual)
+    volume = observed.rain_m * usual.sum() / observed.rain_m.sum()
+    return state.balance_moved(acting * volume)
 
 
-def _clock_variants(observed: Observations) -> list[Variant]:
-    if observed.count < 4:
-        return []
-    labels = ("the record's periods end late", "the record's periods end early")
-    return _signed(observed, labels, onset=False)
+def _anything(state: Estimates, observed: Observations, form: Form, values: Any) -> Estimates:
+    return state
 
 
-def _clock(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    sign, _ = data
-    rates = np.diff(boundary_rates(observed.balance_mean, observed.lengths))
-    noise = boundary_noise(observed.balance_mean, observed.lengths)
-    return state.effluent_moved(-sign * values[:, None] * rates, values[:, None, None] * noise)
-
-
-def _any_variants(observed: Observations) -> list[Variant]:
-    if not _both(observed):
-        return []
-    return [
-        Variant(f"the {which} is wrong", 1.0, (which, own))
-        for which in ("effluent", "balance")
-        for own in (0.02, 0.05, 0.12, 0.3)
-    ]
-
-
-def _unknown(state: Estimates, observed: Observations, data: Any, values: np.ndarray) -> Estimates:
-    """A shared unknown factor of 30 % and errors of its own in one of the two."""
-    which, own = data
-    mean = observed.balance_mean
-    cov = (np.outer(0.3 * mean, 0.3 * mean) + np.diag((own * mean) ** 2))[None]
-    nothing = np.zeros((1, observed.count))
-    if which == "effluent":
-        return state.effluent_moved(nothing, cov)
-    return state.balance_moved(nothing, cov)
-
-
-SHARE = Parameter("share of the mean intake", SMALLEST, 0.6)
-
-ESTIMATE_EXPLANATIONS: tuple[Explanation, ...] = (
-    Explanation(BOTH_RIGHT, "estimates", 0.60, _right, _unchanged),
-    Explanation(
-        "zero error of the head sensor", "estimates", 0.08, _zero_variants, _zero,
-        Parameter("zero error", 0.002, 0.05, "m", 1.0),
-        evidence="hand readings of the head beside the instrument's at low and at high flow",
-        visit="read the head by hand with a gauge and check the datum with a level",
-        source="volume over head sensitivity n/h",
-    ),
-    Explanation(
-        "submergence of the device", "estimates", 0.03, _drowned_variants, _drowned,
-        Parameter("excess at the most drowned", SMALLEST, 0.7),
-        evidence="a second head downstream of the throat or weir at peak flow",
-        visit="look from above for standing water below the device at peak flow; read both heads",
-        source="free-flow rating used at drowned heads reads high",
-    ),
-    Explanation(
-        "wrong device size or notch angle", "estimates", 0.03, _sizes, _other_size,
-        evidence="throat width, crest length or notch angle measured on site",
-        visit="measure the device with a tape and a template", source="ratio of two ratings",
-    ),
-    Explanation(
-        "effluent record off by a factor", "estimates", 0.03, _scale_variants, _scale,
-        Parameter("log of the factor", SMALLEST, 0.7),
-        evidence="a second measurement of the discharge, by dilution or by volume and time",
-        visit="gauge the discharge once by an independent method",
-        source="coefficient, slope, roughness or velocity factor",
-    ),
-    Explanation(
-        "supply meter off", "estimates", 0.05, _supply_variants, _supply,
-        Parameter("share of the intake", SMALLEST, 0.6),
-        evidence="a test of the supply meter at low, middle and high flow",
-        visit="record the meter's number, size, age and by-pass; have it tested",
-        source="under-registration of aged or oversized meters; a use in step with the intake "
-        "looks the same",
-    ),
-    Explanation(
-        "unmetered source or steady ground water", "estimates", 0.03, _steady_variants, _source,
-        SHARE,
-        evidence="discharge at night with production and water use stopped",
-        visit="look for wells, condensate, hauled water; watch the channel at night",
-        source="effluent above intake by a steady volume in dry weather",
-    ),
-    Explanation(
-        "leak after the meter, not to the sewer", "estimates", 0.04, _steady_variants, _leak,
-        SHARE,
-        evidence="the supply register over a night with everything shut",
-        visit="read the register twice with all use stopped; walk the buried line",
-        source="intake above effluent by a steady volume",
-    ),
-    Explanation(
-        "seasonal use not accounted for", "estimates", 0.05, _season_variants, _seasonal,
-        Parameter("share of the mean intake at the peak", SMALLEST, 1.0),
-        evidence="a meter on irrigation and on every tower's makeup and blowdown",
-        visit="list towers, irrigation and humidifiers; read their meters, or have some fitted",
-        source="evaporation and irrigation follow the season",
-    ),
-    Explanation(
-        "rain or ground water in the monitored line", "estimates", 0.03, _wet_variants, _wet, SHARE,
-        evidence="the record on wet and on dry days beside a rain gauge",
-        visit="dye or smoke test of roof drains, the authority and the fire service told before; "
-        "watch the channel in rain from above",
-        source="effluent above intake in step with rain",
-    ),
-    Explanation(
-        "clock of the record or periods shifted", "estimates", 0.02, _clock_variants, _clock,
-        Parameter("shift", 0.5, 20.0, "d", 1.0),
-        evidence="the logger's clock beside a known clock, and its time zone",
-        visit="compare the logger's clock; mark a known event in the record",
-        source="volumes move from one period into the next",
-    ),
-    Explanation(
-        "none of these (estimates)", "estimates", 0.03, _any_variants, _unknown,
-        evidence="a second, independent measurement of discharge and a test of the supply meter",
-        visit="follow every pipe from the meter to the sewer",
-        source="broad prior, so that the listed ones are not overstated",
-    ),
-)  # fmt: skip
-"""Every explanation that acts on the two estimates."""
+ACTIONS: Mapping[str, Callable[..., Estimates]] = MappingProxyType(
+    {
+        "unchanged": _unchanged,
+        "zero": _zero,
+        "drowned": _drowned,
+        "other_size": _other_size,
+        "unit_slip": _unit_slip,
+        "record_factor": _factor,
+        "low_flows": _low_flows,
+        "passes_round": _round,
+        "clock": _clock,
+        "supply_factor": _supply_off,
+        "supply_stopped": _stopped,
+        "supply_low_flow": _misses,
+        "source": _source,
+        "leak": _leak,
+        "use_wrong": _use,
+        "wet": _wet,
+        "anything": _anything,
+    }
+)
+"""Actions by the word the catalogue knows them by."""

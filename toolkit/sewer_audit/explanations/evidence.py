@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sewer_audit.explanations.comparing import Comparison
 from sewer_audit.explanations.model import Explanation, Variant
 from sewer_audit.explanations.observations import Observations
+from sewer_audit.explanations.states import Estimates
 
 __all__ = [
     "Evidence",
@@ -16,8 +18,10 @@ __all__ = [
     "average_likelihood",
     "joined_evidence",
     "leading_variants",
+    "paired_evidence",
     "robust_variants",
     "single_evidence",
+    "sized_evidence",
 ]
 
 WeightedVariant = tuple[float, Variant]
@@ -34,8 +38,19 @@ LEAST = 1e-4
 """Points below this share of the posterior are dropped [-]."""
 REACH = 6.0
 """Half the width of the even grid over the peak, in standard deviations of the posterior [-]."""
-JOINED = 24
-"""Values of each parameter where two explanations are joined [-]."""
+LOST = 25.0
+"""Log below the likeliest at which a size of the unknown errors is dropped [-]."""
+STEEP = 3.0
+"""Log between neighbouring sizes up to which a parabola through them is trusted [-]."""
+ROUNDS_OF_SIZE = 3
+DIVIDED = 7
+"""Times the best interval of sizes is divided, and into how many nodes [-]."""
+NODES = 16
+"""Sizes of a cause of the estimates tried in each of its forms [-]."""
+JOINED = 10
+"""Sizes of each where two of them are joined [-]."""
+LEADING_FORMS = 3
+"""Forms of each that are joined [-]."""
 CHOSEN = 12
 """Variants of each kept for joining, besides the main ones [-]."""
 
@@ -160,6 +175,137 @@ def single_evidence(
     return _collected([(log, ((explanation, variant, size),)) for log, variant, size in found])
 
 
+def sized_evidence(
+    explanation: Explanation, observed: Observations, start: Estimates, comparison: Comparison
+) -> Evidence | None:
+    """Marginal likelihood of a cause of the estimates, over all its forms and sizes.
+
+    Units: start [m3].
+
+    Notes
+    -----
+    Sizes are tried at geometric nodes; where the peak is narrower than they are apart, a parabola
+    through the best three gives its height and width (exact for a normal likelihood).
+
+    References
+    ----------
+    R. Kass and A. Raftery, J. Amer. Statist. Assoc. 90 (1995) 773, section 4 (Laplace's method).
+    """
+    variants = _weighted(explanation, observed)
+    if not variants:
+        return None
+    sizes = _nodes(explanation)
+    found: list[tuple[float, Variant, float]] = []
+    best = comparison.fit(start)[0]
+    for weight, variant in variants:
+
+        def terms(values: np.ndarray, variant: Variant = variant) -> np.ndarray:
+            found = comparison.terms(explanation.act(start, observed, variant, values))
+            return np.broadcast_to(found, (len(found), len(values)))
+
+        reach = np.log(sizes[-1] / sizes[0]) if len(sizes) > 1 else 0.0
+        points = _peaks(terms, sizes, reach, best - np.log(weight) - LOST)
+        best = max(best, np.log(weight) + max(log for log, _ in points))
+        found += [(float(np.log(weight) + log), variant, size) for log, size in points]
+    return _collected([(log, ((explanation, variant, size),)) for log, variant, size in found])
+
+
+def _nodes(explanation: Explanation, count: int = NODES) -> np.ndarray:
+    size = explanation.parameter
+    return np.full(1, np.nan) if size is None else np.geomspace(size.low, size.high, count)
+
+
+def _peaks(
+    terms: Callable[[np.ndarray], np.ndarray], sizes: np.ndarray, reach: float, least: float
+) -> list[tuple[float, float]]:
+    """Log of the average over the prior of the size, as a few points (log weight, size).
+
+    The best interval is divided until the peak is wider than the nodes are apart, unless even a
+    parabola's top stays below the least worth telling.
+    """
+    logs = terms(sizes)
+    if len(sizes) == 1:
+        return [(float(np.logaddexp.reduce(logs[:, 0])), float(sizes[0]))]
+    step = np.gradient(np.log(sizes))
+    step[[0, -1]] /= 2
+    whole = np.logaddexp.reduce(logs, axis=0)
+    coarse = list(zip(whole + np.log(step / reach), sizes, strict=True))
+    for _ in range(ROUNDS_OF_SIZE):
+        best = int(np.clip(np.argmax(whole), 1, len(sizes) - 2))
+        x, y = sizes[best - 1 : best + 2], whole[best - 1 : best + 2]
+        top, middle, width = _parabola(x, y)
+        if not width < 0.35 * (x[2] - x[0]):
+            return [(float(log), float(size)) for log, size in coarse]
+        if top < least:
+            break
+        if y[1] - max(y[0], y[2]) < STEEP and y[1] - min(y[0], y[2]) < 4 * STEEP:
+            peak = top + np.log(width * np.sqrt(2 * np.pi) / (middle * reach))
+            return [
+                (float(peak + np.log(share)), float(np.clip(middle + away * width, x[0], x[2])))
+                for away, share in ((0.0, 2 / 3), (np.sqrt(3), 1 / 6), (-np.sqrt(3), 1 / 6))
+            ]
+        sizes = np.linspace(x[0], x[2], DIVIDED)
+        whole = np.logaddexp.reduce(terms(sizes), axis=0)
+        step = np.full(DIVIDED, (sizes[1] - sizes[0])) / sizes
+        coarse = list(zip(whole + np.log(step / reach), sizes, strict=True))
+    return [(float(log), float(size)) for log, size in coarse]
+
+
+def _parabola(x: np.ndarray, y: np.ndarray) -> tuple[float, float, float]:
+    """Top, its place, and the standard deviation of a normal likelihood through three points."""
+    first = (y[1] - y[0]) / (x[1] - x[0])
+    bend = ((y[2] - y[1]) / (x[2] - x[1]) - first) / (x[2] - x[0])
+    if not bend < 0:
+        return float(y.max()), float(x[1]), np.inf
+    slope = first + bend * (x[1] - x[0])
+    middle = float(np.clip(x[1] - slope / (2 * bend), x[0], x[2]))
+    top = y[1] + slope * (middle - x[1]) + bend * (middle - x[1]) ** 2
+    return float(top), middle, float(np.sqrt(-0.5 / bend))
+
+
+def paired_evidence(
+    pair: tuple[Explanation, Explanation],
+    choices: tuple[Sequence[WeightedVariant], Sequence[WeightedVariant]],
+    observed: Observations,
+    start: Estimates,
+    comparison: Comparison,
+) -> Evidence | None:
+    """Marginal likelihood of two causes of the estimates at once.
+
+    Units: start [m3].
+
+    Notes
+    -----
+    A grid of both sizes is divided about its best point; what lies beyond is left out, so that a
+    pair is understated rather than overstated.
+    """
+    found = []
+    for weight_one, one in choices[0]:
+        for weight_two, two in choices[1]:
+            axes = [_nodes(part, JOINED) for part in pair]
+            reach = [np.log(axis[-1] / axis[0]) if len(axis) > 1 else 1.0 for axis in axes]
+            for _ in range(ROUNDS_OF_SIZE):
+                first, second = (each.ravel() for each in np.meshgrid(*axes, indexing="ij"))
+                middle = pair[0].act(start, observed, one, first)
+                logs = comparison.fit(pair[1].act(middle, observed, two, second))
+                logs = np.broadcast_to(logs, first.shape)
+                best = np.unravel_index(int(np.argmax(logs)), [len(axis) for axis in axes])
+                used, axes = axes, [
+                    axis if len(axis) == 1 else np.linspace(
+                        axis[max(at - 1, 0)], axis[min(at + 1, len(axis) - 1)], DIVIDED)
+                    for axis, at in zip(axes, best, strict=True)
+                ]  # fmt: skip
+            cell = 0.0
+            for axis, size, whole in zip(used, (first, second), reach, strict=True):
+                if len(axis) > 1:
+                    cell = cell + np.log((axis[1] - axis[0]) / (size * whole))
+            prior = np.log(weight_one * weight_two)
+            for log, a, b in zip(logs + cell + prior, first, second, strict=True):
+                steps = ((pair[0], one, float(a)), (pair[1], two, float(b)))
+                found.append((float(log), steps))
+    return _collected(found) if found else None
+
+
 def joined_evidence(
     pair: tuple[Explanation, Explanation],
     choices: tuple[Sequence[WeightedVariant], Sequence[WeightedVariant]],
@@ -167,39 +313,30 @@ def joined_evidence(
     start: object,
     fit: Callable[[object], np.ndarray],
 ) -> Evidence | None:
-    """Marginal likelihood of two explanations that act one after the other.
+    """Marginal likelihood of two errors of the bill, neither with a size, one after the other.
 
     Units: start [m3].
     """
-    grids = [_grid(explanation) for explanation in pair]
-    first, second = (each.ravel() for each in np.meshgrid(*grids, indexing="ij"))
     found = []
+    nothing = np.full(1, np.nan)
     for weight_one, one in choices[0]:
-        middle = pair[0].act(start, observed, one, first)  # type: ignore[arg-type]
+        middle = pair[0].act(start, observed, one, nothing)
         for weight_two, two in choices[1]:
-            state = pair[1].act(middle, observed, two, second)
-            prior = np.log(weight_one * weight_two / len(first))
-            for log, a, b in zip(fit(state) + prior, first, second, strict=True):
-                steps = ((pair[0], one, float(a)), (pair[1], two, float(b)))
-                found.append((float(log), steps))
+            log = float(fit(pair[1].act(middle, observed, two, nothing))[0])
+            steps = ((pair[0], one, np.nan), (pair[1], two, np.nan))
+            found.append((log + float(np.log(weight_one * weight_two)), steps))
     return _collected(found) if found else None
-
-
-def _grid(explanation: Explanation) -> np.ndarray:
-    if explanation.parameter is None:
-        return np.full(1, np.nan)
-    return np.geomspace(explanation.parameter.low, explanation.parameter.high, JOINED)
 
 
 def leading_variants(
     explanation: Explanation, evidence: Evidence, observed: Observations
 ) -> list[WeightedVariant]:
-    """Main variants and the best of the others, for joining."""
-    best = {point.steps[0][1].label for point in evidence.points[:3]}
+    """The best forms of a cause, for joining, and its plainest."""
+    best = list(dict.fromkeys(point.steps[0][1].label for point in evidence.points))[:LEADING_FORMS]
     return [
         (weight, variant)
-        for weight, variant in _weighted(explanation, observed)
-        if variant.main or variant.label in best
+        for place, (weight, variant) in enumerate(_weighted(explanation, observed))
+        if variant.label in best or place == 0
     ]
 
 

@@ -1,4 +1,4 @@
-"""What an explanation is: variants, one free parameter at most, and how it acts."""
+"""What an explanation is: a row of the catalogue, its forms, and how it acts."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.states import Billing, Estimates
 
 __all__ = ["Explanation", "Parameter", "Variant"]
 
@@ -43,26 +42,23 @@ class Variant:
 
 @dataclass(frozen=True)
 class Explanation:
-    """A candidate explanation."""
+    """A candidate explanation, a row of the catalogue."""
 
     name: str
     acts_on: str
+    party: str
     weight: float
     variants: Callable[[Observations], list[Variant]]
     apply: Apply
     parameter: Parameter | None = None
     evidence: str = ""
+    if_so: str = ""
     visit: str = ""
     source: str = ""
+    prior_source: str = "judgement"
     joins: bool = True
 
-    def act(
-        self,
-        state: Billing | Estimates,
-        observed: Observations,
-        variant: Variant,
-        values: np.ndarray,
-    ) -> Any:
+    def act(self, state: Any, observed: Observations, variant: Variant, values: np.ndarray) -> Any:
         """The state under the explanation.
 
         Units: state [m3]; values [unit]; returns [m3].

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 
@@ -27,7 +28,20 @@ VECTORS = (
     "drowned_share",
     "rain_m",
     "year_fraction",
+    "starts_d",
+    "night_m3",
 )
+PATTERNS = (
+    "drowned_patterns",
+    "low_shares",
+    "high_shares",
+    "rain_stores",
+    "uses_m3",
+    "device_ratios",
+    "unit_volumes",
+)
+"""Mappings of a name to a figure, or to one of every interval [-]."""
+CURVES = ("zero_volumes_m3", "zero_night")
 MATRICES = {"basis_cov": "basis_m3", "effluent_cov": "effluent_mean", "balance_cov": "balance_mean"}
 
 
@@ -81,6 +95,36 @@ class Observations:
         Rain in the period [m].
     year_fraction : array (invoices,), optional
         Middle of the period as a fraction of the year from 1 January [-].
+    starts_d : array (invoices,), optional
+        Begin of every interval after the first instant compared; end to end without it [d].
+    epoch : Timestamp, optional
+        That first instant, for dates in words [UTC].
+    method : str
+        Kind of record: "head", "area velocity", "slope", "full pipe"; empty where not known [text].
+    low_shares, high_shares : mapping of str to array (invoices,)
+        Share of the volume at low flows, and of what flows above a high one, by how low or high [-].
+    unit_volumes : mapping of str to array (1 + changes, invoices)
+        True over recorded volume if the record was read in a wrong unit, always and from each of
+        `changes` on [-].
+    changes : tuple of float
+        Instants at which the record itself changes most [d].
+    night_m3 : array (invoices,), optional
+        Flow of the quietest hours [m3/d].
+    zero_night : array (offsets, invoices), optional
+        The same if the sensor showed too much by each of `zero_offsets_m`, to any scale [-].
+    lowest_head_m : float, optional
+        Below which the record hardly ever falls [m].
+    rain_stores : mapping of str to array (invoices,)
+        Water of rain that drains over days, by how slowly, to any scale [-].
+    uses_m3 : mapping of str to array (invoices,)
+        Volume of every use and inflow the balance takes, an inflow below nothing [m3].
+    standstills : mapping of str to (float, float)
+        Stretches in which the supply register hardly moved while water left [d].
+    invoice_spans : tuple of (float, float), optional
+        Begin and end of every invoice, where the intervals are others [d].
+    fine : Observations, optional
+        The two estimates over shorter intervals, such as between the site's reads, for all that
+        the invoices are too long to tell [m3].
     billed_standard : float
         Relative standard uncertainty of the billing meter where no basis is given [-].
     tolerance : float
@@ -114,6 +158,21 @@ class Observations:
     device_ratios: Mapping[str, float] = field(default_factory=dict)
     rain_m: np.ndarray | None = None
     year_fraction: np.ndarray | None = None
+    starts_d: np.ndarray | None = None
+    epoch: Any = None
+    method: str = ""
+    low_shares: Mapping[str, np.ndarray] = field(default_factory=dict)
+    high_shares: Mapping[str, np.ndarray] = field(default_factory=dict)
+    unit_volumes: Mapping[str, np.ndarray] = field(default_factory=dict)
+    changes: tuple[float, ...] = ()
+    night_m3: np.ndarray | None = None
+    zero_night: np.ndarray | None = None
+    lowest_head_m: float | None = None
+    rain_stores: Mapping[str, np.ndarray] = field(default_factory=dict)
+    uses_m3: Mapping[str, np.ndarray] = field(default_factory=dict)
+    standstills: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    invoice_spans: tuple[tuple[float, float], ...] = ()
+    fine: Observations | None = None
     billed_standard: float = 0.02
     tolerance: float = 0.05
 
@@ -165,6 +224,32 @@ class Observations:
         return np.full(self.count, MONTH) if self.days is None else self.days
 
     @property
+    def starts(self) -> np.ndarray:
+        """Begin of every interval [d]."""
+        if self.starts_d is not None:
+            return self.starts_d
+        return np.concatenate([[0.0], np.cumsum(self.lengths)[:-1]])
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """First and last instant [d]."""
+        return float(self.starts[0]), float((self.starts + self.lengths).max())
+
+    @property
+    def invoice_blocks(self) -> tuple[tuple[float, float], ...]:
+        """Begin and end of every invoice [d]."""
+        if self.invoice_spans:
+            return self.invoice_spans
+        return tuple(zip(self.starts, self.starts + self.lengths, strict=True))
+
+    @property
+    def year_zero(self) -> float:
+        """Day of the year at instant 0 [d]."""
+        if self.year_fraction is None:
+            return 0.0
+        return float(365.25 * self.year_fraction[0] - self.starts[0] - self.lengths[0] / 2)
+
+    @property
     def compared(self) -> np.ndarray:
         """Invoices with both estimates [-]."""
         if self.effluent_mean is None or self.balance_mean is None:
@@ -201,10 +286,14 @@ class Observations:
             chosen[name] = None if chosen[name] is None else chosen[name][keep]
         for name in MATRICES:
             chosen[name] = None if chosen[name] is None else chosen[name][np.ix_(keep, keep)]
-        if self.zero_volumes_m3 is not None:
-            chosen["zero_volumes_m3"] = self.zero_volumes_m3[:, keep]
-        for name in ("drowned_patterns", "device_ratios"):
-            given = getattr(self, name)
-            chosen[name] = {key: each if np.ndim(each) == 0 else each[keep]
-                            for key, each in given.items()}  # fmt: skip
+        for name in CURVES:
+            chosen[name] = None if chosen[name] is None else chosen[name][:, keep]
+        for name in PATTERNS:
+            chosen[name] = {
+                key: each if np.ndim(each) == 0 else np.asarray(each)[..., keep]
+                for key, each in getattr(self, name).items()
+            }
+        chosen["starts_d"] = self.starts[keep]
+        chosen["fine"] = self.fine
+        chosen["invoice_spans"] = self.invoice_blocks
         return Observations(**chosen)

@@ -6,8 +6,8 @@ printed, and nothing is named unless its likelihood exceeds that of every rival 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from sewer_audit.explanations.catalogue import CATALOGUE, NOTHING, UNFAIR
 from sewer_audit.explanations.fairness import fair_share
 from sewer_audit.explanations.model import Explanation
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.rows import RankedExplanation, Ranking
+from sewer_audit.explanations.rows import Outlook, RankedExplanation, Ranking
 from sewer_audit.explanations.slots import Candidate, bill_candidates, estimate_candidates
 from sewer_audit.explanations.wording import (
     detail_of,
@@ -27,6 +27,9 @@ from sewer_audit.explanations.wording import (
 
 __all__ = ["explain"]
 
+UNSEEN = 0.03
+"""Share of the probability of every listed explanation that belongs to causes outside the list
+which leave the same marks; set on invented worlds of others [-]."""
 SHOWN = 12
 """Rows that always stand in the table [-]."""
 SMALLEST_SHOWN = 1e-4
@@ -99,9 +102,48 @@ def explain(
     prior_total = np.logaddexp.reduce([cell.log_prior for cell in cells])
     best = cells[0].log_likelihood
     rows = [_row(cell, observations, total, prior_total, best) for cell in cells]
+    rows = _with_the_unseen(rows)
     tested = {part.name for cell in cells for part in (*cell.bill.parts, *cell.estimate.parts)}
     untestable = tuple(each.name for each in chosen if each.name not in tested)
-    return _ranking(rows, untestable, observations)
+    ranking = _ranking(rows, untestable, observations)
+    return replace(ranking, outlooks=_outlooks(rows, estimates, observations))
+
+
+def _with_the_unseen(rows: list[RankedExplanation]) -> list[RankedExplanation]:
+    """Whatever stands first, a share of its probability belongs to what leaves the same marks."""
+    others = [row.name.startswith("none of these") for row in rows]
+    if not any(others):
+        return rows
+    left = UNSEEN * sum(row.posterior for row, other in zip(rows, others, strict=True) if not other)
+    mass = sum(row.posterior for row, other in zip(rows, others, strict=True) if other)
+    place = others.index(True)
+    found = []
+    for number, (row, other) in enumerate(zip(rows, others, strict=True)):
+        share = row.posterior * (1.0 if other else 1 - UNSEEN)
+        if mass > 0:
+            share += left * row.posterior / mass if other else 0.0
+        elif number == place:
+            share += left
+        found.append(replace(row, posterior=share))
+    return sorted(found, key=lambda row: -row.posterior)
+
+
+def _outlooks(
+    rows: list[RankedExplanation],
+    estimates: list[Candidate],
+    observed: Observations,
+) -> tuple[Outlook, ...]:
+    """Each explanation of the estimates over whatever the bill may be."""
+    if not observed.compared.any():
+        return ()
+    known = {name for each in estimates for name in each.names}
+    weights = dict.fromkeys((each.names for each in estimates), 0.0)
+    for row in rows:
+        weights[tuple(name for name in row.components if name in known)] += row.posterior
+    return tuple(
+        Outlook(each.names, weights[each.names], each.shares, each.volumes, each.within)
+        for each in estimates
+    )
 
 
 def _cells(
@@ -232,10 +274,7 @@ def _ranking(
     rows: list[RankedExplanation], untestable: tuple[str, ...], observed: Observations
 ) -> Ranking:
     best = rows[0]
-    named = _named(rows)
-    rivals = [row for row in rows[1:] if not _says(row, named or best.components)]
-    rival = max(rivals, key=lambda row: row.log_marginal_likelihood, default=None)
-    factor = np.inf if rival is None else rival.factor_below_best
+    named, factor, rival = _named(rows)
     singles = [row for row in rows if len(row.components) <= 1]
     shown = [
         row
@@ -243,8 +282,6 @@ def _ranking(
         if place < SHOWN or len(row.components) <= 1 or row.posterior > SMALLEST_SHOWN
     ]
     text = ", and ".join(named) if named else None
-    if best.name == NOTHING and factor >= STRONG:
-        text = NOTHING
     return Ranking(
         tuple(shown),
         text,
@@ -258,17 +295,42 @@ def _ranking(
     )
 
 
-def _named(rows: list[RankedExplanation]) -> tuple[str, ...]:
-    """What every row has in common whose likelihood is within a factor of 20 of the first's."""
-    near = [row for row in rows if row.factor_below_best < STRONG]
-    common = set(rows[0].components).intersection(*(row.components for row in near))
-    return tuple(
-        name
-        for name in rows[0].components
-        if name in common and not name.startswith("none of these")
-    )
+def _named(
+    rows: list[RankedExplanation],
+) -> tuple[tuple[str, ...], float, RankedExplanation | None]:
+    """What may be named, by how much, and the likeliest row that speaks against it.
+
+    A cause is named if it acts by odds of 20 to 1, and every row without it is 20 times less
+    likely; so priors alone name nothing, and neither does a likelihood against the priors.
+    """
+    best = rows[0]
+    if not best.components:
+        factor, rival = _weighed(rows, (), lambda row: not row.components)
+        return ((NOTHING,) if factor >= STRONG else ()), factor, rival
+    parts = [name for name in best.components if not name.startswith("none of these")]
+    told = [(name, *_weighed(rows, (name,))) for name in parts]
+    sure = [each for each in told if each[1] >= STRONG]
+    if sure:
+        least = min(sure, key=lambda each: each[1])
+        return tuple(name for name, *_ in sure), least[1], least[2]
+    factor, rival = _weighed(rows, best.components)
+    return (), min(factor, np.nextafter(STRONG, 0.0)), rival
 
 
-def _says(row: RankedExplanation, components: tuple[str, ...]) -> bool:
-    """Whether a row holds all of these; where they are none, no other row says the same."""
-    return bool(components) and set(components) <= set(row.components)
+def _weighed(
+    rows: list[RankedExplanation],
+    components: tuple[str, ...],
+    says: Callable[[RankedExplanation], bool] | None = None,
+) -> tuple[float, RankedExplanation | None]:
+    """The smaller of likelihood ratio and odds for what holds all of these, and the best rival."""
+    says = says or (lambda row: set(components) <= set(row.components))
+    rivals = [row for row in rows if not says(row)]
+    rival = max(rivals, key=lambda row: row.log_marginal_likelihood, default=None)
+    if rival is None:
+        return np.inf, None
+    likely = max(row.log_marginal_likelihood for row in rows if says(row))
+    ratio = float(np.exp(np.clip(likely - rival.log_marginal_likelihood, -700, 700)))
+    share = sum(row.posterior for row in rows if says(row))
+    against = sum(row.posterior for row in rivals)
+    leading = max(rivals, key=lambda row: row.posterior)
+    return min(ratio, share / max(against, 1e-300)), leading

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
+import numpy as np
 import pandas as pd
 
 from sewer_audit.errors import Flag
 
-__all__ = ["RankedExplanation", "Ranking"]
+__all__ = ["Outlook", "RankedExplanation", "Ranking"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,31 @@ class RankedExplanation:
 
 
 @dataclass(frozen=True)
+class Outlook:
+    """What the discharge would be if an explanation of the two estimates acts.
+
+    Parameters
+    ----------
+    names : tuple of str
+        What acts; empty where nothing does [text].
+    weight : float
+        Its probability [-].
+    shares : array (points,)
+        Weights of its sizes and forms [-].
+    volumes : array (points, invoices)
+        Discharge with each of them put right [m3].
+    cov : array (invoices, invoices)
+        Its covariance, given a point [m6].
+    """
+
+    names: tuple[str, ...]
+    weight: float
+    shares: np.ndarray
+    volumes: np.ndarray
+    cov: np.ndarray
+
+
+@dataclass(frozen=True)
 class Ranking:
     """The explanations ranked, and what may be said.
 
@@ -43,10 +69,10 @@ class Ranking:
     rows : tuple of RankedExplanation
         Most probable first [-].
     named : str or None
-        What may be named: what every row within a factor of 20 of the first has in common; None
-        where that is nothing [text].
+        What may be named: what acts by odds of 20 to 1 and whose likelihood is 20 times that of
+        the likeliest row without it; None where that is nothing [text].
     factor : float
-        Likelihood of the first row over the likeliest row without what is named [-].
+        The smaller of those two for what is named, or for the first row [-].
     strength : str
         Word for that factor [text].
     statement : str
@@ -59,6 +85,9 @@ class Ranking:
         Explanations this evidence cannot show [text].
     flags : tuple of Flag
         What the reader must know [-].
+    outlooks : tuple of Outlook
+        The discharge under every explanation of the two estimates, with its probability; empty
+        where nothing tests them [m3].
     """
 
     rows: tuple[RankedExplanation, ...]
@@ -70,6 +99,11 @@ class Ranking:
     excluded: tuple[str, ...]
     untestable: tuple[str, ...]
     flags: tuple[Flag, ...]
+    outlooks: tuple[Outlook, ...] = ()
+
+    def probability(self, name: str) -> float:
+        """Probability that what has this name acts, alone or beside others [-]."""
+        return float(sum(row.posterior for row in self.rows if name in row.components))
 
     @property
     def frame(self) -> pd.DataFrame:

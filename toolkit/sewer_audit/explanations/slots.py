@@ -10,23 +10,24 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.explanations.catalogue import PLAIN, is_other
+from sewer_audit.explanations.comparing import Comparison, corrected_discharge
 from sewer_audit.explanations.evidence import (
     Evidence,
     Point,
     WeightedVariant,
     joined_evidence,
     leading_variants,
+    paired_evidence,
     robust_variants,
     single_evidence,
+    sized_evidence,
 )
-from sewer_audit.explanations.model import Explanation
+from sewer_audit.explanations.model import Explanation, Variant
 from sewer_audit.explanations.observations import Observations
 from sewer_audit.explanations.states import (
     Billing,
     billing_fit,
     billing_score,
-    corrected_discharge,
-    estimates_fit,
     start_billing,
     start_estimates,
 )
@@ -42,13 +43,18 @@ CLOSE = np.log(1000.0)
 """Pairs of bill explanations are tried unless all others lie below the best by this [-]."""
 ESSENTIAL = 40
 """Points of the posterior used for corrected volumes [-]."""
+NEEDED = np.log(200.0)
+"""A pair stays on the table only if it is likelier than either of its two by this [-]."""
 
 
 @dataclass(frozen=True)
 class Candidate:
     """One explanation, or two of one kind, with its evidence.
 
-    Units: discharge [m3]; cov [m6].
+    `shares` are the weights of the points of its posterior, `volumes` the discharge each leads to,
+    `cov` its covariance given a point, on average.
+
+    Units: discharge [m3]; cov [m6]; intake_shift [m3]; volumes [m3].
     """
 
     parts: tuple[Explanation, ...]
@@ -57,6 +63,9 @@ class Candidate:
     discharge: np.ndarray | None = None
     cov: np.ndarray | None = None
     intake_shift: np.ndarray | None = None
+    shares: np.ndarray | None = None
+    volumes: np.ndarray | None = None
+    within: np.ndarray | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -107,6 +116,10 @@ def estimate_candidates(
     """Explanations of the two estimates, with the discharge each leads to.
 
     list of Candidate: Only the plain one, with evidence 0, where no invoice has both estimates.
+
+    Notes
+    -----
+    What is likely is decided over the shortest intervals known; what it leads to over the invoices.
     """
     known = observed.compared
     if not known.any():
@@ -115,14 +128,67 @@ def estimate_candidates(
         alone = Evidence(0.0, (Point(1.0, ()),))
         return [Candidate((plain,), 1.0, alone, discharge, cov, np.zeros(observed.count))]
     both = observed.where(known)
-    start = start_estimates(both)
-    found = _singles(explanations, both, start, estimates_fit)
+    seen = both if observed.fine is None else observed.fine
+    seen = seen.where(seen.compared)
+    start, comparison = start_estimates(seen), Comparison(seen)
+    found = []
+    for each in explanations:
+        if is_other(each):
+            evidence: Evidence | None = _unlisted(each, start, comparison)
+        else:
+            evidence = sized_evidence(each, seen, start, comparison)
+        if evidence is not None:
+            found.append((each, evidence))
+    total = sum(each.weight for each, _ in found)
+    singles = [Candidate((each,), each.weight / total, evidence) for each, evidence in found]
     if pairs:
-        able = [each for each in found if not _special(each)]
-        able.sort(key=lambda each: -each.evidence.log_likelihood - np.log(each.prior))
-        forms = [(c, leading_variants(c.parts[0], c.evidence, both)) for c in able[:LEADING]]
-        found += _pairs(_in_order(forms, explanations), both, start, estimates_fit)
-    return [_with_discharge(each, both, observed, start) for each in found]
+        singles += _needed_pairs(singles, explanations, seen, start, comparison)
+    return [_with_discharge(each, both, observed) for each in singles]
+
+
+def _unlisted(explanation: Explanation, start: Any, comparison: Comparison) -> Evidence:
+    """Errors of any size and duration in one of the two, which one cannot be told."""
+    logs = comparison.unlisted(start)
+    forms = [
+        (log, which, size, lasting)
+        for log, size, lasting in logs
+        for which in ("effluent", "balance")
+    ]
+    scores = np.array([log for log, *_ in forms]) - np.log(len(forms))
+    total = float(np.logaddexp.reduce(scores))
+    points = [
+        Point(
+            float(np.exp(score - total)),
+            ((explanation, Variant(f"the {which} is wrong", 1.0, (which, size)), size),),
+        )
+        for score, (_, which, size, _) in zip(scores, forms, strict=True)
+    ]
+    kept = sorted((p for p in points if p.weight > 1e-4), key=lambda p: -p.weight)
+    return Evidence(total, tuple(kept))
+
+
+def _needed_pairs(
+    singles: list[Candidate],
+    explanations: Sequence[Explanation],
+    seen: Observations,
+    start: Any,
+    comparison: Comparison,
+) -> list[Candidate]:
+    """Two causes at once, kept where neither alone does nearly as well."""
+    able = [each for each in singles if not _special(each)]
+    able.sort(key=lambda each: -each.evidence.log_likelihood - np.log(each.prior))
+    plain = max(each.evidence.log_likelihood for each in singles if not each.names)
+    if not able or plain > able[0].evidence.log_likelihood - NEEDED:
+        return []  # not even one is needed
+    forms = [(c, leading_variants(c.parts[0], c.evidence, seen)) for c in able[:LEADING]]
+    found = []
+    for (one, first), (two, second) in combinations(_in_order(forms, explanations), 2):
+        pair = (one.parts[0], two.parts[0])
+        evidence = paired_evidence(pair, (first, second), seen, start, comparison)
+        alone = max(each.evidence.log_likelihood for each in singles)
+        if evidence is not None and evidence.log_likelihood > alone + NEEDED:
+            found.append(Candidate(pair, one.prior * two.prior, evidence))
+    return found
 
 
 def _single_estimate(observed: Observations) -> tuple[np.ndarray | None, np.ndarray | None]:
@@ -135,32 +201,46 @@ def _single_estimate(observed: Observations) -> tuple[np.ndarray | None, np.ndar
     return None, None
 
 
-def _with_discharge(
-    candidate: Candidate, both: Observations, observed: Observations, start: object
-) -> Candidate:
+def _with_discharge(candidate: Candidate, both: Observations, observed: Observations) -> Candidate:
     """The candidate with its corrected discharge, invoices with one estimate as they are."""
     points = candidate.evidence.points[:ESSENTIAL]
-    weights = np.array([point.weight for point in points])
-    states = []
+    shares = np.array([point.weight for point in points])
+    shares = shares / shares.sum()
+    start = start_estimates(both)
+    volumes, covs, moves = [], [], []
     for point in points:
-        state = start
+        state, extra = start, None
         for explanation, variant, value in point.steps:
-            state = explanation.act(state, both, variant, np.full(1, value))  # type: ignore[arg-type]
-        states.append(state)
-    names = list(vars(states[0]))
-    stacked = type(states[0])(**{n: np.concatenate([getattr(s, n) for s in states]) for n in names})
-    mean, cov, shift = corrected_discharge(stacked, weights / weights.sum())
+            if is_other(explanation):
+                extra = variant.data
+            else:
+                state = explanation.act(state, both, variant, np.full(1, value))
+        mean, cov = corrected_discharge(both, state, extra)
+        volumes.append(mean[0])
+        covs.append(cov[0])
+        moves.append(np.broadcast_to(state.intake_shift, (1, both.count))[0])
+    drawn, within = np.array(volumes), np.einsum("p,pij->ij", shares, np.array(covs))
+    apart = drawn - shares @ drawn
     known = observed.compared
-    discharge = np.where(
-        np.isfinite(observed.balance_mean), observed.balance_mean, observed.effluent_mean
-    )
+
+    def placed(values: np.ndarray) -> np.ndarray:
+        missing = np.isfinite(observed.balance_mean)
+        whole = np.where(missing, observed.balance_mean, observed.effluent_mean)
+        whole = np.broadcast_to(whole, (*values.shape[:-1], observed.count)).copy()
+        whole[..., known] = values
+        return whole
+
     full = np.where(np.isfinite(observed.balance_cov), observed.balance_cov, observed.effluent_cov)
-    discharge[known] = mean
     full = full.copy()
-    full[np.ix_(known, known)] = cov
+    full[np.ix_(known, known)] = within
+    whole = full.copy()
+    whole[np.ix_(known, known)] = within + np.einsum("p,pi,pj->ij", shares, apart, apart)
     moved = np.zeros(observed.count)
-    moved[known] = shift
-    return Candidate(candidate.parts, candidate.prior, candidate.evidence, discharge, full, moved)
+    moved[known] = shares @ np.array(moves)
+    return Candidate(
+        candidate.parts, candidate.prior, candidate.evidence, placed(shares @ drawn), whole, moved,
+        shares, placed(drawn), full,
+    )  # fmt: skip
 
 
 def bill_candidates(

@@ -5,21 +5,17 @@ All arrays have a first axis of parameter values, so that a whole grid is evalua
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sewer_audit.explanations.observations import Observations
 
-__all__ = ["Billing", "Estimates", "billing_fit", "estimates_fit", "gaussian", "start_billing"]
-__all__ += ["billing_score", "corrected_discharge", "start_estimates"]
+__all__ = ["Billing", "Estimates", "billing_fit", "billing_score", "gaussian", "start_billing"]
+__all__ += ["start_estimates"]
 
 BILL_SCALES = ((1.0, 0.7), (2.0, 0.2), (5.0, 0.1))
 """Stated uncertainty of the basis too small by this factor, with this weight (judgement)."""
-ESTIMATE_SCALES = ((1.0, 0.8), (1.6, 0.2))
-"""The same for the two estimates (judgement)."""
-FLOOR = 0.004
-"""Relative standard deviation per invoice of what no cause describes (judgement) [-]."""
 SMALLEST_STEP = 0.0003
 """Least relative standard deviation of a billed volume about its prediction [-]."""
 JITTER = 1e-10
@@ -62,58 +58,53 @@ class Billing:
 
 @dataclass(frozen=True)
 class Estimates:
-    """The two estimates of the discharge after correction.
+    """The two estimates of the discharge after correction, and what else the record shows.
 
-    Units: effluent_cov, balance_cov [m6].
+    `night` is the flow of the quietest hours, `told` the log likelihood of what is no volume,
+    `loose` the standard deviation of what a cause leaves open in every interval.
+
+    Units: effluent, balance, intake_shift, loose [m3]; night [m3/d].
     """
 
     effluent: np.ndarray
-    effluent_cov: np.ndarray
     balance: np.ndarray
-    balance_cov: np.ndarray
+    night: np.ndarray
     log_jacobian: np.ndarray
+    log_told: np.ndarray
     intake_shift: np.ndarray
+    loose: np.ndarray | None = None
 
-    def effluent_scaled(self, factor: np.ndarray) -> Estimates:
-        """With the effluent multiplied.
-
-        Units: returns [m3].
-        """
+    def effluent_scaled(self, factor: np.ndarray, night: bool = True) -> Estimates:
+        """With the effluent multiplied, in its quiet hours too unless they are told apart."""
         jacobian = self.log_jacobian + np.log(factor).sum(axis=1)
-        cov = self.effluent_cov * factor[:, :, None] * factor[:, None, :]
-        return self._with(effluent=self.effluent * factor, effluent_cov=cov, log_jacobian=jacobian)
+        moved = replace(self, effluent=self.effluent * factor, log_jacobian=jacobian)
+        return moved.night_scaled(factor) if night else moved
 
-    def effluent_moved(self, shift: np.ndarray, cov: np.ndarray | float = 0.0) -> Estimates:
-        """With a volume added to the effluent.
+    def effluent_moved(self, shift: np.ndarray) -> Estimates:
+        """With a volume added to the effluent."""
+        return replace(self, effluent=self.effluent + shift)
 
-        Units: shift [m3]; cov [m6]; returns [m3].
-        """
-        return self._with(effluent=self.effluent + shift, effluent_cov=self.effluent_cov + cov)
+    def night_scaled(self, factor: np.ndarray) -> Estimates:
+        """With the flow of the quiet hours multiplied."""
+        return replace(self, night=self.night * factor)
+
+    def night_moved(self, shift: np.ndarray) -> Estimates:
+        """With a flow added to the quiet hours."""
+        return replace(self, night=self.night + shift)
+
+    def told(self, log: np.ndarray | float) -> Estimates:
+        """With the log likelihood of further evidence."""
+        return replace(self, log_told=self.log_told + log)
 
     def balance_moved(
         self,
         shift: np.ndarray,
-        cov: np.ndarray | float = 0.0,
         intake_shift: np.ndarray | float = 0.0,
+        loose: np.ndarray | None = None,
     ) -> Estimates:
-        """With a volume added to the balance.
-
-        Units: shift [m3]; cov [m6]; returns [m3].
-        """
+        """With a volume added to the balance."""
         moved = self.intake_shift + intake_shift
-        return self._with(
-            balance=self.balance + shift, balance_cov=self.balance_cov + cov, intake_shift=moved
-        )
-
-    def _with(self, **changed: np.ndarray) -> Estimates:
-        every = {**self.__dict__, **changed}
-        count = max(len(each) for each in every.values())
-        return Estimates(
-            **{
-                name: np.broadcast_to(each, (count, *each.shape[1:]))
-                for name, each in every.items()
-            }
-        )
+        return replace(self, balance=self.balance + shift, intake_shift=moved, loose=loose)
 
 
 def _alike(matrix: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -137,19 +128,19 @@ def start_billing(basis: np.ndarray, cov: np.ndarray) -> Billing:
 
 
 def start_estimates(observed: Observations) -> Estimates:
-    """The two estimates as they are, with the floor for what no cause describes.
+    """The two estimates as they are.
 
     Units: returns [m3].
     """
-    effluent, balance = observed.effluent_mean, observed.balance_mean
-    floor = np.diag((FLOOR * np.abs(balance)) ** 2)
+    nothing = np.zeros((1, observed.count))
+    night = nothing if observed.night_m3 is None else observed.night_m3[None, :]
     return Estimates(
-        effluent[None, :],
-        (observed.effluent_cov + floor)[None],
-        balance[None, :],
-        (observed.balance_cov + floor)[None],
+        observed.effluent_mean[None, :],
+        observed.balance_mean[None, :],
+        night,
         np.zeros(1),
-        np.zeros((1, observed.count)),
+        np.zeros(1),
+        nothing,
     )
 
 
@@ -212,49 +203,3 @@ def billing_score(prediction: Billing, observed: Observations) -> np.ndarray:
     own = own + (SMALLEST_STEP * prediction.mean) ** 2 + 1e-12
     square = (observed.billed_m3 - prediction.mean) ** 2 / own
     return -(np.log1p(square) + 0.5 * np.log(own)).sum(axis=1)
-
-
-def _joint_cov(estimates: Estimates) -> tuple[np.ndarray, np.ndarray]:
-    """Covariance of the effluent at the volume the balance gives, and of the difference."""
-    ratio = estimates.balance / np.where(estimates.effluent == 0, 1.0, estimates.effluent)
-    ratio = np.clip(np.where(estimates.effluent == 0, 1.0, ratio), 0.2, 5.0)
-    effluent = estimates.effluent_cov * ratio[:, :, None] * ratio[:, None, :]
-    return effluent, effluent + estimates.balance_cov
-
-
-def estimates_fit(estimates: Estimates) -> np.ndarray:
-    """Log likelihood of the effluent record given the balance, the true volumes unknown.
-
-    Units: estimates [m3]; returns [log m-3n].
-
-    Notes
-    -----
-    p(E | B) = N(E* - B*; 0, C_E + C_B) |dE*/dE|: with a flat prior on the true volumes only the
-    contrast of the two estimates counts. The relative errors of the effluent are taken at the
-    volume of the balance, so that a record that reads low does not look more exact.
-
-    References
-    ----------
-    R. Kass and A. Raftery, J. Amer. Statist. Assoc. 90 (1995) 773 (marginal likelihood).
-    """
-    _, joint = _joint_cov(estimates)
-    difference = estimates.effluent - estimates.balance
-    return gaussian(difference, joint, ESTIMATE_SCALES) + estimates.log_jacobian
-
-
-def corrected_discharge(
-    estimates: Estimates, weight: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Discharge under an explanation, over the posterior of its parameter.
-
-    Units: estimates [m3]; returns [m3, m6, m3].
-    """
-    _, joint = _joint_cov(estimates)
-    gain = np.swapaxes(np.linalg.solve(joint, estimates.balance_cov), -1, -2)
-    difference = estimates.effluent - estimates.balance
-    each = estimates.balance + np.einsum("gij,gj->gi", gain, difference)
-    within = estimates.balance_cov - gain @ estimates.balance_cov
-    mean = weight @ each
-    apart = each - mean
-    cov = np.einsum("g,gij->ij", weight, within) + np.einsum("g,gi,gj->ij", weight, apart, apart)
-    return mean, cov, weight @ estimates.intake_shift

@@ -1,0 +1,237 @@
+"""How likely the record is beside the balance, over whatever intervals both are known.
+
+Stated uncertainties of both, as far as they are shared between intervals, and an error of its own
+in every interval whose size the figures themselves must tell; so hundreds of forms are compared at
+the price of a few matrix products.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from sewer_audit.explanations.observations import Observations
+from sewer_audit.explanations.states import Estimates, gaussian
+
+__all__ = ["Comparison", "corrected_discharge", "quiet_hours"]
+
+STATED_SCALES = ((1.0, 0.75), (1.7, 0.25))
+"""Stated uncertainties too small by this factor, with this weight (judgement)."""
+OWN_ERRORS = ((0.006, 0.3), (0.012, 0.3), (0.025, 0.2), (0.05, 0.1), (0.1, 0.1))
+"""Relative error of its own of an interval with the mean volume, with this weight (judgement)."""
+STANDS_OUT = 3.0
+"""Usual scatter by which one interval must differ from those about it to be left out of account
+(judgement) [-]."""
+TEMPER = 0.7
+"""Power to which the comparison's likelihood is taken: its intervals are less independent than it
+assumes; set on invented worlds of others [-]."""
+LEAST_BALANCE = 0.05
+"""A balance below this share of the usual rate is taken as that share [-]."""
+EMPTIED, DRIED, ABSURD = 0.15, 0.03, 30.0
+"""No cause may leave less than these shares of a balance and of a record that flow; log of what
+each such interval costs it (judgement)."""
+QUIET = 0.15
+"""Relative spread of the flow of quiet hours that no cause explains, at least (judgement) [-]."""
+MEMORY = 3.0
+"""Intervals that say as much about quiet hours as one independent one (judgement) [-]."""
+MOST_QUIET, LEAST_QUIET = 3.0, -8.0
+"""Log of the most that quiet hours may speak for, and against, an explanation (judgement)."""
+UNSTEADY, UNSTEADY_FOR = 0.012, 45.0
+"""Relative standard deviation of what no site keeps steady, and how long it lasts [-, d]
+(judgement)."""
+UNKNOWN_SIZES = (0.06, 0.15, 0.4)
+"""Relative size of an error that is on no list [-]."""
+UNKNOWN_TIMES = (8.0, 60.0, 400.0)
+"""How long it keeps its size [d]."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The two estimates over the intervals of one set of observations."""
+
+    observed: Observations
+
+    @cached_property
+    def stated(self) -> np.ndarray:
+        """Relative covariance of record over balance [-]."""
+        seen = self.observed
+        parts = []
+        for mean, cov in (
+            (seen.effluent_mean, seen.effluent_cov),
+            (seen.balance_mean, seen.balance_cov),
+        ):
+            size = np.maximum(np.abs(mean), LEAST_BALANCE * self._usual)
+            parts.append(cov / np.outer(size, size))
+        return parts[0] + parts[1] + UNSTEADY**2 * np.exp(-self._apart / UNSTEADY_FOR)
+
+    @cached_property
+    def _apart(self) -> np.ndarray:
+        """Time between the middles of the intervals [d]."""
+        middle = self.observed.starts + self.observed.lengths / 2
+        return np.abs(np.subtract.outer(middle, middle))
+
+    @cached_property
+    def _usual(self) -> np.ndarray:
+        seen = self.observed
+        rates = np.abs(seen.effluent_mean) + np.abs(seen.balance_mean)
+        return 0.5 * float(rates.sum() / seen.lengths.sum()) * seen.lengths
+
+    @cached_property
+    def _flowing(self) -> np.ndarray:
+        return self.observed.balance_mean > 0.3 * self._usual
+
+    @cached_property
+    def _own(self) -> np.ndarray:
+        """Own variance of an interval over that of a usual one [-]."""
+        seen = self.observed
+        size = np.maximum(seen.balance_mean, 0.2 * self._usual)
+        away = (seen.effluent_mean - seen.balance_mean) / size
+        return np.clip(float(self._usual.mean()) / size, 0.3, 8.0) * _alone(away)
+
+    @cached_property
+    def _modes(self) -> tuple[np.ndarray, np.ndarray]:
+        root = np.sqrt(self._own)
+        return np.linalg.eigh(self.stated / np.outer(root, root))
+
+    def _relative(self, state: Estimates) -> tuple[np.ndarray, np.ndarray]:
+        balance = np.maximum(state.balance, LEAST_BALANCE * self._usual)
+        away = (state.effluent - np.maximum(state.balance, 0.0)) / balance
+        rest = state.log_jacobian + state.log_told / TEMPER - np.log(balance).sum(axis=1)
+        emptied = (state.balance < EMPTIED * self.observed.balance_mean) & self._flowing
+        emptied = emptied | ((state.effluent < DRIED * self.observed.effluent_mean) & self._flowing)
+        rest = rest - ABSURD * emptied.sum(axis=1)
+        return away, rest + quiet_hours(self.observed, state.night)
+
+    def terms(self, state: Estimates) -> np.ndarray:
+        """Log likelihood with its weight for each size of the unknown errors.
+
+        array (sizes of errors, rows of the state).
+
+        Notes
+        -----
+        p(E | B) = N(E'/B' - 1; 0, c^2 R + s^2 D) |dE'/dE| / B', R the stated relative covariance.
+
+        References
+        ----------
+        R. Kass and A. Raftery, J. Amer. Statist. Assoc. 90 (1995) 773 (marginal likelihood).
+        """
+        away, rest = self._relative(state)
+        if state.loose is not None:
+            return self._loosely(away, rest, state)
+        values, vectors = self._modes
+        square = ((away / np.sqrt(self._own)) @ vectors) ** 2
+        rows = []
+        for scale, weight in STATED_SCALES:
+            for own, share in OWN_ERRORS:
+                variance = np.maximum(scale**2 * values, 0.0) + own**2
+                log = -0.5 * (square @ (1 / variance) + np.log(2 * np.pi * variance).sum())
+                rows.append(np.log(weight * share) + log - 0.5 * np.log(self._own).sum())
+        return TEMPER * (np.array(rows) + rest)
+
+    def _loosely(self, away: np.ndarray, rest: np.ndarray, state: Estimates) -> np.ndarray:
+        balance = np.maximum(state.balance, LEAST_BALANCE * self._usual)
+        own = np.eye(away.shape[1]) * (state.loose / balance)[:, :, None] ** 2
+        cov = self.stated + OWN_ERRORS[1][0] ** 2 * np.diag(self._own) + own
+        return TEMPER * (gaussian(away, cov, STATED_SCALES) + rest)[None]
+
+    def fit(self, state: Estimates) -> np.ndarray:
+        """Log likelihood of every row of a state."""
+        return np.logaddexp.reduce(self.terms(state), axis=0)
+
+    def unlisted(self, state: Estimates) -> list[tuple[float, float, float]]:
+        """Log likelihood, size [-] and duration [d] of errors that are on no list."""
+        away, rest = self._relative(state)
+        found = []
+        for size in UNKNOWN_SIZES:
+            for lasting in UNKNOWN_TIMES:
+                shape = 0.5 * np.exp(-self._apart / lasting) + 0.5 * (lasting > UNKNOWN_TIMES[0])
+                shape = shape / shape[0, 0]
+                for own in (0.008, 0.025):
+                    cov = self.stated + own**2 * np.diag(self._own) + size**2 * shape
+                    log = float(gaussian(away, cov[None], ((1.0, 1.0),))[0] + rest[0])
+                    found.append((TEMPER * log, size, lasting))
+        return found
+
+
+def _alone(away: np.ndarray) -> np.ndarray:
+    """Further variance of an interval that stands out alone: one week is no evidence of a cause."""
+    count = len(away)
+    if count < 8:
+        return np.ones(count)
+    places = np.arange(count)[:, None] + np.array([-3, -2, -1, 1, 2, 3])
+    around = np.median(away[np.clip(places, 0, count - 1)], axis=1)
+    apart = np.abs(away - around)
+    usual = max(1.5 * float(np.median(apart)), OWN_ERRORS[0][0])
+    odd = (apart > STANDS_OUT * usual) & (apart < 0.4)
+    return np.where(odd, (apart / usual) ** 2, 1.0)
+
+
+def quiet_hours(observed: Observations, night: np.ndarray) -> np.ndarray:
+    """What the flow of the quiet hours says for an explanation beside none.
+
+    Units: night [m3/d].
+
+    Notes
+    -----
+    Without a cause the quiet flow of every interval is one figure times an error of a size not
+    known: the log likelihood is that of the residual sum of squares, for a third of the intervals
+    because neighbours are alike. It may speak against a cause more than for one.
+    """
+    if observed.night_m3 is None:
+        return np.zeros(len(night))
+    usable = observed.night_m3 > 0.02 * np.median(observed.night_m3)
+    if usable.sum() < 6 or not np.median(observed.night_m3) > 0:
+        return np.zeros(len(night))
+
+    def score(flow: np.ndarray) -> np.ndarray:
+        log = np.log(np.maximum(flow[:, usable], 0.03 * observed.night_m3[usable]))
+        spread = log.var(axis=1) + QUIET**2
+        count = usable.sum() / MEMORY
+        return -0.5 * count * np.log(spread)
+
+    plain = score(observed.night_m3[None, :])
+    return np.clip(score(night) - plain, LEAST_QUIET, MOST_QUIET)
+
+
+def corrected_discharge(
+    observed: Observations, state: Estimates, extra: tuple[str, float] | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Discharge of every row of a state, and its covariance.
+
+    Units: returns [m3, m6].
+
+    Notes
+    -----
+    Weighted mean of both after correction; covariances move with the volumes. `extra` widens one
+    of the two by an error on no list.
+
+    References
+    ----------
+    Weighted mean of two estimates: any text on least squares.
+    """
+    covs = []
+    for mean, cov, now in (
+        (observed.effluent_mean, observed.effluent_cov, state.effluent),
+        (observed.balance_mean, observed.balance_cov, state.balance),
+    ):
+        ratio = np.clip(now / np.where(mean == 0, 1.0, mean), 0.1, 10.0)
+        covs.append(cov * ratio[:, :, None] * ratio[:, None, :])
+    usual = np.abs(observed.balance_mean) + 1e-9
+    if state.loose is not None:
+        covs[1] = covs[1] + np.eye(observed.count) * state.loose[:, :, None] ** 2
+    if extra is not None:
+        shared = 0.5 * (1 + np.eye(observed.count)) * (extra[1] * np.outer(usual, usual) * extra[1])
+        covs[0 if extra[0] == "effluent" else 1] = (
+            covs[0 if extra[0] == "effluent" else 1] + shared
+        )
+    floor = np.diag((0.002 * usual) ** 2)
+    joint = covs[0] + covs[1] + floor
+    gain = np.swapaxes(np.linalg.solve(joint, covs[1]), -1, -2)
+    shape = np.broadcast_shapes(state.effluent.shape, state.balance.shape)
+    away = np.broadcast_to(state.effluent - state.balance, shape)
+    mean = state.balance + np.einsum("gij,gj->gi", np.broadcast_to(
+        gain, (len(away), *gain.shape[1:])), away)  # fmt: skip
+    return mean, covs[1] - gain @ covs[1]
+

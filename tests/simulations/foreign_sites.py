@@ -112,6 +112,7 @@ NAMES = {
         {"velocity_bias_low_depth", "pipe_not_full"},
         {"level_zero", "solids_on_floor", "full_pipe_factor"},
     ),
+    "level read high in busy hours": ("instrument", {"foam"}, {"backwater", "solids_on_floor"}),
     "water that passes round the device": (
         "instrument",
         {"bypass", "second_outlet"},

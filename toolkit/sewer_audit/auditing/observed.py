@@ -163,7 +163,7 @@ def _uses(balance: Balance | None) -> dict[str, Any]:
 def _between_reads(
     case: Case, inputs: Inputs, evidence: Evidence, patterns: Patterns | None
 ) -> Observations | None:
-    """Record and balance between the site's reads; None where these are no finer than invoices."""
+    """Record and balance between the site's reads; None where these are no finer than bills."""
     joined = evidence.reconciliation
     if patterns is None or joined is None or not case.data.intake:
         return None
@@ -182,16 +182,21 @@ def _between_reads(
     whole, _ = patterns.volumes(evidence.periods)
     ratio = evidence.effluent.volumes.mean(axis=0) / np.maximum(whole, 1e-9)  # type: ignore
     told = _estimates(evidence)
-    effluent = np.where(covered >= COVERED, volume * (share @ ratio), np.nan)
+    if not {"effluent_mean", "balance_mean"} <= set(told):
+        return None
+    stopped = ~np.isfinite(told["effluent_mean"] + told["balance_mean"])
+    effluent = np.where(covered >= COVERED, volume * (share @ np.nan_to_num(ratio)), np.nan)
+    effluent = np.where(share @ stopped > 0.2, np.nan, effluent)
     expected = balance.draws.mean(axis=0)
-    known = np.isfinite(effluent) & np.isfinite(expected)
-    if known.sum() < 4 or not np.isfinite(told["effluent_cov"] + told["balance_cov"]).all():
+    if (np.isfinite(effluent) & np.isfinite(expected)).sum() < 4:
         return None
     intake = _registered(case, registers, len(periods.names))
     times = _times(case, inputs, periods, evidence.periods)
     seen, whole = patterns.over(periods), patterns.over(evidence.periods)
     relative = {
-        name: told[f"{name}_cov"] / np.outer(*2 * [np.maximum(np.abs(told[f"{name}_mean"]), 1e-9)])
+        name: np.nan_to_num(
+            told[f"{name}_cov"] / np.outer(*2 * [np.maximum(np.abs(told[f"{name}_mean"]), 1e-9)])
+        )
         for name in ("effluent", "balance")
     }
     zero = [
@@ -280,7 +285,9 @@ def _standstills(
         if end > place:
             low = place - 1 if place and rate[place - 1] < 0.9 * usual else place
             high = end + 1 if end < len(still) and rate[end] < 0.9 * usual else end
-            days = [str(each[k].date()) for each, k in ((periods.start, low), (periods.end, high - 1))]
+            days = [
+                str(each[k].date()) for each, k in ((periods.start, low), (periods.end, high - 1))
+            ]
             span = float(start[low]), float(start[high - 1] + periods.days[high - 1])
             found[f"from {days[0]} to {days[1]} at most"] = span
         place = end + 1

@@ -210,7 +210,9 @@ class Patterns:
                     other = series.discharge * ratio
                 rows = [self._summed(spans, other)]
                 for change in self.changes:
-                    rows.append(self._summed(spans, np.where(at >= change, other, series.discharge)))
+                    rows.append(
+                        self._summed(spans, np.where(at >= change, other, series.discharge))
+                    )
                 found[label] = np.array(rows)
         return found
 

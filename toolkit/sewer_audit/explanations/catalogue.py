@@ -13,7 +13,15 @@ from sewer_audit.explanations import bill_actions, bill_forms
 from sewer_audit.explanations.estimates import ACTIONS, forms_of
 from sewer_audit.explanations.model import Explanation, Parameter
 
-__all__ = ["BOTH_RIGHT", "BY_THE_SCHEDULE", "CATALOGUE", "LOOK_ALIKES", "NOTHING", "PARTIES"]
+__all__ = [
+    "BOTH_RIGHT",
+    "BY_THE_SCHEDULE",
+    "CATALOGUE",
+    "KINDS",
+    "LOOK_ALIKES",
+    "NOTHING",
+    "PARTIES",
+]
 __all__ += ["UNFAIR", "is_other", "read_catalogue"]
 
 FILE = Path(__file__).with_name("causes.toml")
@@ -66,6 +74,9 @@ PARTIES: Mapping[str, str] = MappingProxyType(
     {each.name: each.party for each in CATALOGUE} | {NOTHING: "none", UNFAIR: "schedule"}
 )
 """Who would have to act on an explanation."""
+
+KINDS: Mapping[str, str] = MappingProxyType({each.name: each.acts_on for each in CATALOGUE})
+"""What each explanation acts on, the bill or the estimates."""
 
 LOOK_ALIKES: Mapping[frozenset[str], str] = MappingProxyType(
     {frozenset(row["causes"]): row["proof"] for row in tomllib.loads(_TEXT)["look_alike"]}

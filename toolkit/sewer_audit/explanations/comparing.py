@@ -223,9 +223,7 @@ def corrected_discharge(
         covs[1] = covs[1] + np.eye(observed.count) * state.loose[:, :, None] ** 2
     if extra is not None:
         shared = 0.5 * (1 + np.eye(observed.count)) * (extra[1] * np.outer(usual, usual) * extra[1])
-        covs[0 if extra[0] == "effluent" else 1] = (
-            covs[0 if extra[0] == "effluent" else 1] + shared
-        )
+        covs[0 if extra[0] == "effluent" else 1] = covs[0 if extra[0] == "effluent" else 1] + shared
     floor = np.diag((0.002 * usual) ** 2)
     joint = covs[0] + covs[1] + floor
     gain = np.swapaxes(np.linalg.solve(joint, covs[1]), -1, -2)
@@ -234,4 +232,3 @@ def corrected_discharge(
     mean = state.balance + np.einsum("gij,gj->gi", np.broadcast_to(
         gain, (len(away), *gain.shape[1:])), away)  # fmt: skip
     return mean, covs[1] - gain @ covs[1]
-

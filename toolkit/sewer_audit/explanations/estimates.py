@@ -77,7 +77,7 @@ def forms_of(row: Mapping[str, Any], observed: Observations) -> list[Variant]:
     return found
 
 
-# --- which patterns a cause can follow -------------------------------------------------------------
+# --- which patterns a cause can follow ----------------------------------------------
 
 
 def _one(observed: Observations) -> dict[str, float]:
@@ -140,7 +140,10 @@ def _waters(observed: Observations) -> dict[str, Any]:
     rain = observed.rain_m is not None and bool(np.any(observed.rain_m > 0))
     found = {"in step with the rain": 1.0} if rain else {}
     found |= dict.fromkeys(observed.rain_stores, 1 / max(len(observed.rain_stores), 1))
-    return found or {"irregular, no rain record to compare": 1.0}
+    if not found:
+        found = {"irregular, no rain record to compare": 0.5}
+        found |= {f"bursts {name}": 0.5 for name in list(observed.high_shares)[-1:]}
+    return found
 
 
 def _clocks(observed: Observations) -> dict[str, Any]:
@@ -159,6 +162,7 @@ _PATTERNS: Mapping[str, Callable[[Observations], dict[str, Any]]] = {
     "unit_slip": _units,
     "low_flows": _low,
     "passes_round": _high,
+    "busy_hours": _high,
     "supply_factor": _supply,
     "supply_low_flow": _low,
     "supply_stopped": _stops,
@@ -169,7 +173,7 @@ _PATTERNS: Mapping[str, Callable[[Observations], dict[str, Any]]] = {
 }
 
 
-# --- what each does --------------------------------------------------------------------------------
+# --- what each does -----------------------------------------------------------------
 
 
 def _unchanged(state: Estimates, observed: Observations, data: Any, values: Any) -> Estimates:
@@ -275,6 +279,12 @@ def _low_flows(
     return moved.night_scaled(1 + form.profile.over(observed) * (true[:, None] - 1))
 
 
+def _busy(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
+    """High flows were recorded too high, by a share of what flows above a threshold."""
+    excess = values[:, None] * observed.high_shares[form.pattern] * form.profile.over(observed)
+    return state.effluent_scaled(np.maximum(1.0 - excess, 0.05), night=False)
+
+
 def _round(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     """The size is the share of the high flows in the interval that has most of them."""
     pattern = observed.high_shares[form.pattern]
@@ -348,6 +358,10 @@ def _wet(state: Estimates, observed: Observations, form: Form, values: np.ndarra
         return moved.night_moved(-acting * volume / observed.lengths)
     if form.pattern.startswith("irregular"):
         return state.balance_moved(acting * usual, loose=0.7 * acting * usual)
+    if form.pattern.startswith("bursts "):
+        excess = observed.high_shares[form.pattern.removeprefix("bursts ")]
+        excess = excess * np.nan_to_num(observed.effluent_mean)
+        return state.balance_moved(acting * excess * usual.sum() / max(excess.sum(), 1e-12))
     volume = observed.rain_m * usual.sum() / observed.rain_m.sum()
     return state.balance_moved(acting * volume)
 
@@ -366,6 +380,7 @@ ACTIONS: Mapping[str, Callable[..., Estimates]] = MappingProxyType(
         "record_factor": _factor,
         "low_flows": _low_flows,
         "passes_round": _round,
+        "busy_hours": _busy,
         "clock": _clock,
         "supply_factor": _supply_off,
         "supply_stopped": _stopped,

@@ -100,9 +100,9 @@ class Observations:
     epoch : Timestamp, optional
         That first instant, for dates in words [UTC].
     method : str
-        Kind of record: "head", "area velocity", "slope", "full pipe"; empty where not known [text].
+        Kind of record: "head", "area velocity", "slope", "full pipe"; empty if not known [text].
     low_shares, high_shares : mapping of str to array (invoices,)
-        Share of the volume at low flows, and of what flows above a high one, by how low or high [-].
+        Share of the volume at low flows, and of what flows above a high one, by how high [-].
     unit_volumes : mapping of str to array (1 + changes, invoices)
         True over recorded volume if the record was read in a wrong unit, always and from each of
         `changes` on [-].

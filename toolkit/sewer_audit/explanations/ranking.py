@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sewer_audit.explanations.bayes import STRONG, VERY_STRONG, strength
-from sewer_audit.explanations.catalogue import CATALOGUE, NOTHING, UNFAIR
+from sewer_audit.explanations.catalogue import CATALOGUE, KINDS, NOTHING, UNFAIR
 from sewer_audit.explanations.fairness import fair_share
 from sewer_audit.explanations.model import Explanation
 from sewer_audit.explanations.observations import Observations
@@ -309,12 +309,22 @@ def _named(
         return ((NOTHING,) if factor >= STRONG else ()), factor, rival
     parts = [name for name in best.components if not name.startswith("none of these")]
     told = [(name, *_weighed(rows, (name,))) for name in parts]
-    sure = [each for each in told if each[1] >= STRONG]
+    sure = _surest([each for each in told if each[1] >= STRONG])
     if sure:
         least = min(sure, key=lambda each: each[1])
         return tuple(name for name, *_ in sure), least[1], least[2]
     factor, rival = _weighed(rows, best.components)
     return (), min(factor, np.nextafter(STRONG, 0.0)), rival
+
+
+def _surest(told: list[tuple]) -> list[tuple]:
+    """Of two causes of one kind only the surer: the other may stand for what is left over."""
+    kinds: dict[str, list[tuple]] = {}
+    for each in told:
+        kinds.setdefault(KINDS.get(each[0], ""), []).append(each)
+    single = [max(each, key=lambda one: one[1]) for each in kinds.values()]
+    crowded = {kind for kind, each in kinds.items() if len(each) > 1 and kind == "bill"}
+    return [each for each in single if KINDS.get(each[0], "") not in crowded]
 
 
 def _weighed(

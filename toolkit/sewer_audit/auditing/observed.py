@@ -116,8 +116,8 @@ def _estimates(evidence: Evidence) -> dict[str, Any]:
         if draws is None:
             continue
         known = np.isfinite(draws).all(axis=0)
-        if evidence.gate is not None:
-            known &= evidence.gate.carries[name]
+        if evidence.gate is not None and name == "effluent":
+            known &= ~evidence.gate.void  # a doubted record is asked why, no measurement is not
         if known.any():
             draws = np.where(known, draws, np.nan)
             told[f"{name}_mean"] = draws.mean(axis=0)

@@ -11,7 +11,12 @@ from sewer_audit.auditing.claim import claim_of
 from sewer_audit.auditing.evidence import gather
 from sewer_audit.auditing.inputs import Inputs, inspect_file, read_inputs
 from sewer_audit.auditing.pricing import price_invoices, with_charged
-from sewer_audit.auditing.reasons import averaged_evidence, explanation_table, reasons_of
+from sewer_audit.auditing.reasons import (
+    averaged_evidence,
+    explanation_table,
+    reasons_of,
+    resting_flags,
+)
 from sewer_audit.auditing.replay import Replay
 from sewer_audit.auditing.result import Audit
 from sewer_audit.auditing.signatures import signature_table, signatures_of
@@ -108,6 +113,8 @@ def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float],
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
     flags += () if pricing is None else pricing.flags
+    billed = inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)
+    flags += resting_flags(case, evidence, reasons, billed)
     flags += [*warnings_for(table, rule), *unstable_flags(stability)]
     return Audit(
         case,

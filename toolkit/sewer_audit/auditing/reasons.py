@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
+from sewer_audit import spoken
 from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.exchanges import read_meter
 from sewer_audit.auditing.inputs import Inputs
@@ -19,10 +20,11 @@ from sewer_audit.auditing.signatures import corrected_volumes
 from sewer_audit.auditing.verdict import runs_of_estimates
 from sewer_audit.case import Case
 from sewer_audit.charges import OF_LINES
+from sewer_audit.errors import Flag
 from sewer_audit.explanations import CATALOGUE, Explanation, Ranking, explain, is_other
 from sewer_audit.uncertainty import DecisionRule, Draws, judge
 
-__all__ = ["Reasons", "averaged_evidence", "explanation_table", "reasons_of"]
+__all__ = ["Reasons", "averaged_evidence", "explanation_table", "reasons_of", "resting_flags"]
 
 SHOWN = 12
 """Rows of the table, besides which every single explanation is counted as excluded or not [-]."""
@@ -160,6 +162,69 @@ def averaged_evidence(evidence: Evidence, reasons: Reasons | None, draws: Draws)
     whole = joined.copy()
     whole[:, reasons.alone] += moved
     return replace(evidence, averaged=whole)
+
+
+def resting_flags(
+    case: Case, evidence: Evidence, reasons: Reasons | None, billed: np.ndarray
+) -> list[Flag]:
+    """On what a verdict rests: two measurements or one, and what holds only if nothing is wrong.
+
+    Units: evidence [m3]; billed [m3].
+    """
+    legs = {
+        name: volumes.sum(axis=1)
+        for name, volumes in (
+            ("effluent", None if evidence.effluent is None else evidence.effluent.volumes),
+            ("balance", None if evidence.balance is None else evidence.balance.draws),
+        )
+        if volumes is not None and np.isfinite(volumes).all()
+    }
+    if evidence.audited is None:
+        return _both_beyond(case, legs, float(billed.sum())) if len(legs) == 2 else []
+    if evidence.averaged is None:
+        if len(legs) != 1:
+            return []
+        leg = WORDS[next(iter(legs))]
+        message = (
+            f"Every finding on volumes rests on one measurement, {leg}; no other tests it. Each "
+            "holds if nothing of the list of explanations acts."
+        )
+        return [Flag("rests-on-one-measurement", message, {"leg": next(iter(legs))})]
+    standing = evidence.as_they_stand.sum(axis=1)  # type: ignore[union-attr]
+    low, high = np.quantile(standing, [0.025, 0.975])
+    right = sum(each.weight for each in reasons.ranking.outlooks if not each.names)  # type: ignore
+    message = (
+        "Audited volumes, their intervals, probabilities and findings rest on two measurements and "
+        "are averaged over what may be wrong with either. Both are right with a probability of "
+        f"{spoken.percent(right, 2)}; if so, {spoken.volume(low)} to {spoken.volume(high)} left "
+        "the site in all (95 %)."
+    )
+    data = {"probability_both_right": right, "low_m3": float(low), "high_m3": float(high)}
+    return [Flag("averaged-over-explanations", message, data)]
+
+
+WORDS = {"effluent": "the effluent record", "balance": "the metered intake less uses"}
+
+
+def _both_beyond(case: Case, legs: dict[str, np.ndarray], billed: float) -> list[Flag]:
+    """Two estimates that conflict, yet each alone lies beyond the same limit."""
+    tolerance = case.data.rule.tolerance
+    ends = {name: np.quantile(total, [0.025, 0.975]) for name, total in legs.items()}
+    below = all(high < (1 - tolerance) * billed for _, high in ends.values())
+    above = all(low > (1 + tolerance) * billed for low, _ in ends.values())
+    if not (below or above):
+        return []
+    side = "below" if below else "above"
+    told = " and ".join(
+        f"{WORDS[name]} {spoken.volume(low)} to {spoken.volume(high)}"
+        for name, (low, high) in ends.items()
+    )
+    message = (
+        f"The two estimates conflict, yet each alone lies {side} what was billed by more than the "
+        f"tolerance: {told}, billed {spoken.volume(billed)} (95 % intervals). Which of the two is "
+        "right is open, and so is the amount; no finding is drawn."
+    )
+    return [Flag("both-beyond-the-limit", message, {"side": side})]
 
 
 def _wider(cov: np.ndarray) -> np.ndarray:

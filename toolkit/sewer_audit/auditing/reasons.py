@@ -196,7 +196,7 @@ def resting_flags(
     message = (
         "Audited volumes, their intervals, probabilities and findings rest on two measurements and "
         "are averaged over what may be wrong with either. Both are right with a probability of "
-        f"{spoken.percent(right, 2)}; if so, {spoken.volume(low)} to {spoken.volume(high)} left "
+        f"{spoken.percent(right, 0)}; if so, {spoken.volume(low)} to {spoken.volume(high)} left "
         "the site in all (95 %)."
     )
     data = {"probability_both_right": right, "low_m3": float(low), "high_m3": float(high)}

@@ -10,7 +10,7 @@ import pandas as pd
 from sewer_audit.effluent import assess_checklist
 from sewer_audit.report.balance import explanations
 from sewer_audit.report.frames import budget_of
-from sewer_audit.report.manifest import versions
+from sewer_audit.report.manifest import ZONES, versions
 from sewer_audit.report.tables import with_units
 from sewer_audit.report.words import Words
 from sewer_audit.units import from_si
@@ -181,4 +181,5 @@ def input_files(result: Any) -> pd.DataFrame:
 
 def made_with(found: Mapping[str, str] | None = None) -> str:
     """Software a report is made with; that of this machine, or what is given."""
-    return ", ".join(f"{name} {version}" for name, version in (found or versions()).items())
+    shown = (found or versions()).items()
+    return ", ".join(f"{name} {version}" for name, version in shown if name != ZONES)

@@ -15,6 +15,7 @@ import os
 import platform
 import re
 import stat
+import zoneinfo
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 from decimal import Decimal
@@ -53,8 +54,10 @@ NEEDED = (
     "ipykernel",
     "ipywidgets",
     "packaging",
+    "tzdata",
 )
 """What pyproject.toml lists as dependencies [text]."""
+ZONES = "time-zone data"
 CODE = (".py", ".csv", ".json", ".toml", ".j2", ".css", ".txt")
 DIGITS = 12
 
@@ -145,7 +148,20 @@ def versions() -> dict[str, str]:
     found["toolkit code"] = code_hash()
     for name in COMPUTING:
         found[name] = importlib.metadata.version(name)
+    found[ZONES] = _zone_data()
     return dict(sorted(found.items()))
+
+
+def _zone_data() -> str:
+    """Edition of the time-zone data that is read: the system's where it has any, else tzdata's."""
+    for folder in zoneinfo.TZPATH:
+        stated = Path(folder) / "tzdata.zi"
+        if stated.is_file():
+            with stated.open(encoding="utf-8") as lines:
+                return lines.readline().removeprefix("# version").strip()
+        if Path(folder).is_dir() and any(Path(folder).iterdir()):
+            return "of the system, edition not stated"
+    return importlib.metadata.version("tzdata")
 
 
 def lock_text() -> str:

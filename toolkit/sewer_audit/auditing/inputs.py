@@ -188,7 +188,10 @@ class _Reader:
 
     def _remembered(self, kept: tuple[Any, ...], read: Callable[[], Any]) -> Any:
         name, table, files = kept
-        data, stats = self.case.data, [self.case.path(file).stat() for file in files]
+        data, paths = self.case.data, [self.case.path(file) for file in files]
+        if not all(path.is_file() for path in paths):
+            return read()  # which says what is missing
+        stats = [path.stat() for path in paths]
         key = (repr(table), repr(data.case), repr(data.display), repr(data.invoices.read_hour))
         key += tuple((file, s.st_mtime_ns, s.st_size) for file, s in zip(files, stats, strict=True))
         if self.case.memory.get(name, ((), None))[0] != key:

@@ -6,6 +6,7 @@ the line and key and what would be right, and returns a :class:`Case` that nothi
 
 from __future__ import annotations
 
+import difflib
 import os
 import shutil
 import weakref
@@ -460,6 +461,12 @@ def _device_problems(case: Case, text: str) -> list[Problem]:
     ]
 
 
+def _meant(key: str, known: tuple[str, ...]) -> str:
+    """The key that was probably meant, as a sentence."""
+    near = difflib.get_close_matches(key, known, 1)
+    return f"Perhaps {near[0]!r} is meant. " if near else ""
+
+
 def _strange_keys(case: Case, text: str) -> list[Problem]:
     """Keys of [effluent] that are neither of a record nor of its device."""
     effluent = case.data.effluent
@@ -476,7 +483,9 @@ def _strange_keys(case: Case, text: str) -> list[Problem]:
         Problem(
             case.file.name,
             f"unknown key {key!r}",
-            f"Known here are, of the device, {', '.join(sizes)}; of the record, {', '.join(known)}",
+            f"{_meant(key, (*sizes, *known))}Known here are, of the device, {', '.join(sizes)}; "
+            f"of the record, {', '.join(known)}; 'sewer-audit explain effluent' says what each "
+            "means",
             line_of(text, ["effluent", key]),
             f"effluent.{key}",
         )

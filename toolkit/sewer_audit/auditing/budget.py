@@ -15,8 +15,8 @@ from sewer_audit.uncertainty import BudgetTable, Cause, Draws, variance_budget
 
 __all__ = ["budget_table", "cause_table", "loose_shares", "persistence_of"]
 
-NOTHING = 1e-9
-"""A cause felt less than this is not felt: the rounding of the machine [m3]."""
+NOTHING = 1e-6
+"""A cause that moves a volume by less, a cubic centimetre, is not felt: rounding [m3]."""
 READS = ": reading dates"
 READS_SOURCE = (
     "straight line between register reads; day-to-day variation as the reads show it, with 47 % of "

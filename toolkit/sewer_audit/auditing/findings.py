@@ -41,7 +41,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, pd.DataFrame):
         return [plain(row) for row in value.to_dict("records")]
     if isinstance(value, dict) or hasattr(value, "items"):
-        return {str(name): plain(part) for name, part in value.items()}
+        return {str(name): _named(str(name), plain(part)) for name, part in value.items()}
     if isinstance(value, (list, tuple)):
         return [plain(part) for part in value]
     if isinstance(value, (bool, np.bool_)):
@@ -55,6 +55,12 @@ def plain(value: Any) -> Any:
     if value is None or value is pd.NaT:
         return None
     return value.isoformat() if hasattr(value, "isoformat") else str(value)
+
+
+def _named(name: str, figure: Any) -> Any:
+    """A volume below a billionth of a cubic metre is the rounding of the machine: nothing."""
+    small = isinstance(figure, float) and name.endswith("_m3") and abs(figure) < 1e-9
+    return 0.0 if small else figure
 
 
 def as_findings(result: Audit) -> dict[str, Any]:

@@ -22,7 +22,7 @@ CLOSE = 1e-9
 """Largest relative difference of two numbers that count as one [-]."""
 NOTHING = 1e-9
 """Volumes [m3] and amounts of money below this are nothing, whatever their sign [-]."""
-NO_SHARE = 1e-15
+NO_SHARE = 1e-20
 """Any other figure below this is nothing: shares, probabilities, discharges [-]."""
 SIZED = re.compile(
     r"_m3$|(^|_)(mean|low|high|standard_uncertainty|difference|amount|total|money|volume)$"

@@ -86,12 +86,50 @@ def test_waterml_that_is_refused(write, text, given, said):
 
 def test_waterml_choices(write):
     both = WATERML.format(series=series([1]) + series([2], name="s2"))
-    record = read_waterml(write(both), role="head", series="s2", unit="m")
-    assert record.frame["head"].tolist() == [2.0]
-    assert "the file names the unit '[ft_i]', the case states 'm'" in record.problems[0].found
+    record = read_waterml(write(both), role="head", series="s2", unit="ft")
+    assert record.frame["head"].tolist() == pytest.approx([0.6096])
+    with pytest.raises(InputRefused, match=r"names the unit '\[ft_i\]', the case states 'm'"):
+        read_waterml(write(both), role="head", series="s2", unit="m")
     local = WATERML.format(series=series([1], zone=""))
     record = read_waterml(write(local), role="head", zone="America/Chicago")
     assert record.frame["time"].iloc[0].hour == 6
+
+
+def test_waterml_as_services_write_it(write):
+    """Empty points, dates without a time, the unit in a title, values that hold for an interval."""
+    text = series([1.0, 2.0, 3.0], kind="ConstSucc", unit="")
+    text = text.replace('<wml2:uom code=""/>', '<wml2:uom title="cubic feet per second"/>')
+    empty = "<wml2:point><wml2:MeasurementTVP/></wml2:point>"
+    text = text.replace("<wml2:point>", empty + "<wml2:point>", 1)
+    for minute in ("00:00", "00:15", "00:30"):
+        day = {"00:00": "01", "00:15": "02", "00:30": "03"}[minute]
+        text = text.replace(f"2026-01-01T{minute}:00-06:00", f"2026-01-{day}")
+    record = read_waterml(write(WATERML.format(series=text)), role="flow", zone="UTC")
+    assert record.frame["flow"].tolist() == pytest.approx([n * 0.3048**3 for n in (1, 2, 3)])
+    assert record.frame["time"].diff().iloc[1] == pd.Timedelta(days=1)
+    assert [flag.data["points"] for flag in record.flags if flag.code == "empty points"] == [1]
+
+
+def test_waterml_points_at_a_spacing(write):
+    text = series([1.0, 1.1, 1.2])
+    for minute in ("00:00", "00:15", "00:30"):
+        text = text.replace(f"<wml2:time>2026-01-01T{minute}:00-06:00</wml2:time>", "")
+    base = (
+        "<wml2:baseTime>2026-01-01T00:00:00-06:00</wml2:baseTime><wml2:spacing>PT5M</wml2:spacing>"
+    )
+    spaced = text.replace("<wml2:MeasurementTimeseries>", f"<wml2:MeasurementTimeseries>{base}")
+    record = read_waterml(write(WATERML.format(series=spaced)), role="head")
+    assert record.frame["time"].dt.minute.tolist() == [0, 5, 10]
+    with pytest.raises(InputRefused, match="the spacing 'often' is no duration"):
+        wrong = spaced.replace("PT5M", "often")
+        read_waterml(write(WATERML.format(series=wrong)), role="head")
+
+
+@pytest.mark.parametrize("kind", ["MaxPrec", "MinSucc"])
+def test_waterml_of_extremes_is_no_flow(write, kind):
+    text = WATERML.format(series=series([1, 2], kind=kind, unit="m3/s"))
+    with pytest.raises(InputRefused, match="largest or the smallest of an interval"):
+        read_waterml(write(text), role="flow")
 
 
 ESPI = """<?xml version="1.0" encoding="UTF-8"?><feed xmlns="http://www.w3.org/2005/Atom">

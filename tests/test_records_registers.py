@@ -234,3 +234,17 @@ def test_remarks_in_place_of_a_date_are_told_and_no_reads(read):
     assert codes(record) == ["remarks between reads"]
     with pytest.raises(InputRefused, match="line 4"):
         read([*months([10, 15]), "glass wiped,17", "2026-03-01 08:00,22"])
+
+
+def test_two_rows_of_one_second_that_only_rise_are_no_fault(tmp_path):
+    """A fast counter logged twice within a second; more than a count is still asked about."""
+    path = tmp_path / "meter.csv"
+    head = "time,register\n2026-03-01 08:00:00,100\n2026-03-01 09:00:00,110\n"
+    tail = "2026-03-01 10:00:00,{again}\n2026-03-01 11:00:00,131\n2026-03-01 12:00:00,141\n"
+    path.write_text(head + "2026-03-01 10:00:00,120\n" + tail.format(again=121))
+    frame = read_register(path, zone="UTC", unit="m3").frame
+    assert frame["volume_m3"].dropna().iloc[-1] == pytest.approx(41)
+    assert (frame["status"] == "rejected").sum() == 1
+    path.write_text(head + "2026-03-01 10:00:00,120\n" + tail.format(again=124))
+    with pytest.raises(InputRefused, match="two reads at 2026-03-01 10:00 UTC differ"):
+        read_register(path, zone="UTC", unit="m3")

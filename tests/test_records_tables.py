@@ -440,3 +440,23 @@ def test_a_time_column_that_the_case_forgets_is_told(tmp_path):
     with pytest.raises(InputRefused, match=r"column day.*no time of day"):
         read_logger(path, zone="UTC", columns=HEAD, time="day")
     assert len(read_logger(path, zone="UTC", columns=HEAD, date="day", time="clock").frame) == 9
+
+
+@pytest.mark.parametrize(
+    ("form", "stamps"),
+    [
+        ("epoch seconds", ["1772323200", "1772324100", "1772325000"]),
+        ("epoch milliseconds", ["1772323200000", "1772324100000", "1772325000000"]),
+        ("day numbers", ["46082", "46082.0104167", "46082.0208333"]),
+    ],
+)
+def test_stamps_that_are_numbers_are_stated_not_guessed(tmp_path, form, stamps):
+    """1772323200 s after 1970 and day 46082 of a spreadsheet are 1 March 2026 (date arithmetic)."""
+    path = tmp_path / "log.csv"
+    path.write_text("time,head\n" + "".join(f"{s},{n}\n" for n, s in enumerate(stamps, start=1)))
+    record = read_logger(path, zone="UTC", columns=HEAD, time_form=form)
+    wanted = ["2026-03-01 00:00", "2026-03-01 00:15", "2026-03-01 00:30"]
+    assert list(record.frame["time"].dt.strftime("%Y-%m-%d %H:%M")) == wanted
+    said = "looks like a day number" if form == "day numbers" else f"time_form = '{form}'"
+    with pytest.raises(InputRefused, match=said):
+        read_logger(path, zone="UTC", columns=HEAD)

@@ -139,6 +139,7 @@ def _export(case: Case, table: EffluentTable) -> LoggerRecord:
         site_zone=case.data.case.time_zone,
         round_to=table.round_stamps_to,
         status=_status(table),
+        time_form=table.time_form,
         **table.clock,
     )
 

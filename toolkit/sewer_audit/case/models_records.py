@@ -315,9 +315,16 @@ def check_series(columns: dict[str, Any]) -> None:
 
 
 _TEXT_ONLY = ("sheet", "day_first", "decimal", "missing_marks", "may_be_missing", "file_columns")
-_CLOCK_ONLY = ("zone_offsets", "clock_correction", "round_stamps_to", "stamp", "conflicts")
+_CLOCK_ONLY = (
+    "time_form",
+    "zone_offsets",
+    "clock_correction",
+    "round_stamps_to",
+    "stamp",
+    "conflicts",
+)
 _CLOCK_ONLY += ("values", "status")
-_CLOCK_ONLY += ("back_steps", "missing_hour")
+_CLOCK_ONLY += ("time_form", "back_steps", "missing_hour")
 KEYS_WITHOUT_MEANING = {
     "waterml": _TEXT_ONLY + _CLOCK_ONLY,
     "hand readings": (
@@ -372,6 +379,7 @@ class RecordTable(NamedFiles):
     stamp: Literal["instant", "interval start", "interval end"] = "instant"
     values: Literal["instant", "interval mean", "interval maximum"] | None = None
     status: StatusTable | None = None
+    time_form: Literal["text", "epoch seconds", "epoch milliseconds", "day numbers"] = "text"
     round_stamps_to: Duration | None = None
     conflicts: Literal["reject", "first", "last"] = "reject"
     back_steps: Literal["refuse", "sort", "reject"] = "refuse"

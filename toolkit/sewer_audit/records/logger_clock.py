@@ -41,6 +41,7 @@ class TimeSource:
     corrections: Sequence[ClockCorrection] = ()
     missing_hour: str = "refuse"
     back_steps: str = "refuse"
+    form: str = "text"
 
     @property
     def text_columns(self) -> list[str]:
@@ -121,10 +122,30 @@ def _sign_of_zone(zone: str, findings: Findings) -> None:
         )
 
 
+COUNTED = {
+    "epoch seconds": (pd.Timestamp("1970-01-01"), 1.0, "Z"),
+    "epoch milliseconds": (pd.Timestamp("1970-01-01"), 1e-3, "Z"),
+    "day numbers": (pd.Timestamp("1899-12-30"), 86_400.0, ""),
+}
+"""Form of stamps that are numbers: what they count from, in what [s], and the zone of that."""
+
+
+def _written_out(column: pd.Series, form: str) -> pd.Series:
+    """Stamps that are numbers as dates, to the second; what is no number stays as it is."""
+    if form == "text":
+        return column
+    start, unit, zone = COUNTED[form]
+    numbers = pd.to_numeric(column.str.strip().str.replace(",", "."), errors="coerce")
+    known = numbers.notna() & (numbers * unit).between(0, 4.2e9)
+    seconds = (numbers[known].astype("float64") * unit).round().astype("int64")
+    moments = start + pd.to_timedelta(seconds, unit="s")
+    return column.where(~known, moments.dt.strftime("%Y-%m-%dT%H:%M:%S").add(zone))
+
+
 def _clock(export: Export, source: TimeSource) -> Clock:
     columns = [export.columns[name].fillna("").astype("str") for name in source.columns]
     if len(columns) == 1:
-        return parse_stamps(columns[0], source.day_first)
+        return parse_stamps(_written_out(columns[0], source.form), source.day_first)
     if len(columns) == 2:
         return parse_stamps(joined_stamps(*columns), source.day_first)
     parts = dict(zip(_part_names(source.columns), columns, strict=True))

@@ -75,6 +75,7 @@ def read_logger(
     site_zone: str | None = None,
     round_to: float | None = None,
     status: Status | None = None,
+    time_form: str = "text",
 ) -> LoggerRecord:
     """Read one record from one or more exports of a logger.
 
@@ -117,6 +118,9 @@ def read_logger(
         Stamps in the hour that spring leaves out: "refuse" or "reject" [text].
     corrections : sequence of ClockCorrection
         Stretches of stamps known to be wrong [-].
+    time_form : str
+        "text", or what stamps that are numbers count: "epoch seconds", "epoch milliseconds" (both
+        UTC), "day numbers" of a spreadsheet (local clock) [text].
     zone_column : str, optional
         Column that names the zone row by row, such as EST and EDT [text].
     offsets : mapping of str to str, optional
@@ -158,6 +162,7 @@ def read_logger(
         corrections,
         missing_hour,
         back_steps,
+        time_form,
     )
     words, numbers = _marks(missing_marks)
     wanted = frozenset(required) if required is not None else frozenset(maps[0]) - MAY_BE_MISSING

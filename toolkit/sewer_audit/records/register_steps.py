@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -161,6 +162,9 @@ def _same_time(frame, register, good, changed, status, reason, findings: Finding
             if register[place] == register[before]:
                 status[place], reason[place] = "rejected", "same read twice"
                 continue
+            if _rises(time, register, good, place):
+                status[before], reason[before] = "rejected", "a later read of the same second"
+                continue
             findings.add(
                 f"two reads at {spoken.moment(time.iloc[place])} differ: "
                 f"{register[before]:.10g} and {register[place]:.10g}",
@@ -169,6 +173,21 @@ def _same_time(frame, register, good, changed, status, reason, findings: Finding
                 column="register",
                 code="same time",
             )
+
+
+def _rises(time: pd.Series, register: np.ndarray, good: Sequence[int], place: int) -> bool:
+    """Whether a read and the one of its second lie in a run that only rises, by little.
+
+    A counter read twice within a second has moved by one count, or by a hundredth of what it moves
+    between reads elsewhere (judgement); the later read stands for that second.
+    """
+    at = list(good).index(place)
+    around = register[list(good[max(at - 2, 0) : at + 2])]
+    every = np.diff(register[list(good)])
+    step = register[place] - register[good[at - 1]]
+    return bool(
+        (np.diff(around) >= 0).all() and 0 < step <= max(1.0, np.median(every[every > 0]) / 100)
+    )
 
 
 def _steps(frame, register, good, changed, unit_m3, digits, findings: Findings) -> np.ndarray:

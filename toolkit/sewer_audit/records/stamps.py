@@ -30,6 +30,7 @@ _PATTERNS = tuple(
 )
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})[T ]?(\d{2})(\d{2})(\d{2})?", re.ASCII)
 _SERIAL = re.compile(r"[2-6]\d{4}(?:[.,]\d+)?", re.ASCII)
+_EPOCH = re.compile(r"(?:\d{10}|\d{13})(?:\.\d+)?", re.ASCII)
 _MONTHS = {
     name: number
     for number, names in enumerate(
@@ -132,7 +133,14 @@ def parse_stamp(text: str, day_first: bool | None = None) -> Stamp:
     if _SERIAL.fullmatch(written):
         raise StampFault(
             f"{written!r} looks like a day number of a spreadsheet",
-            "Format the column as date and time and export again",
+            "Format the column as date and time and export again, or, for a logger's record, write "
+            "time_form = 'day numbers'",
+        )
+    if _EPOCH.fullmatch(written):
+        form = "seconds" if len(written.split(".")[0]) == 10 else "milliseconds"
+        raise StampFault(
+            f"{written!r} looks like {form} since 1970",
+            f"Write time_form = 'epoch {form}' under [effluent]",
         )
     raise StampFault(f"{written!r} is no date", "Write dates as 2026-01-31 08:00")
 

@@ -45,7 +45,26 @@ STAMPS = {
     "AveragePrec": "interval end",
     "AverageSucc": "interval start",
 }
+STAMPS |= {"ConstPrec": "interval end", "ConstSucc": "interval start"}
+EXTREMES = ("MaxPrec", "MaxSucc", "MinPrec", "MinSucc")
+"""Kinds that hold the largest or the smallest of an interval: no flow is made of them [text]."""
 TOTALS = ("InstantTotal", "TotalPrec", "TotalSucc")
+# units as services spell them out in a title (common practice, no source)
+WORDS = {
+    "cubic feet per second": "cfs",
+    "cubic foot per second": "cfs",
+    "ft3/s": "cfs",
+    "cubic metres per second": "m3/s",
+    "cubic meters per second": "m3/s",
+    "litres per second": "L/s",
+    "liters per second": "L/s",
+    "feet": "ft",
+    "foot": "ft",
+    "metres": "m",
+    "meters": "m",
+    "inches": "inch",
+}
+TITLE = "{http://www.w3.org/1999/xlink}title"
 XLINK = "{http://www.w3.org/1999/xlink}href"
 NIL = "{http://www.w3.org/2001/XMLSchema-instance}nil"
 ID = "{http://www.opengis.net/gml/3.2}id"
@@ -91,7 +110,9 @@ def read_waterml(
 
     Notes
     -----
-    Values without content and those whose quality is "missing" are rejected and kept as text.
+    Values without content and those whose quality is "missing" are rejected and kept as text; a
+    point with neither time nor value is passed over and counted. Points without a time of their own
+    follow the base time at the stated spacing.
     Means over the preceding or following interval are moved to the middle of it. A series of
     totals is refused for a role that is no total.
     """
@@ -140,9 +161,45 @@ def _one_file(
     stamp = _stamp(body, role, findings)
     unit = _unit(body, role, unit, findings)
     findings.raise_if_refused()
-    rows, kept = _rows(points, role, unit, zone, findings)
+    instants = _spaced(body, len(points), zone, findings)
+    points = points if instants is not None else _filled(points, findings)
+    rows, kept = _rows(points, role, unit, zone, findings, instants)
     findings.raise_if_refused()
     return rows, kept, stamp
+
+
+def _filled(points: list[Element], findings: Findings) -> list[Element]:
+    """Points that hold something."""
+    held = [
+        point
+        for point in points
+        if _first(point, "value") is not None or any((e.text or "").strip() for e in point.iter())
+    ]
+    if len(held) < len(points):
+        empty = len(points) - len(held)
+        findings.flag("empty points", f"{empty:,} points hold neither time nor value", points=empty)
+    return held
+
+
+def _spaced(body: Element, count: int, zone: str | None, findings: Findings) -> np.ndarray | None:
+    """Instants of points from the base time and the spacing; None where they have their own."""
+    base, spacing = (_first(body, name) for name in ("baseTime", "spacing"))
+    if base is None or spacing is None:
+        return None
+    try:
+        step = pd.Timedelta((spacing.text or "").strip())
+    except ValueError:
+        step = pd.NaT
+    if pd.isna(step) or step <= pd.Timedelta(0):
+        findings.add(
+            f"the spacing {spacing.text!r} is no duration",
+            "Write it as PT15M, or give each point its time",
+            column="spacing",
+            code="time",
+        )
+        return None
+    first = _instant((base.text or "").strip(), zone, 1, findings)
+    return first + np.arange(count) * np.timedelta64(int(step.value // 1000), "us")
 
 
 def _series(root: Element, series: str | None, findings: Findings) -> Element:
@@ -177,6 +234,12 @@ def _stamp(body: Element, role: str, findings: Findings) -> str:
             code="interpolation",
         )
     kind = min(kinds, default="")
+    if kind in EXTREMES:
+        findings.add(
+            f"the values are the largest or the smallest of an interval ({kind}), not a {role}",
+            "Export instants or means; no volume follows from extremes",
+            code="interpolation",
+        )
     if kind in TOTALS and role != "rain":
         findings.add(
             f"the values are totals ({kind}), not a {role}",
@@ -194,8 +257,11 @@ def _stamp(body: Element, role: str, findings: Findings) -> str:
 
 def _unit(body: Element, role: str, stated: str | None, findings: Findings) -> str:
     element = _first(body, "uom")
-    code = (element.get("code") or "") if element is not None else ""
-    theirs = UCUM.get(code, code)
+    code = ""
+    if element is not None:
+        said = (element.get("code"), element.get("title"), element.get(TITLE), element.text)
+        code = next((each.strip() for each in said if each and each.strip()), "")
+    theirs = UCUM.get(code, WORDS.get(code.lower(), code))
     unit = stated or theirs
     try:
         to_si(1.0, unit, ROLES[role])
@@ -212,18 +278,26 @@ def _unit(body: Element, role: str, stated: str | None, findings: Findings) -> s
         except UnitError:
             return unit
         if abs(ours / others - 1) > 1e-3:
-            findings.warn(
+            findings.add(
                 f"the file names the unit {code!r}, the case states {stated!r}",
-                "Make sure which is right; the case's unit is used",
+                "Leave the unit out of the case, so that the file's counts, or correct the file",
                 code="unit",
             )
     return unit
 
 
 def _rows(
-    points: list[Element], role: str, unit: str, zone: str | None, findings: Findings
+    points: list[Element],
+    role: str,
+    unit: str,
+    zone: str | None,
+    findings: Findings,
+    instants: np.ndarray | None,
 ) -> tuple[Rows, pd.DataFrame]:
-    read = [_point(point, number, zone, findings) for number, point in enumerate(points, start=1)]
+    read = [
+        _point(point, number, zone, findings, None if instants is None else instants[number - 1])
+        for number, point in enumerate(points, start=1)
+    ]
     findings.raise_if_refused()
     time, values, reasons, texts = (list(column) for column in zip(*read, strict=True))
     rows = Rows(
@@ -248,11 +322,19 @@ def _rows(
 
 
 def _point(
-    point: Element, number: int, zone: str | None, findings: Findings
+    point: Element,
+    number: int,
+    zone: str | None,
+    findings: Findings,
+    spaced: np.datetime64 | None,
 ) -> tuple[np.datetime64, float, str, str]:
     """Instant, value, why there is none, and text of one time-value pair."""
     stamp, value, quality = (_first(point, name) for name in ("time", "value", "quality"))
-    moment = _instant("" if stamp is None else stamp.text or "", zone, number, findings)
+    written = "" if stamp is None else (stamp.text or "").strip()
+    if spaced is not None and not written:
+        moment = spaced
+    else:
+        moment = _instant(written, zone, number, findings)
     text = "" if value is None else (value.text or "").strip()
     poor = "" if quality is None else (quality.get(XLINK) or "").rpartition("/")[2]
     nil = value is None or value.get(NIL) in ("true", "1")

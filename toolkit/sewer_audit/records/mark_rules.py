@@ -102,7 +102,8 @@ def scale_change(view: View, rule: Rule, site: Site) -> np.ndarray | str:
         middle = np.median(ratio, axis=1)
         size = np.exp(np.abs(np.log(middle)))
         spread = ratio.max(axis=1) / ratio.min(axis=1)
-        alike, far = spread <= np.maximum(rule["alike"], np.sqrt(size)), size > rule["factor"]
+        alike = spread <= np.maximum(rule["alike"], np.sqrt(size))
+        far = (size > rule["factor"]) & (middle > 0.05)  # below it nothing runs at all
     return _runs_of_days(day, alike & far, rule["days"])
 
 

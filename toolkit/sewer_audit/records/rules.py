@@ -186,7 +186,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "drift against visits",
         "mark",
         "the instrument differs from the hand reading at a visit",
-        {"largest": _p(0.005, "length", "what a ruler in moving water resolves")},
+        {"largest": _p(0.008, "length", "over twice what a ruler in moving water is good for")},
     ),
     Rule(
         "night floor",

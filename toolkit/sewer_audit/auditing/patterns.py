@@ -141,7 +141,7 @@ class Patterns:
         hourly = np.bincount(step, flow)[count > 0] / count[count > 0]
         hours = np.flatnonzero(count > 0)
         width = int(WINDOW * 24)
-        if len(hourly) < 3 * width:
+        if len(hourly) < 3 * width or not hourly.mean() > 0:
             return ()
         log = np.log(np.maximum(hourly, 0.01 * hourly.mean()))
         total = np.concatenate([[0.0], np.cumsum(log)])

@@ -87,7 +87,7 @@ def test_an_estimate_already_made_good_warns_nobody(findings):
     assert row["by_the_rules"] == 0
     cost = [each for each in findings["ledger"] if each["link"] == "run of estimates"]
     assert [each["invoice"] for each in cost] == ["K2602"]
-    assert cost[0]["low"] <= cost[0]["amount"] <= cost[0]["high"]
+    assert cost[0]["amount_low"] <= cost[0]["amount"] <= cost[0]["amount_high"]
 
 
 def test_every_bill_tells_the_first_link_that_does_not_follow(findings):

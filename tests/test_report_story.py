@@ -118,11 +118,32 @@ def test_an_error_in_the_sites_favour_is_named(whole):
 
 
 def test_the_first_page_warns_that_a_dispute_can_raise_the_bill(whole):
-    text = str(report_story.conclusions(whole))
-    low = whole.claim.loc[whole.claim["by_the_rules"] < -0.005, "invoice"].tolist()
-    assert low, "the sample holds an invoice below the schedule"
+    """No invoice of the sample is below the schedule but a made-up one."""
+    claim = whole.claim.copy()
+    claim.attrs = whole.claim.attrs
+    assert "can also raise" not in str(report_story.conclusions(whole))
+    claim.loc[0, "by_the_rules"] = -12.0
+    text = str(report_story.conclusions(replace(whole, claim=claim)))
     warned = next(line for line in text.splitlines() if "can also raise the bill" in line)
-    assert all(name in warned for name in low)
+    assert claim["invoice"][0] in warned
+
+
+def test_windows_and_the_day_they_count_from_stand_beside_the_amount(whole):
+    sums = whole.claim.attrs["sums"]
+    text = report_story.verdict(whole).plain
+    assert (
+        f"As of {sums['decided_on']}" in text and f"next deadline {sums['next_deadline']}" in text
+    )
+    over = whole.claim["by_the_rules"].clip(lower=0).sum()
+    parts = [sums[k] for k in ("open_for_dispute", "only_in_look_back", "barred")]
+    assert sum(parts) == pytest.approx(over, abs=0.005)
+
+
+def test_a_question_to_the_case_stops_headline_and_letter(whole):
+    flag = Flag("rules-volume-apart", "Is the multiplier of the case right?", {"invoice": "K2506"})
+    asked = replace(whole, flags=(*whole.flags, flag))
+    assert "A question comes before any amount" in report_story.verdict(asked).plain
+    assert "Not to be sent before this is answered" in cover_letter(asked).plain
 
 
 def test_the_first_page_says_in_a_few_words_what_the_errors_look_like(whole):

@@ -37,7 +37,7 @@ COLUMNS = (
     "dispute_until",
     "open",
     "paid",
-    "under_protest",
+    "paid_under_protest",
     "refund",
     "credit",
     "interest",
@@ -76,7 +76,7 @@ def ledger_table(ledger: Ledger) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=names)
     for name in ("amount", "low", "high"):
         frame[name] = frame[name].astype(float)
-    return frame
+    return frame.rename(columns={"low": "amount_low", "high": "amount_high"})
 
 
 def _rule(case: Case, pricing: Pricing) -> ClaimRule:
@@ -126,7 +126,7 @@ def _row(item: ClaimItem, line: ClaimLine, rule: ClaimRule, exact: bool) -> dict
         "dispute_until": line.dispute_until,
         "open": line.dispute_open,
         "paid": _money(paid),
-        "under_protest": _money(protested),
+        "paid_under_protest": _money(protested),
         "refund": float(line.refund),
         "credit": float(line.credit),
         "interest": _money(line.interest),
@@ -151,6 +151,8 @@ def _sums(claim: Claim, rule: ClaimRule, ledger: Ledger) -> dict[str, Any]:
         "in_look_back": float(inside - under_in),
         "outside_look_back": float(outside - under_out),
         "open_for_dispute": float(claim.open_for_dispute),
+        "only_in_look_back": float(claim.only_in_look_back),
+        "barred": float(claim.barred),
         "refund": float(claim.refund),
         "credit": float(claim.credit),
         "interest": float(claim.interest) if _has_interest(claim, rule) else None,

@@ -132,7 +132,7 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     ]
     lines = pd.concat(
         [
-            _lines(inputs, row, stated[row], by_rules[row])
+            _lines(inputs, row, stated[row], by_rules[row], again[row])
             for row in range(len(inputs.invoices.frame))
         ],
         ignore_index=True,
@@ -248,7 +248,11 @@ def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> P
 
 
 def _lines(
-    inputs: Inputs, row: int, stated: PricedInvoice, by_rules: PricedInvoice | None
+    inputs: Inputs,
+    row: int,
+    stated: PricedInvoice,
+    by_rules: PricedInvoice | None,
+    series: Recomputed,
 ) -> pd.DataFrame:
     invoice = inputs.invoices.frame.iloc[row]
     invoiced = {
@@ -286,7 +290,7 @@ def _lines(
             "invoiced": invoice["total"],
             "on_stated_volume": stated.total,
             "difference": invoice["total"] - stated.total,
-            "by_the_rules": None if by_rules is None else by_rules.total,
+            "by_the_rules": None if by_rules is None else series.by_rules,
         }
     )
     return pd.DataFrame(rows)

@@ -23,6 +23,7 @@ NAMES = {
     "not recognised": "difference from the schedule, no known pattern",
 }
 EXACT = "exact to the cent, if reads and schedule are as the case states"
+INTERVAL = "within the interval of the right volume, if reads and schedule are as the case states"
 BASIS = "Billing on the discharge instead of a share of the intake"
 
 
@@ -56,16 +57,23 @@ def _errors(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
         groups.setdefault(TOGETHER.get(code, code), []).append(row)
     rows = []
     for code, members in groups.items():
-        amount = round(sum(float(row.by_the_rules) for row in members), 2)
+        names = {str(row.invoice) for row in members}
+        entries = [each for each in result.ledger.entries if each.invoice in names]
+        amount, low, high = (
+            round(float(sum(getattr(each, end) for each in entries)), 2)
+            for end in ("amount", "low", "high")
+        )
         named = NAMES.get(code) or BRIEFLY.get(code, code.replace("-", " "))
         rows.append(
             {
                 "what": f"Correction: {named}",
                 "invoices": ", ".join(str(row.invoice) for row in members),
                 "kind": "once",
-                **dict.fromkeys(("amount_mean", "amount_low", "amount_high"), amount),
+                "amount_mean": amount,
+                "amount_low": low,
+                "amount_high": high,
                 "probability": float(amount > 0),
-                "certainty": EXACT,
+                "certainty": EXACT if low == high else INTERVAL,
                 "note": _window(members, amount),
             }
         )

@@ -27,6 +27,7 @@ COLUMNS = (
     "exactness",
     "look_alikes",
     "evidence_needed",
+    "chances",
 )
 UNEXPLAINED = "not explained"
 
@@ -63,6 +64,7 @@ def _row(found: Signature) -> list[object]:
         found.exactness,
         list(found.look_alikes),
         found.evidence_that_separates,
+        dict(found.chances),
     ]
 
 
@@ -90,6 +92,10 @@ def signature_sheet(signatures: pd.DataFrame) -> pd.DataFrame:
     sheet = signatures.copy()
     for name in ("invoices", "look_alikes"):
         sheet[name] = [", ".join(each) for each in signatures[name]]
+    sheet["chances"] = [
+        ", ".join(f"{code} {chance:.3g}" for code, chance in each.items())
+        for each in signatures["chances"]
+    ]
     sheet["evidence"] = [
         "; ".join(f"{invoice}: {_figures(figures)}" for invoice, figures in each.items())
         for each in signatures["evidence"]

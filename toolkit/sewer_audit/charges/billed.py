@@ -214,6 +214,9 @@ class Signature:
         inside the tolerance, "not explained" where nothing does [text].
     look_alikes : tuple of str
         Other classes these figures fit as well [text].
+    chances : mapping
+        Of this class, and of each look-alike, the share of wrong figures of any cause that it would
+        fit by accident [-].
     evidence_that_separates : str
         What would show which of them it is, or settle the matter [text].
     """
@@ -227,6 +230,7 @@ class Signature:
     exactness: Literal["exact", "within interval", "not explained"] = "exact"
     look_alikes: tuple[str, ...] = ()
     evidence_that_separates: str = ""
+    chances: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def difference(self) -> Decimal:

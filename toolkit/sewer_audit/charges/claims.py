@@ -172,6 +172,20 @@ class Claim:
         """Overcharges less undercharges that may still be billed, inside the windows [currency]."""
         return self.overcharged_inside - self.undercharged_inside
 
+    @property
+    def only_in_look_back(self) -> Decimal:
+        """Overcharges inside their look-back, not or no more open for dispute [currency]."""
+        return sum((n.difference for n in self._over if n.in_window and not n.dispute_open), ZERO)
+
+    @property
+    def barred(self) -> Decimal:
+        """Overcharges outside their look-back that may not be disputed any more [currency]."""
+        return sum((n.difference for n in self._over if not (n.in_window or n.dispute_open)), ZERO)
+
+    @property
+    def _over(self) -> list[ClaimLine]:
+        return [line for line in self.lines if line.difference > 0]
+
 
 def work_out_claim(items: Sequence[ClaimItem], rule: ClaimRule) -> Claim:
     """Put amounts inside and outside the windows, with deadlines and interest.

@@ -8,6 +8,7 @@ reproduces the same invoices as well is a look-alike, and said to be one.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
@@ -43,6 +44,8 @@ _ORDER = (
     "rollover",
     "misread",
     "register-left-out",
+    "deduct-of-another-period",
+    "equivalent-units",
     "last-bill-repeated",
     "return-factor-missing",
     "wrong-season",
@@ -52,14 +55,12 @@ _ORDER = (
     "unit-swap",
     "register-multiplier",
     "counted-twice",
-    "deduct-of-another-period",
     "allowance-missing",
     "stale-winter-average",
     "winter-average-missing",
     "transcription",
     "volume-rule-order",
     "volume-rule-step",
-    "equivalent-units",
     "another-factor",
     "wrong-rate-version",
     "wrong-class",
@@ -109,6 +110,7 @@ _WHOLE = Rounding(Decimal(1), "half up")
 
 Exactness = Literal["exact", "within interval", "not explained"]
 Match = tuple[str, str]  # class, error in words
+Chances = dict[str, float]  # class to the share of wrong figures it fits; "" for any known error
 Reads = tuple[Decimal | None, Decimal | None]
 
 
@@ -158,7 +160,8 @@ def find_signatures(
     volumes: dict[str, dict[Match, str]] = {}
     lines: dict[str, dict[Match, str]] = {}
     off: dict[str, Recomputed] = {}
-    chances: dict[str, float] = {}
+    chances: dict[str, Chances] = {}
+    of_lines: dict[str, Chances] = {}
     for place, each in enumerate(series):
         bill = each.bill
         if not each.volume_agrees and bill.invoice not in named:
@@ -166,16 +169,16 @@ def find_signatures(
             read = replace(read, before=bills[place - 1] if place else None)
             guesses = volume_guesses(schedule, read, register)
             volumes[bill.invoice] = _volume_matches(schedule, each, guesses)
-            ratios = [guess for guess in guesses if guess.code not in _SHOWN_BY_DIGITS]
-            chances[bill.invoice] = fit_by_chance(each.due, ratios, step_of(schedule, bill))
+            chances[bill.invoice] = _chances(each.due, guesses, step_of(schedule, bill))
         comparison = _compared(schedule, bill)
         if not comparison.agrees and bill.due_facts is not None:
             differences = {line.column: line.difference for line in comparison.differing}
             off[bill.invoice] = replace(each, lines_off=differences)
-            lines[bill.invoice] = _line_matches(schedule, each, comparison, hidden)
+            tried = _line_matches(schedule, each, comparison, hidden)
+            lines[bill.invoice], of_lines[bill.invoice] = tried
     known = {each.bill.invoice: each for each in series} | off
     found += _covered(known, volumes, "unexplained-volume", chances)
-    found += _covered(known, lines, "unexplained-line", {})
+    found += _covered(known, lines, "unexplained-line", of_lines)
     return (*found, *_unpaid(series))
 
 
@@ -192,7 +195,17 @@ def _unpaid(series: Sequence[Recomputed]) -> list[Signature]:
             )
             figures = {bill.invoice: {"payment": str(paid), "amount due": str(bill.amount_due)}}
             told = ("payment-not-credited", [each], words, figures, bill.total)
-            found.append(signature_of(*told))
+            same = bill.printed.get("previous_balance") == paid
+            found.append(signature_of(*told, look_alikes=("balance-twice",) if same else ()))
+    return found
+
+
+def _chances(due: Decimal, guesses: Sequence[VolumeGuess], slack: Decimal) -> Chances:
+    """How easily a wrong volume of any cause would fit each class, and any of them."""
+    ratios = [guess for guess in guesses if guess.code not in _SHOWN_BY_DIGITS]
+    found = {"": fit_by_chance(due, ratios, slack)}
+    for code in dict.fromkeys(guess.code for guess in guesses):
+        found[code] = fit_by_chance(due, [g for g in guesses if g.code == code], slack)
     return found
 
 
@@ -239,26 +252,29 @@ def _line_matches(
     each: Recomputed,
     comparison: Comparison,
     hidden: Sequence[HiddenRate],
-) -> dict[Match, str]:
-    """Errors that reproduce every printed line and the total."""
-    bill = each.bill
+) -> tuple[dict[Match, str], Chances]:
+    """Errors that reproduce every printed line and the total, and how easily each class would."""
+    bill, tried = each.bill, Counter[str]()
     if not comparison.differing:
         words = "the lines follow the schedule, their sum does not"
         told = _told(comparison.total_difference)
         before = bill.printed.get("previous_balance")
         if before and comparison.total_difference == before:
-            return {("balance-twice", "the balance before was added a second time"): told}
-        return {("invoice-arithmetic", words): told}
+            return {("balance-twice", "the balance before was added a second time"): told}, {}
+        return {("invoice-arithmetic", words): told}, {}
     found: dict[Match, str] = {}
     guesses = [LineGuess("rounding", h.what, price(h.schedule, bill.facts)) for h in hidden]
     for guess in chain(line_guesses(schedule, bill), guesses):
+        tried[guess.code] += 1
         again = compare(guess.priced, bill.lines or guess.priced.by_column, bill.total)
         if again.agrees:
             found.setdefault((guess.code, guess.what), _told(*_differences(comparison)))
     slip = _slip(comparison)
     if not found and slip:
         found[("invoice-arithmetic", slip)] = _told(*_differences(comparison))
-    return found
+    # of all totals up to twice the right one, in cents
+    cents = max(200 * abs(comparison.recomputed_total), Decimal(1))
+    return found, {code: min(1.0, float(count / cents)) for code, count in tried.items()}
 
 
 def _differences(comparison: Comparison) -> list[Decimal]:
@@ -290,7 +306,7 @@ def _covered(
     known: dict[str, Recomputed],
     matches: dict[str, dict[Match, str]],
     fallback: str,
-    chances: Mapping[str, float],
+    chances: Mapping[str, Chances],
 ) -> list[Signature]:
     """Fewest errors that explain all these invoices, the ones that explain most first."""
     found: list[Signature] = []
@@ -302,7 +318,7 @@ def _covered(
                 cover.setdefault(match, []).append(invoice)
         if not cover:
             members = list(left)
-            found.append(_built(known, (fallback, ""), members, "not explained", {}, 0.0))
+            found.append(_built(known, (fallback, ""), members, "not explained", {}, {}))
             break
         best = min(cover, key=lambda match: (-len(cover[match]), _rank(match)))
         members = cover[best]
@@ -313,9 +329,16 @@ def _covered(
         }
         loose = any(left[invoice][best] != "exact" for invoice in members)
         exactness: Exactness = "within interval" if loose else "exact"
-        ratio = best[0] not in _SHOWN_BY_DIGITS
-        chance = prod(chances.get(name, 0.0) for name in members) if ratio else 0.0
-        found.append(_built(known, best, members, exactness, alike, chance))
+        told = {
+            code: prod(chances.get(name, {}).get(code, 0.0) for name in members)
+            for code in ("", best[0], *(other for other, _ in alike))
+            if any(code in chances.get(name, {}) for name in members)
+        }
+        if best[0] in _SHOWN_BY_DIGITS:
+            told[""] = 0.0
+        if told.get("", 0.0) > _BY_CHANCE:
+            exactness = "within interval"  # nothing is exact that chance would often fit
+        found.append(_built(known, best, members, exactness, alike, told))
         for invoice in members:
             del left[invoice]
     return found
@@ -331,9 +354,10 @@ def _built(
     members: list[str],
     exactness: Exactness,
     alike: dict[Match, list[str]],
-    chance: float,
+    chances: Chances,
 ) -> Signature:
     code, what = match
+    chance = chances.get("", 0.0)
     rows = [known[name] for name in members]
     invoiced = sum((row.bill.total for row in rows), Decimal(0))
     corrected = sum((row.by_rules for row in rows), Decimal(0))
@@ -349,6 +373,7 @@ def _built(
         exactness=exactness,
         look_alikes=others,
         evidence_that_separates=_separates(code, others),
+        chances={name: each for name, each in chances.items() if name},
     )
 
 

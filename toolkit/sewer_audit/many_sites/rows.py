@@ -104,30 +104,35 @@ def expected_recovery(result: Audit, places: Sequence[int]) -> dict[str, Any]:
 
     Notes
     -----
-    Per invoice the invoiced total less the price of what the schedule should have billed on; where
-    no estimate gives that, less the total recomputed from the reads. Undercharges count against
-    it. An unfair basis is no recovery and is not counted.
+    The sums of the ledger over the invoices inside their window, and the ends of their interval.
+    Where no read tells what any invoice should have charged, the invoiced total less the price of
+    what the schedule should have billed on by the evidence. Undercharges count against it. An
+    unfair basis is no recovery and is not counted.
     """
     claim, names = result.claim, set(result.invoices["invoice"].iloc[list(places)])
     blank = dict.fromkeys(("expected_recovery", "recovery_low", "recovery_high", "by_the_rules"))
     if result.pricing is None or claim.empty:
         return blank
     counted = claim[claim["invoice"].isin(names) & (claim["in_look_back"] != False)]  # noqa: E712
-    by_the_rules = float(counted["by_the_rules"].fillna(0.0).sum())
     inside = set(counted["invoice"])
+    entries = [each for each in result.ledger.entries if each.invoice in inside]
     rows = [place for place in places if result.invoices["invoice"].iloc[place] in inside]
-    basis = result.evidence.basis
-    exact = {"expected_recovery": by_the_rules, "by_the_rules": by_the_rules}
-    if basis is None or not np.isfinite(basis[:, rows]).all():
-        return {**blank, **exact}
-    invoiced = result.invoices["invoiced_total"].to_numpy(dtype=float)[rows]
-    draws = invoiced - result.pricing.amounts(basis)[:, rows]
-    found = summarise(draws.sum(axis=1), result.rule.coverage)
+    basis, read = result.evidence.basis, [e.due is not None for e in result.pricing.series]
+    if not any(read) and basis is not None and np.isfinite(basis[:, rows]).all():
+        invoiced = result.invoices["invoiced_total"].to_numpy(dtype=float)[rows]
+        draws = invoiced - result.pricing.amounts(basis)[:, rows]
+        found = summarise(draws.sum(axis=1), result.rule.coverage)
+        return {
+            "expected_recovery": float(found.mean),
+            "recovery_low": float(found.low),
+            "recovery_high": float(found.high),
+            "by_the_rules": float(counted["by_the_rules"].fillna(0.0).sum()),
+        }
     return {
-        "expected_recovery": float(found.mean),
-        "recovery_low": float(found.low),
-        "recovery_high": float(found.high),
-        "by_the_rules": by_the_rules,
+        "expected_recovery": float(sum(each.amount for each in entries)),
+        "recovery_low": float(sum(each.low for each in entries)),
+        "recovery_high": float(sum(each.high for each in entries)),
+        "by_the_rules": float(counted["by_the_rules"].fillna(0.0).sum()),
     }
 
 

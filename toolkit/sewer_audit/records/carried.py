@@ -21,7 +21,8 @@ def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
     """
     frame = frame.assign(amount_due=frame["total"])
     carried = [_carried(row) for row in frame.itertuples()]
-    if not any(carried):
+    paid = [abs(each or ZERO) for each in frame["payment"]]
+    if not any(carried) and not any(paid):
         return frame
     charges = [
         sum(lines.iloc[place], ZERO) if row.subtotal is None else row.subtotal
@@ -36,10 +37,9 @@ def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
         for total, charge, more in rows
     ]
     # a payment printed but not taken off stands in the amount due; it is no charge of this bill
-    paid = [abs(each or ZERO) for each in frame["payment"]]
     own = [
-        charge if more and each - charge == payment else each
-        for each, charge, more, payment in zip(own, charges, carried, paid, strict=True)
+        charge if payment and each - charge == payment else each
+        for each, charge, payment in zip(own, charges, paid, strict=True)
     ]
     return frame.assign(total=pd.Series(own, index=frame.index, dtype=object))
 

@@ -107,6 +107,12 @@ def claim_sentence(result: Any) -> Shown:
     if result.claim["paid"].notna().any():
         text = f"Of what was billed too high inside the window, {words.money(sums['refund'])} was "
         text += f"paid and would be refunded, {words.money(sums['credit'])} is still open."
+        protested = result.claim["paid_under_protest"].sum()
+        if protested:
+            text += (
+                f" {words.money(protested)} was paid under protest, which keeps the claim to it "
+            )
+            text += "where the local code asks for that."
         sentences.append(text)
     if sums["interest"] is not None:
         interest = words.money(sums["interest"])

@@ -196,13 +196,13 @@ def origins(result: Any) -> pd.DataFrame:
     """What the difference of each invoice comes from."""
     rows = []
     for bill, stated, ruled in zip(
-        result.pricing.bills, result.pricing.stated, result.pricing.recomputed, strict=True
+        result.pricing.bills, result.pricing.stated, result.pricing.series, strict=True
     ):
         inside = {line.column for line in stated.lines if line.in_total}
         outside = {line.column for line in stated.lines} - inside
         printed = [v for name, v in bill.lines.items() if name not in outside]
         added = sum(printed, Decimal(0)) if printed else bill.total
-        rows.append((stated.total - ruled.total, added - stated.total, bill.total - added))
+        rows.append((stated.total - ruled.by_rules, added - stated.total, bill.total - added))
     names = [str(name) for name in result.invoices["invoice"]]
     return pd.DataFrame(rows, index=names, columns=list(ORIGINS)).astype(float)
 

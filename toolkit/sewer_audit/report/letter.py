@@ -6,6 +6,7 @@ from typing import Any
 
 from sewer_audit.report.invoice_words import shared_days
 from sewer_audit.report.show import Shown, markdown_text
+from sewer_audit.report.verdict import questions
 from sewer_audit.report.words import Words, counted, joined
 
 __all__ = ["cover_letter"]
@@ -80,17 +81,24 @@ def _body(result: Any) -> list[str]:
 def _errors(result: Any, words: Words) -> list[str]:
     if result.claim.empty:
         return []
+    asked = questions(result)
+    if asked:
+        return [f"[Not to be sent before this is answered: {text}]" for text in asked]
     wrong = result.claim[result.claim["by_the_rules"].abs() > 0.005]
     if wrong.empty:
         return ["We found no invoice that departs from the reads and the schedule."]
     named = [f"{row.invoice}: {words.money(row.by_the_rules)}" for row in wrong.itertuples()]
-    net = words.money(float(wrong["by_the_rules"].sum()))
+    sums = result.claim.attrs["sums"]
+    net = words.money(sums["net"])
     low = wrong[wrong["by_the_rules"] < 0]
     text = (
         "These invoices do not follow from the reads and the schedule (billed less recomputed): "
         f"{'; '.join(named)}. The net amount is {net}. Please correct them, or show us the reading "
         "sheet and the calculation they rest on."
     )
+    if sums["outside_look_back"]:
+        outside = words.money(sums["outside_look_back"])
+        text += f" Of it {outside} lie outside the look-back and are named for completeness."
     if len(low):
         text += " We name the errors in our own favour as plainly as the others."
     return [text]

@@ -10,7 +10,7 @@ from sewer_audit.report.invoice_words import shared_days
 from sewer_audit.report.show import Shown, bullets, say, show_verdict
 from sewer_audit.report.words import Words, counted, joined
 
-__all__ = ["conclusions", "fairness", "rule_source", "verdict"]
+__all__ = ["conclusions", "fairness", "questions", "rule_source", "verdict"]
 
 
 def verdict(result: Any) -> Shown:
@@ -66,14 +66,45 @@ def _findings(result: Any) -> str:
 def _amount(result: Any, words: Words) -> str:
     if result.claim.empty:
         return "No amount can be stated: the case holds no rate schedule."
+    asked = questions(result)
+    if asked:
+        return f"A question comes before any amount. {asked[0]}"
     amounts = result.claim["by_the_rules"]
     over, under = float(amounts[amounts > 0].sum()), float(-amounts[amounts < 0].sum())
     if not over and not under:
         return "Every invoice follows from the rate schedule to the cent."
     text = f"Invoiced beyond the rate schedule: {words.money(over)}"
+    sums = result.claim.attrs["sums"]
     if under:
-        text += f"; invoiced below it: {words.money(under)}; net {words.money(over - under)}"
-    return text
+        text += f"; invoiced below it: {words.money(under)}; net {words.money(sums['net'])}"
+    if sums["net_low"] < sums["net_high"]:
+        text += f" ({words.money(sums['net_low'])} to {words.money(sums['net_high'])})"
+    return f"{text}. {_windows(result, words)}"
+
+
+def _windows(result: Any, words: Words) -> str:
+    """What of the overcharges is open, what only in the look-back, what barred, as of which day."""
+    rule, sums = result.case.data.rule, result.claim.attrs["sums"]
+    if rule.look_back is None and rule.dispute_days is None:
+        return "The case states no window for a claim."
+    parts = [
+        f"{words.money(sums[name])} {told}"
+        for name, told in (
+            ("open_for_dispute", "open for dispute"),
+            ("only_in_look_back", "only within the look-back"),
+            ("barred", "barred"),
+        )
+        if sums[name]
+    ]
+    text = f"As of {sums['decided_on']}: {', '.join(parts) or 'nothing to claim'}"
+    if sums["next_deadline"] is not None:
+        text += f"; next deadline {sums['next_deadline']}"
+    return text + "."
+
+
+def questions(result: Any) -> list[str]:
+    """What the case is asked before anything may be claimed on its bills."""
+    return [flag.message for flag in result.flags if "bill" in flag.stops]
 
 
 def conclusions(result: Any) -> Shown:
@@ -122,11 +153,21 @@ def _by_the_rules(result: Any, words: Words) -> list[str]:
 def _briefly(result: Any) -> list[str]:
     """In a few words, what the figures of the invoices fit."""
     fits = [
-        f"{BRIEFLY.get(row.code, row.code)} ({', '.join(row.invoices)})"
+        f"{_with_rivals(row)} ({', '.join(row.invoices)})"
         for row in result.signatures.itertuples()
         if row.exactness != "not explained"
     ]
     return [f"What their figures fit: {'; '.join(fits)}."] if fits else []
+
+
+def _with_rivals(row: Any) -> str:
+    """The class and those that fit as well, each with its chance of fitting by accident."""
+    told = []
+    for code in (row.code, *row.look_alikes):
+        chance = row.chances.get(code)
+        by_chance = "" if chance is None else f", by accident {100 * chance:.2g} %"
+        told.append(f"{BRIEFLY.get(code, code)}{by_chance}")
+    return " or ".join(told)
 
 
 def _volume_sentences(result: Any) -> list[str]:

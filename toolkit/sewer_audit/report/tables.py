@@ -18,7 +18,7 @@ ESTIMATES = "effluent|balance|reconciled|basis|audited"
 PARTS = "mean|standard_uncertainty|low|high"
 MONEY = re.compile(
     r"(.*_)?(total|amount)(_in_question|_by_discharge)?(_mean|_standard_uncertainty|_low|_high)?$|"
-    r"recomputed_on_stated_volume$|on_stated_volume$|by_the_rules$|invoiced$|difference$|refund$|credit$|paid$|interest$"
+    r"recomputed_on_stated_volume$|on_stated_volume$|by_the_rules$|invoiced$|difference$|refund$|credit$|paid(_under_protest)?$|interest$"
 )
 VOLUME = re.compile(rf"(.*)_m3$|((?:{ESTIMATES})_(?:{PARTS}))$")
 SHARE = re.compile(

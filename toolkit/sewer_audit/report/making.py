@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 from sewer_audit.case import Case, home
 from sewer_audit.errors import ReportFailed
-from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
 from sewer_audit.report.manifest import LOCK, MANIFEST, json_text, lock_text, make_manifest
 from sewer_audit.report.pack import pack_inputs
 from sewer_audit.report.pdf import print_page
@@ -48,11 +49,15 @@ def make_folder(
 
     list of str: what the user should be told.
     """
+    loading = Thread(target=import_module, args=["sewer_audit.report.export"], daemon=True)
+    loading.start()  # while the kernel is at work; nothing needs it before
     packed = pack_inputs(case, draft / "inputs")
     local = packed.relative_to(draft).as_posix()
     executed = run_notebook(
         source, {"case": str(packed), "deliver_to": str(draft), **given}, progress
     )
+    from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
+
     refuse_unfinished(executed)
     if not (draft / "findings.json").is_file():
         raise ReportFailed(f"{source.name} ended without handing over its findings")

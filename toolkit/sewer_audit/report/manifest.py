@@ -53,8 +53,9 @@ NEEDED = (
     "joblib",
     "ipykernel",
     "ipywidgets",
-    "packaging",
+    "pypdfium2",
     "tzdata",
+    "packaging",
 )
 """What pyproject.toml lists as dependencies [text]."""
 ZONES = "time-zone data"

@@ -19,7 +19,6 @@ from typing import Any
 from sewer_audit.case import Case, load_case
 from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.report.comparing import Difference, Tally, compare_file, compare_json
-from sewer_audit.report.lists import made_with
 from sewer_audit.report.making import PAGES, make_folder, notebook_file
 from sewer_audit.report.manifest import (
     LOCK,
@@ -31,7 +30,6 @@ from sewer_audit.report.manifest import (
     unusual,
     versions,
 )
-from sewer_audit.report.show import markdown_text
 
 __all__ = ["Difference", "RecheckResult", "recheck"]
 
@@ -274,6 +272,9 @@ def _json(file: Path) -> Any:
 
 def _saying(stated: dict[str, str]) -> Callable[[str], str]:
     """Puts the stated versions in place of ours, in each way a text may hold the sentence."""
+    from sewer_audit.report.lists import made_with
+    from sewer_audit.report.show import markdown_text
+
     here, there = made_with(), made_with(dict(sorted(stated.items())))
     ways = (str, markdown_text, html.escape, lambda text: html.escape(markdown_text(text)))
     pairs = [(way(here), way(there)) for way in ways]

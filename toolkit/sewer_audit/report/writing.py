@@ -20,19 +20,13 @@ from typing import Any
 
 from sewer_audit.case import load_case
 from sewer_audit.errors import InputRefused, Problem
-from sewer_audit.report.delivery import deliver
 from sewer_audit.report.making import make_folder, notebook_file
 from sewer_audit.report.manifest import MANIFEST, file_hashes, read_manifest, unusual
-from sewer_audit.report.rechecking import Difference, RecheckResult, recheck
 from sewer_audit.report.running import check_parameters
 
 __all__ = [
-    "Difference",
-    "RecheckResult",
     "ReportResult",
-    "deliver",
     "notebook_file",
-    "recheck",
     "write_report",
 ]
 

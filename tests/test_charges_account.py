@@ -447,6 +447,63 @@ def test_an_inspection_tells_every_invoice_that_cannot_be_priced(tmp_path):
     assert len(told) > 5 and all("winter 2024-12" in text for text in told)
 
 
+@pytest.mark.parametrize(
+    ("stated", "words"),
+    [
+        (("multiplier = 100", "multiplier = 1000"), "a factor of 10"),
+        (("multiplier = 100", "multiplier = 10"), "a factor of 10"),
+        (('unit = "gal"', 'unit = "cf"'), "gal for cf"),
+        (('unit = "gal"', 'unit = "L"'), "gal for L"),
+    ],
+)
+def test_a_wrong_unit_of_the_case_is_asked_before_a_bill_is_accused(tmp_path, stated, words):
+    """Bills that are all right, beside a dial the case states wrongly."""
+    Works().write(tmp_path)
+    file = tmp_path / "case.toml"
+    file.write_text(file.read_text().replace(*stated))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    (flag,) = [each for each in result.flags if each.code == "unit-of-the-dial"]
+    assert words in flag.message and len(flag.data["invoices"]) == 10
+    found = result.findings()
+    assert found["signatures"] == [] and found["claim"]["over_invoiced"] == 0
+    assert found["claim"]["under_invoiced"] == 0
+    assert not any("too" in row["finding"] for row in found["invoices"])
+    assert any(each.code == "unit-of-the-dial" for each in inspect_file(tmp_path).flags)
+
+
+def test_units_that_were_seen_are_not_asked_again(tmp_path):
+    """The same figures, where somebody looked at the register: the bills are wrong."""
+    Works().write(tmp_path)
+    file = tmp_path / "case.toml"
+    text = file.read_text().replace("multiplier = 100", "multiplier = 1000")
+    seen = 'title = "Invented works"\nunits_confirmed = "face of the register, 3 February"'
+    title = next(line for line in text.splitlines() if line.startswith("title"))
+    file.write_text(text.replace(title, seen))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    assert set(codes(result).values()) == {"register-multiplier"}
+    assert not any(each.code == "unit-of-the-dial" for each in result.flags)
+
+
+def test_a_multiplier_wrong_in_some_bills_is_an_error_of_the_bills(tmp_path):
+    works = Works()
+    for k in (6, 7, 8, 9):
+        works.billed[k] *= 10
+    result = works.audit(tmp_path)
+    assert wrong(result) == ["A6", "A7", "A8", "A9"]
+    assert not any(each.code.startswith("unit-of") for each in result.flags)
+
+
+def test_a_wrong_unit_of_the_printed_volumes_is_refused(tmp_path):
+    """Amounts follow from the reads; only the unit the case states for the volumes does not."""
+    Works().write(tmp_path)
+    file = tmp_path / "case.toml"
+    file.write_text(file.read_text().replace('volume_unit = "kgal"', 'volume_unit = "CCF"'))
+    with pytest.raises(
+        InputRefused, match=r"volume_unit: the amounts of (9|10) of 10.*CCF for kgal"
+    ):
+        audit(load_case(tmp_path), draws=200, seed=1)
+
+
 def test_amounts_in_another_currency_are_refused(tmp_path):
     works = Works()
     works.write(tmp_path)

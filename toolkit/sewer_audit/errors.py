@@ -72,7 +72,7 @@ class Problem:
         if self.column is not None:
             kind = "key" if self.file.endswith(".toml") else "column"
             place += f", {kind} {self.column}"
-        return f"{place}: {self.found}. {self.remedy}."
+        return f"{place}: {self.found}{'' if self.found.endswith('?') else '.'} {self.remedy}."
 
 
 class Severity(StrEnum):

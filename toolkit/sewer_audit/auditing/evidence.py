@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.auditing.case_units import unit_questions
 from sewer_audit.auditing.credits import credit_volumes, credited
 from sewer_audit.auditing.doubts import doubts
 from sewer_audit.auditing.further import FURTHER_OPEN, further_network
@@ -198,6 +199,19 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
         )
         if volumes is not None
     }
+    flags += unit_questions(
+        case,
+        periods.names,
+        inputs.invoices.frame["billed_m3"].to_numpy(dtype=float),
+        {
+            name: each.mean(axis=0)
+            for name, each in (
+                ("effluent", None if effluent is None else effluent.volumes),
+                ("balance", None if balance is None else balance.draws),
+            )
+            if each is not None
+        },
+    )
     joined = None
     if effluent is not None and balance is not None:
         carries = gate_of([*inputs.flags, *flags], periods.names, have).carries

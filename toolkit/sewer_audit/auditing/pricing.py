@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sewer_audit.auditing.case_units import dial_question
 from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.facts import printed_bills
 from sewer_audit.auditing.inputs import Inputs
@@ -156,6 +157,13 @@ def _with_questions(
     usual = float(np.median(frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9)))
     known = [None if evidence.basis is None else evidence.basis.mean(axis=0)]
     known.append(None if evidence.balance is None else evidence.balance.draws.mean(axis=0))
+    asked = dial_question(case, inputs.schedule, series)
+    if asked is not None:
+        flags.append(asked)
+        for row, each in enumerate(series):
+            if not each.volume_agrees and each.due is not None and not each.bill.shares_with:
+                found[row] = _as_billed(inputs, each)
+        return found, flags
     for row, each in enumerate(series):
         if each.volume_agrees or each.due is None or each.bill.shares_with or known[0] is None:
             continue
@@ -164,12 +172,16 @@ def _with_questions(
         if not all(np.isfinite(other) and other > 0 for other in others):
             continue
         if all(_far(due, other) and not _far(billed, other) for other in others):
-            facts = each.bill.facts
-            total = price(inputs.schedule, facts).total  # type: ignore[arg-type]
-            told = {"by_rules": total, "volume_agrees": True, "stands": True}
-            found[row] = replace(each, priced_from=facts, **told)
+            found[row] = _as_billed(inputs, each)
             flags.append(_question(each, due / billed))
     return found, flags
+
+
+def _as_billed(inputs: Inputs, each: Recomputed) -> Recomputed:
+    """An invoice priced on the volume it states, until the case is answered for."""
+    facts = each.bill.facts
+    total = price(inputs.schedule, facts).total  # type: ignore[arg-type]
+    return replace(each, priced_from=facts, by_rules=total, volume_agrees=True, stands=True)
 
 
 def _far(one: float, other: float) -> bool:

@@ -36,6 +36,7 @@ class CaseTable(Strict):
     time_zone: str
     basis: Literal["intake", "discharge"]
     return_factor: Ratio = 1.0
+    units_confirmed: str = ""  # who saw the units and multipliers, where, when
     note: str = ""
 
     @field_validator("time_zone")

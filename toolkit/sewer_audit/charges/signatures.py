@@ -101,6 +101,8 @@ _SEPARATES = {
 
 # shown by digits that were swapped or dropped, not by a ratio that chance may hit
 _SHOWN_BY_DIGITS = {"misread", "rollover", "transcription", "rounding"}
+# worked out backwards from the printed figures themselves
+_FREE = {"another-factor", "other-rate"}
 # above this probability a fit of ratios is said to be possible by chance
 _BY_CHANCE = 0.05
 # a volume of fewer steps of its rounding differs from too many others by one digit
@@ -233,7 +235,12 @@ def _volume_matches(
     slip = _copied_wrong(each, half)
     if slip and not found:
         found[("transcription", slip)] = "exact"
-    return found
+    return _without_free(found)
+
+
+def _without_free(found: dict[Match, str]) -> dict[Match, str]:
+    """A figure worked out backwards is no rival of an error that has none to choose."""
+    return {match: told for match, told in found.items() if match[0] not in _FREE} or found
 
 
 def _copied_wrong(each: Recomputed, half: Decimal) -> str:
@@ -274,7 +281,7 @@ def _line_matches(
         found[("invoice-arithmetic", slip)] = _told(*_differences(comparison))
     # of all totals up to twice the right one, in cents
     cents = max(200 * abs(comparison.recomputed_total), Decimal(1))
-    return found, {code: min(1.0, float(count / cents)) for code, count in tried.items()}
+    return _without_free(found), {code: min(1.0, float(count / cents)) for code, count in tried.items()}
 
 
 def _differences(comparison: Comparison) -> list[Decimal]:

@@ -15,7 +15,7 @@ import numpy as np
 
 from sewer_audit.case import Case
 from sewer_audit.charges import Recomputed, Schedule
-from sewer_audit.charges.volume_guesses import charged_from, rule_in_force, step_of
+from sewer_audit.charges.volume_guesses import fits_ratio
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import exact
 
@@ -39,8 +39,6 @@ FAR = 3.0
 """Ratio beyond which units that differ by less are not asked about where volumes are loose [-]."""
 FEWEST = 3
 """Invoices that must share a ratio, for one or two may well be wrong by it [-]."""
-SHARP = Decimal("0.001")
-"""Step of a printed volume, of itself, up to which a ratio of units is told from others [-]."""
 MOST, FEW = 0.5, 0.1
 """Share of the bills one ratio must set right, and that may be right without: an error of the city
 begins somewhere, one of the case is everywhere (judgement) [-]."""
@@ -125,7 +123,7 @@ def dial_question(case: Case, schedule: Schedule, series: Sequence[Recomputed]) 
     if len(known) - len(wrong) > FEW * len(known):
         return None
     for ratio, words in RATIOS.items():
-        right = [each for each in wrong if _right_by(schedule, each, Decimal(repr(ratio)))]
+        right = [each for each in wrong if fits_ratio(schedule, each.bill, Decimal(repr(ratio)))]
         if len(right) < max(FEWEST, MOST * len(known)):
             continue
         by_amount = sum(each.bill.usage is not None for each in right)
@@ -152,18 +150,3 @@ def _wrong_unit(case: Case, ratio: float, words: str, count: int, known: int) ->
         "State the unit of the bill, or under [case] who saw it: units_confirmed = '...'",
         column="invoices.volume_unit",
     )
-
-
-def _right_by(schedule: Schedule, each: Recomputed, ratio: Decimal) -> bool:
-    """Whether the metered volume, or all volumes, times a ratio make the printed one."""
-    bill, step = each.bill, step_of(schedule, each.bill)
-    printed = each.billed if bill.usage is None else bill.usage
-    rule = rule_in_force(schedule, bill)
-    if rule is None or rule.metered not in bill.facts.volumes or step > SHARP * abs(printed):
-        return False
-    whole = {name: volume * ratio for name, volume in bill.facts.volumes.items()}
-    for changed in ({rule.metered: whole[rule.metered]}, whole):
-        volume = charged_from(schedule, bill, rule, {**bill.facts.volumes, **changed})
-        if volume is not None and abs(volume - printed) <= step + bill.tolerance * ratio:
-            return True
-    return False

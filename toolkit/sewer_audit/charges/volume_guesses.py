@@ -109,6 +109,39 @@ def _half_step(schedule: Schedule, bill: BilledInvoice) -> Decimal:
     return Decimal(1).scaleb(min(int(exponent), 0)) / 2
 
 
+_SHARP = Decimal("0.001")
+"""Step of a printed volume, of itself, up to which a ratio of units is told from others [-]."""
+
+
+def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> bool:
+    """Whether the metered volume, or every volume, times a ratio makes the printed one.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bill : BilledInvoice
+        As printed [-].
+    ratio : Decimal
+        Of two units, or a power of ten [-].
+
+    Returns
+    -------
+    bool
+        To the rounding of the printed volume, if that is sharp enough to tell [-].
+    """
+    step, rule = step_of(schedule, bill), rule_in_force(schedule, bill)
+    printed = bill.facts.billed_volume if bill.usage is None else bill.usage
+    if rule is None or rule.metered not in bill.facts.volumes or step > _SHARP * abs(printed):
+        return False
+    whole = {name: volume * ratio for name, volume in bill.facts.volumes.items()}
+    for changed in ({rule.metered: whole[rule.metered]}, whole):
+        volume = charged_from(schedule, bill, rule, {**bill.facts.volumes, **changed})
+        if volume is not None and abs(volume - printed) <= step + bill.tolerance * ratio:
+            return True
+    return False
+
+
 def volume_guesses(
     schedule: Schedule, bill: BilledInvoice, register: RegisterFace | None
 ) -> list[VolumeGuess]:

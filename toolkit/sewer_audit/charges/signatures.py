@@ -281,7 +281,9 @@ def _line_matches(
         found[("invoice-arithmetic", slip)] = _told(*_differences(comparison))
     # of all totals up to twice the right one, in cents
     cents = max(200 * abs(comparison.recomputed_total), Decimal(1))
-    return _without_free(found), {code: min(1.0, float(count / cents)) for code, count in tried.items()}
+    return _without_free(found), {
+        code: min(1.0, float(count / cents)) for code, count in tried.items()
+    }
 
 
 def _differences(comparison: Comparison) -> list[Decimal]:

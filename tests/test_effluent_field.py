@@ -247,6 +247,17 @@ def test_a_second_head_far_below_changes_nothing():
         assert alone(found, cause) < 1e-9
 
 
+def test_a_second_head_that_never_moves_stops_the_verdict():
+    device = build_device("parshall flume", {"throat": "1 ft"})
+    time = pd.date_range("2026-01-01", periods=50, freq="15min", tz="UTC")
+    head = np.linspace(0.1, 0.2, 50)
+    for tail, stops in ((np.zeros(50), True), (0.3 * head, False)):
+        frame = pd.DataFrame({"time": time, "status": "measured", "head": head})
+        frame["downstream_head"] = tail
+        flags = discharge_series(frame, head, device).flags
+        assert ("second-head-dead" in {flag.code for flag in flags}) is stops
+
+
 CASE = """
 [case]
 title = "Bottling hall"
@@ -285,9 +296,15 @@ def site(folder, more="", column="", tables=""):
         "invoice,start,end,billed_volume,total\nA,2026-01-01,2026-01-21,9000,90\n"
     )
     seconds = np.arange(0, 21 * DAY, 1800.0)
-    echo = 2e3 * (1.2 - 0.15 - 0.03 * np.sin(seconds / 9000)) / float(speed_of_sound(291.15, 1.0))
+    air = 18 + np.sin(seconds / 20_000)
+    damp = 99.5 + 0.5 * np.sin(seconds / 15_000)
+    speed = speed_of_sound(air + 273.15, 1.0)
+    echo = 2e3 * (1.2 - 0.15 - 0.03 * np.sin(seconds / 9000)) / speed
     stamps = pd.Timestamp("2026-01-01") + pd.to_timedelta(seconds, unit="s")
-    rows = [f"{t:%Y-%m-%d %H:%M},{e:.5f},18,100" for t, e in zip(stamps, echo, strict=True)]
+    rows = [
+        f"{time:%Y-%m-%d %H:%M},{each:.5f},{warm:.3f},{share:.2f}"
+        for time, each, warm, share in zip(stamps, echo, air, damp, strict=True)
+    ]
     (folder / "log.csv").write_text("\n".join(["time,echo,air,damp", *rows]) + "\n")
     (folder / "case.toml").write_text(CASE.format(more=more, column=column, tables=tables))
     return folder

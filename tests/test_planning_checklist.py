@@ -103,6 +103,20 @@ def test_a_meter_that_does_not_run_full_measures_nothing():
     assert [f.code for f in checked.flags if f.severity == "stops verdict"] == [NO_MEASUREMENT]
 
 
+def test_a_flume_not_known_to_be_free_needs_a_second_head():
+    """Submerged, it reads too high: without the second head there is no verdict from it."""
+
+    def stops(answers, tail=False):
+        flags = assess_checklist(PARSHALL, answers, tail=tail).flags
+        return any(flag.severity == "stops verdict" for flag in flags)
+
+    unseen = {"tailwater measurement": "no; the outgoing sewer backs up"}
+    assert stops(unseen) and not stops(unseen, tail=True)
+    assert not stops({**unseen, "free flow": "yes; spills freely at high water"})
+    assert stops({"free flow": "no"}) and not stops({"free flow": "no"}, tail=True)
+    assert not stops({})
+
+
 def test_every_row_names_a_rule_that_exists_and_a_source():
     """A row whose subject no published rule has would never act."""
     for family, facts in families().items():

@@ -91,6 +91,7 @@ air_temperature = {{ name = "Air temperature (degC)", unit = "degC" }}
 "tailwater measurement" = "no; no gauge, the flume spills freely, no backwater seen at any visit"
 "floor" = "yes; level within 1/16 in lengthways and across, spirit level"
 "straight run" = "yes; 14 ft of straight channel above it, no drop or bend; surface tranquil"
+"free flow" = "yes; spills freely, tail water under a third of the head at the storm of 2025-07-11"
 "approach" = "yes; Froude number 0.2 to 0.4 from width, depth and flow at three visits"
 "dimensions" = "yes; throat 6.0 in at floor and top, walls plumb, steel rule; sheet in the book"
 "blanking" = "yes; highest surface 25 in below the sensor, its manual asks for 12 in"

@@ -329,10 +329,11 @@ def _supply(inputs: Inputs, epoch: pd.Timestamp) -> list[tuple[np.ndarray, np.nd
 
 def _causes(case: Case, series: DischargeSeries, flags: list[Flag]) -> CauseSet:
     """Defaults, what the checklist changes of them, and what the case states."""
-    echo = series.reference_distance is not None
-    checked = assess_checklist(case.device, case.data.effluent.checklist, echo)  # type: ignore[union-attr]
+    echo, tail = series.reference_distance is not None, series.tail is not None
+    answers = case.data.effluent.checklist  # type: ignore[union-attr]
+    checked = assess_checklist(case.device, answers, echo, tail)
     flags += checked.flags
-    return checked.applied(assemble(case.device, _stated(case), echo, series.tail is not None))
+    return checked.applied(assemble(case.device, _stated(case), echo, tail))
 
 
 def _of_visits(case: Case, causes: CauseSet, visits: list[Visit]) -> CauseSet:

@@ -71,7 +71,9 @@ class Checklist:
         return found(cause)
 
 
-def assess_checklist(device: Any, answers: Mapping[str, str], echo: bool = False) -> Checklist:
+def assess_checklist(
+    device: Any, answers: Mapping[str, str], echo: bool = False, tail: bool = False
+) -> Checklist:
     """Weigh the answers to the installation checklist of a device.
 
     Parameters
@@ -82,6 +84,8 @@ def assess_checklist(device: Any, answers: Mapping[str, str], echo: bool = False
         Subject to answer, as under [effluent.checklist] [text].
     echo : bool
         Whether the level is taken by echo, which brings rules of its own [-].
+    tail : bool
+        Whether a head below the device is recorded, so that submergence is seen [-].
 
     Returns
     -------
@@ -91,7 +95,7 @@ def assess_checklist(device: Any, answers: Mapping[str, str], echo: bool = False
     given = {key.strip().lower(): text.strip() for key, text in answers.items()}
     rules = device.notes.rules + (rules_of("echo") if echo else ())
     told = {rule.subject.lower(): _status(given.get(rule.subject.lower(), "")) for rule in rules}
-    rows = _applying(device, told)
+    rows = _applying(device, told, tail)
     points = [
         Point(
             rule.subject,
@@ -118,13 +122,14 @@ def _status(answer: str) -> str:
     return STATUSES[found[1]] if found else "noted"
 
 
-def _applying(device: Any, told: Mapping[str, str]) -> list[dict[str, Any]]:
-    """Effects whose answer was given."""
+def _applying(device: Any, told: Mapping[str, str], tail: bool) -> list[dict[str, Any]]:
+    """Effects whose answer was given, unless another point or a second head settles them."""
     wanted = {"yes": "met", "no": "not met"}
     return [
         row
         for row in facts_of("effects", *families_of(device.method))
         if told.get(row["subject"]) == wanted[row["answer"]]
+        and not ("unless" in row and (tail or told.get(row["unless"]) == "met"))
     ]
 
 

@@ -210,6 +210,8 @@ def discharge_series(
     carrier = float(carrier) if np.ndim(carrier) == 0 else np.asarray(carrier, dtype=float)
     rated = np.asarray(device.rating(here), dtype=float)
     spoiled = device.flags(**readings)
+    tail = readings.get("downstream_head")
+    dead = tail is not None and len(tail) > FEW and float(np.ptp(tail)) == 0
     air = frame.get("air_temperature")
     warm = 288.15 if air is None or air.isna().all() else float(air.mean())
     doubtful = None if DOUBTFUL not in frame else frame[DOUBTFUL].to_numpy(dtype=bool)[accepted]
@@ -226,13 +228,13 @@ def discharge_series(
         reference_distance if "echo_time" in frame else None,
         warm,
         spoiled,
-        _validity_flags(spoiled, device, name, stamps),
+        _validity_flags(spoiled, device, name, stamps) + ((_dead_tail(name),) if dead else ()),
         frame[INTERVAL].to_numpy(dtype=float)[accepted] if INTERVAL in frame else None,
         device.level_column is None,
         doubtful,
         np.asarray((rejected - epoch) / SECOND, dtype=float),
         float(frame["humidity"].mean()) if "humidity" in frame else humidity,
-        readings.get("downstream_head"),
+        tail,
     )
 
 
@@ -275,6 +277,14 @@ def _validity_flags(
             )
         )
     return tuple(flags)
+
+
+def _dead_tail(name: str) -> Flag:
+    return Flag(
+        "second-head-dead",
+        f"{name}: the head below the device never moves; it measures nothing, so nobody knows "
+        "whether the device is submerged.",
+    )
 
 
 def _named(stamps: pd.DatetimeIndex) -> str:

@@ -50,7 +50,8 @@ def checklist(result: Any) -> pd.DataFrame:
         return pd.DataFrame()
     series = result.evidence.series
     ranged = series is not None and series.reference_distance is not None
-    points = assess_checklist(element, table.checklist, ranged).points
+    tail = series is not None and series.tail is not None
+    points = assess_checklist(element, table.checklist, ranged, tail).points
     return pd.DataFrame(
         [
             {

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 
-from sewer_audit.commands.drafting import add_read_bills
+from sewer_audit.commands.drafting import add_draft, add_read_bills
 from sewer_audit.commands.explain import add_explain
 from sewer_audit.commands.options import add_command
 from sewer_audit.commands.pages import add_brief, add_plan, add_report
@@ -69,6 +69,7 @@ def parser() -> argparse.ArgumentParser:
     commands = program.add_subparsers(title="commands", metavar="COMMAND")
     builders = (
         _start,
+        add_draft,
         add_read_bills,
         add_explain,
         add_price,

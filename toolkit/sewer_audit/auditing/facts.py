@@ -73,7 +73,9 @@ def printed_face(case: Case, inputs: Inputs) -> RegisterFace | None:
     dial = case.data.account.reads or read_meter(case)
     frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
     reads = frame[["previous_read", "current_read"]].to_numpy(dtype=float)
-    if dial is None or inputs.schedule is None or not np.isfinite(reads).any():
+    if dial is None or dial.unit is None or inputs.schedule is None:  # interval data have no dial
+        return None
+    if not np.isfinite(reads).any():
         return None
     # without stated digits: as many as the longest printed read shows
     digits = dial.digits or len(str(int(np.nanmax(reads))))

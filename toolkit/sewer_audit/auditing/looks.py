@@ -120,8 +120,8 @@ class Looks:
                     resolution_m3=part.count_m3,
                     meter=name,
                 ),
-                str(own.unit),
-                own.multiplier,
+                own.unit or "m3",  # interval data bring volumes, no dial
+                own.multiplier if own.unit else part.count_m3,
                 within,
                 sign,
             )

@@ -29,6 +29,8 @@ _PATTERNS = tuple(
     for date in _DATES
 )
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})[T ]?(\d{2})(\d{2})(\d{2})?", re.ASCII)
+_EPOCH = r"1[0-8]\d{8}(?:000)?"
+"""Seconds, or whole seconds in milliseconds, since 1970 UTC (POSIX), of the years 2001 to 2030."""
 _SERIAL = re.compile(r"[2-6]\d{4}(?:[.,]\d+)?", re.ASCII)
 _EPOCH = re.compile(r"(?:\d{10}|\d{13})(?:\.\d+)?", re.ASCII)
 _MONTHS = {
@@ -226,10 +228,15 @@ def _build(
 def parse_stamps(texts: Sequence[str] | np.ndarray, day_first: bool | None = None) -> Clock:
     """Read a column of dates and times.
 
-    day_first: Order of dates such as 03/04/2026.
+    day_first: Order of dates such as 03/04/2026. A column of seconds since 1970 is in UTC.
     """
     column = pd.Series(texts, dtype="str")
     naive = np.full(len(column), np.datetime64("NaT", "us"), dtype="datetime64[us]")
+    counted = column.str.strip().str.fullmatch(_EPOCH).fillna(False).to_numpy(dtype=bool)
+    if len(column) and counted.all():
+        seconds = column.str.strip().str[:10].astype("int64").to_numpy()
+        utc = seconds.astype("datetime64[s]").astype("datetime64[us]")
+        return Clock(utc, np.zeros(len(column)), np.zeros(len(column), dtype=bool))
     todo = np.arange(len(column))
     if len(column) > 50:
         naive = _fast(column, day_first)

@@ -1,0 +1,279 @@
+"""What lies in a folder: each file looked at by its content, never by its name alone."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import islice, pairwise
+from pathlib import Path
+
+from sewer_audit.drafting.bills import meanings
+from sewer_audit.drafting.pages import PageFault, is_date, read_sheets
+from sewer_audit.errors import InputRefused, UnitError
+from sewer_audit.records.dialect import HEAD, find_delimiter, normalise
+from sewer_audit.records.model import Findings, Table
+from sewer_audit.records.sources import Source, open_source
+from sewer_audit.records.tables import table_of
+from sewer_audit.records.workbooks import sheet_rows
+from sewer_audit.units import spellings, to_si
+
+__all__ = ["Grid", "Look", "cell_number", "look_at", "unit_in"]
+
+MANY = 500
+"""Rows from which a table with times is a logger's record, no book of reads [-] (judgement)."""
+_CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?\s*(?:[AaPp]\.?[Mm]\.?)?")
+_EPOCH = re.compile(r"1[0-8]\d{8}(?:000)?")
+_NUMBER = re.compile(r"[$€£ ]*[+-]?\d[\d.,' ]*")
+OWN = ("typed_bills.csv", "read/figures.csv", "read/questions.csv", "draft/")
+"""What this program itself writes into a folder."""
+
+
+@dataclass
+class Grid:
+    """One table: a text file or a sheet."""
+
+    file: str
+    sheet: str | None
+    table: Table
+    problems: list = field(default_factory=list)
+    above: str = ""
+
+    def cells(self, place: int) -> list[str]:
+        """Cells of one column."""
+        return [row[place].strip() for row in self.table.rows]
+
+    @cached_property
+    def kinds(self) -> list[str]:
+        """What each column mostly holds: date, clock, epoch, number, text or nothing."""
+        step = max(1, len(self.table.rows) // 200)
+        found = []
+        for place in range(len(self.table.header)):
+            cells = [c for row in self.table.rows[::step] if (c := row[place].strip())]
+            found.append(_kind(cells))
+        return found
+
+    def names(self, kind: str) -> list[int]:
+        """Places of the named columns of a kind."""
+        return [n for n, each in enumerate(self.kinds) if each == kind and self.table.header[n]]
+
+    def written(self, place: int) -> str:
+        """Name of a column with the unit under it, as the file has them."""
+        units = self.table.units
+        below = units[place] if place < len(units) else ""
+        return f"{self.table.header[place]} {below}".strip()
+
+    def spoken(self, place: int) -> str:
+        """The same made even, for comparing words."""
+        return normalise(re.sub(r"[_()\[\],/]+", " ", self.written(place)))
+
+    @cached_property
+    def what(self) -> str:
+        """bills, record, reads or other."""
+        dates, numbers = self.names("date"), self.names("number")
+        if len(dates) >= 2 and len(self.bill_columns) >= 5 and "total" in self.bill_columns:
+            return "bills"
+        timed = dates or self.names("epoch")
+        if timed and numbers and len(self.table.rows) >= MANY:
+            return "record"
+        if timed and any(self.rises(place) for place in numbers) and len(self.table.rows) >= 3:
+            return "reads"
+        return "other"
+
+    @cached_property
+    def bill_columns(self) -> dict[str, int]:
+        """Meaning of columns of a table of bills, from their names; each name for one meaning."""
+        fits = []
+        for place, name in enumerate(self.table.header):
+            for meaning, words in meanings("bill").items():
+                hit = word_in(self.spoken(place), (*words, meaning.replace("_", " ")))
+                if name and hit:
+                    fits.append((len(hit) / max(len(self.spoken(place)), 1), meaning, place))
+        found: dict[str, int] = {}
+        for _, meaning, place in sorted(fits, reverse=True):
+            dated = meaning in ("start", "end", "bill_date", "due_date")
+            if dated == (self.kinds[place] == "date") and place not in found.values():
+                found.setdefault(meaning, place)
+        return found
+
+    def rises(self, place: int) -> bool:
+        """Whether a column counts on: hardly ever less than before."""
+        values = [v for cell in self.cells(place) if (v := cell_number(cell)) is not None]
+        if len(values) < 3 or values[0] == values[-1] == max(values):
+            return False
+        falls = sum(b < a for a, b in pairwise(values))
+        return falls <= 0.05 * len(values)
+
+
+@dataclass
+class Look:
+    """One file, what it probably is, and why."""
+
+    file: str
+    what: str
+    why: str
+    grids: list[Grid] = field(default_factory=list)
+    text: str = ""
+
+
+def cell_number(cell: str) -> float | None:
+    """A number whatever its decimal mark, where it is certain enough to compare counts."""
+    text = re.sub(r"[$€£' ]", "", cell)
+    if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", text):
+        text = text.replace(",", "")
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def word_in(text: str, words: Sequence[str]) -> str:
+    """The longest of some words that stands whole in a text, or ""."""
+    spoken = f" {text} "
+    return max((word for word in words if f" {word} " in spoken), key=len, default="")
+
+
+def unit_in(text: str, dimension: str) -> str:
+    """The longest unit of a dimension that stands whole in a text, or ""."""
+    found = " ".join(re.sub(r"[_()\[\],;]+", " ", text).split())
+    marks = [unit for unit in spellings(dimension) if f" {unit} " in f" {found} "]
+    for word in found.split():
+        if "/" in word:
+            with suppress(UnitError):
+                to_si(1.0, word, dimension)
+                marks.append(word)
+    return max(marks, key=len, default="")
+
+
+def _kind(cells: Sequence[str]) -> str:
+    if not cells:
+        return ""
+    for kind, test in (
+        ("epoch", lambda cell: bool(_EPOCH.fullmatch(cell))),
+        ("number", lambda cell: bool(_NUMBER.fullmatch(cell)) and not is_date(cell)),
+        ("clock", lambda cell: bool(_CLOCK.fullmatch(cell))),
+        ("date", lambda cell: is_date(cell)),
+    ):
+        if sum(map(test, cells)) > 0.7 * len(cells):
+            return kind
+    return "text"
+
+
+def look_at(folder: Path) -> list[Look]:
+    """Every file of a folder and the folders in it, by name."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    names = [path.relative_to(folder).as_posix() for path in files]
+    return [
+        _one(path, name)
+        for path, name in zip(files, names, strict=True)
+        if not name.startswith(OWN) and "/crops/" not in name
+    ]
+
+
+def _one(path: Path, name: str) -> Look:
+    head = path.open("rb")
+    with head:
+        start = head.read(4096)
+    if path.name.startswith("~$"):
+        return Look(name, "nothing", "left behind by an open workbook")
+    if not start.strip():
+        return Look(name, "nothing", "the file is empty")
+    if start.startswith(b"%PDF"):
+        return _pdf(path, name)
+    if start[:4] == b"\x89PNG" or start[:3] == b"\xff\xd8\xff" or start[:2] in (b"II", b"MM"):
+        why = "a photo, or the scan of a bill: what is on it cannot be read; type it"
+        return Look(name, "picture", why)
+    try:
+        source = open_source(path, Findings(name))
+    except InputRefused as error:
+        what = "XML" if b"<?xml" in start else "nothing"
+        if b"espi" in start:
+            return Look(name, "interval data", "XML of the ESPI standard with interval readings")
+        return Look(name, what, error.problems[0].found)
+    if b"espi" in start:
+        return Look(name, "interval data", "XML of the ESPI standard with interval readings")
+    grids = _grids(path, name, source)
+    known = [grid for grid in grids if grid.what != "other"]
+    if known:
+        return Look(name, " and ".join(dict.fromkeys(g.what for g in known)), _why(known), grids)
+    return _words(name, source.text)
+
+
+def _pdf(path: Path, name: str) -> Look:
+    try:
+        sheets = read_sheets(path)
+    except PageFault as fault:
+        return Look(name, "PDF that cannot be read", f"{fault}. {fault.remedy}")
+    labels = " ".join(atom.label for sheet in sheets for atom in sheet.atoms)
+    hits = [meaning for meaning, words in meanings("bill").items() if word_in(labels, words)]
+    what = "bill" if len(hits) >= 5 else "PDF"
+    return Look(name, what, f"{len(sheets)} pages with text that speak of {', '.join(hits[:6])}")
+
+
+def _grids(path: Path, name: str, source: Source) -> list[Grid]:
+    text, book = source.text, bool(source.book)
+    sheets: list[str | None] = [None]
+    if book:
+        import openpyxl
+
+        workbook = openpyxl.load_workbook(io.BytesIO(source.book), read_only=True)
+        sheets = list(workbook.sheetnames)
+        workbook.close()
+    found = []
+    for sheet in sheets:
+        findings = Findings(name)
+        expected = [] if book else _header(text)
+        try:
+            table = table_of(path, findings, sheet=sheet, expected=expected)
+        except InputRefused:
+            continue
+        if len(table.header) > 1 and table.rows:
+            grid = Grid(name, sheet, table)
+            rows = sheet_rows(source.book, sheet, Findings(name)) if book else []
+            top = [" ".join(row) for row in rows] or text.splitlines()[: table.header_line]
+            grid.above = " ".join(top[: table.header_line - 1])
+            grid.problems = [p for p in findings.problems if p.severity == "refused"]
+            found.append(grid)
+    return found
+
+
+def _header(text: str) -> list[str]:
+    """Names of the first row of words as wide as the rows of numbers below it."""
+    lines = list(islice(io.StringIO(text), HEAD))
+    delimiter = find_delimiter(lines)
+    rows = [line.rstrip("\r\n").split(delimiter) for line in lines if line.strip()]
+    data = [any(cell_number(cell) is not None for cell in row) and len(row) > 1 for row in rows]
+    first = next((n for n, (one, two) in enumerate(pairwise(data)) if one and two), 0)
+    if not first:
+        return []
+    top = first - 1  # names may have a row of units under them
+    if top and len(rows[top - 1]) == len(rows[top]) and not data[top - 1]:
+        top -= 1
+    return [cell.strip().strip('"') for cell in rows[top] if cell.strip()]
+
+
+def _why(grids: Sequence[Grid]) -> str:
+    told = []
+    for grid in grids:
+        names = ", ".join(repr(name) for name in grid.table.header if name)
+        sheet = f"sheet {grid.sheet!r}: " if grid.sheet else ""
+        told.append(f"{sheet}{len(grid.table.rows):,} rows of {names}")
+        if grid.problems:
+            told.append(f"refused as it stands: {grid.problems[0]}")
+    return "; ".join(told)
+
+
+def _words(name: str, text: str) -> Look:
+    even = normalise(text)
+    if even.startswith(("<!doctype html", "<html")):
+        return Look(name, "web page", "HTML")
+    hits = [word for word in meanings("ordinance")["rates"] if word in even]
+    if len(hits) >= 2 and re.search(r"\d", even):
+        why = f"prose that speaks of {', '.join(hits)}: write it with 'sewer-audit start --rates'"
+        return Look(name, "ordinance", why, text=text)
+    if (len(text) < 20_000 and text.isprintable()) or "\n" in text:
+        return Look(name, "note", f"{len(text.split())} words", text=text)
+    return Look(name, "nothing", "no table and no words that are known")

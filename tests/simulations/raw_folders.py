@@ -24,6 +24,7 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent))
 
 import foreign_folders as folders
+import openpyxl
 
 from sewer_audit import audit, load_case
 from sewer_audit.drafting import draft_case, read_bills
@@ -84,6 +85,19 @@ def type_bills(folder: Path, kind: str, world, files: dict) -> int:
     return len(seen)
 
 
+def mark_change(folder: Path, files: dict) -> int:
+    """Write change-out beside the first read of a new meter, as the draft asks; cells written."""
+    for name, entry in files.items():
+        if "change_of_meter" in entry:
+            book = openpyxl.load_workbook(folder / name)
+            for row in book.worksheets[0].iter_rows():
+                row[5].value = "change-out" if row[5].value == "new tower meter in" else None
+            book.worksheets[0]["F3"] = "Remarks"
+            book.save(folder / name)
+            return 1
+    return 0
+
+
 def confirm(folder: Path) -> int:
     """Look at every crop and say yes: all figures are as printed."""
     file = folder / "read" / "questions.csv"
@@ -134,6 +148,7 @@ def one(kind: str, seed: int, draws: int = 400) -> dict:
             if read_bills(folder).asked:
                 told["confirmed"] = confirm(folder)
                 read_bills(folder)
+        told["edited"] = mark_change(folder, out.files)
         begun = time.perf_counter()
         draft = draft_case(folder)
         draft.page()
@@ -149,7 +164,7 @@ def one(kind: str, seed: int, draws: int = 400) -> dict:
             if proposal.table == "[[intake]]" and not proposal.refused:
                 take.append(proposal.name)
             wanted = proposal.table == "[[use]]" and world.books.side and not proposal.refused
-            if wanted and any("deduct" in line.evidence for line in proposal.lines):
+            if wanted and any("speak of deduct" in line.evidence for line in proposal.lines):
                 take.append(proposal.name)
         for question in draft.found.questions:
             group = question.name.rpartition(".")[0]
@@ -157,6 +172,7 @@ def one(kind: str, seed: int, draws: int = 400) -> dict:
                 answers[question.name] = known
         answers["invoices.read_hour"] = answers.pop("read_hour", answers.get("invoices.read_hour"))
         answers = {name: value for name, value in answers.items() if value is not None}
+        told["record"] = record_lines(draft, out)
         told["answers"] = len(take) + len(answers)
         names = next(line.evidence for line in lines if line.key == "columns")
         charges = names.partition("charge lines: ")[2].split(", ")
@@ -168,6 +184,38 @@ def one(kind: str, seed: int, draws: int = 400) -> dict:
         except InputRefused as error:
             return told | {"verdict": f"refused: {error.problems[0]}"}
         return told | compare(findings, world)
+
+
+def record_lines(draft, out) -> str:
+    """Proposed lines of the record that the truth knows: right, wrong and asked."""
+    lines = {line.key: line.value for p in draft.found.proposals if p.name == "effluent"
+             for line in p.lines}  # fmt: skip
+    asked = {question.key for question in draft.found.questions if question.table == "[effluent]"}
+    right = wrong = 0
+    told = []
+    entry = next((e for e in out.files.values() if e["what"] == "effluent record"), None)
+    if entry is None:
+        return "none"
+    for column, role in entry["columns"].items():
+        if role not in ("nothing", "event"):
+            ok = f'"{column}"' in lines.get(role, "")
+            right, wrong = right + ok, wrong + (not ok)
+            told += [] if ok else [role]
+    clock = entry.get("clock", "")
+    facts = {
+        "day_first": {"day first": "true", "month first": "false"}.get(entry.get("day_order")),
+        "time_zone": f'"{clock}"' if clock.startswith("UTC") else None,
+        "stamp": f'"{entry["stamp"]}"' if entry.get("stamp", "instant") != "instant" else None,
+    }
+    for key, truth in facts.items():
+        if lines.get(key) == truth:
+            right += truth is not None
+        elif key in lines:
+            wrong, told = wrong + 1, [*told, key]
+    marks = {mark for each in entry.get("missing_marks", ()) for mark in [f'"{each}"']}
+    ok = all(mark in lines.get("missing_marks", "") for mark in marks)
+    right, wrong = right + (ok and bool(marks)), wrong + (not ok)
+    return f"{right} right, {wrong} wrong {told or ''}, asked: {', '.join(sorted(asked))}"
 
 
 def unasked(file: Path, draft, take, answers) -> int:

@@ -134,6 +134,9 @@ class TextFile(NamedFiles):
 class InvoicesTable(TextFile):
     """[invoices]: one row per invoice; columns kind and replaces tell corrections and credits."""
 
+    sheet: str | list[str] | None = Field(  # type: ignore[assignment]
+        None, description="sheet of a workbook, or a list of sheets of one workbook"
+    )
     volume_unit: str
     end_day_counts: bool
     read_hour: str = "00:00"
@@ -149,6 +152,12 @@ class InvoicesTable(TextFile):
     )
 
     _unit = field_validator("volume_unit")(classmethod(unit_of("volume")))
+
+    @model_validator(mode="after")
+    def _sheets_of_one(self) -> InvoicesTable:
+        if isinstance(self.sheet, list) and (len(self.files) > 1 or not self.sheet):
+            raise ValueError("a list of sheets belongs to one workbook; name one file")
+        return self
 
     @field_validator("read_hour")
     @classmethod

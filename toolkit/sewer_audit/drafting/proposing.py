@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -187,11 +188,10 @@ def _of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: st
     if grid.sheet and len(same) == 1:
         proposal.add("sheet", text_of(grid.sheet))
     if grid.sheet and len(same) > 1:
-        proposal.refused = (
-            "the bills stand on several sheets ("
-            + ", ".join(repr(str(each.sheet)) for each in same)
-            + "): save each as a file of its own and list the files"
-        )
+        sheets = [str(each.sheet) for each in same]
+        proposal.add("sheet", _file_list(sheets), "sheets with the same columns")
+        if len(files) > 1:
+            proposal.refused = "several workbooks with several sheets: save the sheets as files"
     columns = {FIELDS[m]: p for m, p in grid.bill_columns.items() if m in FIELDS}
     missing = [n for n in ("invoice", "start", "end", "billed_volume", "total") if n not in columns]
     if missing:
@@ -273,6 +273,14 @@ def _end_day(found: Found, proposal: Proposal, grid: Grid, columns: dict[str, in
     gaps = (start[1:] - end[:-1]).astype(float)
     meets, follows = int((gaps == 0).sum()), int((gaps == 1).sum())
     told = f"{meets} of {len(gaps)} periods begin on the end day before, {follows} a day later"
+    back = [grid.table.lines[at + 1] for at in np.flatnonzero(gaps < 0)]
+    if back:
+        line = (
+            f"the period of line {', '.join(map(str, back))} begins before the one before it ends"
+        )
+        proposal.add(
+            "overlapping_days", '"examine"', f"{line}; refuse, if that is a slip of typing"
+        )
     if meets > follows and 2 * meets > len(gaps):
         proposal.add("end_day_counts", "false", told)
     elif follows > meets and 2 * follows > len(gaps):
@@ -374,8 +382,12 @@ def _of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count
         time = (clocks or dates)[0]
         stamp.append(f"time = {text_of(grid.table.header[time])}")
         register = text_of(grid.table.header[place])
+        event = _event_column(grid)
+        stamp += [f"event = {text_of(event)}"] if event else []
         proposal.add("columns", f"{{ {', '.join(stamp)}, register = {register} }}",
                      "times stand in two columns" if clocks else "")  # fmt: skip
+        if fall := _fall(grid, place) if not event else "":
+            proposal.refused = fall
         way = _day_order(found, proposal, grid.cells(dates[0]), proposal.name)
         unit, multiplier, told = _counts_in(grid, place)
         if unit:
@@ -398,6 +410,30 @@ def _of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count
         title = f"{grid.file} {grid.sheet or ''} {grid.table.header[place]!r} (counts)"
         proposal.pictures.append((title, parse_stamps(stamps, way).naive, values))
         found.proposals.append(proposal)
+
+
+def _event_column(grid: Grid) -> str:
+    """The column of words in which a change of meter is marked."""
+    for place in grid.names("text"):
+        if any(cell.lower() == "change-out" for cell in grid.cells(place)):
+            return grid.table.header[place]
+    return ""
+
+
+def _fall(grid: Grid, place: int) -> str:
+    """A count that falls to nearly nothing: a change of meter or a roll-over, asked."""
+    counts = [(row, count) for row, cell in enumerate(grid.cells(place))
+              if (count := cell_number(cell)) is not None]  # fmt: skip
+    for (_, before), (row, after) in pairwise(counts):
+        if after < before / 2:
+            words = [grid.cells(n)[row] for n in grid.names("text")]
+            beside = next(filter(None, words), "")
+            return (
+                f"the count falls from {before:g} to {after:g} in line {grid.table.lines[row]} "
+                f"{beside!r}. After a change of meter write change-out there in a column of its "
+                "own; for a roll-over state digits"
+            )
+    return ""
 
 
 def _ask_read_hour(found: Found, grids, printed: dict[float, str], notes) -> None:
@@ -492,7 +528,7 @@ def _of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: s
         )
     stamps = _stamps(together)
     way = _day_order(found, proposal, stamps, "effluent")
-    naive = parse_stamps(stamps, way).naive
+    naive = _moments(stamps, way)
     _decimal_of(found, proposal, [first], "effluent")
     ends = np.cumsum([len(grid.table.rows) for grid in together])[:-1]
     _clock(found, proposal, first, np.split(naive, ends), notes)
@@ -518,6 +554,15 @@ def _of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: s
     found.proposals += [proposal, columns]
 
 
+def _moments(stamps: Sequence[str], way: bool | None) -> np.ndarray:
+    """Clock readings, also of seconds or milliseconds since 1970."""
+    if re.fullmatch(r"1[0-8]\d{8}(?:000)?", stamps[0]):
+        return np.array([int(each[:10]) for each in stamps], "datetime64[s]").astype(
+            "datetime64[us]"
+        )
+    return parse_stamps(stamps, way).naive
+
+
 def _stamps(grids: Sequence[Grid]) -> list[str]:
     stamps: list[str] = []
     for grid in grids:
@@ -535,7 +580,9 @@ def _clock(
     word = next((zone for zone, names in meanings("clock").items()
                  if word_in(re.sub(r"[^\w]+", " ", words), names)), "")  # fmt: skip
     if grid.names("epoch"):
-        proposal.add("time_zone", '"UTC"', "seconds since 1970 count in UTC")
+        stamp = next(filter(None, grid.cells(grid.names("epoch")[0])), "")
+        form = "epoch seconds" if len(stamp) == 10 else "epoch milliseconds"
+        proposal.add("time_form", text_of(form), f"{stamp!r} counts from 1970, in UTC")
         return
     if word:
         proposal.add("time_zone", text_of(word), f"the head of the file names the clock: {words!r}")
@@ -544,7 +591,7 @@ def _clock(
     for own in naive:  # file by file: exports that overlap repeat stamps of their own
         known = np.sort(own[~np.isnat(own)])
         clock = pd.DatetimeIndex(known)
-        night = np.asarray((clock.dayofweek == 6) & (clock.hour < 4))[1:]
+        night = np.asarray((clock.day_of_week == 6) & (clock.hour < 4))[1:]
         gaps = np.diff(known).astype("timedelta64[s]").astype(float) / 60
         step = float(np.median(gaps[gaps > 0])) if (gaps > 0).any() else 0.0
         spring += int((np.abs(gaps[night] - step - 60) < 0.1).sum()) if step else 0

@@ -32,7 +32,18 @@ class Layout:
 
 
 def normalise(name: str) -> str:
-    """A column name with its spaces and case made even."""
+    """A column name with its spaces and case made even.
+
+    Parameters
+    ----------
+    name : str
+        As the file has it [text].
+
+    Returns
+    -------
+    str
+        Lower case, single spaces [text].
+    """
     return " ".join(name.replace("\ufeff", "").replace("\u00a0", " ").split()).casefold()
 
 
@@ -65,7 +76,18 @@ def split_rows(text: str, delimiter: str) -> list[list[str]]:
 
 
 def find_delimiter(lines: Sequence[str]) -> str:
-    """Sign that cuts most lines into the same number of cells, two or more."""
+    """Sign that cuts most lines into the same number of cells, two or more.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        First lines of a file [text].
+
+    Returns
+    -------
+    str
+        One of comma, semicolon, tab and bar [text].
+    """
     best, best_score = ",", (0.0, 0)
     for delimiter in DELIMITERS:
         counts = Counter(_cells(line, delimiter) for line in lines if line.strip())

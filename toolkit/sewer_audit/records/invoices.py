@@ -71,7 +71,7 @@ def read_invoices(
     columns: Mapping[str, str] | None = None,
     day_first: bool | None = None,
     decimal: str | None = None,
-    sheet: str | None = None,
+    sheet: str | Sequence[str] | None = None,
     shown_as: str | Sequence[str] | None = None,
 ) -> InvoiceRecord:
     """Read a table of invoices, or several tables of one account.
@@ -99,8 +99,8 @@ def read_invoices(
         Order of dates such as 03/04/2026; refused where they occur and this is not stated [-].
     decimal : str, optional
         Decimal mark, "." or ","; told from the numbers if not given [text].
-    sheet : str, optional
-        Sheet of a workbook [text].
+    sheet : str or sequence of str, optional
+        Sheet of a workbook, or several sheets of one workbook [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
 
@@ -125,14 +125,17 @@ def read_invoices(
     paths = [path] if isinstance(path, (str, Path)) else list(path)
     shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
     files = [*shown, *(Path(one).name for one in paths[len(shown) :])]
+    sheets = [sheet] * len(paths) if sheet is None or isinstance(sheet, str) else list(sheet)
+    if len(sheets) > len(paths) == 1:
+        paths, files = paths * len(sheets), [f"{files[0]}, sheet {each!r}" for each in sheets]
     findings = Findings(files[0])
     names = {name: (columns or {}).get(name, name) for name in (*INVOICE_COLUMNS, *OPTIONAL)}
     dated = {"day_first": day_first, "read_hour": read_hour, "end_day_counts": end_day_counts}
     parts, currencies = [], {}
-    for one, file in zip(paths, files, strict=True):
+    for one, file, of in zip(paths, files, sheets, strict=True):
         findings.file = file
         expected = [names[name] for name in INVOICE_COLUMNS]
-        table = table_of(one, findings, sheet=sheet, expected=expected, decimal=decimal)
+        table = table_of(one, findings, sheet=of, expected=expected, decimal=decimal)
         _leave_out(table, not_charges, findings)
         findings.raise_if_refused()
         for mark, place in _currencies(table).items():

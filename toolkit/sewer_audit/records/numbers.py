@@ -38,7 +38,20 @@ _COMMA_DOUBT = re.compile(r"[+-]?\d{1,3},\d{3}")
 
 
 def is_missing(text: str, words: frozenset[str] = MISSING_WORDS) -> bool:
-    """Whether a cell says that there is no value."""
+    """Whether a cell says that there is no value.
+
+    Parameters
+    ----------
+    text : str
+        The cell [text].
+    words : frozenset of str
+        Words that say so, in lower case [text].
+
+    Returns
+    -------
+    bool
+        True where there is no value [-].
+    """
     return text.strip().lower() in words
 
 
@@ -118,7 +131,18 @@ def parse_float(text: str, decimal: str = ".") -> float:
 
 
 def decimal_mark(cells: Iterable[str]) -> str | None:
-    """Tell the decimal mark of a file from its cells, or None where they do not tell."""
+    """Tell the decimal mark of a file from its cells, or None where they do not tell.
+
+    Parameters
+    ----------
+    cells : iterable of str
+        Cells of the file [text].
+
+    Returns
+    -------
+    str or None
+        "." or ",", None where both fit [text].
+    """
     comma = point = doubt = False
     for cell in cells:
         written = _MONEY.sub("", cell.strip()).strip(" ()CRcr")

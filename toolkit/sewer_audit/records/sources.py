@@ -41,7 +41,25 @@ class Source:
 
 
 def open_source(path: str | Path, findings: Findings) -> Source:
-    """Read a file whole and decode it."""
+    """Read a file whole and decode it.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where the file lies [-].
+    findings : Findings
+        Collects problems [-].
+
+    Returns
+    -------
+    Source
+        Text, or the bytes of a workbook [text].
+
+    Raises
+    ------
+    InputRefused
+        If it is neither text nor a workbook.
+    """
     content = _content(Path(path), findings)
     kind = None
     if not content.strip(b" \t\r\n\x00\xef\xbb\xbf"):

@@ -29,8 +29,6 @@ _PATTERNS = tuple(
     for date in _DATES
 )
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})[T ]?(\d{2})(\d{2})(\d{2})?", re.ASCII)
-_EPOCH = r"1[0-8]\d{8}(?:000)?"
-"""Seconds, or whole seconds in milliseconds, since 1970 UTC (POSIX), of the years 2001 to 2030."""
 _SERIAL = re.compile(r"[2-6]\d{4}(?:[.,]\d+)?", re.ASCII)
 _EPOCH = re.compile(r"(?:\d{10}|\d{13})(?:\.\d+)?", re.ASCII)
 _MONTHS = {
@@ -228,15 +226,20 @@ def _build(
 def parse_stamps(texts: Sequence[str] | np.ndarray, day_first: bool | None = None) -> Clock:
     """Read a column of dates and times.
 
-    day_first: Order of dates such as 03/04/2026. A column of seconds since 1970 is in UTC.
+    Parameters
+    ----------
+    texts : sequence of str
+        As written [text].
+    day_first : bool, optional
+        Order of dates such as 03/04/2026 [-].
+
+    Returns
+    -------
+    Clock
+        Clock readings, and the faults of what is no date [-].
     """
     column = pd.Series(texts, dtype="str")
     naive = np.full(len(column), np.datetime64("NaT", "us"), dtype="datetime64[us]")
-    counted = column.str.strip().str.fullmatch(_EPOCH).fillna(False).to_numpy(dtype=bool)
-    if len(column) and counted.all():
-        seconds = column.str.strip().str[:10].astype("int64").to_numpy()
-        utc = seconds.astype("datetime64[s]").astype("datetime64[us]")
-        return Clock(utc, np.zeros(len(column)), np.zeros(len(column), dtype=bool))
     todo = np.arange(len(column))
     if len(column) > 50:
         naive = _fast(column, day_first)
@@ -263,7 +266,20 @@ def parse_stamps(texts: Sequence[str] | np.ndarray, day_first: bool | None = Non
 
 
 def joined_stamps(dates: Iterable[str], times: Iterable[str]) -> list[str]:
-    """Dates and times of day of two columns as one text each; a blank stays blank."""
+    """Dates and times of day of two columns as one text each; a blank stays blank.
+
+    Parameters
+    ----------
+    dates : iterable of str
+        Dates [text].
+    times : iterable of str
+        Times of day [text].
+
+    Returns
+    -------
+    list of str
+        Stamps [text].
+    """
     days = [re.sub(r"[ T]00:00(:00)?$", "", date.strip()) for date in dates]
     return [f"{day} {time.strip()}".strip() for day, time in zip(days, times, strict=True)]
 

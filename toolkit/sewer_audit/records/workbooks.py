@@ -24,7 +24,27 @@ _HIDDEN_TYPES = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.I)
 
 
 def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[str]]:
-    """Cells of one sheet as text, with the row number as place in the list."""
+    """Cells of one sheet as text, with the row number as place in the list.
+
+    Parameters
+    ----------
+    book : bytes
+        The workbook [-].
+    sheet : str, optional
+        Name of the sheet; the only one if not given [text].
+    findings : Findings
+        Collects problems [-].
+
+    Returns
+    -------
+    list of list of str
+        Cells of each row [text].
+
+    Raises
+    ------
+    InputRefused
+        If the workbook is damaged or has no such sheet.
+    """
     _refuse_traps(book, findings)
     values = _load(book, findings, formulas=False)
     try:

@@ -1,0 +1,120 @@
+"""A folder of raw files becomes proposals and questions; nothing is adopted unasked.
+
+The folders of tests/simulations/foreign_folders.py were written without sight of this code; what
+each file is, and the right reading of it, comes from there.
+"""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from sewer_audit.drafting import draft_case
+from sewer_audit.drafting.looking import unit_in
+from sewer_audit.errors import InputRefused
+
+sys.path.insert(0, str(Path(__file__).parent / "simulations"))
+pytest.importorskip("reportlab")
+foreign = pytest.importorskip("foreign_folders")
+raw_folders = pytest.importorskip("raw_folders")
+
+SAYS = {
+    "effluent record": "record",
+    "meter book": "reads",
+    "bills": "bills",
+    "bill": "bill",
+    "ordinance": "ordinance",
+    "note": "note",
+    "interval data of the intake": "interval data",
+    "empty": "nothing",
+    "junk": "nothing",
+    "photo": "picture",
+}
+
+
+def make(tmp_path, kind, seed=41):
+    truth = foreign.make_folder(kind, seed, tmp_path / "raw")
+    return truth, draft_case(tmp_path / "raw")
+
+
+def lines_of(draft, name):
+    return {line.key: line for p in draft.found.proposals if p.name == name for line in p.lines}
+
+
+@pytest.mark.parametrize("kind", ["echo daylight", "german winter", "epoch pulse", "interval xml"])
+def test_every_file_is_told_for_what_it_is(tmp_path, kind):
+    truth, draft = make(tmp_path, kind)
+    said = {look.file: look.what for look in draft.looks}
+    for file, entry in truth["files"].items():
+        assert said[file] == SAYS[entry["what"]], file
+
+
+def test_a_draft_that_nobody_touched_holds_nothing(tmp_path):
+    _, draft = make(tmp_path, "spanish utc")
+    assert tomllib.loads(draft.text()) == {}
+    assert "#? volume_unit = " in draft.text() and "#! time_zone = " in draft.text()
+
+
+def test_only_what_was_taken_or_answered_counts(tmp_path):
+    _, draft = make(tmp_path, "spanish utc")
+    tree = tomllib.loads(draft.text(["invoices"], {"time_zone": "Europe/Madrid"}))
+    assert set(tree) == {"case", "invoices"}
+    assert tree["case"] == {"time_zone": "Europe/Madrid"}
+    assert tree["invoices"]["volume_unit"] == "m3"
+    with pytest.raises(InputRefused, match="nothing called 'bills' is proposed"):
+        draft.text(["bills"])
+    with pytest.raises(InputRefused, match="nothing called 'colour' is asked"):
+        draft.text([], {"colour": "red"})
+
+
+def test_evidence_counts_what_the_files_hold(tmp_path):
+    truth, draft = make(tmp_path, "echo daylight")
+    record = lines_of(draft, "effluent")
+    assert record["day_first"].value == "false"
+    assert record["day_first"].evidence.startswith("0 of ")
+    assert "12 stamps stand twice" in record["# clock"].evidence
+    assert record["missing_marks"].value == '["LOE"]'
+    main = lines_of(draft, "intake.main")
+    assert (main["unit"].value, main["multiplier"].value) == ('"gal"', "100")
+    assert "reads printed on bills stand in this column" in main["meter"].evidence
+    assert truth["files"]["meter book.xlsx"]["main_register"] in main["sheet"].value
+
+
+def test_what_stands_in_two_exports_is_no_daylight_saving(tmp_path):
+    _, draft = make(tmp_path, "depth velocity")
+    assert "# clock" not in lines_of(draft, "effluent")
+    asked = {question.name: question for question in draft.found.questions}
+    assert "standard time" in asked["effluent.time_zone"].hint
+    assert "Q3.csv" in lines_of(draft, "effluent")["file_columns"].value
+
+
+def test_numbers_cut_in_two_cannot_be_taken(tmp_path):
+    _, draft = make(tmp_path, "date time apart")
+    with pytest.raises(InputRefused, match="looks like one number cut in two"):
+        draft.text(["effluent"])
+
+
+@pytest.mark.parametrize("kind", ["german winter", "meter book", "shoebox"])
+def test_from_folder_to_the_verdict_that_was_planted(kind):
+    told = raw_folders.one(kind, 43)
+    assert told["verdict"] == "equal" and not told["false"]
+    assert told["unasked"] == 0 and 5 < told["answers"] <= 25
+    assert told["seconds"] < 10
+
+
+def test_an_earlier_draft_is_not_written_over(tmp_path):
+    _, draft = make(tmp_path, "scanned bills")
+    file = draft.write(tmp_path / "out")
+    page = (file.parent / "first_look.html").read_text(encoding="utf-8")
+    assert "data:image/png;base64," in page and "http" not in page
+    with pytest.raises(InputRefused, match="written there before"):
+        draft.write(tmp_path / "out")
+
+
+def test_units_stand_whole_in_a_name():
+    assert unit_in("Caudal (l/s)", "discharge") == "l/s"
+    assert unit_in("Level in", "length") == "in"
+    assert unit_in("Fahrt 3", "length") == ""

@@ -413,7 +413,7 @@ def test_a_corrected_invoice_is_the_one_that_is_audited(site):
     ("tables", "said"),
     [
         ([METER, 'file = "m.csv"\nunit = "m3"\ncolumns = { registr = "x" }\n'],
-         "reads of a register have no column 'registr'. Known are time, register, read_type"),
+         "reads of a register have no column 'registr'. Known are time, date, register, read_type"),
         ([METER, 'file = "m.csv"\n'], "the key 'unit' is missing"),
         ([METER, 'file = "m.csv"\nunit = "m3"\nform = "modbus"\n'], "Write one of 'table' or"),
         ([METER, 'file = "m.csv"\nform = "green button"\ndigits = 6\n'], "digits has no meaning"),

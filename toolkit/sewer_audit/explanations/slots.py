@@ -235,12 +235,21 @@ def _with_discharge(candidate: Candidate, both: Observations, observed: Observat
     full[np.ix_(known, known)] = within
     whole = full.copy()
     whole[np.ix_(known, known)] = within + np.einsum("p,pi,pj->ij", shares, apart, apart)
+    full, whole = _possible(full), _possible(whole)
     moved = np.zeros(observed.count)
     moved[known] = shares @ np.array(moves)
     return Candidate(
         candidate.parts, candidate.prior, candidate.evidence, placed(shares @ drawn), whole, moved,
         shares, placed(drawn), full,
     )  # fmt: skip
+
+
+def _possible(cov: np.ndarray) -> np.ndarray:
+    """The nearest covariance: joined invoices shrink, their links to single ones must follow."""
+    if not np.isfinite(cov).all():
+        return cov
+    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+    return (vectors * np.maximum(values, 1e-12 * values[-1])) @ vectors.T
 
 
 def bill_candidates(

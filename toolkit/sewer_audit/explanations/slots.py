@@ -126,7 +126,13 @@ def estimate_candidates(
         plain = next(each for each in explanations if each.name in PLAIN)
         discharge, cov = _single_estimate(observed)
         alone = Evidence(0.0, (Point(1.0, ()),))
-        return [Candidate((plain,), 1.0, alone, discharge, cov, np.zeros(observed.count))]
+        untested = [plain, *(each for each in explanations if is_other(each))]
+        total = sum(each.weight for each in untested)
+        nothing = np.zeros(observed.count)
+        return [
+            Candidate((each,), each.weight / total, alone, discharge, cov, nothing)
+            for each in untested
+        ]
     both = observed.where(known)
     seen = both if observed.fine is None else observed.fine
     seen = seen.where(seen.compared)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import zipfile
 from decimal import Decimal
@@ -86,8 +87,11 @@ def test_heads_are_frozen_and_times_are_local_with_offset(book):
     assert sheet.freeze_panes == "A2"
     assert [cell.value for cell in sheet[1]] == ["name", "volume [m3]", "start"]
     # clocks went forward at 02:00 on 2026-03-08 in this zone (tz database)
-    assert sheet["C2"].value == "2026-03-08T01:30:00-06:00"
-    assert sheet["C3"].value == "2026-03-08T03:30:00-05:00"
+    assert sheet["C2"].value == dt.datetime(2026, 3, 8, 1, 30)
+    assert sheet["C3"].value == dt.datetime(2026, 3, 8, 3, 30)
+    assert sheet["C2"].number_format == 'yyyy-mm-dd hh:mm:ss "-06:00"'
+    assert sheet["C3"].number_format == 'yyyy-mm-dd hh:mm:ss "-05:00"'
+    assert sheet["B2"].number_format == "#,##0.000"
     assert sheet["B3"].value is None and sheet["B8"].value is None
 
 

@@ -130,13 +130,28 @@ def _put(cell, value: Any, zone: tzinfo | None) -> None:
     elif isinstance(value, (int, float)):
         if math.isfinite(value):
             cell.value = float(f"{value:.{DIGITS}g}") if isinstance(value, float) else value
+            cell.number_format = _format(str(cell.parent.cell(1, cell.column).value), value)
     elif isinstance(value, (datetime, pd.Timestamp)):
         local = value.astimezone(zone) if zone is not None and value.tzinfo is not None else value
-        _text(cell, local.isoformat(timespec="seconds"))
-    elif isinstance(value, (date, timedelta)):
+        cell.value = local.replace(tzinfo=None, microsecond=0)  # a workbook knows no zones
+        offset = local.isoformat()[-6:] if local.tzinfo is not None else ""
+        cell.number_format = "yyyy-mm-dd hh:mm:ss" + (f' "{offset}"' if offset else "")
+    elif isinstance(value, date):
+        cell.value, cell.number_format = value, "yyyy-mm-dd"
+    elif isinstance(value, timedelta):
         _text(cell, str(value))
     else:
         _text(cell, value)
+
+
+def _format(head: str, value: float) -> str:
+    """How a number is shown: by the unit in its head; the cell itself keeps all of its digits."""
+    unit = re.search(r"\[([^\]]+)\]\s*$", head)
+    if isinstance(value, int) or unit is None or unit[1] == "-":
+        return "General"
+    if unit[1] == "%" or re.fullmatch("[A-Z]{3}", unit[1]):
+        return "#,##0.00"
+    return "#,##0.0" if abs(value) >= 100 else "#,##0.000"
 
 
 def _formula(draft: _Draft, cell, formula: str, value: Any) -> None:

@@ -111,10 +111,12 @@ def test_a_record_of_nothing_measures_nothing(site):
     assert set(result.invoices["finding"]) == {UNDECIDED} and "dry-or-dead" in codes(result)
 
 
-def test_spikes_in_a_record_of_flow_are_rejected_and_told(site):
+@pytest.mark.parametrize("even", [False, True])
+def test_spikes_in_a_record_of_flow_are_rejected_and_told(site, even):
     flow = course(300)
     clean = site(flow, 300).invoices["effluent_mean"].to_numpy()
-    flow[np.random.default_rng(4).integers(20, 17_000, 50)] = 350.0
+    at = np.random.default_rng(4).integers(20, 17_000, 50)
+    flow[np.arange(100, 17_000, 331) if even else at] = 350.0
     result = site(flow, 300)
     assert result.invoices["effluent_mean"].to_numpy() == pytest.approx(clean, rel=2e-3)
     assert "screening: spike" in codes(result)

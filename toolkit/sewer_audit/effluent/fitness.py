@@ -95,7 +95,9 @@ def fitness_flags(
         for row in quality.itertuples()
         if row.record_coverage < limits.coverage
     ]
-    below = [names[place] for place in np.flatnonzero((volumes < 0).mean(axis=0) > 0.025)]
+    mean = volumes.mean(axis=0)
+    some = np.abs(mean) > 1e-3 * np.abs(mean).max(initial=0.0)  # else noise about nothing
+    below = [names[k] for k in np.flatnonzero(((volumes < 0).mean(axis=0) > 0.025) & some)]
     if below:
         found.append(
             Flag(

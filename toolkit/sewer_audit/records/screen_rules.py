@@ -224,7 +224,8 @@ def _evenly(starts: np.ndarray) -> bool:
 
 def spike(view: View, rule: Rule) -> np.ndarray | Held | str:
     found = _lone(view, rule)
-    if view.step > rule["longest step"] and not found.any():
+    lone = bool(found.any())
+    if view.step > rule["longest step"] and not lone:
         return f"readings are {view.step:.0f} s apart: one reading may be a real discharge"
     measure = view.columns.get("flow", view.level)
     pauses = view.dry(0.0).mean() > 0.5 if len(measure) else True  # the short runs are the flow
@@ -242,7 +243,7 @@ def spike(view: View, rule: Rule) -> np.ndarray | Held | str:
             over[max(place + 1 - reach, 0) : place + 1 + reach] = False
         over[:reach] = over[len(over) - reach :] = False
         found |= over
-    if _evenly(runs(found)[0]):
+    if not lone and _evenly(runs(found)[0]):  # what lies far above all else is no pump of the site
         return Held(found, "they follow each other evenly, as the runs of a pump do", True)
     if _daily(view, found):
         return Held(found, "they come at the same hour of many days", False)

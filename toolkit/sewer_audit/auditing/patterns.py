@@ -227,12 +227,14 @@ class Patterns:
         usual = volumes(device)
         seen = self._zero_seen(periods)
         seen["lowest_head_m"] = float(np.quantile(series.level, 0.01))
-        if not np.all(usual > 0):
+        some = usual > 0  # a period without days of its own has no flow
+        if not some.any():
             if len(effluent.sensitivity) == len(spans):  # type: ignore[union-attr]
                 seen["head_sensitivity"] = effluent.sensitivity  # type: ignore[union-attr]
             return seen
         rates, head = device.rating(levels), np.quantile(series.level, PEAK)
         low = self._quantiles(spans, series.level)
+        usual = np.where(some, usual, 1.0)
         slope = (volumes(device, -1e-3) - volumes(device, 1e-3)) / 2e-3 / usual
         return {
             **seen,
@@ -249,7 +251,8 @@ class Patterns:
                 for share in DROWNED_FROM
             },
             "device_ratios": {
-                label: volumes(other) / usual for label, other in other_sizes(self.case).items()
+                label: np.where(some, volumes(other) / usual, 1.0)
+                for label, other in other_sizes(self.case).items()
             },
         }
 

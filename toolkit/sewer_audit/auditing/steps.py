@@ -170,7 +170,7 @@ def step_table(
     steps = [*_flow_steps(trial)] if flow is not None else []
     for key, drawn, word in steps:
         name, assumes = STEPS[key]
-        assumes = assumes.format(levelled=spoken.length(LEVELLED))
+        assumes = assumes.format(levelled=spoken.length(LEVELLED, 2))
         widths = trial.own(drawn), *trial.widths(drawn, expected)
         rows.append((name.format(use=word), assumes, "effluent", *widths))
     for key, drawn, word in _balance_steps(trial) if expected is not None else ():

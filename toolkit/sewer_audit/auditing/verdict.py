@@ -14,8 +14,8 @@ from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing, charged_by_rules
 from sewer_audit.case import Case
 from sewer_audit.errors import Flag
-from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, DecisionRule, Verdicts, judge, summarise
 from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
+from sewer_audit.uncertainty import UNDECIDED, DecisionRule, Verdicts, judge, summarise
 
 __all__ = ["basis_answer", "invoice_table", "verdicts"]
 
@@ -24,7 +24,18 @@ PARTS = ("mean", "standard_uncertainty", "low", "high")
 
 
 def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
-    """Places of the invoices, those between two actual reads together, all others alone."""
+    """Places of the invoices, those between two actual reads together, all others alone.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The invoices in order, with read types and reads [-].
+
+    Returns
+    -------
+    list of list of int
+        Places of the invoices of each run [-].
+    """
     found: list[list[int]] = []
     for place, row in enumerate(frame.itertuples()):
         before = frame.iloc[place - 1] if place else None
@@ -63,7 +74,6 @@ def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | 
     sums = np.array([billed[places].sum() for places in runs])
     drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
     found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
-    found = _certified(found, runs, evidence)
     judged: list[Any] = [None] * len(billed)
     ended = [_ended(frame, places) for places in runs]
     for places, one, known in zip(runs, found.invoices, ended, strict=True):
@@ -72,21 +82,6 @@ def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | 
     total = found.total if all(ended) else replace(found.total, finding=UNDECIDED)
     whole = sum(len(places) for places in runs) == len(billed)
     return replace(found, invoices=tuple(judged), total=total if whole else None)  # type: ignore
-
-
-def _certified(found: Verdicts, runs: list[list[int]], evidence: Evidence) -> Verdicts:
-    """Where two estimates were made and one is stopped, the other certifies no bill alone."""
-    if evidence.effluent is None or evidence.balance is None or evidence.gate is None:
-        return found
-    both = evidence.gate.carries["effluent"] & evidence.gate.carries["balance"]
-
-    def kept(one: Any, tested: bool) -> Any:
-        open_ = one.finding == SUPPORTED and not tested
-        return replace(one, finding=UNDECIDED) if open_ else one
-
-    pairs = zip(found.invoices, runs, strict=True)
-    invoices = tuple(kept(one, bool(both[run].all())) for one, run in pairs)
-    return replace(found, invoices=invoices, total=kept(found.total, bool(both.all())))
 
 
 def _ended(frame: pd.DataFrame, places: list[int]) -> bool:

@@ -13,8 +13,6 @@ from sewer_audit.auditing.findings import plain
 from sewer_audit.auditing.steps import step_table
 from sewer_audit.report.brief_words import (
     CONFLICT,
-    causes_sentence,
-    formula_sentence,
     in_conflict,
     judged_at_once,
     per_cent,
@@ -23,6 +21,7 @@ from sewer_audit.report.brief_words import (
 )
 from sewer_audit.report.frames import budget_of
 from sewer_audit.report.show import Shown, say, show_table, show_verdict
+from sewer_audit.report.verdict import amount_words, headline
 from sewer_audit.report.words import Words, counted
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import Draws
@@ -31,11 +30,11 @@ from sewer_audit.units import from_si
 __all__ = ["CAUTION", "Brief", "make_brief"]
 
 CAUTION = """\
-Steps at a manhole, a meter pit or a vault are work at a confined space, often beside traffic: \
-sewer gas kills without warning, and electricity near water kills too. Read from above where \
-possible; entry needs permit, gas test, ventilation, retrieval gear and a second person above. \
-Fixed wiring, meters and plumbing are for licensed trades, and may need the consent of the \
-authority. Local codes prevail over anything said here."""
+A manhole, a meter pit or a vault is a confined space: sewer gas, traffic and electricity near \
+water kill. Read from above; entry needs permit, gas test, ventilation, retrieval gear and a \
+second person. Wiring, meters and plumbing are for licensed trades. Local codes prevail."""
+FEW = 6
+"""Rows of the table of steps: the present state and the best five [-]."""
 NOISE = 0.7
 """Relative noise of a narrowing, times the root of the number of draws (judgement) [-]."""
 
@@ -95,38 +94,88 @@ class Brief:
         return {name: budget for name, budget in found.items() if not budget.empty}
 
     def headline(self) -> Shown:
-        """The interval of the whole in one box."""
+        """Are we overcharged, and how much reached the sewer: the box that opens the brief."""
+        words, result = Words.of(self.result), self.result
+        return show_verdict(headline(result), amount_words(result, words), {})
+
+    def volume_words(self) -> str:
+        """How much reached the sewer and how well that is known [text]."""
         words, count = Words.of(self.result), len(self.result.invoices)
         name, mean, low, high = self._whole()
         if mean is None:
-            return show_verdict(
-                "How much reached the sewer cannot be said from these files",
-                "There is neither a record of the effluent nor a balance of supply reads.",
-                {},
+            return (
+                "How much reached the sewer cannot be said from these files: there is neither a "
+                "record of the effluent nor a balance of supply reads."
             )
-        worth = self.steps["width_amount"].iloc[0] if len(self.steps) else float("nan")
-        amount = "There is no rate schedule, so no amount of money is stated."
-        if np.isfinite(worth):
-            priced = words.money(two_digits(worth), cents=False)
-            amount = f"Priced by the schedule, that width is {priced} of charges."
         place = place_of(from_si((high - low) / 4, words.volume_unit, "volume"))
         shown = [from_si(v, words.volume_unit, "volume") for v in (mean, low, high)]
         middle, first, last = (f"{round(v, place):,.{max(place, 0)}f}" for v in shown)
         reach = f"±\N{NO-BREAK SPACE}{words.share((high - low) / 2 / mean)}"
-        chance = f"with a probability of {100 * words.coverage:.4g} % it was between"
-        from_ = f"Given the causes listed; {name}, {counted(count, 'invoice')}."
-        if in_conflict(self.result):
-            chance = "its own causes leave it between"
-            from_ = (
-                f"{name[0].upper()}{name[1:]}, {counted(count, 'invoice')}: intake less uses "
-                "contradicts it, so one of the two, or its stated uncertainty, is wrong, and no "
-                "probability is stated."
-            )
-        finding = (
-            f"About {middle} {words.volume_unit} reached the sewer; {chance} {first} and {last} "
-            f"({reach})"
+        text = (
+            f"About {middle} {words.volume_unit} reached the sewer over {counted(count, 'invoice')}"
         )
-        return show_verdict(finding, f"{from_} {amount}", {})
+        if in_conflict(self.result):
+            return (
+                f"{text} by the {name}; its own causes leave it between {first} and {last}. But "
+                "intake less uses contradicts it, so one of the two, or its stated uncertainty, is "
+                "wrong, and no probability is stated."
+            )
+        return (
+            f"{text}: given the causes listed, with a probability of {100 * words.coverage:.4g} % "
+            f"between {first} and {last} ({reach}; {name})."
+        )
+
+    def answers(self) -> Shown:
+        """Six questions of a manager, each answered in a sentence or two."""
+        result, words = self.result, Words.of(self.result)
+        volume, finding = self.volume_words(), str(result.total["finding"])
+        billed = words.volume(result.total["billed_m3"])
+        exact = [entry for entry in result.ledger.entries if entry.exactness == "exact"]
+        known = (
+            "The amounts by the schedule are recomputed to the cent"
+            if len(exact) == len(result.ledger.entries)
+            else "Some amounts by the schedule are known within an interval only"
+        )
+        sure = f"{known}. {volume}" if len(result.claim) else volume
+        rows = {
+            "Are we overcharged?": f"{headline(result)}. {billed} were billed; held against what "
+            f"reached the sewer: {finding.removesuffix(' from this evidence')}."
+            f"{self._basis_words()}",
+            "By how much?": amount_words(result, words),
+            "How sure is that?": sure,
+            "What would settle it?": " ".join(result.next_proof[:2]) or "Nothing is open.",
+            "What does that cost?": self._cost_words(),
+            "What is it worth?": self._worth_words(),
+        }
+        frame = pd.DataFrame({"question": list(rows), "answer": list(rows.values())})
+        return show_table(frame, "What is known, and what to do next")
+
+    def _basis_words(self) -> str:
+        basis, words = self.result.basis, Words.of(self.result)
+        if not basis.get("answered") or basis["fair"]:
+            return ""
+        share, billed = words.share(basis["share_mean"]), words.share(basis["return_factor"])
+        return (
+            f" The schedule bills {billed} of the intake and {share} reached the sewer: a question "
+            "of the basis, no error of a bill."
+        )
+
+    def _cost_words(self) -> str:
+        plan = self.case.data.plan
+        if plan is not None and plan.cost:
+            return "The monitoring plan of this case sets prices beside what each step is worth."
+        return "The case states no prices. Ask for quotations of the steps on the next page."
+
+    def _worth_words(self) -> str:
+        if len(self.steps) < 2:
+            return "Without an estimate there is no width that a step could narrow."
+        words, now, best = Words.of(self.result), self.steps.iloc[0], self.steps.iloc[1]
+        gain = words.share(1 - best["width_m3"] / now["width_m3"], 0)
+        text = f"The step that narrows most is to {best['step']}: {gain} off the width."
+        if np.isfinite(now["width_amount"]):
+            worth = words.money(two_digits(now["width_amount"]), cents=False)
+            text = f"The width of that interval is {worth} of charges in doubt. {text}"
+        return text + " It may move the result either way."
 
     def _whole(self) -> tuple[str, Any, Any, Any]:
         evidence = self.result.evidence
@@ -142,32 +191,6 @@ class Brief:
             if total.get(f"{key}_mean") is not None:
                 return name, *(total[f"{key}_{part}"] for part in ("mean", "low", "high"))
         return "", None, None, None
-
-    def readings_table(self) -> Shown:
-        """How many per cent a small error of the level is: 3 mm, or an eighth of an inch."""
-        words = Words.of(self.result)
-        if self.readings.empty:
-            return say("No level was recorded in this case, so none can be wrong.")
-        head, flow = words.head_unit, words.discharge_unit
-        error = words.small(words.small_length)
-        high, low = (f"read {error} too {side} [%]" for side in ("high", "low"))
-        frame = pd.DataFrame(
-            {
-                "reading": self.readings["reading"],
-                f"level [{head}]": from_si(self.readings["level"].to_numpy(), head, "length"),
-                f"discharge [{flow}]": from_si(
-                    self.readings["discharge"].to_numpy(), flow, "discharge"
-                ),
-                high: 100 * self.readings["too_high"],
-                low: 100 * self.readings["too_low"],
-            }
-        )
-        digits = {high: 1, low: 1}
-        caption = (
-            f"What {error} of level does to one reading; 90, 50 and 10 % of all readings are "
-            "higher than the low, usual and high one"
-        )
-        return show_table(frame, caption, digits)
 
     def averaging_words(self) -> Shown:
         """What averages out, in sentences."""
@@ -213,33 +236,11 @@ class Brief:
         effluent = self.result.evidence.effluent
         return effluent is not None and effluent.zero is not None and effluent.zero.visited
 
-    def budget_words(self) -> Shown:
-        """The leading causes of one invoice and of the year, and why they differ."""
-        name = next((n for n in ("effluent", "balance") if not budget_of(self.result, n).empty), "")
-        if not name:
-            return say("Nothing is estimated, so nothing is uncertain.")
-        total = budget_of(self.result, name)
-        total = total[total["cause"] != "interactions"]
-        invoice = str(self.result.invoices["invoice"].iloc[-1])
-        one = budget_of(self.result, name, invoice).set_index("cause")["share"]
-        parts = [
-            f"{row.cause} {100 * row.share:.0f} % ({100 * one.get(row.cause, 0.0):.0f} %)"
-            for row in total.head(3).itertuples()
-        ]
-        return say(
-            "Shares of the variance over all invoices, in brackets those of the latest invoice: "
-            "{parts}. The two differ because a cause that all invoices share adds up from invoice "
-            "to invoice as it is, while one that is new in each partly cancels. A share of the "
-            "variance is no share of the width: a cause with half the variance, removed, narrows "
-            "the interval by less than a third.",
-            parts="; ".join(parts),
-        )
-
     def steps_table(self) -> Shown:
         """What each next step would buy."""
         if self.steps.empty:
             return say("Without an estimate there is no interval that a step could narrow.")
-        words, steps = Words.of(self.result), self.steps
+        words, steps = Words.of(self.result), self.steps.iloc[:FEW]
         unit, money = words.volume_unit, words.currency
         volume = from_si(steps["width_m3"].to_numpy(float), unit, "volume")
         amount = steps["width_amount"].to_numpy(float)
@@ -259,8 +260,8 @@ class Brief:
         small = 1 if volume[0] < 100 else 0
         places = {name: 0 if "%" in name or money in name else small for name in frame.columns}
         caption = (
-            f"Width of the {words.interval_name} of all invoices, had the step been in place all "
-            "along; it narrows what comes, not what is past"
+            f"Width of the {words.interval_name} of all invoices by the listed causes alone, had "
+            "the step been in place all along; it narrows what comes, not what is past"
         )
         return show_table(frame, caption, places, sums=(0,))
 
@@ -280,10 +281,11 @@ class Brief:
         return say(
             "The step that narrows most is to {best}: {gain} off the width. A narrower interval "
             "moves no bill by itself; it can decide findings that are open and shorten a dispute. "
-            "Weigh its cost against the last column; that money is in doubt now, it is not won. "
-            "Where the estimate will lie afterwards nobody knows beforehand: it can also move "
-            f"against the facility.{nothing} Assumed: {{assumed}}.",
-            assumed="; ".join(f"{row.step}: {row.assumes}" for row in steps.iloc[1:].itertuples()),
+            f"Where the estimate will lie afterwards nobody knows beforehand.{nothing} Assumed: "
+            "{assumed}.",
+            assumed="; ".join(
+                f"{row.step}: {row.assumes}" for row in steps.iloc[1:FEW].itertuples()
+            ),
             best=best["step"],
             gain=words.share(gain, 0),
             idle="; ".join(idle),
@@ -291,28 +293,18 @@ class Brief:
 
     def how_to_read(self) -> Shown:
         """What the interval says and what it does not say."""
-        result, words = self.result, Words.of(self.result)
+        result = self.result
         if self._whole()[1] is None:
             return say("There is no interval yet: it needs a record or supply reads.")
-        share = f"{100 * result.rule.coverage:.4g} %"
         doubt = f" {CONFLICT}" if in_conflict(result) else ""
         return say(
-            "- As a degree of belief: given the causes listed and the spreads stated for them, the "
-            "true volume lies in the interval with a probability of {share}. A cause nobody listed "
-            "is not in it.\n"
-            "- As a frequency: if those spreads are right, intervals made in this way hold the "
-            "true volume in about {often} of 100 cases. The toolkit tests this on simulated sites "
-            f"whose truth is known.{doubt}\n"
-            "- The interval is no tolerance of an instrument, no limit of a law and no range in "
-            "which every value is equally likely: the middle is likelier than the ends.\n"
-            "- {judged}\n"
-            "- {formula}\n"
-            "- {causes}",
-            share=share,
+            "Given the causes listed and the spreads stated for them, intervals made in this way "
+            f"hold the true volume in about {{often}} of 100 cases.{doubt} A cause nobody listed "
+            "is not in it. It is no tolerance of an instrument and no limit of a law, and its "
+            "middle is likelier than its ends. {judged} The evidence report lists every cause with "
+            "its source.",
             often=f"{100 * result.rule.coverage:.0f}",
             judged=judged_at_once(len(result.invoices)),
-            formula=formula_sentence(result, words),
-            causes=causes_sentence(result),
         )
 
 

@@ -19,6 +19,7 @@ from traitlets.config import Config
 
 from sewer_audit.errors import ReportFailed
 from sewer_audit.report.equations import equation_svg
+from sewer_audit.report.fonts import font_css
 from sewer_audit.report.page import finish_page
 
 __all__ = ["EvidenceExporter", "refuse_unfinished"]
@@ -100,7 +101,8 @@ class EvidenceExporter(HTMLExporter):
             f"@page {{ size: {PAPERS[self.paper]}; }}" if PAPERS[self.paper] else ""
         )
         page, resources = super().from_notebook_node(nb, resources, **keywords)
-        return finish_page(page), resources
+        page = finish_page(page)
+        return page.replace("</style>", f"</style>\n<style>{font_css(page)}</style>", 1), resources
 
     def default_filters(self):
         """Filters of the template: those of nbconvert and the figure."""

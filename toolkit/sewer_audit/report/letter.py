@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from sewer_audit.charges import BRIEFLY, chains_of
 from sewer_audit.report.invoice_words import shared_days
 from sewer_audit.report.show import Shown, markdown_text
 from sewer_audit.report.verdict import questions
@@ -22,6 +23,8 @@ LAW = (
     "This letter is written to settle figures between engineers. It states no legal position; "
     "time limits, form and every legal step are for counsel of both sides."
 )
+LEAST = 1.0
+"""Amounts below one unit of the currency are rounding and no matter for a letter [currency]."""
 OURS = ("Ask ", "The two estimates conflict", "The further balances do not close")
 """How proposals begin that are for the facility alone; the letter asks in its own words [text]."""
 SAFE = (
@@ -31,26 +34,29 @@ SAFE = (
 CLOSING = "Yours sincerely,\n\n[name], [position], [telephone]"
 
 
-def cover_letter(result: Any) -> Shown:
+def cover_letter(result: Any, counsel: bool = False) -> Shown:
     """A draft to be read, corrected and signed by a person.
 
     Parameters
     ----------
     result : Audit
         The audit [m3, money].
+    counsel : bool
+        The version for counsel also names what was billed too low; the plain letter asks for what
+        was billed too high and offers nothing [-].
 
     Returns
     -------
     Shown
         Paragraphs with blanks in square brackets [text].
     """
-    paragraphs = [BLANKS, *_body(result), LAW, CLOSING]
+    paragraphs = [BLANKS, *_body(result, counsel), LAW, CLOSING]
     plain = "\n\n".join(paragraphs)
     quoted = [f"> {markdown_text(line)}" if line else ">" for line in plain.split("\n")]
     return Shown("\n".join(quoted), plain, "text/markdown")
 
 
-def _body(result: Any) -> list[str]:
+def _body(result: Any, counsel: bool) -> list[str]:
     words = Words.of(result)
     table = result.invoices
     sources = [
@@ -71,6 +77,7 @@ def _body(result: Any) -> list[str]:
     return [
         opening,
         *_errors(result, words),
+        *(_too_low(result, words) if counsel else ()),
         *_on_two_invoices(result),
         *_basis(result, words),
         *_estimated(result),
@@ -79,29 +86,93 @@ def _body(result: Any) -> list[str]:
 
 
 def _errors(result: Any, words: Words) -> list[str]:
-    if result.claim.empty:
+    """Bill by bill: where it leaves the schedule, printed and right figure, amount, proof."""
+    claim = result.claim
+    if claim.empty:
         return []
-    asked = questions(result)
-    if asked:
-        return [f"[Not to be sent before this is answered: {text}]" for text in asked]
-    wrong = result.claim[result.claim["by_the_rules"].abs() > 0.005]
-    if wrong.empty:
-        return ["We found no invoice that departs from the reads and the schedule."]
-    named = [f"{row.invoice}: {words.money(row.by_the_rules)}" for row in wrong.itertuples()]
-    sums = result.claim.attrs["sums"]
-    net = words.money(sums["net"])
-    low = wrong[wrong["by_the_rules"] < 0]
-    text = (
-        "These invoices do not follow from the reads and the schedule (billed less recomputed): "
-        f"{'; '.join(named)}. The net amount is {net}. Please correct them, or show us the reading "
-        "sheet and the calculation they rest on."
-    )
-    if sums["outside_look_back"]:
-        outside = words.money(sums["outside_look_back"])
-        text += f" Of it {outside} lie outside the look-back and are named for completeness."
-    if len(low):
-        text += " We name the errors in our own favour as plainly as the others."
-    return [text]
+    open_questions = questions(result)
+    if open_questions:
+        return [f"[Not to be sent before this is answered: {text}]" for text in open_questions]
+    asked = claim[claim["by_the_rules"] > LEAST]
+    if asked.empty:
+        return ["We found no invoice billed beyond the reads and the schedule."]
+    told = [
+        f"{number}. {_one_bill(result, words, row)}"
+        for number, row in enumerate(asked.itertuples(), start=1)
+    ]
+    source = result.pricing.schedule.schedule.source
+    head = "These invoices do not follow from the reads and the rate schedule"
+    head += f" ({source})" if source else " [section and page of the schedule]"
+    text = f"Together they are too high by {words.money(float(asked['by_the_rules'].sum()))}. "
+    text += "Please correct them, or show us the reading sheet and the calculation they rest on."
+    outside = claim.attrs["sums"]["outside_look_back"]
+    if outside > LEAST:
+        text += f" Of it {words.money(outside)} lie outside the look-back, named for completeness."
+    text += _by_when(asked)
+    return [
+        f"{head}; each is given with the first figure that departs, as printed and right:",
+        "\n".join(told),
+        text,
+    ]
+
+
+def _one_bill(result: Any, words: Words, row: Any) -> str:
+    entries = [entry for entry in result.ledger.entries if entry.invoice == row.invoice]
+    codes = list(dict.fromkeys(entry.code for entry in entries))
+    named = result.signatures
+    named = [
+        each for each in named.itertuples() if row.invoice in each.invoices and each.code in codes
+    ]
+    text = f"{row.invoice}: {joined([BRIEFLY.get(code, code) for code in codes])}."
+    links = next(c for c in _chains(result) if c.invoice == row.invoice).links
+    broken = next((link for link in links if link.agrees is False), None)
+    if broken is not None:
+        printed, right = (
+            _figure(words, value, broken.unit) for value in (broken.printed, broken.right)
+        )
+        text += f" {broken.name.capitalize()} as printed {printed}, by the schedule {right}."
+    known = "" if row.exact else ", known within an interval"
+    text += f" Too high by {words.money(row.by_the_rules)}{known}."
+    for each in named:
+        if each.look_alikes:
+            others = joined([BRIEFLY.get(other, other) for other in each.look_alikes])
+            text += f" The figures also fit {others}."
+    proofs = list(dict.fromkeys(each.evidence_needed for each in named if each.evidence_needed))
+    return text + (f" What shows it: {'; '.join(proofs)}." if proofs else "")
+
+
+def _chains(result: Any) -> tuple[Any, ...]:
+    return tuple(chains_of(result.pricing.schedule, result.pricing.series))
+
+
+def _figure(words: Words, value: Any, unit: str) -> str:
+    if unit == words.currency:
+        return words.money(float(value))
+    return f"{float(value):,.10g} {unit}".rstrip()
+
+
+def _by_when(asked: Any) -> str:
+    days = [
+        day
+        for row in asked.itertuples()
+        for day in ((row.dispute_until if row.open is True else None), row.lapses_on)
+        if day is not None and day == day
+    ]
+    if not days:
+        return " Please answer by [date]."
+    return f" The first of these amounts leaves its window on {min(days)}; please answer before."
+
+
+def _too_low(result: Any, words: Words) -> list[str]:
+    low = result.claim[result.claim["by_the_rules"] < -LEAST] if len(result.claim) else []
+    if not len(low):
+        return ["For counsel: no invoice was found to be too low by the schedule."]
+    named = [f"{row.invoice} by {words.money(-row.by_the_rules)}" for row in low.itertuples()]
+    return [
+        f"For counsel: by the schedule these invoices were too low: {joined(named)}. "
+        f"The net of all is {words.money(float(result.ledger.net))}. A dispute can raise the bill; "
+        "whether and how this is said is for counsel."
+    ]
 
 
 def _on_two_invoices(result: Any) -> list[str]:

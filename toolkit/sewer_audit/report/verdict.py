@@ -5,38 +5,31 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from sewer_audit.auditing.verdict import runs_of_estimates
 from sewer_audit.charges import BRIEFLY
 from sewer_audit.report.invoice_words import shared_days
 from sewer_audit.report.show import Shown, bullets, say, show_verdict
 from sewer_audit.report.words import Words, counted, joined
 
-__all__ = ["conclusions", "fairness", "questions", "rule_source", "verdict"]
+__all__ = [
+    "amount_words",
+    "conclusions",
+    "fairness",
+    "headline",
+    "questions",
+    "rule_source",
+    "verdict",
+]
 
 
 def verdict(result: Any) -> Shown:
-    """The box that opens the report: finding, amount, the few figures behind them."""
-    words, total = Words.of(result), result.total
-    facts = {f"Billed, all invoices{words.unit_meaning}": words.volume(total["billed_m3"])}
-    if _known(total, "audited_mean"):
-        interval = words.volume_interval(total["audited_low"], total["audited_high"])
-        audited = words.volume(total["audited_mean"])
-        facts["Audited (by the evidence), all invoices"] = f"{audited}; {interval}"
-        finding = str(total["finding"])
-        facts["All invoices together"] = finding[:1].upper() + finding[1:]
-    if not result.claim.empty:
-        wrong = int((result.claim["by_the_rules"].abs() > 0.005).sum())
-        facts["Invoices that do not follow the rate schedule"] = f"{wrong} of {len(result.claim)}"
-    if result.basis.get("answered"):
-        low, high = (words.share(result.basis[f"share_{end}"]) for end in ("low", "high"))
-        facts["Share of the net intake (intake less credits) that reached the sewer"] = (
-            f"{words.share(result.basis['share_mean'])}; {low} to {high} ({words.interval_name}); "
-            f"the schedule bills {words.share(result.basis['return_factor'])}"
-        )
-    if _known(result.basis, "amount_mean") and not result.basis["fair"]:
-        way, amount, span = _on_discharge(result.basis, words)
-        facts[
-            f"{way.capitalize()} if billed on the discharge (a question of the basis, not an error)"
-        ] = f"{amount}; {span}"
+    """The box that opens the report: which bill is wrong by how much, the volume, the basis."""
+    words = Words.of(result)
+    facts = {
+        **_by_bill(result, words),
+        **_volume_facts(result, words),
+        **_basis_fact(result, words),
+    }
     device = result.case.device
     if device is not None and device.notes.trend_grade:
         facts["Class of the effluent record"] = "Trend grade: it carries no claim alone"
@@ -44,7 +37,7 @@ def verdict(result: Any) -> Shown:
     facts["Invoices"] = (
         f"{len(result.invoices)}, {words.day(starts.min())} to {words.day(ends.max())}"
     )
-    return show_verdict(_findings(result), _amount(result, words), facts)
+    return show_verdict(headline(result), amount_words(result, words), facts)
 
 
 def _known(row: Any, name: str) -> bool:
@@ -52,31 +45,39 @@ def _known(row: Any, name: str) -> bool:
     return value is not None and math.isfinite(value)
 
 
-def _findings(result: Any) -> str:
-    counts = result.invoices["finding"].value_counts()
-    order = ("too high", "too low", "supported", "cannot be decided")
-    parts = []
-    for kind in order:
-        number = int(sum(n for finding, n in counts.items() if kind in finding))
-        if number:
-            parts.append(f"{kind} in {number}")
-    return f"Billed volume of {counted(len(result.invoices), 'invoice')}: {', '.join(parts)}"
+def _wrong(result: Any) -> list[str]:
+    """Invoices for which the ledger holds an amount."""
+    return list(dict.fromkeys(entry.invoice for entry in result.ledger.entries))
 
 
-def _amount(result: Any, words: Words) -> str:
+def headline(result: Any) -> str:
+    """Whether the invoices follow from the schedule, in one line."""
+    number = len(result.invoices)
     if result.claim.empty:
+        return f"{counted(number, 'invoice').capitalize()}: not recomputed, for want of a schedule"
+    if questions(result):
+        return "The bills cannot be judged before a question is answered"
+    wrong = _wrong(result)
+    if not wrong:
+        return f"Every one of {counted(number, 'invoice')} follows from the rate schedule"
+    which = "does" if len(wrong) == 1 else "do"
+    return f"{len(wrong)} of {counted(number, 'invoice')} {which} not follow from the rate schedule"
+
+
+def amount_words(result: Any, words: Words) -> str:
+    """What was billed too high or too low, and where that stands on the day of the decision."""
+    claim = result.claim
+    if claim.empty:
         return "No amount can be stated: the case holds no rate schedule."
-    asked = questions(result)
+    asked, sums = questions(result), claim.attrs["sums"]
     if asked:
         return f"A question comes before any amount. {asked[0]}"
-    amounts = result.claim["by_the_rules"]
-    over, under = float(amounts[amounts > 0].sum()), float(-amounts[amounts < 0].sum())
-    if not over and not under:
-        return "Every invoice follows from the rate schedule to the cent."
-    text = f"Invoiced beyond the rate schedule: {words.money(over)}"
-    sums = result.claim.attrs["sums"]
+    if not result.ledger.entries:
+        return "No amount is in question by the rules."
+    over, under = sums["over_invoiced"], sums["under_invoiced"]
+    text = f"Billed too high by {words.money(over)}" if over else "Nothing was billed too high"
     if under:
-        text += f"; invoiced below it: {words.money(under)}; net {words.money(sums['net'])}"
+        text += f"; billed too low by {words.money(under)}; net {words.money(sums['net'])}"
     if sums["net_low"] < sums["net_high"]:
         text += f" ({words.money(sums['net_low'])} to {words.money(sums['net_high'])})"
     return f"{text}. {_windows(result, words)}"
@@ -88,7 +89,7 @@ def _windows(result: Any, words: Words) -> str:
     if rule.look_back is None and rule.dispute_days is None:
         return "The case states no window for a claim."
     parts = [
-        f"{words.money(sums[name])} {told}"
+        (words.money(sums[name]), told)
         for name, told in (
             ("open_for_dispute", "open for dispute"),
             ("only_in_look_back", "only within the look-back"),
@@ -96,7 +97,10 @@ def _windows(result: Any, words: Words) -> str:
         )
         if sums[name]
     ]
-    text = f"As of {sums['decided_on']}: {', '.join(parts) or 'nothing to claim'}"
+    if len(parts) == 1:
+        parts = [("all of it", parts[0][1])]
+    said = ", ".join(" ".join(part) for part in parts) or "nothing to claim"
+    text = f"As of {sums['decided_on']}: {said}"
     if sums["next_deadline"] is not None:
         text += f"; next deadline {sums['next_deadline']}"
     return text + "."
@@ -105,6 +109,64 @@ def _windows(result: Any, words: Words) -> str:
 def questions(result: Any) -> list[str]:
     """What the case is asked before anything may be claimed on its bills."""
     return [flag.message for flag in result.flags if "bill" in flag.stops]
+
+
+SHOWN = 6
+"""Errors that the first screen names one by one [-]."""
+
+
+def _by_bill(result: Any, words: Words) -> dict[str, str]:
+    """One fact for each kind of error: its bills, its amount, how well it is known."""
+    groups: dict[tuple[str, bool], list[Any]] = {}
+    for entry in result.ledger.entries:
+        groups.setdefault((entry.code, entry.amount > 0), []).append(entry)
+    order = sorted(groups.items(), key=lambda item: -abs(sum(e.amount for e in item[1])))
+    facts = {}
+    for (code, over), entries in order[:SHOWN]:
+        names = list(dict.fromkeys(entry.invoice for entry in entries))
+        known = "exactly" if all(e.exactness == "exact" for e in entries) else "within an interval"
+        amount = words.money(float(abs(sum(entry.amount for entry in entries))))
+        told = f"{amount} too {'high' if over else 'low'}, known {known}"
+        facts[f"{joined(names)}: {BRIEFLY.get(code, code)}"] = told
+    left = [entry for _, entries in order[SHOWN:] for entry in entries]
+    if left:
+        facts["Further entries of the ledger"] = words.money(float(sum(e.amount for e in left)))
+    return facts
+
+
+def _volume_facts(result: Any, words: Words) -> dict[str, str]:
+    total = result.total
+    facts = {f"Billed, all invoices{words.unit_meaning}": words.volume(total["billed_m3"])}
+    if _known(total, "audited_mean"):
+        interval = words.volume_interval(total["audited_low"], total["audited_high"])
+        reached = words.volume(total["audited_mean"])
+        facts["Reached the sewer by the evidence, all invoices"] = f"{reached}; {interval}"
+        facts["Billed volume against that, all invoices"] = _briefest(str(total["finding"]))
+    counts = result.invoices["finding"].map(_briefest).value_counts()
+    facts["The same, invoice by invoice"] = ", ".join(f"{n} {what}" for what, n in counts.items())
+    return facts
+
+
+def _briefest(finding: str) -> str:
+    return finding.removeprefix("billed volume ").removesuffix(" from this evidence")
+
+
+def _basis_fact(result: Any, words: Words) -> dict[str, str]:
+    basis = result.basis
+    if not basis.get("answered"):
+        return {}
+    low, high = (words.share(basis[f"share_{end}"]) for end in ("low", "high"))
+    facts = {
+        "Share of the net intake (intake less credits) that reached the sewer": (
+            f"{words.share(basis['share_mean'])}; {low} to {high} ({words.interval_name}); "
+            f"the schedule bills {words.share(basis['return_factor'])}"
+        )
+    }
+    if _known(basis, "amount_mean") and not basis["fair"]:
+        way, amount, span = _on_discharge(basis, words)
+        what = f"{way.capitalize()} if billed on the discharge (a question of the basis, no error)"
+        facts[what] = f"{amount}; {span}"
+    return facts
 
 
 def conclusions(result: Any) -> Shown:
@@ -135,16 +197,15 @@ def _rules_sentences(result: Any, words: Words) -> list[str]:
 def _by_the_rules(result: Any, words: Words) -> list[str]:
     if result.claim.empty:
         return []
-    claim = result.claim
-    wrong = claim[claim["by_the_rules"].abs() > 0.005]
-    head = "By the rules: "
-    if wrong.empty:
+    claim, head = result.claim, "By the rules: "
+    wrong = _wrong(result)
+    if not wrong:
         return [head + "reads, rates and sums of every invoice agree with the schedule."]
-    named = [f"{r.invoice} ({words.money(r.by_the_rules)})" for r in wrong.itertuples()]
+    amounts = [f"{name} ({words.money(float(result.ledger.of(name)))})" for name in wrong]
     return [
         f"{head}{len(wrong)} of {counted(len(claim), 'invoice')} "
         f"{'does' if len(wrong) == 1 else 'do'} not follow from the reads and the schedule, as "
-        f"billed less recomputed: {joined(named)}. "
+        f"billed less recomputed: {joined(amounts)}. "
         "Such an error asks for a correction or a refund.",
         *_briefly(result),
     ]
@@ -165,7 +226,10 @@ def _with_rivals(row: Any) -> str:
     told = []
     for code in (row.code, *row.look_alikes):
         chance = row.chances.get(code)
-        by_chance = "" if chance is None else f", by accident {100 * chance:.2g} %"
+        by_chance = ""
+        if chance is not None:
+            share = "less than 0.01" if chance < 1e-4 else f"{100 * chance:.2g}"
+            by_chance = f", by accident {share} %"
         told.append(f"{BRIEFLY.get(code, code)}{by_chance}")
     return " or ".join(told)
 
@@ -187,7 +251,7 @@ def _volume_sentences(result: Any) -> list[str]:
         names = table.loc[table["finding"].str.contains(kind), "invoice"].astype(str).tolist()
         if names:
             sentences.append(f"{head}the billed volume is {kind} in {joined(names)}.")
-            sentences[-1] += _of_the_basis(result, names)
+            sentences[-1] += _of_the_basis(result, names) + _in_runs(result, names)
     if not sentences:
         sentences = [head + "no billed volume is shown to be wrong by the stated rule."]
     return sentences
@@ -206,6 +270,14 @@ def _of_the_basis(result: Any, wrong: list[str]) -> str:
         f" {which} the schedule, which bills a share of the intake: there the basis is at issue, "
         "not the invoice."
     )
+
+
+def _in_runs(result: Any, names: list[str]) -> str:
+    """Invoices of a run of estimates, which has one volume between its two actual reads."""
+    frame = result.inputs.invoices.frame
+    runs = [[str(frame["invoice"].iloc[at]) for at in run] for run in runs_of_estimates(frame)]
+    told = [joined(run) for run in runs if len(run) > 1 and set(run) & set(names)]
+    return f" Judged together, between two actual reads: {'; '.join(told)}." if told else ""
 
 
 def _basis_sentences(result: Any, words: Words) -> list[str]:

@@ -7,31 +7,24 @@ truth of every figure comes from there.
 from __future__ import annotations
 
 import csv
+import html
+import re
 import sys
 from pathlib import Path
 
 import pytest
 
+from sewer_audit.case import load_case
 from sewer_audit.drafting import read_bills
 from sewer_audit.drafting.bills import stem
 from sewer_audit.drafting.reading import TYPED
 from sewer_audit.errors import InputRefused
+from sewer_audit.report.pack import pack_inputs
+from sewer_audit.report.printed import printed_page
 
 sys.path.insert(0, str(Path(__file__).parent / "simulations"))
 foreign = pytest.importorskip("foreign_pdfs", reason="needs reportlab")
-
-
-def type_bill(folder: Path, truth: dict, file: str | None = None, **changed) -> str:
-    """Type the first bill of a run, as a person reads it off the page."""
-    ordinary = {n: e for n, e in truth["files"].items() if e["state"] == "bill"}
-    ordinary = {n: e for n, e in ordinary.items() if not e["printed_so"]}
-    file = file or min(ordinary, key=lambda name: ordinary[name]["fields"]["start"])
-    fields = {**ordinary[file]["fields"], **changed}
-    with (folder / TYPED).open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.writer(stream)
-        writer.writerow(["file", *(name.removeprefix("line:") for name in fields)])
-        writer.writerow([file, *fields.values()])
-    return file
+from read_pdf_bills import as_scored, type_bill  # noqa: E402
 
 
 def table(file: Path) -> list[dict]:
@@ -39,26 +32,12 @@ def table(file: Path) -> list[dict]:
         return list(csv.DictReader(stream))
 
 
-def figures(result, truth) -> tuple[dict, dict]:
-    """What was read and what was asked, as the scoring of the generator takes them."""
-    spelled = {k.casefold(): k for e in truth["files"].values() for k in e["fields"]}
-    read, flagged = {}, {}
-    for bill in [*result.whole, *result.asked]:
-        name = bill.file if bill.pages[0] == 1 else f"{bill.file}#2"
-        read[name] = {spelled.get(k.casefold(), k): f.value for k, f in bill.figures.items()}
-        asked = {spelled.get(k.casefold(), k): why for k, why in bill.questions.items()}
-        flagged.setdefault(name, {}).update(asked)
-    for place, why in result.left_out.items():
-        flagged.setdefault(place.split(", page")[0], {})["file"] = why
-    return read, flagged
-
-
 @pytest.mark.parametrize("layout", ["label above", "two meters", "comma decimals", "line printer"])
 def test_every_figure_of_a_moved_layout_is_read(layout, tmp_path):
     truth = foreign.make_bills(layout, "moved", 31, tmp_path)
     type_bill(tmp_path, truth)
     result = read_bills(tmp_path)
-    score = foreign.score(*figures(result, truth), truth)
+    score = foreign.score(*as_scored(result, truth), truth)
     assert score["share_right"] == 1.0 and score["right"] > 30
     assert not score["silent"]
     rows = table(tmp_path / "read" / "figures.csv")
@@ -74,7 +53,7 @@ def test_what_is_no_ordinary_bill_is_told_by_file_and_page(layout, seed, tmp_pat
     truth = foreign.make_hostile(layout, seed, tmp_path)
     type_bill(tmp_path, truth)
     result = read_bills(tmp_path)
-    score = foreign.score(*figures(result, truth), truth)
+    score = foreign.score(*as_scored(result, truth), truth)
     assert not score["silent"] and not score["printed_so_missed"]
     why = result.left_out
     assert "password" in why["locked.pdf"]
@@ -134,3 +113,31 @@ def test_a_wrong_sum_on_the_typed_bill_itself_is_asked(tmp_path):
 
 def test_fields_without_a_number_of_their_meter():
     assert stem("usage.2") == "usage" and stem("line:No. 2") == "line:No. 2"
+
+
+CASE = """
+[case]
+title = "A dye works"
+time_zone = "America/Chicago"
+basis = "intake"
+[invoices]
+file = "bills/read/invoices.csv"
+printed = "bills/read/figures.csv"
+volume_unit = "kgal"
+end_day_counts = false
+"""
+
+
+def test_bills_and_pictures_go_into_the_evidence_folder(tmp_path):
+    truth = foreign.make_bills("side by side", "plain", 38, tmp_path / "bills")
+    type_bill(tmp_path / "bills", truth)
+    read_bills(tmp_path / "bills")
+    (tmp_path / "case.toml").write_text(CASE, encoding="utf-8")
+    case = load_case(tmp_path)
+    packed = pack_inputs(case, tmp_path / "evidence" / "inputs")
+    bill = next(iter(truth["files"]))
+    assert (packed.parent / "bills" / bill).read_bytes() == (tmp_path / "bills" / bill).read_bytes()
+    page = printed_page(load_case(packed), packed.relative_to(tmp_path / "evidence").as_posix())
+    pictures = re.findall(r'src="(inputs/bills/read/crops/[^"]+)"', page)
+    assert len(pictures) == sum(len(entry["fields"]) for entry in truth["files"].values())
+    assert all((tmp_path / "evidence" / html.unescape(each)).is_file() for each in pictures)

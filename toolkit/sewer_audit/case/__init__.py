@@ -6,6 +6,7 @@ the line and key and what would be right, and returns a :class:`Case` that nothi
 
 from __future__ import annotations
 
+import csv
 import difflib
 import os
 import shutil
@@ -216,11 +217,30 @@ class Case:
             return str(error)
         return None
 
+    @cached_property
+    def printed_figures(self) -> list[dict[str, str]]:
+        """Rows of invoices.printed, with `file` and `crop` named as from the case file [text]."""
+        name = self.data.invoices.printed
+        if name is None or not os.path.isfile(self.path(name)):
+            return []
+        with open(self.path(name), encoding="utf-8-sig", newline="") as stream:
+            rows = list(csv.DictReader(stream))
+        start = os.path.dirname(name.replace("\\", "/"))
+        for row in rows:
+            for key in ("file", "crop"):
+                place = os.path.normpath(os.path.join(start, row.get(key) or ""))
+                row[key] = place.replace("\\", "/") if row.get(key) else ""
+        return rows
+
     @property
     def named_files(self) -> list[tuple[str, str]]:
         """(key, file name) of every input the case names, in the order of the case [text]."""
         data = self.data
         named = [("invoices.file", file) for file in data.invoices.files]
+        if data.invoices.printed is not None:
+            named.append(("invoices.printed", data.invoices.printed))
+            bills = dict.fromkeys(row["file"] for row in self.printed_figures)
+            named += [("invoices.printed", file) for file in bills]
         if data.rates is not None:
             named.append(("rates.file", data.rates.file))
         for intake in data.intake:

@@ -137,6 +137,11 @@ class InvoicesTable(TextFile):
     sheet: str | list[str] | None = Field(  # type: ignore[assignment]
         None, description="sheet of a workbook, or a list of sheets of one workbook"
     )
+    printed: str | None = Field(
+        None,
+        description="figures.csv that 'sewer-audit read-bills' wrote: page, place and picture of "
+        "every printed figure; bills and pictures go into the evidence folder",
+    )
     volume_unit: str
     end_day_counts: bool
     read_hour: str = "00:00"

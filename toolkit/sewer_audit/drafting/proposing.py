@@ -185,6 +185,8 @@ def _of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: st
     files = list(dict.fromkeys(each.file for each in same))
     rows = sum(len(each.table.rows) for each in same)
     proposal.add("file", _file_list([up + name for name in files]), f"{rows} rows, one a bill")
+    if grid.file == "read/invoices.csv":
+        proposal.add("printed", text_of(up + "read/figures.csv"), "page and picture of each figure")
     if grid.sheet and len(same) == 1:
         proposal.add("sheet", text_of(grid.sheet))
     if grid.sheet and len(same) > 1:

@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import hashlib
 import html
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
@@ -292,10 +293,12 @@ def _write(folder: Path, result: BillsRead, layouts: Sequence[Layout]) -> None:
               for bill in bills}  # fmt: skip
     rows, asked = [], []
     for bill in bills:
+        beside = Path(os.path.relpath(folder / bill.file, out)).as_posix()
         for name, figure in bill.figures.items():
             crop, box = crops.get((bill.place, name), ""), [round(x, 1) for x in figure.box]
-            rows.append([bill.value("invoice"), name, figure.value, figure.text, bill.file,
-                         hashes[bill.file], figure.page, *box, crop, figure.told_by])  # fmt: skip
+            told = [bill.value("invoice"), name, figure.value, figure.text]
+            where = [beside, hashes[bill.file], figure.page, *box, crop, figure.told_by]
+            rows.append([*told, *where])
         for name, words in bill.questions.items():
             asked.append([bill.place, name, bill.value(name) or "", words,
                           crops.get((bill.place, name), ""), ""])  # fmt: skip

@@ -8,11 +8,12 @@ from pathlib import Path
 from threading import Thread
 from typing import Any
 
-from sewer_audit.case import Case, home
+from sewer_audit.case import Case, home, load_case
 from sewer_audit.errors import ReportFailed
 from sewer_audit.report.manifest import LOCK, MANIFEST, json_text, lock_text, make_manifest
 from sewer_audit.report.pack import pack_inputs
 from sewer_audit.report.pdf import print_page
+from sewer_audit.report.printed import PRINTED, printed_page
 from sewer_audit.report.running import run_notebook
 from sewer_audit.report.scrub import machine_paths, notebook_text, refuse_paths, scrub_notebook
 
@@ -66,6 +67,8 @@ def make_folder(
     (draft / f"{name}.ipynb").write_text(notebook_text(clean), encoding="utf-8")
     page, _ = EvidenceExporter().from_notebook_node(clean)
     (draft / f"{name}.html").write_text(page, encoding="utf-8")
+    if printed := printed_page(load_case(packed), local):
+        (draft / PRINTED).write_text(printed, encoding="utf-8")
     (draft / LOCK).write_text(lock_text(), encoding="utf-8")
     refuse_paths(draft, paths)
     lines = _warnings(executed)

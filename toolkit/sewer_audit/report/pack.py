@@ -21,6 +21,8 @@ def pack_inputs(case: Case, folder: Path) -> Path:
     as they climb, under folders of a neutral name, so that no folder of the machine is revealed.
     """
     names = [name.replace("\\", "/") for _, name in case.named_files]
+    crops = {row["crop"] for row in case.printed_figures if row["crop"]}
+    names += sorted(crop for crop in crops if os.path.isfile(case.path(crop)))
     climbs = max((_climb(name) for name in names), default=0)
     for word in ("case", "case-folder", "folder-of-the-case"):
         place = PurePosixPath(*[word] * climbs)

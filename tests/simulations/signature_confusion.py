@@ -646,6 +646,7 @@ def printed(
             "kgal",
             volumes=known,
             billed_volume=volume,
+            months=D(1),
             meter_size=rates.size,
             samples=month.samples,
         )

@@ -334,7 +334,9 @@ def _by_reads(
     first, last = ends.right
     volume = volume_across(case, inputs, row, face, (first, last))  # type: ignore[arg-type]
     if volume is None:
-        if is_one_meter(case, inputs, row, face, ends.right):
+        if _set_right(inputs.invoices.frame, row, ends):
+            volume = (last - first) * face.per_count  # type: ignore[operator]
+        elif is_one_meter(case, inputs, row, face, ends.right):
             volume = counted(first, last, face) * face.per_count  # type: ignore[arg-type]
         elif any(ends.estimated):
             volume = (last - first) * face.per_count  # type: ignore[operator]
@@ -351,6 +353,17 @@ def _by_reads(
     if own is not None and meter.form == "green button" and _apart(found, own):  # type: ignore
         return own
     return found
+
+
+def _set_right(frame: pd.DataFrame, row: int, ends: Ends) -> bool:
+    """Whether an actual read lies below the estimate before it, yet not below the run's first."""
+    first, last = ends.right
+    if not ends.estimated[0] or last >= first:  # type: ignore[operator]
+        return False
+    while row and frame["read_type"].iloc[row - 1] == "estimated":
+        row -= 1
+    opened = _printed(frame.iloc[row])[0]
+    return opened is not None and opened <= last  # type: ignore[operator]
 
 
 def _apart(one: Metered, other: Metered) -> bool:

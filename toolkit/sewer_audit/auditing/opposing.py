@@ -59,7 +59,7 @@ def opposing_table(
         alone would have to be wrong to overturn the total's finding [-]. Empty without a verdict.
     """
     audited = evidence.audited
-    if audited is None or not np.isfinite(audited).all():
+    if audited is None or not np.isfinite(audited).all() or (billed < 0).any():
         return pd.DataFrame(columns=COLUMNS)
     stated = case.data.rule
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)

@@ -200,6 +200,8 @@ def margins(result: Any) -> pd.DataFrame | None:
         return None
     rule, unit = result.rule, Words.of(result).volume_unit
     billed = result.invoices["billed_m3"].to_numpy(float)
+    if (billed < 0).any():  # a negative month is judged with its run only
+        return None
     found = judge(audited, billed, rule.tolerance, rule.coverage, rule.guard_factor)
     named = [*zip(result.invoices["invoice"], found.invoices, strict=True)]
     rows = []

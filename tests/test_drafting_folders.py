@@ -118,3 +118,16 @@ def test_units_stand_whole_in_a_name():
     assert unit_in("Caudal (l/s)", "discharge") == "l/s"
     assert unit_in("Level in", "length") == "in"
     assert unit_in("Fahrt 3", "length") == ""
+
+
+def test_the_form_ticks_and_fills_nothing_beforehand(tmp_path):
+    _, draft = make(tmp_path, "spanish utc")
+    form = draft.form(tmp_path / "out")
+    ticks = {each.description: each for each in form.children if type(each).__name__ == "Checkbox"}
+    fields = [each for each in form.children if type(each).__name__ == "Text"]
+    assert ticks and not any(each.value for each in ticks.values())
+    assert len(fields) == len(draft.found.questions) and not any(each.value for each in fields)
+    ticks["take invoices"].value = True
+    next(each for each in form.children if type(each).__name__ == "Button").click()
+    written = tomllib.loads((tmp_path / "out" / "case.toml").read_text(encoding="utf-8"))
+    assert set(written) == {"invoices"}

@@ -168,7 +168,10 @@ def one(kind: str, seed: int, draws: int = 400) -> dict:
                 take.append(proposal.name)
         for question in draft.found.questions:
             group = question.name.rpartition(".")[0]
-            if group in ("", *take) and (known := answer_of(question, world, out)) is not None:
+            if (
+                group in ("", "reads", *take)
+                and (known := answer_of(question, world, out)) is not None
+            ):
                 answers[question.name] = known
         answers["invoices.read_hour"] = answers.pop("read_hour", answers.get("invoices.read_hour"))
         answers = {name: value for name, value in answers.items() if value is not None}
@@ -227,14 +230,19 @@ def unasked(file: Path, draft, take, answers) -> int:
     found: Counter[str] = Counter()
     for table in tree.values():
         for each in table if isinstance(table, list) else [table]:
-            found.update(each.keys())
+            found.update(list(each["reads"] if each.keys() == {"reads"} else each))
     return sum((found - allowed).values())
 
 
 def compare(findings: dict, world) -> dict:
     """Whether the errors named, and the totals due, are those planted."""
     due = {each["invoice"]: each for each in world.verdict}
-    wrong = {number for number, each in due.items() if each["billed_total"] != each["due_total"]}
+    settled = ("estimated, settled by the next", "settles the estimate before")  # no money lost
+    wrong = {
+        number
+        for number, each in due.items()
+        if each["billed_total"] != each["due_total"] and each["verdict"] not in settled
+    }
     named: dict[str, str] = {}
     sums = []
     for sign in findings["signatures"]:

@@ -51,7 +51,7 @@ class Draft:
         answers = dict(answers or {})
         self._check(take, answers)
         lines = [HEAD]
-        tables: list[str] = ["[case]", "[invoices]", "[rates]"]
+        tables: list[str] = ["[case]", "[invoices]", "[rates]", "[account.reads]"]
         for proposal in self.found.proposals:
             if proposal.table not in tables:
                 tables.append(proposal.table)
@@ -73,6 +73,8 @@ class Draft:
         further = {} if table == "[effluent.columns]" else {
             name: value for name, value in answers.items()
             if name.rpartition(".")[0] in names and name not in known}  # fmt: skip
+        if not proposals and not asked:
+            return []
         taken = [p for p in proposals if p.name in take]
         counts = bool(taken) or (not proposals and any(q.name in answers for q in asked))
         out = ["", f"{'' if counts else NOT_TAKEN}{table}"]
@@ -132,6 +134,12 @@ class Draft:
         case.write_text(text, encoding="utf-8")
         (out / "first_look.html").write_text(self.page(), encoding="utf-8")
         return case
+
+    def form(self, out: str | Path | None = None):
+        """The same as a form in a notebook: boxes to tick, fields to fill, nothing filled in."""
+        from sewer_audit.drafting.showing import form_of
+
+        return form_of(self, Path(out) if out else self.folder / "draft")
 
     def page(self) -> str:
         """Files, proposals with their pictures, and questions, as one page."""

@@ -143,6 +143,9 @@ def propose(looks: Sequence[Look], up: str = "../") -> Found:
             main.add("file", text_of(up + look.file))
             main.add("form", '"green button"', "it carries its own unit and clock (UTC)")
             found.proposals.append(main)
+    if printed and not any(proposal.name == "intake.main" for proposal in found.proposals):
+        found.ask("reads.unit", _per_count(bills))
+        found.ask("reads.multiplier", _per_count(bills))
     records = [grid for grid in grids if grid.what == "record"]
     if records:
         _of_record(found, records, notes, up)
@@ -216,7 +219,7 @@ def _of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: st
     else:
         _day_order(found, proposal, [cell for column in dates for cell in column], "invoices")
     _decimal_of(found, proposal, [grid], "invoices")
-    _end_day(found, proposal, grid, columns)
+    _end_day(found, proposal, same, columns)
     found.proposals.append(proposal)
 
 
@@ -264,18 +267,23 @@ def _decimal_of(found: Found, proposal: Proposal, grids: Sequence[Grid], name: s
         found.ask("decimal", f"{odd!r} can be read both ways", proposal, what=name)
 
 
-def _end_day(found: Found, proposal: Proposal, grid: Grid, columns: dict[str, int]) -> None:
+def _end_day(
+    found: Found, proposal: Proposal, grids: Sequence[Grid], columns: dict[str, int]
+) -> None:
     if "start" not in columns or "end" not in columns:
         return
     way = next((line.value == "true" for line in proposal.lines if line.key == "day_first"), None)
     start, end = (
-        parse_stamps(grid.cells(columns[n]), way).naive.astype("datetime64[D]")
+        parse_stamps([cell for grid in grids for cell in grid.cells(columns[n])], way).naive.astype(
+            "datetime64[D]"
+        )
         for n in ("start", "end")
     )
+    lines = [line for grid in grids for line in grid.table.lines]
     gaps = (start[1:] - end[:-1]).astype(float)
     meets, follows = int((gaps == 0).sum()), int((gaps == 1).sum())
     told = f"{meets} of {len(gaps)} periods begin on the end day before, {follows} a day later"
-    back = [grid.table.lines[at + 1] for at in np.flatnonzero(gaps < 0)]
+    back = [lines[at + 1] for at in np.flatnonzero(gaps < 0)]
     if back:
         line = (
             f"the period of line {', '.join(map(str, back))} begins before the one before it ends"

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from sewer_audit.drafting.drafts import Draft
 
-__all__ = ["page_of", "picture_of"]
+__all__ = ["form_of", "page_of", "picture_of"]
 
 MOST = 4000
 """Points drawn of one record [-]."""
@@ -64,3 +66,53 @@ def page_of(draft: Draft) -> str:
         f"<th>question<th>worth<th>what the notes say</tr>{asked}</table><h2>Proposals</h2>"
         + "".join(parts)
     )
+
+
+def form_of(draft: Draft, out: Path):
+    """The draft as a form for a notebook: nothing is ticked, nothing filled in beforehand."""
+    import ipywidgets as widgets
+
+    proposals = {proposal.name: proposal for proposal in draft.found.proposals}
+    ticks = {
+        name: widgets.Checkbox(
+            value=False,
+            description=f"take {name}" + (" (cannot be read as it stands)" if p.refused else ""),
+            disabled=bool(p.refused),
+            layout=widgets.Layout(width="95%"),
+        )
+        for name, p in proposals.items()
+    }
+    fields = {q.name: widgets.Text(value="", placeholder="open") for q in draft.found.questions}
+    told = widgets.Output()
+
+    def write(_: object) -> None:
+        from sewer_audit.errors import InputRefused
+
+        take = [name for name, tick in ticks.items() if tick.value]
+        answers = {name: each.value.strip() for name, each in fields.items() if each.value.strip()}
+        told.clear_output()
+        with told:
+            try:
+                print("written:", draft.write(out, take, answers, again=True).name)
+            except InputRefused as error:
+                print(error)
+
+    button = widgets.Button(description="write the case")
+    button.on_click(write)
+    parts = []
+    for proposal in draft.found.proposals:
+        lines = [f"<code>{html.escape(line.key)} = {html.escape(line.value)}</code> "
+                 + html.escape(line.evidence) for line in proposal.lines]  # fmt: skip
+        coded = [base64.b64encode(picture_of(*one)).decode() for one in proposal.pictures]
+        shown = "".join(f'<img alt="" src="data:image/png;base64,{one}">' for one in coded)
+        if ticks[proposal.name] not in parts:
+            parts.append(ticks[proposal.name])
+        parts.append(
+            widgets.HTML(f"{'<br>'.join(lines)}<br>{html.escape(proposal.refused)}{shown}")
+        )
+    for question in draft.found.questions:
+        said = [question.name, question.text, question.worth, question.hint]
+        name, text, worth, hint = map(html.escape, said)
+        words = f"<b>{name}</b> {text} <i>Worth: {worth}. {hint}"
+        parts += [widgets.HTML(f"{words}</i>"), fields[question.name]]
+    return widgets.VBox([*parts, button, told])

@@ -44,8 +44,11 @@ def strings(value) -> list[str]:
 
 def published() -> list[str]:
     """Texts that the tables of the library take from publications, and names of standard sizes."""
+    data = Path(hydraulics.__file__).parent / "data"
     found = []
-    for file in (Path(hydraulics.__file__).parent / "data").glob("*.csv"):
+    for file in (data / "families").glob("*.toml"):
+        found += [t for t in strings(tomllib.loads(file.read_text())) if len(t) > 30]
+    for file in (*data.glob("*.csv"), data.parents[1] / "sources.csv"):
         lines = (line for line in file.read_text().splitlines() if not line.startswith("#"))
         found += [cell for row in csv.reader(lines) for cell in row]
     return found

@@ -21,7 +21,7 @@ MOST = 4000
 STYLE = (
     "body{font:14px sans-serif;margin:2em auto;max-width:64em}td,th{padding:3px 10px;text-align:"
     "left;vertical-align:top;border-bottom:1px solid #ccc}code{background:#f4f4f4}"
-    "img{max-width:100%}"
+    "img{max-width:62em}"
 )
 
 

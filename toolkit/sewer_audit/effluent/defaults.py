@@ -65,7 +65,7 @@ LEVEL_DEFAULTS = {
         "m",
         "normal",
         "between visits",
-        f"{OURS}: half a digit of a display in millimetres, at each re-zeroing",
+        f"{OURS}: half a digit of a display, at each re-zeroing",
     ),
     "head noise": (
         0.0010,

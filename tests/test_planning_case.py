@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,8 @@ from sewer_audit.case.keys import key_at, walk
 from sewer_audit.case.models import CaseFile
 from sewer_audit.errors import InputRefused
 from sewer_audit.hydraulics import build_device
-from sewer_audit.planning import make_plan, ranking_table
+from sewer_audit.planning import closer, make_plan, ranking_table
+from sewer_audit.planning.catalogue import candidates
 from sewer_audit.planning.expected import flow_between
 from sewer_audit.planning.precision import Schedule, expected_precision
 from sewer_audit.planning.site import PipeSite
@@ -73,7 +75,18 @@ def test_what_is_wrong_in_a_plan_is_refused_with_its_place(tmp_path, swap, said)
 
 def test_the_sample_is_planned_to_the_end(plan):
     table = ranking_table(plan)
-    assert len(table) > 5 and table["net"].iloc[0] == table["net"].max()
+    assert len(table) > 5
+    fitness = table[[name for name in table if name.startswith("against_")]]
+    firsts = table["trend_only"], table["settles"]
+    marked = list(zip(*firsts, fitness.itertuples(index=False), strict=True))
+    assert marked == sorted(marked), "fittest first"
+    for _, alike in table[~table["trend_only"].astype(bool)].groupby([*fitness], sort=False):
+        assert alike["worth_per_cost"].is_monotonic_decreasing
+    gross = table["recovery"] - table["risk"]
+    middle = (table["cost_low"] + table["cost_high"]) / 2
+    assert np.allclose(
+        *((t.iloc[:5].astype(float)) for t in (gross / middle, table["worth_per_cost"]))
+    )
     assert table["trend_only"].iloc[-1] and table["net"].isna().iloc[-1]
     json.dumps(plan.findings(), allow_nan=False)
     assert set(plan.tables()) >= {"ranking", "options", "chances", "lengths", "visits"}
@@ -83,6 +96,46 @@ def test_the_sample_is_planned_to_the_end(plan):
     assert plan.stake.past_months == 24
     months = 0.6 * 24 + 0.8 * 24
     assert plan.stake.gain == pytest.approx(plan.stake.monthly_m3 * price * months, rel=1e-4)
+
+
+@pytest.mark.parametrize("solids", ["some", "heavy"])
+def test_what_silts_up_is_never_advised_however_much_it_is_worth(tmp_path, solids):
+    plan = make_plan(load_case(changed(tmp_path, ('"some"', f'"{solids}"'))), draws=200)
+    silting = [each for each in plan.ranked if each.option.settles]
+    assert silting and max(silting, key=lambda e: e.worth.net).worth.net > plan.best.worth.net
+    assert "weir" not in plan.best.label and plan.best.option.fitness[0] < 3
+    assert "settle" not in " ".join(plan.best.option.warnings)
+    assert not any(each.option.settles for each in closer(plan.ranked))
+    assert all(f"{each.label} |" in str(story.ranking(plan)) for each in silting), "still listed"
+
+
+def test_where_all_silts_up_nothing_is_advised(plan):
+    only = replace(plan, ranked=tuple(each for each in plan.ranked if each.option.settles))
+    assert only.ranked and only.best is None and not closer(only.ranked)
+    said = str(story.answers(only))
+    assert "What to install" not in said and "settling solids" in said
+
+
+def test_the_visits_advised_are_the_visits_priced(plan):
+    days = plan.days_between_visits
+    assert days is not None and plan.schedule.visit_every == min(days, 45) * 86_400
+    best, months = plan.best, plan.table.months
+    visits = int(np.ceil(months * 365.25 / 12 / min(days, 45)))
+    low, high = (9_500, 15_000) if "Parshall" in best.label else (8_500, 14_000)
+    assert best.visits == visits and best.of_visits.low == visits * 250
+    assert best.worth.cost.low == low + 60 * months + visits * 250
+    assert best.worth.cost.high == high + 120 * months + visits * 400
+    assert f"USD {visits * 250:,.0f} to USD {visits * 400:,.0f}" in str(story.answers(plan))
+
+
+def test_distances_are_round_in_the_units_of_the_reader(plan, tmp_path):
+    said = str(story.looked_at(plan)) + str(story.case_keys(plan))
+    assert "2 ft/s" in said and "1.97 ft/s" not in said and "0.984" not in said
+    crests = [each.device.crest_height for each in plan.options if "weir" in each.candidate.family]
+    assert crests and all(abs(c / 0.00635 - round(c / 0.00635)) < 1e-2 for c in crests)
+    metric = list(candidates(PipeSite(diameter=0.25), metric=True))
+    labels = " ".join(each.label for each in metric if "flume" not in each.label)
+    assert not re.search(r"\d (in|ft) ", labels) and "300 mm rectangular weir" in labels
 
 
 def test_a_bill_on_intake_counts_no_refund(tmp_path):
@@ -96,7 +149,11 @@ def test_without_beliefs_the_ranking_follows_the_uncertainty(tmp_path):
     line = next(each for each in SOURCE.read_text().splitlines() if each.startswith("shortfall"))
     plan = make_plan(load_case(changed(tmp_path, (line, ""))), draws=200)
     assert plan.belief is None and all(each.worth is None for each in plan.ranked)
-    claims = [each.planned for each in plan.ranked if not each.option.trend]
+    claims = [
+        (each.option.settles, each.option.fitness, each.planned)
+        for each in plan.ranked
+        if not each.option.trend
+    ]
     assert claims == sorted(claims)
     assert "not computed" in str(story.worth(plan))
     assert PICTURES["worth"](plan) is None
@@ -118,7 +175,7 @@ def test_every_figure_has_units_and_a_text(plan, name):
 
 def test_what_is_said_names_the_best_and_what_to_mind(plan):
     text = str(story.answers(plan))
-    assert plan.best.label in text and "Solids settle behind a weir plate" in text
+    assert plan.best.label in text and not plan.best.option.settles
     for part in (story.ranking, story.lengths, story.drift, story.worth, story.checklists):
         assert plan.best.label in str(part(plan)), part.__name__
 

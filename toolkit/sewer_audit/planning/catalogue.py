@@ -11,12 +11,17 @@ from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.parshall import parshall_sizes
 from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.planning.site import PipeSite
+from sewer_audit.units import to_si
 
 __all__ = ["NOT_RATED", "Candidate", "candidates"]
 
 ANGLES = ("22.5 deg", "30 deg", "45 deg", "60 deg", "90 deg")
 CRESTS = ("0.5 ft", "0.75 ft", "1 ft", "1.5 ft", "2 ft", "3 ft", "4 ft")
 METERS = ("2 in", "3 in", "4 in", "6 in", "8 in", "10 in", "12 in")
+METRIC_CRESTS = ("150 mm", "250 mm", "300 mm", "500 mm", "600 mm", "900 mm", "1200 mm")
+METRIC_METERS = ("50 mm", "80 mm", "100 mm", "150 mm", "200 mm", "250 mm", "300 mm")
+STEPS = {True: 0.005, False: 0.0254 / 4}
+"""Step that a crest height is rounded up to, metric or not: 5 mm or a quarter inch [m]."""
 NOT_RATED = (
     "Palmer-Bowlus flumes are not in this comparison: no rating of theirs is published, it belongs "
     "to the maker's throat. State the maker's table under [effluent] of a case to audit one.",
@@ -30,7 +35,7 @@ NOT_RATED = (
 class Candidate:
     """A flow element of one size.
 
-    Units: bore [m].
+    Units: bore [m]; step [m].
     """
 
     family: str
@@ -38,6 +43,7 @@ class Candidate:
     method: str
     sizes: dict[str, str] = field(default_factory=dict)
     bore: float | None = None
+    step: float = STEPS[True]
 
     def device(self, **more: str) -> Any:
         """The device of the library."""
@@ -46,9 +52,9 @@ class Candidate:
 
 def candidates(site: PipeSite, metric: bool = False) -> Iterator[Candidate]:
     """All candidates of every family."""
-    for size in METERS:
+    for size in METRIC_METERS if metric else METERS:
         name = f"trap with a {size} full-pipe meter"
-        bore = float(size.split()[0]) * 0.0254
+        bore = _metres(size)
         yield Candidate("trap with full-pipe meter", name, "full pipe meter", {}, bore)
     for size in parshall_sizes():
         if not size.metric or metric:
@@ -58,23 +64,30 @@ def candidates(site: PipeSite, metric: bool = False) -> Iterator[Candidate]:
         depth = f"{row['depth_ft']:g} ft"
         sizes = {"kind": row["kind"], "depth": depth}
         yield Candidate("h flume", f"{depth} {row['kind']} flume", "h flume", sizes)
-    yield from _weirs(site)
+    yield from _weirs(site, metric)
     yield from _conduits(site)
 
 
-def _weirs(site: PipeSite) -> Iterator[Candidate]:
+def _weirs(site: PipeSite, metric: bool) -> Iterator[Candidate]:
     wide = {} if site.approach_width is None else {"channel_width": f"{site.approach_width:.4f} m"}
     for angle in ANGLES:
         label = f"{angle} V-notch weir"
-        yield Candidate("v-notch weir", label, "v-notch weir", {"angle": angle, **wide})
+        sizes = {"angle": angle, **wide}
+        yield Candidate("v-notch weir", label, "v-notch weir", sizes, step=STEPS[metric])
     room = math.inf if site.approach_width is None else site.approach_width
-    for crest in CRESTS:
-        length = float(crest.split()[0]) * 0.3048
-        if length > room:
+    for crest in METRIC_CRESTS if metric else CRESTS:
+        if _metres(crest) > room:
             continue
         sizes = {"crest_length": crest, **wide}
-        yield Candidate("rectangular weir", f"{crest} rectangular weir", "rectangular weir", sizes)
-        yield Candidate("cipolletti weir", f"{crest} Cipolletti weir", "cipolletti weir", sizes)
+        for kind in ("rectangular weir", "cipolletti weir"):
+            label = f"{crest} {kind.replace('c', 'C', 1) if kind[0] == 'c' else kind}"
+            yield Candidate(kind, label, kind, sizes, step=STEPS[metric])
+
+
+def _metres(size: str) -> float:
+    """A size such as "6 in" [m]."""
+    number, unit = size.split()
+    return float(to_si(float(number), unit, "length"))
 
 
 def _conduits(site: PipeSite) -> Iterator[Candidate]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -9,10 +10,14 @@ import pandas as pd
 
 from sewer_audit.auditing.findings import plain
 from sewer_audit.planning.catalogue import NOT_RATED
-from sewer_audit.planning.options import Option
+from sewer_audit.planning.options import CRITERIA, Option
 from sewer_audit.planning.plan import Plan, Rated
 
 __all__ = ["as_findings", "as_tables", "checklist_table", "option_table", "ranking_table"]
+
+
+AGAINST = tuple(f"against_{name.replace(' ', '_')}" for name in CRITERIA)
+"""Columns of what takes from the fitness, weightiest first [text]."""
 
 
 def ranking_table(plan: Plan) -> pd.DataFrame:
@@ -43,8 +48,25 @@ def _ranked(plan: Plan, each: Rated) -> dict[str, Any]:
         "planned": each.planned,
         "largest_cause": each.precision.shares["cause"].iloc[0],
         "trend_only": option.trend,
+        "settles": option.settles,
+        **{
+            f"against_{n.replace(' ', '_')}": g
+            for n, g in zip(CRITERIA, option.fitness, strict=True)
+        },
+        "visits": each.visits,
+        "visits_cost_low": None if each.of_visits is None else each.of_visits.low,
+        "visits_cost_high": None if each.of_visits is None else each.of_visits.high,
     }
-    for name in ("cost_low", "cost_high", "recovery", "risk", "net", "net_low", "net_high"):
+    for name in (
+        "worth_per_cost",
+        "cost_low",
+        "cost_high",
+        "recovery",
+        "risk",
+        "net",
+        "net_low",
+        "net_high",
+    ):
         row[name] = None
     row["bound"], row["break_even"] = None, None
     if worth is not None:
@@ -54,6 +76,7 @@ def _ranked(plan: Plan, each: Rated) -> dict[str, Any]:
             "recovery": worth.recovery,
             "risk": worth.risk,
             "net": worth.net,
+            "worth_per_cost": worth.per_cost if math.isfinite(worth.per_cost) else None,
             "net_low": worth.net_range[0],
             "net_high": worth.net_range[1],
             "bound": worth.perfect,

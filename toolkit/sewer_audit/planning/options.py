@@ -1,11 +1,11 @@
-"""Does a flow element fit a site: heads within validity, headroom, backwater, solids."""
+"""Does a flow element fit a site, and how well: solids, approach, highest flow, fall."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -31,6 +31,14 @@ Cipolletti the USBR figure of 0.2 ft is taken over [m]."""
 TALL = {"rectangular weir": 1.0, "cipolletti weir": 0.5}
 """Largest head over crest height for the accuracy stated: ISO 1438 (1.5 % below 1, from memory),
 USBR ch. 7 (Cipolletti: two heads, from memory) [-]."""
+NEAR_LIMIT = 0.9
+"""Share of a published upper limit beyond which the highest flow leaves little room; judgement."""
+
+Criterion = Literal["solids", "approach", "highest flow", "fall"]
+CRITERIA: tuple[Criterion, ...] = ("solids", "approach", "highest flow", "fall")
+"""What fitness is judged by, the weightiest first; the order is judgement."""
+OPEN, CARE, SETTLES = 1, 2, 3
+"""How much a point takes from the fitness: not known, needs care, solids settle in it [-]."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +46,8 @@ class Option:
     """A candidate looked at for one site and one expected flow.
 
     Units: heads [m, m/s]; setting [m].
+
+    fitness: What speaks against it by each of the criteria, 0 for nothing, weightiest first.
     """
 
     candidate: Candidate
@@ -48,6 +58,12 @@ class Option:
     refused: tuple[str, ...]
     warnings: tuple[str, ...]
     open: tuple[str, ...]
+    fitness: tuple[int, ...] = (0,) * len(CRITERIA)
+
+    @property
+    def settles(self) -> bool:
+        """Whether solids are known to settle in it at every flow expected [-]."""
+        return self.fitness[0] >= SETTLES
 
     @property
     def fits(self) -> bool:
@@ -67,12 +83,31 @@ class _Notes:
         self.refused: list[str] = []
         self.warnings: list[str] = []
         self.open: list[str] = []
+        self.against: dict[Criterion, int] = dict.fromkeys(CRITERIA, 0)
+
+    def mind(self, text: str, of: Criterion, grade: int = CARE) -> None:
+        """Something to mind, and what of the fitness it takes."""
+        self.warnings.append(text)
+        self.against[of] = max(self.against[of], grade)
+
+    def unknown(self, text: str, *of: Criterion) -> None:
+        """Something the case leaves open."""
+        self.open.append(text)
+        for each in of:
+            self.against[each] = max(self.against[each], OPEN)
+
+    def high(self, value: float, limit: float | None) -> None:
+        """Whether the highest flow comes close to what the method is published for."""
+        if limit and NEAR_LIMIT * limit < value <= limit:
+            share = spoken.percent(value / limit)
+            self.mind(f"The highest flow reaches {share} of the limit.", "highest flow")
 
     def made(
         self, candidate: Candidate, device: Any, heads: Any, outside: float, setting: Any
     ) -> Option:
         three = tuple(float(each) for each in heads)
         parts = (tuple(self.refused), tuple(self.warnings), tuple(self.open))
+        parts = (*parts, tuple(self.against.values()))  # type: ignore[assignment]
         return Option(candidate, device, three, outside, setting, *parts)  # type: ignore[arg-type]
 
 
@@ -87,6 +122,14 @@ def examine(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
         "manning": _in_pipe,
     }
     return ways.get(candidate.family, _element)(candidate, flow, site)
+
+
+def _practice(limit: float) -> str:
+    """A limit of common practice as it is said where people read feet: no converted decimals."""
+    said = spoken.velocity(limit, 3)
+    number, unit = said.split()
+    whole = round(float(number))
+    return f"{whole} {unit}" if whole and abs(float(number) / whole - 1) < 0.03 else said
 
 
 def _three(flow: ExpectedFlow) -> np.ndarray:
@@ -105,6 +148,8 @@ def _element(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
     else:
         allowed = np.full(len(heads), -CLEARANCE.get(candidate.family, 0.0))
     setting = site.setting(flow.quantiles, heads, allowed, least, "weir" in candidate.family)
+    limits = device.notes.head_limits
+    notes.high(float(three[-1]), None if limits is None else limits[1])
     _room(notes, site, setting, candidate)
     _solids(notes, candidate, flow, site, setting)
     if candidate.family == "v-notch weir":
@@ -137,8 +182,8 @@ def _with_crest(candidate: Candidate, flow: ExpectedFlow) -> tuple[Any, float]:
         least = max(head / share, 0.09)
     else:
         least = max(head / TALL[candidate.family], 0.10)
-    least = math.ceil(1000 * least + 2) / 1000
-    return candidate.device(crest_height=f"{least:.4f} m"), least
+    least = math.ceil(least / candidate.step) * candidate.step
+    return candidate.device(crest_height=f"{least:.5f} m"), least
 
 
 def _validity(notes: _Notes, device: Any, flow: ExpectedFlow, **readings: np.ndarray) -> float:
@@ -164,28 +209,34 @@ def _validity(notes: _Notes, device: Any, flow: ExpectedFlow, **readings: np.nda
 def _room(notes: _Notes, site: PipeSite, setting: Setting, candidate: Candidate) -> None:
     """Fall, backwater and surcharge."""
     if math.isnan(setting.fall):
-        notes.open.append("diameter and slope of the pipe are not stated: tailwater not examined")
-    elif site.drop is None:
-        notes.open.append(
-            f"available_drop is not stated; {spoken.length(setting.fall)} of fall are needed"
+        notes.unknown(
+            "diameter and slope of the pipe are not stated: tailwater not examined",
+            "approach",
+            "fall",
         )
+    elif site.drop is None:
+        needed = f"{spoken.length(setting.fall)} of fall are needed"
+        notes.unknown(f"available_drop is not stated; {needed}", "fall")
     ceiling = site.ceiling
     if ceiling is None:
-        notes.open.append("largest_depth and diameter are not stated: headroom not examined")
+        text = "largest_depth and diameter are not stated: headroom not examined"
+        notes.unknown(text, "highest flow")
     elif setting.depth > ceiling:
         notes.refused.append(
             f"At peak flow the water stands {spoken.length(setting.depth)} over the incoming "
             f"invert, {spoken.length(ceiling)} are allowed."
         )
     if setting.backwater > 0.02:
-        notes.warnings.append(
+        notes.mind(
             f"It backs the water up by {spoken.length(setting.backwater)} at peak flow; the "
-            "approach is slower than without it."
+            "approach is slower than without it.",
+            "approach",
         )
     if setting.raised > 0.001 and "weir" not in candidate.family:
-        notes.warnings.append(
+        notes.mind(
             f"The floor has to stand {spoken.length(setting.raised)} over the incoming invert "
-            "to stay free of tailwater."
+            "to stay free of tailwater.",
+            "fall",
         )
 
 
@@ -194,20 +245,23 @@ def _solids(
 ) -> None:
     weir = "weir" in candidate.family
     if site.solids is None:
-        notes.open.append("solids in the water are not stated")
+        notes.unknown("solids in the water are not stated", "solids")
     elif weir and site.solids == "heavy":
         notes.refused.append("Heavy solids settle behind a weir plate and change its rating.")
     elif weir and site.solids == "some":
-        notes.warnings.append("Solids settle behind a weir plate: clean it at every visit.")
+        text = "Solids settle behind a weir plate: clean it at every visit."
+        notes.mind(text, "solids", SETTLES)
     if site.conduit is None or weir or site.solids == "none":
         return
     area = float(site.conduit.section.area(min(setting.depth, site.diameter or setting.depth)))
     speed = flow.peak / area if area > 0 else math.inf
     if speed < SELF_CLEANSING:
-        notes.warnings.append(
+        notes.mind(
             f"Even at peak flow the approach runs at {spoken.velocity(speed)}, below "
-            f"{spoken.velocity(SELF_CLEANSING)}, too slow by common practice: solids will settle "
-            "in it."
+            f"{_practice(SELF_CLEANSING)}, too slow by common practice: solids will settle "
+            "in it.",
+            "solids",
+            SETTLES,
         )
 
 
@@ -217,7 +271,8 @@ def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
     device = candidate.device()
     depth = site.depth(flow.quantiles)
     if np.isnan(depth).any():
-        notes.open.append("slope of the pipe is not stated: depths and velocities not examined")
+        text = "slope of the pipe is not stated: depths and velocities not examined"
+        notes.unknown(text, "approach", "highest flow")
         return notes.made(candidate, device, (math.nan,) * 3, 0.0, None)
     velocity = site.velocity(flow.quantiles)
     outside = _validity(notes, device, flow, depth=depth, velocity=velocity)
@@ -228,13 +283,26 @@ def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
         if shallow > 0:
             said = (
                 f"{spoken.percent(shallow)} of the volume passes less than "
-                f"{spoken.length(SHALLOWEST)} deep, where a velocity sensor is not relied on "
+                f"{spoken.length(SHALLOWEST, 2)} deep, where a velocity sensor is not relied on "
                 "(common practice)."
             )
-            (notes.warnings if shallow <= SMALL else notes.refused).append(said)
+            if shallow <= SMALL:
+                notes.mind(said, "approach")
+            else:
+                notes.refused.append(said)
             outside = max(outside, shallow)
     if site.solids in ("some", "heavy"):
-        notes.warnings.append("Sediment lifts the invert: measure it at every visit.")
+        notes.mind("Sediment lifts the invert: measure it at every visit.", "solids")
+    elif site.solids is None:
+        notes.unknown("solids in the water are not stated", "solids")
+    if site.solids != "none" and float(velocity.max()) < SELF_CLEANSING:
+        notes.mind(
+            f"Even at its fastest the pipe runs below {_practice(SELF_CLEANSING)}, too slow "
+            "by common practice: solids will settle in it.",
+            "solids",
+            SETTLES,
+        )
+    notes.high(float(depth[-1]), site.diameter)
     return notes.made(candidate, device, site.depth(_three(flow)), outside, None)
 
 
@@ -248,19 +316,27 @@ def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Opti
     if velocity[-1] > FASTEST:
         notes.refused.append(
             f"At peak flow the meter runs at {spoken.velocity(velocity[-1])}, above "
-            f"{spoken.velocity(FASTEST)}, the limit by common practice."
+            f"{_practice(FASTEST)}, the limit by common practice."
         )
     if slow > 0:
         said = (
             f"{spoken.percent(slow)} of the volume passes at less than "
-            f"{spoken.velocity(SLOWEST)}, where by common practice the meter's error grows; "
+            f"{_practice(SLOWEST)}, where by common practice the meter's error grows; "
             "its certificate decides."
         )
-        (notes.warnings if slow <= SMALL else notes.refused).append(said)
+        if slow <= SMALL:
+            notes.mind(said, "approach")
+        else:
+            notes.refused.append(said)
+    notes.high(float(velocity[-1]), FASTEST)
+    if site.solids is None:
+        notes.unknown("solids in the water are not stated", "solids")
     if velocity[-1] < SELF_CLEANSING and site.solids != "none":
-        notes.warnings.append(
-            f"Even at peak flow it runs below {spoken.velocity(SELF_CLEANSING)}, too slow by "
-            "common practice: solids settle in the trap."
+        notes.mind(
+            f"Even at peak flow it runs below {_practice(SELF_CLEANSING)}, too slow by "
+            "common practice: solids settle in the trap.",
+            "solids",
+            SETTLES,
         )
     loss = BENDS * velocity[-1] ** 2 / (2 * 9.80665)
     normal = site.depth(flow.quantiles)
@@ -271,8 +347,9 @@ def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Opti
         setting = Setting(0.0, loss, depth, depth - float(normal[-1]))
         _room(notes, site, setting, candidate)
     else:
-        notes.open.append("diameter and slope of the pipe are not stated: backwater not examined")
+        text = "diameter and slope of the pipe are not stated: backwater not examined"
+        notes.unknown(text, "approach", "highest flow")
     if site.solids == "heavy":
-        notes.warnings.append("Heavy solids need a trap that can be flushed and a way round it.")
+        notes.mind("Heavy solids need a trap that can be flushed and a way round it.", "solids")
     heads = np.array([flow.minimum, flow.mean, flow.peak]) / area
     return notes.made(candidate, candidate.device(), heads, slow, setting)

@@ -13,7 +13,7 @@ from sewer_audit.auditing.evidence import gather
 from sewer_audit.auditing.inputs import read_inputs
 from sewer_audit.auditing.pricing import price_invoices
 from sewer_audit.case import Case
-from sewer_audit.case.models_plan import PlanTable
+from sewer_audit.case.models_plan import PlanTable, Range
 from sewer_audit.errors import Flag
 from sewer_audit.planning.catalogue import candidates
 from sewer_audit.planning.expected import ExpectedFlow, expected_flow
@@ -40,17 +40,23 @@ SHORTFALLS = (0.0, 0.03, 0.05, 0.08, 0.10, 0.12, 0.15, 0.20, 0.30)
 POWER = 0.9
 CLOSER = 3
 """Options looked at more closely: the best of the ranking [-]."""
-VISITS_DEFAULT = 60 * 86_400.0
+DAY = 86_400.0
+VISITS_DEFAULT = 60 * DAY
 
 
 @dataclass(frozen=True)
 class Rated:
-    """An option that fits, with what its record is expected to say and to be worth."""
+    """An option that fits, with what its record is expected to say and to be worth.
+
+    visits, of_visits: Visits in the months planned, and what they cost [-, money].
+    """
 
     option: Option
     precision: Precision
     months: int
     worth: Worth | None
+    visits: int = 0
+    of_visits: Range | None = None
 
     @property
     def label(self) -> str:
@@ -96,8 +102,8 @@ class Plan:
 
     @property
     def best(self) -> Rated | None:
-        """First of the ranking, if anything fits [-]."""
-        return self.ranked[0] if self.ranked else None
+        """First of the ranking in which no solids settle, if there is one [-]."""
+        return next((each for each in self.ranked if not each.option.settles), None)
 
     @property
     def days_between_visits(self) -> int | None:
@@ -179,10 +185,14 @@ def _plan(case: Case, draws: int, seed: int, tell: Callable[[str, float], None])
     tell("looking at every flow element", 0.2)
     options = tuple(_marked(examine(c, flow, site), case) for c in candidates(site, metric))
     ranked = desk.ranked(options)
-    tell("working out the chance of a finding", 0.6)
-    power, lengths = desk.powers(ranked)
-    tell("working out how often to visit", 0.9)
+    tell("working out how often to visit", 0.5)
     visits, visits_of = desk.visits(ranked)
+    schedule = _advised(schedule, longest_between_visits(visits, table.drift_share))
+    if schedule != desk.schedule:  # what is advised is what is priced and rated
+        desk = replace(desk, schedule=schedule)
+        ranked = desk.ranked(options)
+    tell("working out the chance of a finding", 0.7)
+    power, lengths = desk.powers(ranked)
     flags = flags_of(case, table, flow, bool(ranked), stake, belief)
     made = (rule, flow, site, schedule, options, ranked, power, lengths, visits, visits_of)
     return Plan(case, draws, seed, *made, stake, belief, flags)
@@ -196,6 +206,13 @@ def _rule(case: Case) -> DecisionRule:
 def _schedule(table: PlanTable) -> Schedule:
     every = table.visit_every or VISITS_DEFAULT
     return Schedule(table.interval, every, table.hand_standard, table.reference_distance)
+
+
+def _advised(schedule: Schedule, longest: int | None) -> Schedule:
+    """The schedule with visits no farther apart than drift allows, as planned if nothing does."""
+    if longest is None or longest * DAY >= schedule.visit_every:
+        return schedule
+    return replace(schedule, visit_every=longest * DAY)
 
 
 def _marked(option: Option, case: Case) -> Option:
@@ -227,13 +244,14 @@ class _Desk:
         )
 
     def ranked(self, options: tuple[Option, ...]) -> tuple[Rated, ...]:
-        """Options that fit, rated: by net value where all have one, else by uncertainty."""
+        """Options that fit: fittest first, then by worth per cost, or uncertainty if not valued."""
         rated = [self.rate(each) for each in options if each.fits and not np.isnan(each.heads[0])]
         valued = all(each.worth is not None for each in rated if not each.option.trend)
 
-        def merit(each: Rated) -> tuple[bool, float]:
+        def merit(each: Rated) -> tuple[Any, ...]:
             worth = each.worth if valued else None
-            return each.option.trend, each.planned if worth is None else -worth.net
+            last = each.planned if worth is None else -worth.per_cost
+            return each.option.trend, each.option.settles, each.option.fitness, last
 
         return tuple(sorted(rated, key=merit))
 
@@ -241,13 +259,16 @@ class _Desk:
         """Uncertainty and worth of one option."""
         precision = self.precision(option, max(12, self.table.months))
         costs = [cost for cost in self.table.cost if cost.family == option.candidate.family]
-        worth, months = None, self.table.months
-        if costs and self.stake is not None and self.belief is not None and not option.trend:
-            visits = int(np.ceil(months * MONTH / self.schedule.visit_every))
+        worth, months, of_visits = None, self.table.months, None
+        visits = int(np.ceil(months * MONTH / self.schedule.visit_every))
+        if costs and not option.trend:
+            each = costs[0].per_visit
+            of_visits = Range(low=visits * each.low, high=visits * each.high)
+        if of_visits is not None and self.stake is not None and self.belief is not None:
             cost = monitoring_cost(costs[0], months, visits)
             total = precision.total(months)
             worth = worth_of_evidence(total, self.rule, self.stake, self.belief, cost)
-        return Rated(option, precision, months, worth)
+        return Rated(option, precision, months, worth, visits, of_visits)
 
     def powers(self, ranked: tuple[Rated, ...]) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Chances and lengths of the options looked at more closely."""
@@ -272,7 +293,8 @@ class _Desk:
 
     def visits(self, ranked: tuple[Rated, ...]) -> tuple[pd.DataFrame, str]:
         """Drift by the time between visits, for the best option with a level."""
-        leveled = [each for each in ranked if each.option.device.level_column is not None]
+        clear = [each for each in ranked if not each.option.settles]
+        leveled = [e for e in clear or ranked if e.option.device.level_column is not None]
         if not leveled:
             return pd.DataFrame(), ""
         device, causes = leveled[0].option.device, plan_causes(self.table)
@@ -281,7 +303,7 @@ class _Desk:
 
 
 def closer(ranked: tuple[Rated, ...]) -> list[Rated]:
-    """The best options that carry a claim, one of each kind.
+    """The best options that carry a claim and stay clear of solids, one of each kind.
 
     Parameters
     ----------
@@ -295,6 +317,6 @@ def closer(ranked: tuple[Rated, ...]) -> list[Rated]:
     """
     kinds: dict[str, Rated] = {}
     for each in ranked:
-        if not each.option.trend:
+        if not (each.option.trend or each.option.settles):
             kinds.setdefault(each.option.candidate.family, each)
     return list(kinds.values())[:CLOSER]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,6 +81,12 @@ class Worth:
     def net(self) -> float:
         """Expected net value at the middle of the cost [money]."""
         return self.recovery - self.risk - self.cost.middle
+
+    @property
+    def per_cost(self) -> float:
+        """Expected recovery less risk, over the middle of the cost [-]."""
+        gross = self.recovery - self.risk
+        return gross / self.cost.middle if self.cost.middle else math.copysign(math.inf, gross)
 
     @property
     def net_range(self) -> tuple[float, float]:

@@ -9,6 +9,8 @@ import pandas as pd
 
 from sewer_audit.planning import ranking_table
 from sewer_audit.planning.catalogue import NOT_RATED
+from sewer_audit.planning.findings import AGAINST
+from sewer_audit.planning.options import CRITERIA
 from sewer_audit.report.planning_tables import (
     checklists,
     drift,
@@ -44,8 +46,8 @@ def answers(plan: Any) -> Shown:
     if best is None or best.option.trend:
         return bullets(
             [
-                "Nothing that carries a claim fits the flows and limits stated; the table below "
-                "says for each size what speaks against it."
+                "Nothing that carries a claim fits the flows and limits stated and stays clear of "
+                "settling solids; the table below says for each size what speaks against it."
             ],
             "",
         )
@@ -99,7 +101,19 @@ def _how_often(plan: Any) -> str:
     return (
         f"How often to visit: re-zeroing every {days} days or more often keeps drift below "
         f"{share:.3g} % of a month's variance ({plan.visits_of}). Costs and uncertainties "
-        f"here count a visit every {plan.schedule.visit_every / 86_400:.3g} days."
+        f"here count a visit every {plan.schedule.visit_every / 86_400:.3g} days{_price(plan)}."
+    )
+
+
+def _price(plan: Any) -> str:
+    """What the visits counted cost with the best option."""
+    best, money = plan.best, plan.case.data.display.money
+    if best is None or best.of_visits is None:
+        return ""
+    of = best.of_visits
+    return (
+        f": {best.visits} of {best.label} in {counted(best.months, 'month')} cost "
+        f"{_amount(of.low, money)} to {_amount(of.high, money)}, part of the cost below"
     )
 
 
@@ -151,14 +165,25 @@ def ranking(plan: Any) -> Shown:
         for low, high in zip(table["cost_low"], table["cost_high"], strict=True)
     ]
     shown[f"net value [{money}]"] = table["net"].astype(float)
+    shown["worth per cost"] = table["worth_per_cost"].astype(float)
+    shown["fitness: to mind"] = [_minded(row) for row in table.to_dict("records")]
     digits = {f"net value [{money}]": 0, "outside [%]": 1}
     return table_or(
         shown,
-        "Options that fit, best first; u is the standard uncertainty to be expected, outside the "
-        "share of the volume beyond published limits",
+        "Options that fit, fittest first (solids, approach, highest flow, fall), then by worth per "
+        "cost; u is the standard uncertainty to be expected, outside the share of the volume "
+        "beyond published limits",
         "",
         digits={**dict.fromkeys(shown.columns, 2), **digits},
     )
+
+
+def _minded(row: dict[str, Any]) -> str:
+    """By which criteria an option is less than fit."""
+    if row["settles"]:
+        return "solids settle: not advised"
+    marked = [n for n, column in zip(CRITERIA, AGAINST, strict=True) if row[column]]
+    return ", ".join(marked) or "–"
 
 
 def case_keys(plan: Any) -> Shown:

@@ -109,7 +109,7 @@ def test_the_crest_of_a_weir_follows_its_published_limits():
     flow = flow_between(0.004, 0.008, 0.02)
     site = PipeSite(0.3, 0.005, drop=2.0, largest_depth=0.3, approach_width=1.5, solids="none")
     notch = option("90 deg V-notch weir", flow, site)
-    assert notch.device.crest_height == pytest.approx(notch.heads[2] / 0.4, abs=0.004)
+    assert notch.device.crest_height == pytest.approx(notch.heads[2] / 0.4, abs=0.0064)
     assert notch.device.crest_height >= notch.heads[2] / 0.4
     weir = option("0.75 ft rectangular weir", flow, site)
     assert weir.heads[2] / weir.device.crest_height < 1.0

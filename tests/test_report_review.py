@@ -18,6 +18,7 @@ from test_report_story import without
 
 SAID = [
     "actions",
+    "changes",
     "costs",
     "forecast",
     "in_short",
@@ -90,8 +91,18 @@ def test_the_command_writes_a_folder_that_is_rechecked(tmp_path, capsys):
     assert main([*words, "--draws", "500", "--quiet"]) == 0
     assert {p.name for p in out.iterdir()} >= {"review.html", "review.ipynb", "tables.xlsx"}
     findings = json.loads((out / "findings.json").read_text())
-    assert findings["review"]["quarter"] == "2025Q4"
+    assert findings["review"]["quarter"] == "2025Q4" and findings["review"]["before"] is None
+    assert main(["review", str(sample_case()), "--out", str(out), "--draws", "500", "--quiet"]) == 0
+    again = json.loads((out / "findings.json").read_text())["review"]
+    assert again["before"] == "2025Q4", "the review that stood in the folder"
+    assert {(c["what"], c["invoice"]) for c in again["changes"]} == {("new", "K2602")}
+    assert "What changed since the review of 2025Q4" in (out / "review.html").read_text()
     result = recheck(out)
     assert result.reproduced and result.figures > 700, str(result)
+    alone = ["--out", str(tmp_path / "no"), "--quiet"]
+    assert main([*words[:2], *alone, "--since", str(tmp_path)]) == 1
+    assert "Name the folder of a review" in capsys.readouterr().err
+    assert main([*words[:2], *alone, "--hindsight", "--pages"]) == 1
+    assert "are for one case" in capsys.readouterr().err
     assert main([*words[:3], "2031Q1", "--out", str(tmp_path / "no"), "--quiet"]) == 1
     assert "holds no invoice" in capsys.readouterr().err and not (tmp_path / "no").exists()

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Literal
 
+import pandas as pd
+
 from sewer_audit.auditing.advice import answered_questions, next_proofs
 from sewer_audit.auditing.budget import budget_table, cause_table
 from sewer_audit.auditing.claim import claim_of
 from sewer_audit.auditing.evidence import gather
 from sewer_audit.auditing.inputs import Inputs, inspect_file, read_inputs
+from sewer_audit.auditing.known import stated_by
 from sewer_audit.auditing.pricing import price_invoices, with_charged
 from sewer_audit.auditing.reasons import (
     averaged_evidence,
@@ -43,6 +46,7 @@ def audit(
     seed: int = 1,
     progress: Callable[[str, float], None] | None = None,
     record: Any = None,
+    until: pd.Timestamp | None = None,
 ) -> Audit:
     """Audit a case.
 
@@ -62,6 +66,8 @@ def audit(
     record : DataFrame, optional
         An effluent record in place of the file of the case, with the columns its [effluent.columns]
         names [as the case states].
+    until : Timestamp, optional
+        Moment after which nothing of the inputs is used; all of them if left out [UTC].
 
     Returns
     -------
@@ -78,7 +84,7 @@ def audit(
     if record is not None:
         case = case.with_record(record)
     with speaking(case.spoken):
-        result = _audit(case, draws, seed, progress or _untold)
+        result = _audit(case, draws, seed, progress or _untold, until)
     if progress is not None:
         progress("done", 1.0)
     return result
@@ -88,9 +94,16 @@ def _untold(step: str, share: float) -> None:
     """Where nobody asked to be told."""
 
 
-def _audit(case: Case, draws: int | str, seed: int, tell: Callable[[str, float], None]) -> Audit:
+def _audit(
+    case: Case,
+    draws: int | str,
+    seed: int,
+    tell: Callable[[str, float], None],
+    until: pd.Timestamp | None,
+) -> Audit:
     tell("reading and screening the files", 0.0)
-    inputs = read_inputs(case)
+    case = case if until is None else stated_by(case, until)
+    inputs = read_inputs(case, until)
     tell("estimating the volumes", 0.3)
     draws, stability = _enough(case, inputs, draws, seed)
     columns = Draws(draws, seed)

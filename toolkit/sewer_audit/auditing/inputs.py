@@ -13,6 +13,7 @@ import pandas as pd
 
 from sewer_audit.auditing.account import AccountRecord, read_account
 from sewer_audit.auditing.checks import stated_problems, whole_problems
+from sewer_audit.auditing.known import cut_inputs, cut_record, day_of
 from sewer_audit.auditing.readers import (
     amount_record,
     effluent_record,
@@ -157,8 +158,8 @@ def _counted(number: int, noun: str) -> str:
 class _Reader:
     """Calls the readers one after the other and keeps what each refuses."""
 
-    def __init__(self, case: Case):
-        self.case, self.inspection = case, Inspection()
+    def __init__(self, case: Case, until: pd.Timestamp | None = None):
+        self.case, self.inspection, self.until = case, Inspection(), until
 
     def call(
         self, said: Callable[[Any], str], read: Callable[[], Any], kept: tuple[Any, ...] = ()
@@ -200,9 +201,10 @@ class _Reader:
 
     def invoices(self) -> InvoiceRecord | None:
         file = ", ".join(self.case.data.invoices.files)
+        day = None if self.until is None else day_of(self.case, self.until)
         return self.call(
             lambda record: f"{file}: {_counted(len(record.frame), 'invoice')}",
-            lambda: invoice_record(self.case),
+            lambda: invoice_record(self.case, day),
             ("invoices", self.case.data.invoices, self.case.data.invoices.files),
         )
 
@@ -238,8 +240,8 @@ class _Reader:
         return record if record is None or rain is None else with_rain(record, rain)
 
 
-def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
-    reader, data = _Reader(case), case.data
+def _read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[_Reader, Inputs | None]:
+    reader, data = _Reader(case, until), case.data
     invoices = reader.invoices()
     schedule = None
     if data.rates is not None:
@@ -255,11 +257,13 @@ def _read_all(case: Case) -> tuple[_Reader, Inputs | None]:
     reader.inspection.problems += stated_problems(case)
     if data.effluent is not None:
         logger = reader.logger(data.effluent)
+        logger = logger if until is None else cut_record(logger, until)
         if logger is not None and case.device_fault is None:
             logger, level = _screened(reader, case, logger)
     if reader.inspection.refused or invoices is None:
         return reader, None
     read = Inputs(invoices, schedule, meters, uses, logger, level, (), account, logs)  # type: ignore[arg-type]
+    read = read if until is None else cut_inputs(case, read, until)
     reader.inspection.problems += whole_problems(case, read)
     if reader.inspection.refused:
         return reader, None
@@ -398,13 +402,15 @@ def _once(inspection: Inspection) -> list[Flag]:
     return [flag for message, flag in told.items() if message not in gone]
 
 
-def read_inputs(case: Case) -> Inputs:
+def read_inputs(case: Case, until: pd.Timestamp | None = None) -> Inputs:
     """Read and screen every input of a case.
 
     Parameters
     ----------
     case : Case
         Validated case [-].
+    until : Timestamp, optional
+        Moment after which nothing is used; see ``known.stated_by`` for the case itself [UTC].
 
     Returns
     -------
@@ -417,7 +423,7 @@ def read_inputs(case: Case) -> Inputs:
         With every problem of every file that stops the work.
     """
     with speaking(case.spoken):
-        reader, inputs = _read_all(case)
+        reader, inputs = _read_all(case, until)
     if inputs is None:
         refused = [p for p in reader.inspection.problems if p.severity == "refused"]
         raise InputRefused(list(dict.fromkeys(refused)))

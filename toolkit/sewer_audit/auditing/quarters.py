@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -14,7 +14,9 @@ import pandas as pd
 from sewer_audit.auditing.control import ControlLimits, control_limits
 from sewer_audit.auditing.findings import plain
 from sewer_audit.auditing.forecast import forecast_draws, next_periods, priced_forecast
+from sewer_audit.auditing.known import corrected_since, day_of, left_out
 from sewer_audit.auditing.result import Audit
+from sewer_audit.auditing.since import changes_since, last_review
 from sewer_audit.auditing.verdict import estimates
 from sewer_audit.charges.kinds import Strength, TradeEffluentCharge
 from sewer_audit.errors import InputRefused, Problem
@@ -35,6 +37,8 @@ class Review:
     Units: table [m3, money]; forecast [m3, money].
 
     quarter, following: The quarter reviewed and the next one, such as "2026Q1".
+    hindsight: Whether what became known after the quarter is used.
+    changes, before: What changed since the last review, and which quarter that was of, if any.
     """
 
     audit: Audit
@@ -50,6 +54,9 @@ class Review:
     savings: pd.DataFrame
     actions: pd.DataFrame
     notes: tuple[str, ...]
+    hindsight: bool = False
+    changes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    before: str | None = None
 
     @property
     def case(self) -> Any:
@@ -88,6 +95,9 @@ class Review:
                 "savings": self.savings,
                 "actions": self.actions,
                 "notes": self.notes,
+                "hindsight": self.hindsight,
+                "before": self.before,
+                "changes": self.changes,
             }
         )
 
@@ -103,6 +113,7 @@ class Review:
             "savings": self.savings,
             "actions": self.actions,
             "news": self.news,
+            "changes": self.changes,
         }
         return {n: t for n, t in own.items() if not t.empty} | self.audit.tables()
 
@@ -126,7 +137,13 @@ def next_quarter(quarter: str) -> str:
     return str(pd.Period(quarter, freq="Q") + 1)
 
 
-def review(result: Audit, quarter: str | None = None, back: int = BACK) -> Review:
+def review(
+    result: Audit,
+    quarter: str | None = None,
+    back: int = BACK,
+    hindsight: bool = False,
+    before: str = "",
+) -> Review:
     """Review one quarter of an audited case.
 
     Parameters
@@ -137,6 +154,13 @@ def review(result: Audit, quarter: str | None = None, back: int = BACK) -> Revie
         Such as "2026Q1"; the last one with an invoice if left out [text].
     back : int
         How many quarters to look back [-].
+    hindsight : bool
+        Whether what became known after the quarter is used too. If not, and where there is any,
+        the case is audited anew with every input cut at the end of the quarter, or of its last
+        invoice if that is later; an invoice counts by the end of its period, a correction of one
+        by the day it was billed [-].
+    before : str
+        Findings of the last review, or its folder; see ``since.last_review`` [text].
 
     Returns
     -------
@@ -146,11 +170,19 @@ def review(result: Audit, quarter: str | None = None, back: int = BACK) -> Revie
     Raises
     ------
     InputRefused
-        If the quarter is not written so, or holds no invoice.
+        If the quarter is not written so, or holds no invoice; if what was known by its end cannot
+        be audited, or the last review cannot be read.
     """
     from sewer_audit.auditing.savings import action_table, news_table, saving_table
 
+    earlier = last_review(before)
     places = _places(result, quarter, back)
+    until = _end(result, places)
+    later = left_out(result.case, result.inputs, until)
+    since = corrected_since(result.inputs, day_of(result.case, until))
+    if later and not hindsight:
+        result = _as_known(result, until)
+        places = _places(result, next(reversed(places)), back)
     chosen = [place for rows in places.values() for place in rows]
     table = pd.DataFrame([_row(result, name, rows) for name, rows in places.items()])
     this = list(places.values())[-1]
@@ -170,9 +202,61 @@ def review(result: Audit, quarter: str | None = None, back: int = BACK) -> Revie
         _forecast(result, places, table),
         news,
         savings,
-        action_table(result, savings),
-        _notes(places, limits),
+        action_table(result, savings, () if hindsight else since),
+        (*_later_notes(result, until, later, since, hindsight), *_notes(places, limits)),
+        hindsight,
+        changes_since(earlier, result),
+        None if earlier is None else earlier.quarter,
     )
+
+
+def _end(result: Audit, places: Mapping[str, tuple[int, ...]]) -> pd.Timestamp:
+    """End of the quarter reviewed, or of its last invoice if that is later [UTC]."""
+    name = next(reversed(places))
+    ends = pd.DatetimeIndex(result.invoices["end"].iloc[list(places[name])])
+    midnight = pd.Period(name, freq="Q").end_time.normalize() + DAY
+    return max(ends.max(), midnight.tz_localize(result.case.zone).tz_convert("UTC"))
+
+
+def _as_known(result: Audit, until: pd.Timestamp) -> Audit:
+    """The audit with every input cut at a moment."""
+    from sewer_audit.auditing import audit
+
+    case, day = result.case, day_of(result.case, until)
+    record = result.inputs.logger
+    if record is not None and not (record.frame["time"] <= until).any():
+        case = case.with_({"effluent": None})
+    try:
+        return audit(case, draws=result.draws, seed=result.seed, until=until)
+    except InputRefused as error:
+        found = f"what was known by {day} alone cannot be audited"
+        remedy = "Review a later quarter, or ask for hindsight"
+        place = Problem(case.file.name, found, remedy, code="quarter")
+        raise InputRefused([place, *error.problems]) from None
+
+
+def _later_notes(
+    result: Audit,
+    until: pd.Timestamp,
+    later: Mapping[str, int],
+    since: Mapping[str, str],
+    hindsight: bool,
+) -> tuple[str, ...]:
+    """What lies after the quarter, and whether it was used."""
+    if not later:
+        return ()
+    day = day_of(result.case, until)
+    kinds = ", ".join(f"{name}: {count:,}" for name, count in later.items())
+    if hindsight:
+        return (f"Reviewed with hindsight: what became known after {day} is used too ({kinds})",)
+    notes = [
+        f"Reviewed as it was known by {day}. Left out as later ({kinds}); before anything is "
+        "claimed, review the last quarter, or this one with hindsight"
+    ]
+    if since:
+        made = ", ".join(f"{name} by {by}" for name, by in since.items())
+        notes.append(f"Corrected since, and not to be claimed again: {made}")
+    return tuple(notes)
 
 
 def _places(result: Audit, quarter: str | None, back: int) -> dict[str, tuple[int, ...]]:

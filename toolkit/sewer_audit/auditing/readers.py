@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 from sewer_audit.case import Case
@@ -34,8 +35,8 @@ from sewer_audit.records.status import Status
 __all__ = ["amount_record", "effluent_record", "invoice_record", "rain_record", "register_record"]
 
 
-def invoice_record(case: Case) -> InvoiceRecord:
-    """Read the invoices of a case."""
+def invoice_record(case: Case, known_by: date | None = None) -> InvoiceRecord:
+    """Read the invoices of a case, as far as they were known by a day."""
     table = case.data.invoices
     return read_invoices(
         _paths(case, table.files),
@@ -50,6 +51,7 @@ def invoice_record(case: Case) -> InvoiceRecord:
         decimal=table.decimal,
         sheet=table.sheet,
         shown_as=table.files,
+        known_by=known_by,
     )
 
 

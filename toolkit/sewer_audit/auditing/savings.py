@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -63,6 +63,7 @@ def _errors(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
             round(float(sum(getattr(each, end) for each in entries)), 2)
             for end in ("amount", "low", "high")
         )
+        exact = all(each.exactness == "exact" for each in entries)
         named = NAMES.get(code) or BRIEFLY.get(code, code.replace("-", " "))
         rows.append(
             {
@@ -72,12 +73,17 @@ def _errors(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
                 "amount_mean": amount,
                 "amount_low": low,
                 "amount_high": high,
-                "probability": float(amount > 0),
-                "certainty": EXACT if low == high else INTERVAL,
+                "probability": _sign(low, high),
+                "certainty": EXACT if exact else INTERVAL,
                 "note": _window(members, amount),
             }
         )
     return rows
+
+
+def _sign(low: float, high: float) -> float:
+    """Chance of a gain: certain where the whole interval lies on one side, else not known."""
+    return 1.0 if low > 0 else 0.0 if high <= 0 else np.nan
 
 
 def _window(members: Sequence[Any], amount: float) -> str:
@@ -237,11 +243,18 @@ def _news_flags(result: Audit, names: list[str], earlier: list[str]) -> list[tup
     return rows
 
 
-def action_table(result: Audit, savings: pd.DataFrame) -> pd.DataFrame:
-    """What to do next; owner and date are for people to fill in."""
+def action_table(
+    result: Audit, savings: pd.DataFrame, corrected: Collection[str] = ()
+) -> pd.DataFrame:
+    """What to do next; owner and date are for people to fill in.
+
+    corrected: Invoices known to have been corrected since; no correction of them is asked for.
+    """
     rows = []
     for row in savings.itertuples():
         if row.amount_mean <= 0 or row.kind != "once":
+            continue
+        if set(row.invoices.split(", ")) & set(corrected):
             continue
         note = row.note if row.note.startswith("dispute until") else ""
         rows.append((f"Ask for the correction of {row.invoices}", note))

@@ -30,6 +30,16 @@ def add_review(commands) -> None:
         "--quarter", metavar="2026Q1", default="", help="the last one with an invoice if left out"
     )
     command.add_argument(
+        "--hindsight",
+        action="store_true",
+        help="use what became known after the quarter too; one case only",
+    )
+    command.add_argument(
+        "--since",
+        metavar="FOLDER",
+        help="the last review, to show what changed; the one in --out if left out; one case only",
+    )
+    command.add_argument(
         "--jobs", type=int, metavar="N", help="cases at once, -1 for one a core; many cases only"
     )
     command.add_argument(
@@ -52,12 +62,34 @@ def add_review(commands) -> None:
 
 def run_review(given: argparse.Namespace) -> int:
     """Write the review folder."""
+    from sewer_audit.errors import InputRefused, Problem
+
     cases = _expanded(given.case)
     limits = (given.jobs, given.memory, given.seconds)
     if len(cases) > 1 or given.pages or any(limit is not None for limit in limits):
+        if given.hindsight or given.since:
+            found = "--hindsight and --since are for one case"
+            raise InputRefused(Problem(cases[0], found, "Leave them out, or review one case"))
         return _many(cases, given)
-    quarter = {"quarter": given.quarter}
-    return write_page(given, cases[0], "review", notebook="quarterly_review", parameters=quarter)
+    how = {"quarter": given.quarter, "hindsight": given.hindsight, "before": _before(given)}
+    return write_page(given, cases[0], "review", notebook="quarterly_review", parameters=how)
+
+
+def _before(given: argparse.Namespace) -> str:
+    """What is kept of the last review: the one named, else the one that is about to be replaced.
+
+    It travels in the new folder as a parameter, so that the folder rechecks without the old one.
+    """
+    from sewer_audit.auditing.since import last_review
+    from sewer_audit.errors import InputRefused
+
+    try:
+        found = last_review(given.since or given.out)
+    except InputRefused:
+        if given.since:
+            raise
+        return ""  # no folder yet, or one that holds no review
+    return "" if found is None else found.text()
 
 
 def _expanded(words: list[str]) -> list[str]:

@@ -52,6 +52,7 @@ def site_record(
     case = load_case(file)
     result = audit(case, draws=draws, seed=seed)
     found = review(result, quarter) if quarter else None
+    result = result if found is None else found.audit
     target = Path(folder)
     if pages:
         from sewer_audit.report import write_report

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from sewer_audit.records.invoice_checks import check_invoices, with_own_days
 from sewer_audit.records.model import Findings, InvoiceRecord, Table
 from sewer_audit.records.moments import Moments, read_moments
 from sewer_audit.records.numbers import currency_mark, is_missing, parse_decimal
-from sewer_audit.records.supersede import settle_replacements
+from sewer_audit.records.supersede import settle_replacements, without_later
 from sewer_audit.records.tables import column_place, table_of
 from sewer_audit.records.zones import zone_of
 from sewer_audit.units import to_si
@@ -73,6 +74,7 @@ def read_invoices(
     decimal: str | None = None,
     sheet: str | Sequence[str] | None = None,
     shown_as: str | Sequence[str] | None = None,
+    known_by: date | None = None,
 ) -> InvoiceRecord:
     """Read a table of invoices, or several tables of one account.
 
@@ -103,6 +105,8 @@ def read_invoices(
         Sheet of a workbook, or several sheets of one workbook [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
+    known_by : date, optional
+        Corrections and credits billed later are left out [-].
 
     Returns
     -------
@@ -145,6 +149,8 @@ def read_invoices(
     frame, lines = _together(parts, files, findings)
     frame = without_carried(frame, lines)
     frame["billed_m3"] = [to_si(float(v), volume_unit, "volume") for v in frame["billed_volume"]]
+    if known_by is not None:
+        frame, lines = without_later(frame, lines, known_by)
     frame, lines, superseded = settle_replacements(frame, lines, findings)
     frame = with_own_days(frame)
     check_invoices(frame, lines, zone_of(zone), findings, overlapping_days == "examine")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pandas as pd
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["settle_replacements"]
+__all__ = ["settle_replacements", "without_later"]
 
 KINDS = ("", "original", "corrected", "credit")
 
@@ -60,6 +62,23 @@ def settle_replacements(
                 by=row["invoice"],
             )
     return _split(frame, lines, fate)
+
+
+def without_later(
+    frame: pd.DataFrame, lines: pd.DataFrame, day: date
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Invoices without the corrections and credits billed after a day; undated ones stay."""
+    if "bill_date" not in frame:
+        return frame, lines
+    number = {name: place for place, name in frame["invoice"].items()}
+    late = []
+    for place, row in frame[frame["replaces"] != ""].iterrows():
+        target, billed = number.get(row["replaces"]), row["bill_date"]
+        own = target is not None and _is_credit(row)
+        own = own and _bills_reads_of_its_own(row, frame.loc[target])
+        if isinstance(billed, date) and not pd.isna(billed) and billed > day and not own:
+            late.append(place)
+    return frame.drop(index=late), lines.drop(index=late)
 
 
 def _split(

@@ -10,13 +10,14 @@ from IPython.display import display
 
 from sewer_audit.charts import Picture, show
 from sewer_audit.charts.review import control_chart, quarter_costs, quarter_volumes
-from sewer_audit.report.review_lists import actions, news, savings
+from sewer_audit.report.review_lists import actions, changes, news, savings
 from sewer_audit.report.show import Shown, bullets, say, show_table, show_verdict
 from sewer_audit.report.words import Words, counted, joined
 from sewer_audit.units import from_si, to_si
 
 __all__ = [
     "actions",
+    "changes",
     "costs",
     "forecast",
     "in_short",

@@ -9,7 +9,7 @@ import pandas as pd
 from sewer_audit.report.show import Shown, say, show_table
 from sewer_audit.report.words import Words
 
-__all__ = ["actions", "news", "savings"]
+__all__ = ["actions", "changes", "news", "savings"]
 
 ROOM = "\N{NO-BREAK SPACE}" * 18  # room to write by hand
 
@@ -20,6 +20,24 @@ def news(found: Any) -> Shown:
         return say("Nothing was flagged for the invoices of this quarter.")
     table = found.news.rename(columns={"what": "what was found", "before": "seen before"})
     return show_table(table, f"Flags of the invoices of {found.quarter}")
+
+
+def changes(found: Any) -> Shown:
+    """What changed since the last review of the same folder."""
+    if found.before is None:
+        return say("No earlier review was given to compare with.")
+    if found.changes.empty:
+        return say("Nothing changed since the review of {quarter}.", quarter=found.before)
+    money = Words.of(found.audit).currency
+    heads = {
+        "earlier": f"then [{money}]",
+        "now": f"now [{money}]",
+        "link": "where",
+        "until": "lost from",
+    }
+    table = found.changes.rename(columns=heads).drop(columns="code")
+    caption = f"What changed since the review of {found.before}"
+    return show_table(table, caption, digits={heads["earlier"]: 2, heads["now"]: 2})
 
 
 def savings(found: Any) -> Shown:
@@ -37,8 +55,8 @@ def savings(found: Any) -> Shown:
         }
     )
     caption = (
-        "Savings by their cautious figure: the exact amount, or the lower end of the "
-        f"{words.interval_name}"
+        "Savings by their cautious figure: the amount where it is exact, else the lower end of its "
+        "interval"
     )
     return show_table(table, caption, digits={f"amount [{words.currency}]": 0})
 
@@ -51,6 +69,8 @@ def _certainty(row: Any, words: Words) -> str:
     if row.amount_low == row.amount_high:
         return row.certainty
     span = f"{row.amount_low:,.0f} to {row.amount_high:,.0f}"
+    if row.kind == "once":  # ends of a tolerance, no interval of draws
+        return f"{span}: {row.certainty}"
     return f"{span} ({words.interval_name}); probability of a gain {words.sign(row.probability)}"
 
 

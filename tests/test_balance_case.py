@@ -20,6 +20,7 @@ HEAD = """\
 title = "Invented works"
 time_zone = "America/Chicago"
 basis = "intake"
+units_confirmed = "by the works"
 return_factor = 1.0
 
 [invoices]

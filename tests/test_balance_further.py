@@ -28,6 +28,7 @@ HEAD = """\
 title = "Invented works"
 time_zone = "America/Regina"
 basis = "intake"
+units_confirmed = "by the works"
 
 [invoices]
 file = "invoices.csv"

@@ -185,7 +185,7 @@ def test_a_forged_cell_of_the_workbook_is_found(copy, made_anew):
 def test_a_forged_picture_is_found_or_told(copy, made_anew):
     """Found where the drawing library is the same; told where it is another."""
     page = (copy / "evidence.html").read_text()
-    start = page.index("base64,") + 7
+    start = page.index("data:image/png;base64,") + 22
     end = page.index('"', start)
     drawn = page[start:end]
     forged = base64.b64encode(base64.b64decode(drawn).replace(b"IDAT", b"IDAX", 1)).decode()

@@ -36,6 +36,7 @@ class Roughness:
     normal: float
     maximum: float
     source: str
+    grade: str = ""
 
 
 def roughness_of(material: str) -> Roughness:

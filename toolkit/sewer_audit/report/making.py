@@ -52,6 +52,7 @@ def make_folder(
     """
     loading = Thread(target=import_module, args=["sewer_audit.report.export"], daemon=True)
     loading.start()  # while the kernel is at work; nothing needs it before
+    given = dict(sorted(given.items()))  # the order the manifest keeps, so that a recheck agrees
     packed = pack_inputs(case, draft / "inputs")
     local = packed.relative_to(draft).as_posix()
     executed = run_notebook(

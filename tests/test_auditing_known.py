@@ -19,7 +19,7 @@ from sewer_audit.auditing.savings import action_table, saving_table
 from sewer_audit.auditing.since import changes_since, last_review
 from sewer_audit.charges import Entry, Ledger
 from sewer_audit.errors import InputRefused
-from sewer_audit.records import read_invoices
+from sewer_audit.records import read_invoices, read_register
 
 END = "2025-09-30"
 
@@ -93,6 +93,21 @@ def test_a_record_that_begins_after_the_quarter_is_not_missed(tmp_path):
     assert found.row["balance_mean"] > 0 and pd.isna(found.row["effluent_mean"])
 
 
+def test_a_volume_that_needs_a_later_read_is_not_known_yet(tmp_path):
+    """The meter was read before and after the end of the quarter only: no balance by then."""
+    bills = another_future(tmp_path)
+    file = bills / "main_meter.csv"
+    rows = file.read_text().splitlines()
+    kept = [row for row in rows if not "2025-08-25" <= row[:10] <= "2025-10-02"]
+    assert len(kept) < len(rows)
+    file.write_text("\n".join(kept) + "\n")
+    result = audit(load_case(bills), draws=300, seed=1)
+    known, later = (review(result, "2025Q3", hindsight=each) for each in (False, True))
+    assert pd.isna(known.row["balance_mean"]) and later.row["balance_mean"] > 0
+    alone = known.audit.invoices.set_index("invoice")["balance_mean"]
+    assert pd.isna(alone["K2509"]) and alone["K2508"] > 0
+
+
 def test_what_cannot_be_audited_as_known_is_refused_with_the_way_out(whole, monkeypatch):
     import sewer_audit.auditing as room
     from sewer_audit.errors import Problem
@@ -146,6 +161,20 @@ def test_an_edition_counts_if_it_prices_the_last_day_of_the_quarter(whole):
     assert "edition of the schedule" not in left_out(whole.case, moved, until)
     assert len(cut_inputs(whole.case, moved, until).schedule.version) == 2
     assert len(cut_inputs(whole.case, inputs, until).schedule.version) == 1
+
+
+def test_a_read_is_judged_only_by_those_known(tmp_path):
+    """A later actual read shows an estimate too high; at the time nothing did."""
+    file = tmp_path / "meter.csv"
+    rows = ["2025-01-01,100,actual", "2025-02-01,300,estimated", "2025-03-01,250,actual"]
+    file.write_text("time,register,read_type\n" + "\n".join(rows) + "\n")
+    until = pd.Timestamp("2025-02-15", tz="UTC")
+    whole, known = (
+        read_register(file, zone="UTC", unit="m3", until=each) for each in (None, until)
+    )
+    assert list(whole.frame["status"]) == ["measured", "rejected", "measured"]
+    assert list(known.frame["status"]) == ["measured", "estimated"]
+    assert list(known.frame["volume_m3"]) == [0.0, 200.0]
 
 
 def test_what_was_corrected_since_is_not_asked_for_again(whole):

@@ -214,8 +214,8 @@ class _Reader:
             lambda record: (
                 f"{shown}: {record.frame['register'].notna().sum():,} register reads of {name}"
             ),
-            lambda: register_record(self.case, table, name),
-            (name, table, table.every_file),
+            lambda: register_record(self.case, table, name, self.until),
+            (name, (table, self.until), table.every_file),
         )
 
     def log(self, table: DatedLog, kind: str) -> AmountRecord | None:

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
+import pandas as pd
+
 from sewer_audit.case import Case
 from sewer_audit.case.models import ColumnTable, EffluentTable
 from sewer_audit.case.models_records import OneRegister, RainGaugeTable, Register
@@ -55,20 +57,22 @@ def invoice_record(case: Case, known_by: date | None = None) -> InvoiceRecord:
     )
 
 
-def register_record(case: Case, table: Register, name: str) -> RegisterRecord:
-    """Read every register of a meter and put them together.
+def register_record(
+    case: Case, table: Register, name: str, until: pd.Timestamp | None = None
+) -> RegisterRecord:
+    """Read every register of a meter up to a moment and put them together.
 
     Units: returns [m3].
     """
-    first = _one_register(case, table)
+    first = _one_register(case, table, until)
     if not table.further_register:
         return first
-    others = [_one_register(case, each) for each in table.further_register]
+    others = [_one_register(case, each, until) for each in table.further_register]
     signs = [1, *(1 if each.sign == "add" else -1 for each in table.further_register)]
     return combine_registers([first, *others], signs, name=name)
 
 
-def _one_register(case: Case, table: OneRegister) -> RegisterRecord:
+def _one_register(case: Case, table: OneRegister, until: pd.Timestamp | None) -> RegisterRecord:
     paths = _paths(case, table.files)
     if table.form == "green button":
         return read_green_button(paths, unit=table.unit, shown_as=table.files)
@@ -84,6 +88,7 @@ def _one_register(case: Case, table: OneRegister) -> RegisterRecord:
         sheet=table.sheet,
         read_hour=case.data.invoices.read_hour,
         shown_as=table.files,
+        until=until,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -219,7 +219,9 @@ def _news_findings(result: Audit, names: list[str], earlier: list[str]) -> list[
 
 def _named(flag: Any) -> list[str]:
     named = flag.data.get("invoices", flag.data.get("invoice", []))
-    return [str(name) for name in ([named] if isinstance(named, str) else named)]
+    if isinstance(named, str):
+        return [named]
+    return [str(name) for name in named] if isinstance(named, Iterable) else []  # or a count
 
 
 def _news_flags(result: Audit, names: list[str], earlier: list[str]) -> list[tuple]:

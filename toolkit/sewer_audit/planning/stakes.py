@@ -77,9 +77,8 @@ def flags_of(
         "on them. State them under [plan.flow], or watch the flow for a few days first.": (
             flow.assumed
         ),
-        "No visit_every is stated under [plan]; a visit every 60 days is assumed (judgement).": (
-            table.visit_every is None
-        ),
+        "No visit_every is stated under [plan]; a visit every 60 days is assumed "
+        "(judgement), more often where drift asks for it.": (table.visit_every is None),
         "Nothing looked at fits the flows and limits stated.": not fits,
         "The value of the evidence is not computed: state an expected shortfall with its "
         "uncertainty under [plan].": belief is None,

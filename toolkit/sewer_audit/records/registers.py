@@ -50,6 +50,7 @@ def read_register(
     read_hour: str = "00:00",
     sheet: str | None = None,
     shown_as: str | Sequence[str] | None = None,
+    until: pd.Timestamp | None = None,
 ) -> RegisterRecord:
     """Read the register of a supply, well or deduct meter.
 
@@ -79,6 +80,8 @@ def read_register(
         Sheet of a workbook [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
+    until : Timestamp, optional
+        Reads after it are left out before any read is judged by those beside it [UTC].
 
     Returns
     -------
@@ -113,6 +116,8 @@ def read_register(
         )
     findings.raise_if_refused()
     frame = _join(parts, findings)
+    if until is not None:
+        frame = frame[frame["time"] <= until].reset_index(drop=True)
     unit_m3 = float(to_si(1.0, unit, "volume"))
     frame = resolve_steps(frame, unit_m3, dial.digits, findings)
     findings.raise_if_refused()

@@ -91,7 +91,6 @@ def write_report(
     case, source, target = load_case(case_path), notebook_file(notebook), Path(out).absolute()
     _refuse_target(target)
     given = {"draws": draws, "seed": seed, **(parameters or {})}
-    given = dict(sorted(given.items()))  # in the order of the manifest, so that a recheck has it
     check_parameters(source, {"case": "", "deliver_to": "", **given})
     beside = next(folder for folder in target.parents if folder.is_dir())
     try:

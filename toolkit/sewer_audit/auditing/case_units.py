@@ -132,10 +132,10 @@ def dial_question(case: Case, schedule: Schedule, series: Sequence[Recomputed]) 
         return Flag(
             "unit-of-the-dial",
             f"{len(right)} of {len(known)} bills are right within what is known if what the "
-            f"register counted is {ratio:.4g} times what unit and multiplier of the case make of it, the "
-            f"ratio of {words}. Are they, and the unit of the invoices, as on the register's face "
-            "and on the bill? Nothing is claimed on volumes before that is answered. If they are, "
-            "say under [case] who saw them: units_confirmed = '...'.",
+            f"register counted is {ratio:.4g} times what unit and multiplier of the case make of "
+            f"it, the ratio of {words}. Are they, and the unit of the invoices, as on the "
+            "register's face and on the bill? Nothing is claimed on volumes before that is "
+            "answered. If they are, say under [case] who saw them: units_confirmed = '...'.",
             {"invoices": [each.bill.invoice for each in known], "ratio": ratio, "words": words},
         )
     return None

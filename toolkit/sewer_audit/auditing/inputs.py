@@ -366,16 +366,12 @@ def _inspected(case: Case, problems: list[Problem]) -> Inspection:
 def _foresee(reader: _Reader, case: Case, inputs: Inputs) -> None:
     """What the report will say of the evidence, told before anything is concluded from it."""
     from sewer_audit.auditing.evidence import gather
-    from sewer_audit.auditing.facts import printed_bills
-    from sewer_audit.auditing.pricing import price_invoices, unpriced
+    from sewer_audit.auditing.pricing import price_invoices
 
     try:
         evidence = gather(case, inputs, Draws(FORESEEN, 1))
-        if inputs.schedule is not None:
-            unable = unpriced(inputs.schedule, printed_bills(case, inputs, evidence))
-            reader.inspection.problems += unable
-            priced = None if unable else price_invoices(case, inputs, evidence)
-            reader.inspection.flags += () if priced is None else priced.flags
+        priced = price_invoices(case, inputs, evidence)
+        reader.inspection.flags += () if priced is None else priced.flags
     except InputRefused as error:
         reader.inspection.problems += error.problems
         return

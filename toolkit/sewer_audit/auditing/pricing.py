@@ -120,11 +120,18 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     -------
     Pricing or None
         None without a schedule [money].
+
+    Raises
+    ------
+    InputRefused
+        With every invoice that the schedule cannot price, and why.
     """
     if inputs.schedule is None:
         return None
-    schedule = inputs.schedule
-    again = recompute_series(schedule, printed_bills(case, inputs, evidence))
+    schedule, printed = inputs.schedule, printed_bills(case, inputs, evidence)
+    if unable := unpriced(schedule, printed):
+        raise InputRefused(unable)
+    again = recompute_series(schedule, printed)
     again, flags = _with_questions(case, inputs, evidence, again)
     bills = [each.bill for each in again]
     stated = [price(schedule, bill.facts) for bill in bills]

@@ -54,7 +54,7 @@ def resolve_steps(
             lines=lines,
         )
     changed = _changes(frame, findings)
-    _outliers(frame, register, changed, status, reason, findings)
+    _outliers(frame, register, changed, status, reason, digits, findings)
     good = np.flatnonzero(status != "rejected")
     volume = np.full(count, np.nan)
     if len(good):
@@ -128,7 +128,7 @@ def _marked(frame: pd.DataFrame) -> np.ndarray:
     return marked
 
 
-def _outliers(frame, register, changed, status, reason, findings: Findings) -> None:
+def _outliers(frame, register, changed, status, reason, digits, findings: Findings) -> None:
     """Reads that fall although those around them rise: the one that does not fit is rejected."""
     good = [p for p in np.flatnonzero(status != "rejected")]
     for before, place, after in zip([None, *good], good, [*good[1:], None], strict=False):
@@ -140,6 +140,8 @@ def _outliers(frame, register, changed, status, reason, findings: Findings) -> N
         if estimated:
             wrong, why = before, "estimate above the next actual read"
         elif after is not None and not changed[after] and register[after] >= register[before]:
+            if digits is not None and _rolls_over(frame["time"], register, good, place, digits):
+                continue
             wrong, why = place, "below both neighbours"
         else:
             continue
@@ -152,6 +154,30 @@ def _outliers(frame, register, changed, status, reason, findings: Findings) -> N
             register=float(register[wrong]),
             reason=why,
         )
+
+
+def _rolls_over(time: pd.Series, register: np.ndarray, good: list, place: int, digits: int) -> bool:
+    """Whether a read below both neighbours is a roll-over rather than a misread.
+
+    It is where the uses before and after it, counted over the roll-over, both lie nearer to what
+    the register counts elsewhere than the use without that read does.
+    """
+    at = good.index(place)
+    before, after = good[at - 1], good[at + 1]
+    second = utc_values(time).astype("datetime64[s]").astype(float)
+
+    def rate(one: int, other: int, more: float = 0.0) -> float:
+        return (register[other] + more - register[one]) / max(second[other] - second[one], 1.0)
+
+    around = itertools.pairwise(good)
+    usual = [rate(a, b) for a, b in around if place not in (a, b) and register[b] > register[a]]
+    middle = float(np.median(usual)) if usual else rate(place, after)
+    rolled = [rate(before, place, 10.0**digits), rate(place, after)]
+    without = rate(before, after)
+    if middle <= 0 or min(rolled) <= 0:
+        return False
+    far = abs(np.log(without / middle)) if without > 0 else np.inf
+    return bool(np.abs(np.log(np.divide(rolled, middle))).max() < far)
 
 
 def _same_time(frame, register, good, changed, status, reason, findings: Findings) -> None:

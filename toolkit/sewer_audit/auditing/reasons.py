@@ -79,6 +79,11 @@ def reasons_of(
     table = pd.DataFrame({"billed_m3": frame["billed_m3"].to_numpy(dtype=float)})
     names = frame["invoice"].astype(str).to_numpy()
     seen = observations_of(case, inputs, evidence, table)
+    estimates = (seen.effluent_mean, seen.balance_mean)
+    if not any(each is not None and np.isfinite(each).any() for each in estimates):
+        return (
+            None  # where nothing carries a verdict nothing is tested, least of all "nothing wrong"
+        )
     unit = case.data.invoices.volume_unit
     corrected = corrected_volumes(signatures, pricing, seen.billed_m3, unit)
     named = np.abs(corrected - seen.billed_m3) > seen.billed_step_m3 / 2

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sewer_audit.auditing.credits import credited
 from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing, charged_by_rules
@@ -81,7 +82,38 @@ def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | 
             judged[place] = one if known else replace(one, finding=UNDECIDED)
     total = found.total if all(ended) else replace(found.total, finding=UNDECIDED)
     whole = sum(len(places) for places in runs) == len(billed)
+    if _upper_bound_only(case, evidence):
+        told = {each.finding for each in (*filter(None, judged), total)}
+        if TOO_LOW_WORDS in told:
+            found = replace(found, flags=(*found.flags, Flag("uses-not-stated", AT_MOST)))
+        judged = [_not_too_low(each) for each in judged]
+        total = _not_too_low(total)
     return replace(found, invoices=tuple(judged), total=total if whole else None)  # type: ignore
+
+
+AT_MOST = (
+    "No water is stated that never reaches the sewer, beside what the schedule takes off, and the "
+    "schedule bills a share of the intake: the balance says how much reached the sewer at most, so "
+    "no bill is found too low by it, and whether the share is fair stays open."
+)
+
+
+def _upper_bound_only(case: Case, evidence: Evidence) -> bool:
+    """Whether a balance without losses, for which the schedule allows, is all there is."""
+    measured = evidence.gate is not None and evidence.gate.carries["effluent"].any()
+    lost = [use for use in case.data.use if not credited(use)]
+    return (
+        case.data.case.basis == "intake"
+        and case.data.case.return_factor < 1
+        and not measured
+        and not lost
+    )
+
+
+def _not_too_low(judgement: Any) -> Any:
+    if judgement is None or judgement.finding != TOO_LOW_WORDS:
+        return judgement
+    return replace(judgement, finding=UNDECIDED)
 
 
 def _ended(frame: pd.DataFrame, places: list[int]) -> bool:
@@ -231,6 +263,8 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
     """
     factor, audited, basis = case.data.case.return_factor, evidence.audited, evidence.basis
     if case.data.case.basis != "intake" or basis is None or audited is None:
+        return {"answered": False}
+    if _upper_bound_only(case, evidence):
         return {"answered": False}
     net = basis.sum(axis=1) / factor
     if not np.isfinite(audited).all() or not np.all(net > 0):

@@ -118,3 +118,47 @@ def test_what_is_no_measurement_shows_no_figure_and_what_is_short_keeps_it(folde
         found = audit(load_case(folder / "alone.toml"), draws=400)
         assert found.invoices["effluent_mean"].notna().tolist() == [there, True]
         assert found.findings()["invoices"][1]["effluent_m3"] is not None
+
+
+BOUND = """
+[case]
+title = "A dye house"
+time_zone = "UTC"
+basis = "intake"
+return_factor = 0.8
+[invoices]
+file = "bills.csv"
+volume_unit = "m3"
+end_day_counts = false
+"""
+
+
+def test_a_balance_without_losses_finds_no_bill_too_low(folder, tmp_path):
+    """The schedule allows for a fifth that never arrives; nobody has stated what that is."""
+    for name in ("main.csv", "bills.csv"):
+        text = (folder / name).read_text()
+        (tmp_path / name).write_text(text.replace("6400", "4285").replace("5800", "3871"))
+    (tmp_path / "case.toml").write_text(BOUND + READS)
+    result = audit(load_case(tmp_path / "case.toml"), draws=500)
+    assert set(result.invoices["finding"]) == {UNDECIDED}
+    assert "uses-not-stated" in {flag.code for flag in result.flags}
+    assert result.basis == {"answered": False}
+    lost = '[[use]]\nname = "steam"\nkind = "per day"\n'
+    lost += 'per_day = { value = "1 m3/day", standard = "0.1 m3/day" }\n'
+    (tmp_path / "case.toml").write_text(BOUND + READS + lost)
+    result = audit(load_case(tmp_path / "case.toml"), draws=500)
+    assert "billed volume too low" in set(result.invoices["finding"])
+
+
+def test_where_nothing_carries_a_verdict_nothing_is_called_right(folder, tmp_path):
+    """A record above its published limit, alone: no row says that nothing is wrong."""
+    log = "\n".join(f"2026-01-{d:02d} {h:02d}:00,700" for d in range(1, 32) for h in range(24))
+    (tmp_path / "log.csv").write_text("time,head\n" + log + "\n")
+    (tmp_path / "bills.csv").write_text(
+        "invoice,start,end,billed_volume,total\nA,2026-01-02,2026-01-30,6400,1\n"
+    )
+    case = SITE[: SITE.index("method")] + 'method = "parshall flume"\nthroat = "6 in"\n'
+    case += 'columns = { time = "time", head = { name = "head", unit = "mm" } }\n'
+    (tmp_path / "case.toml").write_text(case + 'longest_bridge = "2 h"\n')
+    result = audit(load_case(tmp_path / "case.toml"), draws=500)
+    assert set(result.invoices["finding"]) == {UNDECIDED} and result.explanations.empty

@@ -248,3 +248,19 @@ def test_two_rows_of_one_second_that_only_rise_are_no_fault(tmp_path):
     path.write_text(head + "2026-03-01 10:00:00,120\n" + tail.format(again=124))
     with pytest.raises(InputRefused, match="two reads at 2026-03-01 10:00 UTC differ"):
         read_register(path, zone="UTC", unit="m3")
+
+
+def test_a_roll_over_every_other_month_is_no_misread(read):
+    """Half a dial a month: each low read lies below both neighbours, and none of them is wrong."""
+    counts = [20_000, 70_500, 21_000, 71_200, 22_400, 72_000]
+    record = read(months(counts), unit="m3", digits=5)
+    assert set(record.frame["status"]) == {"measured"}
+    used = np.diff(record.frame["volume_m3"])
+    assert used == pytest.approx([50_500, 50_500, 50_200, 51_200, 49_600])
+
+
+def test_a_misread_below_both_neighbours_stays_one(read):
+    """The same dial, but a month uses a hundredth of it: the low read is wrong, not the wheel."""
+    record = read(months([61_000, 61_600, 12_200, 62_800, 63_400]), unit="m3", digits=5)
+    assert record.frame["status"].tolist().count("rejected") == 1
+    assert record.frame["volume_m3"].dropna().iloc[-1] == pytest.approx(2_400)

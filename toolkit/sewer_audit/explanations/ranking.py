@@ -275,6 +275,9 @@ def _ranking(
 ) -> Ranking:
     best = rows[0]
     named, factor, rival = _named(rows)
+    if named == (NOTHING,) and not observed.compared.any():
+        # one estimate alone is tested by nothing: that it agrees with the bills names no cause
+        named, factor = (), min(factor, np.nextafter(STRONG, 0.0))
     singles = [row for row in rows if len(row.components) <= 1]
     shown = [
         row

@@ -152,9 +152,13 @@ def gaussian(
     Units: residual [any]; cov [any squared].
     """
     size = np.sqrt(np.einsum("gii->gi", cov))
-    root = np.linalg.cholesky(
-        cov / (size[:, :, None] * size[:, None, :]) + JITTER * np.eye(cov.shape[1])
-    )
+    correlation = cov / (size[:, :, None] * size[:, None, :]) + JITTER * np.eye(cov.shape[1])
+    try:
+        root = np.linalg.cholesky(correlation)
+    except np.linalg.LinAlgError:  # moved estimates can be correlated to beyond rounding
+        value, vector = np.linalg.eigh(correlation)
+        value = np.maximum(value, JITTER)[:, None, :]
+        root = np.linalg.cholesky((vector * value) @ vector.swapaxes(1, 2))
     white = np.linalg.solve(root, (residual / size)[:, :, None])[:, :, 0]
     square = (white**2).sum(axis=1)
     log_det = 2 * (np.log(np.einsum("gii->gi", root)).sum(axis=1) + np.log(size).sum(axis=1))

@@ -209,8 +209,9 @@ def test_both_estimates_without_reads():
 
 def test_nothing_to_compare_with_leaves_the_prior():
     ranking = explain(Observations(np.full(6, 100.0)), pairs=False)
-    assert ranking.rows[0].name == NOTHING
-    assert len(ranking.untestable) == len(CATALOGUE) - 2
+    assert ranking.rows[0].name == NOTHING and ranking.named is None  # untested is not right
+    assert [row.name for row in ranking.rows[1:]] == ["none of these (estimates)"]
+    assert len(ranking.untestable) == len(CATALOGUE) - 3
 
 
 def test_an_invoice_without_record_does_not_stop_the_others(clean):

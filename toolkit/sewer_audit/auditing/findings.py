@@ -90,6 +90,7 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "causes": result.causes,
             "memory_or_judgement": loose_shares(result.budget, result.causes),
             "first_order": result.first_order,
+            "opposing": result.opposing,
             "stability": None if result.stability is None else vars(result.stability),
             "explanations": result.explanations,
             "ranking": dict(result.explanations.attrs),

@@ -17,7 +17,7 @@ from sewer_audit.auditing.pricing import Pricing
 from sewer_audit.case import Case
 from sewer_audit.charges import Ledger
 from sewer_audit.errors import Flag
-from sewer_audit.uncertainty import DecisionRule, Stability
+from sewer_audit.uncertainty import DecisionRule, Draws, Stability
 
 __all__ = ["QUESTIONS", "Audit"]
 
@@ -145,6 +145,16 @@ class Audit:
         from sewer_audit.auditing.findings import as_findings
 
         return as_findings(self)
+
+    @cached_property
+    def opposing(self) -> pd.DataFrame:
+        """What remains of the findings if an opposing expert is granted one point after the other
+        [m3, money]."""
+        from sewer_audit.auditing.opposing import opposing_table
+
+        billed = self.invoices["billed_m3"].to_numpy(dtype=float)
+        drawn = Draws(self.draws, self.seed)
+        return opposing_table(self.case, self.evidence, self.pricing, billed, drawn)
 
     @cached_property
     def first_order(self) -> pd.DataFrame:

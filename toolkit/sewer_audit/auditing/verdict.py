@@ -15,8 +15,8 @@ from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing, charged_by_rules
 from sewer_audit.case import Case
 from sewer_audit.errors import Flag
+from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, DecisionRule, Verdicts, judge, summarise
 from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
-from sewer_audit.uncertainty import UNDECIDED, DecisionRule, Verdicts, judge, summarise
 
 __all__ = ["basis_answer", "invoice_table", "verdicts"]
 
@@ -75,6 +75,7 @@ def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | 
     sums = np.array([billed[places].sum() for places in runs])
     drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
     found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
+    found = _certified(found, runs, evidence)
     judged: list[Any] = [None] * len(billed)
     ended = [_ended(frame, places) for places in runs]
     for places, one, known in zip(runs, found.invoices, ended, strict=True):
@@ -89,6 +90,21 @@ def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | 
         judged = [_not_too_low(each) for each in judged]
         total = _not_too_low(total)
     return replace(found, invoices=tuple(judged), total=total if whole else None)  # type: ignore
+
+
+def _certified(found: Verdicts, runs: list[list[int]], evidence: Evidence) -> Verdicts:
+    """Where two estimates were made and one is stopped, the other certifies no bill alone."""
+    if evidence.effluent is None or evidence.balance is None or evidence.gate is None:
+        return found
+    both = evidence.gate.carries["effluent"] & evidence.gate.carries["balance"]
+
+    def kept(one: Any, tested: bool) -> Any:
+        open_ = one.finding == SUPPORTED and not tested
+        return replace(one, finding=UNDECIDED) if open_ else one
+
+    pairs = zip(found.invoices, runs, strict=True)
+    invoices = tuple(kept(one, bool(both[run].all())) for one, run in pairs)
+    return replace(found, invoices=invoices, total=kept(found.total, bool(both.all())))
 
 
 AT_MOST = (

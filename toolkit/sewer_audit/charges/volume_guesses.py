@@ -422,8 +422,8 @@ def _register(
     if bill.own_reads is not None:
         for place, (printed, own) in enumerate(zip((before, after), bill.own_reads, strict=True)):
             slip = slip_of(printed, own)
-            if not slip and bill.own_spread and abs(printed - own) > bill.own_spread:
-                slip = "a read that is none of this meter's at that time, or a slip,"
+            if not slip and abs(printed - own) > bill.own_spread:
+                slip = "another figure"
             if slip:
                 which = ("previous", "current")[place]
                 what = f"{slip} in the {which} read: {own} was taken as {printed}"

@@ -15,7 +15,13 @@ from sewer_audit.errors import ReportFailed
 from sewer_audit.uncertainty import p_value_words
 from sewer_audit.units import from_si
 
-__all__ = ["differences", "discharge_if_true", "estimates_side_by_side", "water_balance"]
+__all__ = [
+    "differences",
+    "discharge_if_true",
+    "estimates_side_by_side",
+    "opposing_intervals",
+    "water_balance",
+]
 
 FILLS = {
     "in": ("#56B4E9", "#BFE3F7", "#8CCBEF", "#DDF0FB"),
@@ -319,4 +325,53 @@ def discharge_if_true(
     figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=3)
     told = [f"{name} {value:,.0f} {unit}" for name, value in zip(shown["name"], mean, strict=True)]
     alt = f"Billed {total:,.0f} {unit}; discharge if true: {'; '.join(told[:4])}."
+    return Picture(figure, alt)
+
+
+@styled
+def opposing_intervals(table: pd.DataFrame, billed: float, tolerance: float, unit: str) -> Picture:
+    """The audited total with one point after the other granted to an opposing expert.
+
+    Parameters
+    ----------
+    table : DataFrame
+        what, total_m3, low_m3, high_m3 [m3].
+    billed : float
+        Sum of the billed volumes [m3].
+    tolerance : float
+        Share of it that is no finding [-].
+    unit : str
+        Unit of volume to show [text].
+
+    Returns
+    -------
+    Picture
+        One interval a point granted [`unit`].
+    """
+    rows = np.arange(len(table), dtype=float)
+    low, mean, high = (
+        from_si(table[name].to_numpy(float), unit, "volume")
+        for name in ("low_m3", "total_m3", "high_m3")
+    )
+    total, look = from_si(billed, unit, "volume"), EVIDENCE["reconciled"]
+    names = [
+        fill(f"{kind}: {what}", 46) for kind, what in zip(table["kind"], table["what"], strict=True)
+    ]
+    longest = max((len(name.splitlines()) for name in names), default=1)
+    figure, axes = canvas(1.5 + (0.12 + 0.14 * longest) * len(table))
+    _billed(axes, total, tolerance)
+    axes.hlines(rows, low, high, color=look.colour, linewidth=2.6)
+    axes.plot(mean, rows, look.marker, color=look.colour, label="audited total, 95 %", **MARKS)
+    axes.set_yticks(rows, names)
+    axes.set_ylim(len(table) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.xaxis.set_major_formatter("{x:,.0f}")
+    axes.grid(axis="x")
+    axes.set_xlabel(f"discharge of all service periods [{unit}]")
+    axes.set_title("What an opposing expert could take away")
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=3)
+    alt = (
+        f"Billed {total:,.0f} {unit}; audited {mean[0]:,.0f} {unit} as it stands and "
+        f"{mean[-1]:,.0f} {unit} with every input at its pessimistic end."
+    )
     return Picture(figure, alt)

@@ -311,9 +311,12 @@ def _stopped(state: Estimates, observed: Observations, form: Form, values: np.nd
     first, last = form.pattern
     hit = (observed.starts < last) & (observed.starts + observed.lengths > first)
     moved = np.where(hit, np.maximum(state.effluent - state.balance, 0.0), 0.0)
-    return state.balance_moved(moved, intake_shift=moved).told(-UNKNOWN * hit.sum())
+    return state.balance_moved(moved, intake_shift=moved).told(STOOD - UNKNOWN * hit.sum())
 
 
+STOOD = 6.0
+"""Log of how much likelier a register that stands still between reads is if it has stopped
+(judgement)."""
 UNKNOWN = 3.5
 """What an interval costs of which an explanation predicts nothing: log of the range of what it may
 hold over what a right balance leaves open (judgement) [-]."""

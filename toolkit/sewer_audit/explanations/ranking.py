@@ -309,6 +309,8 @@ def _named(
     best = rows[0]
     if not best.components:
         factor, rival = _weighed(rows, (), lambda row: not row.components)
+        if rival is None:  # nothing was tested
+            return (), np.nextafter(STRONG, 0.0), None
         return ((NOTHING,) if factor >= STRONG else ()), factor, rival
     parts = [name for name in best.components if not name.startswith("none of these")]
     told = [(name, *_weighed(rows, (name,))) for name in parts]

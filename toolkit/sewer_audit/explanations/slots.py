@@ -126,7 +126,13 @@ def estimate_candidates(
         plain = next(each for each in explanations if each.name in PLAIN)
         discharge, cov = _single_estimate(observed)
         alone = Evidence(0.0, (Point(1.0, ()),))
-        return [Candidate((plain,), 1.0, alone, discharge, cov, np.zeros(observed.count))]
+        untested = [plain, *(each for each in explanations if is_other(each))]
+        total = sum(each.weight for each in untested)
+        nothing = np.zeros(observed.count)
+        return [
+            Candidate((each,), each.weight / total, alone, discharge, cov, nothing)
+            for each in untested
+        ]
     both = observed.where(known)
     seen = both if observed.fine is None else observed.fine
     seen = seen.where(seen.compared)
@@ -235,12 +241,21 @@ def _with_discharge(candidate: Candidate, both: Observations, observed: Observat
     full[np.ix_(known, known)] = within
     whole = full.copy()
     whole[np.ix_(known, known)] = within + np.einsum("p,pi,pj->ij", shares, apart, apart)
+    full, whole = _possible(full), _possible(whole)
     moved = np.zeros(observed.count)
     moved[known] = shares @ np.array(moves)
     return Candidate(
         candidate.parts, candidate.prior, candidate.evidence, placed(shares @ drawn), whole, moved,
         shares, placed(drawn), full,
     )  # fmt: skip
+
+
+def _possible(cov: np.ndarray) -> np.ndarray:
+    """The nearest covariance: joined invoices shrink, their links to single ones must follow."""
+    if not np.isfinite(cov).all():
+        return cov
+    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+    return (vectors * np.maximum(values, 1e-12 * values[-1])) @ vectors.T
 
 
 def bill_candidates(

@@ -18,7 +18,8 @@ BILL_SCALES = ((1.0, 0.7), (2.0, 0.2), (5.0, 0.1))
 """Stated uncertainty of the basis too small by this factor, with this weight (judgement)."""
 SMALLEST_STEP = 0.0003
 """Least relative standard deviation of a billed volume about its prediction [-]."""
-JITTER = 1e-10
+JITTER, COARSE_JITTER = 1e-10, 1e-6
+"""Share of its own variance added to every figure, so that a covariance has a root [-]."""
 
 
 @dataclass(frozen=True)
@@ -152,13 +153,11 @@ def gaussian(
     Units: residual [any]; cov [any squared].
     """
     size = np.sqrt(np.einsum("gii->gi", cov))
-    correlation = cov / (size[:, :, None] * size[:, None, :]) + JITTER * np.eye(cov.shape[1])
+    alike = cov / (size[:, :, None] * size[:, None, :])
     try:
-        root = np.linalg.cholesky(correlation)
-    except np.linalg.LinAlgError:  # moved estimates can be correlated to beyond rounding
-        value, vector = np.linalg.eigh(correlation)
-        value = np.maximum(value, JITTER)[:, None, :]
-        root = np.linalg.cholesky((vector * value) @ vector.swapaxes(1, 2))
+        root = np.linalg.cholesky(alike + JITTER * np.eye(cov.shape[1]))
+    except np.linalg.LinAlgError:  # errors shared to the last digit
+        root = np.linalg.cholesky(alike + COARSE_JITTER * np.eye(cov.shape[1]))
     white = np.linalg.solve(root, (residual / size)[:, :, None])[:, :, 0]
     square = (white**2).sum(axis=1)
     log_det = 2 * (np.log(np.einsum("gii->gi", root)).sum(axis=1) + np.log(size).sum(axis=1))

@@ -19,6 +19,7 @@ __all__ = [
     "consistency",
     "excluded",
     "explanations",
+    "opposing",
     "separates",
     "uses",
     "visit_list",
@@ -185,6 +186,35 @@ def explanations(result: Any) -> pd.DataFrame:
                 str(text).removeprefix("billed volume ") or "–" for text in found["finding_if_true"]
             ],
             "what would settle it": found["evidence"].replace("", "–"),
+        }
+    )
+
+
+def opposing(result: Any) -> pd.DataFrame:
+    """What an opposing expert could take away, point by point, and what remains.
+
+    Units: result [m3, money].
+    """
+    found, words = result.opposing, Words.of(result)
+    if found.empty:
+        return found
+    unit = words.volume_unit
+    return pd.DataFrame(
+        {
+            "granted": [
+                what if kind in ("stated", "jointly") else f"{kind}: {what}"
+                for kind, what in zip(found["kind"], found["what"], strict=True)
+            ],
+            f"audited in all [{unit}]": from_si(found["total_m3"].to_numpy(float), unit, "volume"),
+            "invoices too high": found["too_high"],
+            "finding on the sum": found["total_finding"].str.removeprefix("billed volume "),
+            "charged beyond the discharge": [
+                "–" if not np.isfinite(each) else words.money(each) for each in found["amount"]
+            ],
+            "overturned if wrong by": [
+                f"{each:.1f} times its u" if np.isfinite(each) else "–"
+                for each in found["overturned_at"]
+            ],
         }
     )
 

@@ -13,6 +13,7 @@ from sewer_audit.charts.balance import (
     differences,
     discharge_if_true,
     estimates_side_by_side,
+    opposing_intervals,
     water_balance,
 )
 from sewer_audit.charts.hand import hand_picture, local_readings
@@ -223,6 +224,14 @@ def _explanations(result: Any) -> Picture | None:
     return explanations_ranking(table)
 
 
+def _opposing(result: Any) -> Picture | None:
+    table = result.opposing
+    if table.empty:
+        return None
+    unit = Words.of(result).volume_unit
+    return opposing_intervals(table, result.total["billed_m3"], result.rule.tolerance, unit)
+
+
 NOT_TWO = "There are not two estimates of the same discharge to test against each other."
 NO_LOGGER = "This case holds no record of a logger."
 NO_RECORD = "This case holds no record of the effluent."
@@ -255,5 +264,6 @@ PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
     "differences": (NOT_TWO, _differences),
     "discharge if true": ("No explanation was ranked with a discharge of its own.", _if_true),
     "explanations": ("No explanation was ranked: nothing is discrepant.", _explanations),
+    "opposing": (NO_AUDITED, _opposing),
 }
 """Name of a figure: what is said where the case does not hold it, and how it is drawn."""

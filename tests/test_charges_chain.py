@@ -1,0 +1,304 @@
+"""A bill is held against its own chain first; the site's reads are a second opinion.
+
+The account is that of `Works`, invented and priced there by plain arithmetic: reads of 100 gal a
+count, 90 % charged at 6.40 a kgal, volumes on tenths.
+"""
+
+from __future__ import annotations
+
+from decimal import ROUND_HALF_UP, Decimal
+
+import pytest
+
+from sewer_audit import audit, load_case
+from sewer_audit.charges import ClaimItem, ClaimRule, Payment, work_out_claim
+from sewer_audit.charges.ledger import Entry, Ledger
+from sewer_audit.errors import AuditError
+from sewer_audit.records.numbers import parse_decimal
+from test_charges_account import Works, cents, codes, dial, wrong
+
+D = Decimal
+DIAL = '[account.reads]\nunit = "gal"\nmultiplier = 100\ndigits = 6\n'
+
+
+def edited(works: Works, folder, change, keys: str = "", **stated):
+    """The audit of a case whose invoice rows were changed, and [invoices] given further keys."""
+    works.write(folder, **stated)
+    head, *rows = (folder / "invoices.csv").read_text().split()
+    head, rows = change(head, [row.split(",") for row in rows])
+    (folder / "invoices.csv").write_text("\n".join([head, *map(",".join, rows), ""]))
+    case = folder / "case.toml"
+    case.write_text(case.read_text().replace("end_day_counts", f"{keys}\nend_day_counts", 1))
+    return audit(load_case(folder), draws=200, seed=1)
+
+
+@pytest.mark.parametrize("off", [1, 7, -30])
+def test_looks_hours_apart_accuse_nobody_whatever_their_stamps_say(tmp_path, off):
+    """About 330 counts a day: 30 are two hours of the mean flow."""
+    works = Works()
+    works.printed = dial([read + off * (-1) ** k for k, read in enumerate(works.reads)])
+    works.billed = [
+        ((b - a) * works.per_count * works.factor).quantize(D("0.1"), ROUND_HALF_UP)
+        for a, b in works.printed
+    ]
+    result = works.audit(tmp_path)
+    assert not codes(result) and not wrong(result) and result.ledger.entries == ()
+    assert all(each["broken"] is None for each in result.findings()["chain"])
+
+
+def test_a_read_beyond_any_two_looks_is_named_still(tmp_path):
+    works = Works()
+    low, high = works.printed[4]
+    works.printed[4] = (low, high + 900)
+    works.billed[4] = ((high + 900 - low) * works.per_count * works.factor).quantize(D("0.1"))
+    result = works.audit(tmp_path)
+    assert codes(result) == {"A4": "misread"} and wrong(result) == ["A4"]
+    assert result.ledger.of("A4") == D("518.40")  # 90 kgal, 81 charged; the next bill has it right
+    chain = {each["invoice"]: each["broken"] for each in result.findings()["chain"]}
+    assert chain["A4"] == "current read" and not any(chain[n] for n in chain if n != "A4")
+
+
+def test_two_bills_that_print_another_read_of_one_day_are_told_without_own_reads(tmp_path):
+    works = Works()
+    low, high = works.printed[4]
+    works.printed[4] = (low, high + 6000)
+    works.billed[4] = ((high + 6000 - low) * works.per_count * works.factor).quantize(D("0.1"))
+    result = works.audit(tmp_path, meter=False, more=DIAL)
+    assert codes(result) == {"A4": "misread"} and result.ledger.of("A4") == D("3456.00")
+
+
+@pytest.mark.parametrize(
+    ("keys", "shown"),
+    [
+        ('usage_printed_to = "1 kgal"', lambda volume: volume.quantize(D(1), ROUND_HALF_UP)),
+        ('usage_means = "water"', lambda volume: None),
+        ("", lambda volume: volume.quantize(D(1), ROUND_HALF_UP)),
+        ("", lambda volume: None),
+    ],
+    ids=["whole units", "water", "whole units, not stated", "water, not stated"],
+)
+def test_a_usage_that_is_not_the_charged_volume_accuses_nobody(tmp_path, keys, shown):
+    works = Works()
+
+    def change(head, rows):
+        for row, (a, b) in zip(rows, works.printed, strict=True):
+            usage = shown(D(row[6]))
+            row[6] = str((b - a) * works.per_count if usage is None else usage)
+        return head, rows
+
+    result = edited(works, tmp_path, change, keys)
+    assert not codes(result) and not wrong(result)
+    assert result.invoices["billed_m3"].iloc[0] == pytest.approx(875.8 * 3.785411784)
+    told = [flag for flag in result.flags if flag.code == "usage-not-charged-volume"]
+    assert told
+
+
+def test_a_wrong_charge_beside_a_rounded_usage_is_found(tmp_path):
+    works = Works()
+
+    def change(head, rows):
+        rows[3][6] = "1085"  # 1084.5 printed whole; the line charges 10 kgal more
+        rows[3][7] = rows[3][8] = str(cents(D("1094.5") * D("6.40")))
+        return head, rows
+
+    result = edited(works, tmp_path, change, 'usage_printed_to = "1 kgal"')
+    assert wrong(result) == ["A3"] and result.ledger.of("A3") == pytest.approx(D(64), abs=D("3.2"))
+
+
+def balances(rows, mark, slip=None):
+    """Balance, payment and amount due of every row; half of each bill is paid."""
+    before = D(0)
+    for number, row in enumerate(rows):
+        paid, own = cents(before / 2), D(row[8])
+        due = before - paid + own
+        if slip == number:
+            due += before
+        row[8:] = [str(due), str(before), mark(paid)]
+        before = before - paid + own
+    return rows
+
+
+@pytest.mark.parametrize("mark", ["-{}", "({})", "{} CR"])
+def test_what_is_carried_over_is_no_charge(tmp_path, mark):
+    def change(head, rows):
+        return head + ",Previous balance,payment", balances(rows, mark.format)
+
+    result = edited(Works(), tmp_path, change)
+    assert not codes(result) and not wrong(result)
+    assert parse_decimal(mark.format("1,234.50")) == D("-1234.50")
+
+
+def test_a_balance_added_twice_is_the_first_broken_link(tmp_path):
+    def change(head, rows):
+        return head + ",previous_balance,payment", balances(rows, "-{}".format, slip=5)
+
+    result = edited(Works(), tmp_path, change)
+    assert codes(result) == {"A5": "balance-twice"} and wrong(result) == ["A5"]
+
+
+def test_a_payment_not_taken_off_is_a_note_and_no_claim(tmp_path):
+    def change(head, rows):
+        rows = balances(rows, "-{}".format)
+        rows[4][8] = str(D(rows[4][8]) + abs(D(rows[4][10])))
+        return head + ",previous_balance,payment", rows
+
+    result = edited(Works(), tmp_path, change)
+    assert codes(result) == {"A4": "payment-not-credited"} and not wrong(result)
+    (row,) = result.signatures.itertuples()
+    assert row.difference == 0
+
+
+def estimated(works: Works, places, share: float) -> None:
+    """Estimates of a share of the use, and the bill after them on an actual read."""
+    stood = works.printed[places[0]][0]
+    for k in (*places, places[-1] + 1):
+        low, high = works.printed[k]
+        end = high if k > places[-1] else stood + int((high - low) * share)
+        works.printed[k] = (stood, end)
+        works.billed[k] = ((end - stood) * works.per_count * works.factor).quantize(D("0.1"))
+        works.types[k] = "estimated" if k in places else "actual"
+        stood = end
+
+
+@pytest.mark.parametrize("share", [0.6, 1.2, 2.3])
+@pytest.mark.parametrize("meter", [True, False], ids=["own reads", "none"])
+def test_a_run_nets_to_nothing_also_with_a_negative_month(tmp_path, share, meter):
+    works = Works()
+    estimated(works, (3, 4), share)
+    assert (works.billed[5] < 0) == (share == 2.3)
+    result = works.audit(tmp_path, meter=meter, more="" if meter else DIAL)
+    assert not codes(result) and not wrong(result)
+    assert result.invoices["finding"].iloc[3:6].nunique() == 1, "the run is judged as one"
+
+
+def test_what_a_run_costs_at_dearer_rates_stays_a_claim(tmp_path):
+    """By hand: 0.4 of A3 and A4, 12050 and 11234 counts, 838.2 kgal charged, at 8.00 for 6.40."""
+    works = Works()
+    estimated(works, (3, 4), 0.6)
+    works.write(tmp_path, more="")
+    rates = tmp_path / "rates.toml"
+    text = rates.read_text()
+    dearer = text[text.index("[[version]]") :].replace("2020-01-01", "2025-06-01")
+    rates.write_text(text + dearer.replace("6.40", "8.00"))
+    lines = (tmp_path / "invoices.csv").read_text().split()
+    for k, row in enumerate(lines[1:]):
+        cells = row.split(",")
+        rate = D("8.00") if cells[2] > "2025-06-01" else D("6.40")
+        cells[7] = cells[8] = str(cents(works.billed[k] * rate))
+        lines[k + 1] = ",".join(cells)
+    (tmp_path / "invoices.csv").write_text("\n".join(lines) + "\n")
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    turned = [k for k in (3, 4, 5) if str(works.days[k + 1]) > "2025-06-01"]
+    assert turned == [4, 5]  # A4 and A5 lie under the dearer rates, only A3 moved volume to them
+    expected = float(D("0.4") * 12050 * works.per_count * works.factor * D("1.60"))
+    entry = next(each for each in result.ledger.entries if each.link == "run of estimates")
+    assert entry.invoice == "A5" and float(entry.amount) == pytest.approx(expected, rel=0.03)
+    assert entry.low <= entry.amount <= entry.high and entry.exactness == "within interval"
+
+
+def test_a_run_that_nothing_made_good_is_the_difference_to_the_next_actual_read(tmp_path):
+    works = Works()
+    low, high = works.printed[4]
+    works.printed[4], works.types[4] = (low, high + 2500), "estimated"
+    works.billed[4] = ((high + 2500 - low) * works.per_count * works.factor).quantize(D("0.1"))
+    result = works.audit(tmp_path, meter=False, more=DIAL)
+    assert codes(result) == {"A4": "missing-true-up"}
+    assert result.ledger.of("A4") == D("1440.00")  # 250 kgal, 225 charged
+
+
+LOW = """
+[[intake.further_register]]
+name = "low flow"
+file = "low.csv"
+unit = "cf"
+multiplier = 1
+digits = 7
+"""
+
+
+def compound(works: Works) -> None:
+    """A second register of cubic feet, 9,000 in every period: 67.3246 kgal, 1728/231 gal a foot."""
+    rows = [f"{day} 08:00,{1000 + 9000 * k}" for k, day in enumerate(works.days)]
+    works.extra["low.csv"] = "time,register\n" + "\n".join(rows) + "\n"
+    more = 9000 * D(1728) / D(231) / 1000
+    works.billed = [
+        (((b - a) * works.per_count + more) * works.factor).quantize(D("0.1"), ROUND_HALF_UP)
+        for a, b in works.printed
+    ]
+
+
+def compound_case(works: Works, folder):
+    works.write(folder)
+    case = folder / "case.toml"
+    case.write_text(case.read_text() + 'read_within = "0 min"\n' + LOW)
+    return audit(load_case(folder), draws=200, seed=1)
+
+
+def test_each_register_of_a_compound_meter_is_priced_in_its_own_counts(tmp_path):
+    works = Works()
+    compound(works)
+    result = compound_case(works, tmp_path)
+    assert not codes(result) and not wrong(result)
+
+
+def test_a_register_left_out_is_named(tmp_path):
+    works = Works()
+    compound(works)
+    low, high = works.printed[6]
+    works.billed[6] = ((high - low) * works.per_count * works.factor).quantize(D("0.1"))
+    result = compound_case(works, tmp_path)
+    assert codes(result) == {"A6": "register-left-out"} and "low flow" in str(
+        result.signatures["sentence"][0]
+    )
+
+
+def test_a_dial_of_the_case_that_contradicts_everything_else_asks_first(tmp_path):
+    """[account.reads] ten times too large beside a right meter: every bill would be too low."""
+    result = Works().audit(tmp_path, more=DIAL.replace("= 100", "= 1000"))
+    asked = [flag for flag in result.flags if flag.code == "unit-of-the-dial"]
+    assert len(asked) == 1 and asked[0].stops == ("bill",) and asked[0].data["ratio"] == 0.1
+    assert len(asked[0].data["invoices"]) == 10
+    assert not wrong(result) and not codes(result)
+
+
+def test_a_step_of_rounding_is_no_slip_of_digits_and_a_cent_is_not_exact(tmp_path):
+    works = Works()
+    works.billed[2] += D("0.1")
+
+    def change(head, rows):
+        rows[5][7] = rows[5][8] = str(D(rows[5][8]) + D("0.01"))
+        return head, rows
+
+    result = edited(works, tmp_path, change, meter=False, more=DIAL)
+    told = {row.invoices[0]: row for row in result.signatures.itertuples()}
+    assert told["A2"].code in ("rounding", "unexplained-volume")
+    assert told["A5"].exactness != "exact" and set(told) == {"A2", "A5"}
+
+
+def test_the_volume_of_the_bill_before_is_tried(tmp_path):
+    works = Works()
+    works.billed[6] = works.billed[5]
+    result = works.audit(tmp_path, meter=False, more=DIAL)
+    assert codes(result) == {"A6": "last-bill-repeated"}
+    (row,) = result.signatures.itertuples()
+    assert 0 <= row.chances["last-bill-repeated"] < 0.01
+
+
+def test_outside_its_window_nothing_is_refunded_and_no_interest_runs():
+    from datetime import date
+
+    paid = (Payment(date(2020, 2, 1), D(100), under_protest=True),)
+    item = ClaimItem("X", date(2020, 1, 5), date(2020, 1, 1), D(100), D(60), paid)
+    rule = ClaimRule(date(2025, 1, 1), look_back_months=24, interest=D("0.06"))
+    (line,) = work_out_claim([item], rule).lines
+    assert (line.difference, line.refund, line.credit, line.interest) == (40, 0, 0, 0)
+    claim = work_out_claim([item], ClaimRule(date(2025, 1, 1), 24, dispute_days=3000))
+    assert claim.open_for_dispute == 40 and claim.barred == 0
+    assert claim.next_deadline == date(2028, 3, 23)  # 3,000 days after 5 January 2020
+
+
+def test_no_amount_leaves_its_own_interval():
+    right = Entry("A", "total", "rounding", D(5), D(4), D(6), "within interval")
+    assert Ledger((right,)).net == 5
+    with pytest.raises(AuditError, match="outside its own interval"):
+        Ledger((right, Entry("B", "total", "rounding", D(5), D(6), D(7))))

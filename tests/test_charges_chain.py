@@ -6,6 +6,7 @@ count, 90 % charged at 6.40 a kgal, volumes on tenths.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal
 
 import pytest
@@ -146,6 +147,130 @@ def test_a_payment_not_taken_off_is_a_note_and_no_claim(tmp_path):
     assert codes(result) == {"A4": "payment-not-credited"} and not wrong(result)
     (row,) = result.signatures.itertuples()
     assert row.difference == 0
+
+
+def test_a_credit_not_taken_off_is_a_note_and_no_claim(tmp_path):
+    def change(head, rows):
+        rows = balances(rows, "-{}".format)
+        for number, row in enumerate(rows):
+            row.append("-40.00" if number == 4 else "0")
+        return head + ",previous_balance,payment,credit", rows
+
+    result = edited(Works(), tmp_path, change)
+    assert codes(result) == {"A4": "credit-not-applied"} and not wrong(result)
+
+
+def anew(works: Works, folder, left: str = "0.00"):
+    """A4 billed ten times too high, credited but for a rest, and billed anew."""
+
+    def change(head, rows):
+        bad, back = [*rows[4]], [*rows[4]]
+        more = D(bad[8]) * 9
+        bad[6:9] = str(D(bad[6]) * 10), str(D(bad[7]) + more), str(D(bad[8]) + more)
+        taken = D(left) - D(bad[8])
+        back[0], back[6:9] = "A4C", [str(-D(bad[6])), str(taken), str(taken)]
+        rows[4][0] = "A4R"
+        rows[4] += ["corrected", "A4"]
+        rows[4:4] = [[*bad, "", ""], [*back, "credit", "A4"]]
+        rows = [row if len(row) == 11 else [*row, "", ""] for row in rows]
+        return head + ",kind,replaces", rows
+
+    return edited(works, folder, change)
+
+
+def test_a_bill_credited_whole_and_billed_anew_is_right(tmp_path):
+    result = anew(Works(), tmp_path)
+    assert not codes(result) and not wrong(result)
+
+
+def test_what_a_credit_leaves_of_a_bill_made_anew_is_told_with_the_new_one(tmp_path):
+    result = anew(Works(), tmp_path, "1250.40")
+    assert codes(result) == dict.fromkeys(("A4R", "A4C"), "credit-too-small")
+    (entry,) = result.ledger.entries
+    assert (entry.invoice, entry.amount, entry.low) == ("A4R", D("1250.40"), 0)
+    assert wrong(result) == ["A4R"]
+
+
+TAX = """
+[[version.charge]]
+name = "tax"
+kind = "percent"
+rate = "5 %"
+of = ["volume"]
+"""
+
+
+def taxed(works: Works, folder, base=None, more: str = "", dates=None):
+    """Bills with a tax, their tax base printed, and dates of bill and payment."""
+    works.write(folder, schedule=more)
+
+    def change(head, rows):
+        for k, row in enumerate(rows):
+            tax = cents(D(row[7]) * D("0.05"))
+            row[7:] = [row[7], str(tax), str(D(row[7]) + tax), str((base or {}).get(k, row[7]))]
+            days = (works.days[k + 1], 3, 24) if dates is None else (works.days[k + 1], *dates(k))
+            row += [str(days[0] + timedelta(days=days[1])), str(days[0] + timedelta(days=days[2]))]
+        head = head.replace("volume,total", "volume,tax,total,tax_base,bill_date,due_date")
+        return head, rows
+
+    rates = folder / "rates.toml"
+    rates.write_text(rates.read_text() + TAX)
+    head, *rows = (folder / "invoices.csv").read_text().split()
+    head, rows = change(head, [row.split(",") for row in rows])
+    (folder / "invoices.csv").write_text("\n".join([head, *map(",".join, rows), ""]))
+    result = audit(load_case(folder), draws=200, seed=1)
+    assert not codes(result) and not wrong(result)
+    broken = {each["invoice"]: each["broken"] for each in result.findings()["chain"]}
+    told = {f.data["invoice"]: f.data["links"] for f in result.flags if "links" in f.data}
+    assert told == {name: [link] for name, link in broken.items() if link}
+    return told
+
+
+def test_a_printed_tax_base_is_held_against_the_lines_the_schedule_names(tmp_path):
+    assert taxed(Works(), tmp_path) == {}
+    assert taxed(Works(), tmp_path, {2: "5555.55"}) == {"A2": ["tax base"]}
+
+
+def test_a_due_date_leaves_the_days_of_the_schedule(tmp_path):
+    odd = lambda k: (3, {5: 2, 6: 20}.get(k, 24))  # noqa: E731
+    assert taxed(Works(), tmp_path, dates=odd) == {"A5": ["due date"]}  # before the bill
+    more = "due_days = 21"
+    told = {"A5": ["due date"], "A6": ["due date"]}
+    assert taxed(Works(), tmp_path, more=more, dates=odd) == told
+
+
+LATE = """
+[[version.charge]]
+name = "late fee"
+kind = "fixed"
+amount = 25.00
+count = "late"
+late_fee = true
+"""
+
+
+@pytest.mark.parametrize(("due", "accused"), [(20, {}), (29, {"A3": "late-fee-not-due"})])
+def test_a_late_fee_on_a_bill_before_which_nothing_fell_due(tmp_path, due, accused):
+    """Bills of every 30 days: due in 20 days a bill may be overdue by the next, in 31 none is."""
+    works = Works()
+    works.extra["by.csv"] = "invoice,late\n" + "".join(f"A{k},{int(k == 3)}\n" for k in range(10))
+    works.write(tmp_path, more='[account]\nby_invoice = "by.csv"\n')
+    rates = tmp_path / "rates.toml"
+    rates.write_text(rates.read_text() + LATE)
+    head, *rows = (tmp_path / "invoices.csv").read_text().split()
+    rows = [row.split(",") for row in rows]
+    before = D(0)
+    for k, row in enumerate(rows):
+        fee, paid = D(25 * (k == 3)), -before
+        own = D(row[8]) + fee
+        days = [str(works.days[k + 1] + timedelta(days=d)) for d in (2, due + 3)]
+        row[8:] = [str(fee), str(own), str(before), str(paid), *days]
+        before = own
+    head = head.replace("total", "late fee,total,previous_balance,payment,bill_date,due_date")
+    text = "\n".join([head, *map(",".join, rows), ""])
+    (tmp_path / "invoices.csv").write_text(text)
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    assert codes(result) == accused and wrong(result) == list(accused)
 
 
 def estimated(works: Works, places, share: float) -> None:

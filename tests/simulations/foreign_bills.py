@@ -2971,7 +2971,10 @@ def credit_too_small(rng):
     whole = account.bills[k - 1].lines
     back.lines = {name: cents(-Fraction(value) / 2) for name, value in whole.items()}
     back.total = account.schedule.total(back.lines)
-    return Planted(account, "credit too small", "credited in part only", [k], PRINTED)
+    # whether the credit or the new bill carries the rest is a convention: only the net counts
+    return Planted(
+        account, "credit too small", "credited in part only", [k], PRINTED, extra={"run": True}
+    )
 
 
 @wrong

@@ -35,9 +35,10 @@ from sewer_audit.charges import (
     Usage,
     UsePeriod,
     as_charged,
+    nothing_overdue,
 )
 from sewer_audit.charges.exchange_guesses import counted
-from sewer_audit.records.invoices import PRINTED
+from sewer_audit.records.invoices import DATES, PRINTED
 from sewer_audit.units import from_si
 
 __all__ = ["printed_bills", "printed_face"]
@@ -89,6 +90,7 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     """
     frame, face = inputs.invoices.frame, printed_face(case, inputs)
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
+    bills = nothing_overdue(inputs.schedule, bills)
     history = _history(case, bills)
     usage = _usage(case, inputs)
     bills = [
@@ -159,6 +161,9 @@ def _bill(
         read_of=read.meter if meters and read is not None else "",
         printed={name: invoice[name] for name in PRINTED if invoice[name] is not None},
         amount_due=invoice["amount_due"],
+        uncredited=invoice["uncredited"] or ZERO,
+        credit_note=invoice["credit_note"] or "",
+        dates={name: invoice[name] for name in DATES if invoice[name] is not None},
         own_spread=ends.spread,
         starts_estimated=ends.estimated[0],
         registers=tuple(further),

@@ -21,6 +21,7 @@ from sewer_audit.charges import (
     PricedInvoice,
     Recomputed,
     Schedule,
+    chains_of,
     price,
     price_draws,
     recompute_series,
@@ -147,7 +148,8 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     )
     due = [each.billed if each.stands else each.due for each in again]
     told = tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule
-    return Pricing(*told, tuple(again), (*flags, *_flags_of(bills)))
+    flags += [*_flags_of(bills), *_apart(schedule, again)]
+    return Pricing(*told, tuple(again), tuple(flags))
 
 
 def _with_questions(
@@ -220,6 +222,25 @@ def _flags_of(bills: Sequence[BilledInvoice]) -> list[Flag]:
             {"usage": other},
         )
     ]
+
+
+OF_NO_CHARGE = {"water", "deduct", "factor", "tax base", "subtotal", "amount due", "due date"}
+"""Links no charge is made from in the recomputation."""
+
+
+def _apart(schedule: Schedule, series: Sequence[Recomputed]) -> list[Flag]:
+    """Figures that do not follow from those before them, on bills whose charges do."""
+    found = []
+    for chain in chains_of(schedule, series):
+        off = [link for link in chain.links if link.agrees is False]
+        if off and all(link.name in OF_NO_CHARGE for link in off):
+            told = "; ".join(
+                f"{link.name} {link.printed}, by the others {link.right}" for link in off
+            )
+            words = f"{chain.invoice}: every charge follows, a printed figure does not ({told})."
+            data = {"invoice": chain.invoice, "links": [link.name for link in off]}
+            found.append(Flag("printed-figure-apart", words, data))
+    return found
 
 
 def with_charged(inputs: Inputs, pricing: Pricing | None) -> Inputs:

@@ -20,7 +20,7 @@ from sewer_audit.charges.billed import (
     Signature,
     SupplyMeter,
 )
-from sewer_audit.charges.chain import Usage, as_charged, chains_of
+from sewer_audit.charges.chain import Usage, as_charged, chains_of, nothing_overdue
 from sewer_audit.charges.claims import (
     Claim,
     ClaimItem,
@@ -68,6 +68,7 @@ __all__ = [
     "find_signatures",
     "ledger_of",
     "load_rates",
+    "nothing_overdue",
     "price",
     "price_draws",
     "rates_of",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
@@ -126,6 +127,13 @@ class BilledInvoice:
     amount_due : Decimal, optional
         Total as printed, with what is carried over; `total` holds the bill's own charges
         [currency].
+    dates : mapping
+        "bill_date" and "due_date" as printed [-].
+    uncredited : Decimal
+        What is left of an earlier bill of these days that this one was billed anew for and that a
+        credit note took back in part only [currency].
+    credit_note : str
+        That credit note [text].
     own_spread : Decimal
         Half width of `own_reads` together [counts].
     starts_estimated : bool
@@ -164,6 +172,9 @@ class BilledInvoice:
     read_of: str = ""
     printed: Mapping[str, Decimal] = field(default_factory=dict)
     amount_due: Decimal | None = None
+    dates: Mapping[str, date] = field(default_factory=dict)
+    uncredited: Decimal = Decimal(0)
+    credit_note: str = ""
     own_spread: Decimal = Decimal(0)
     starts_estimated: bool = False
     second: InvoiceFacts | None = None
@@ -258,6 +269,7 @@ PROOFS: Mapping[str, str] = MappingProxyType(
         "deduct-of-another-period": "the reads of the deduct meter at both ends of the period",
         "balance-twice": "the statement of the account: balance, payments and this bill",
         "payment-not-credited": "the record of the payment, and the next statement",
+        "credit-not-applied": "the credit note, and the next statement",
         "credit-too-small": "the cancelled bill beside its credit and its correction",
         "estimated-read": "the actual reads at both ends of the estimated run",
         "missing-true-up": "the first actual read after the estimates, and the bill that used it",
@@ -321,6 +333,7 @@ BRIEFLY: Mapping[str, str] = MappingProxyType(
         "deduct-of-another-period": "the deduct of another period",
         "balance-twice": "a carried balance added twice",
         "payment-not-credited": "a payment not taken off",
+        "credit-not-applied": "a credit not taken off",
         "credit-too-small": "a bill cancelled in part only",
         "estimated-read": "an estimated read",
         "missing-true-up": "an estimate not made up for",
@@ -385,6 +398,8 @@ OF_LINES = frozenset(
         "unexplained-line",
         "balance-twice",
         "payment-not-credited",
+        "credit-not-applied",
+        "credit-too-small",
     }
 )
 """Classes that leave the billed volume as it is."""

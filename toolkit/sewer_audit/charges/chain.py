@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
 from sewer_audit.charges.basis import return_factor_of
 from sewer_audit.charges.comparing import compare
 from sewer_audit.charges.figures import CONTEXT, EXACT, plain
+from sewer_audit.charges.kinds import PercentCharge
 from sewer_audit.charges.pricing import price
 from sewer_audit.charges.volume_guesses import charged_from, due_volume, rule_in_force, step_of
 from sewer_audit.errors import InputRefused
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     from sewer_audit.charges.recomputed import Recomputed
     from sewer_audit.charges.schedule import Schedule
 
-__all__ = ["Chain", "Link", "Usage", "as_charged", "chains_of"]
+__all__ = ["Chain", "Link", "Usage", "as_charged", "chains_of", "nothing_overdue"]
 
 HALF_A_CENT = Decimal("0.005")
 ZERO = Decimal(0)
@@ -40,18 +42,19 @@ class Link:
     ----------
     name : str
         "reads", "water", "deduct", "factor", "charged volume", the column of a line, "tax base",
-        "subtotal", "total" or "amount due" [text].
-    printed, right : Decimal, optional
-        As printed, and as it follows; None where it is not known [as printed].
+        "subtotal", "total", "amount due" or "due date" [text].
+    printed, right : Decimal, or date, optional
+        As printed, and as it follows, the earliest for a due date; None where it is not known
+        [as printed].
     tolerance : Decimal
         By how much they may differ [as printed].
     unit : str
-        Unit of the figures; empty for a share [text].
+        Unit of the figures; empty for a share and a date [text].
     """
 
     name: str
-    printed: Decimal | None
-    right: Decimal | None
+    printed: Decimal | date | None
+    right: Decimal | date | None
     tolerance: Decimal = ZERO
     unit: str = ""
 
@@ -60,6 +63,8 @@ class Link:
         """Whether the printed figure follows; None where one of the two is not known [-]."""
         if self.printed is None or self.right is None:
             return None
+        if isinstance(self.printed, date):
+            return self.printed >= self.right
         return abs(self.printed - self.right) <= self.tolerance
 
 
@@ -209,13 +214,21 @@ def _links(schedule: Schedule, each: Recomputed, earlier: Sequence[Recomputed]) 
     yield from _volumes(schedule, each, unit)
     priced = price(schedule, bill.facts)
     currency = schedule.currency
+    base = _tax_base(schedule, bill, priced)
     for column, amount in priced.by_column.items():
+        if base is not None and column in base[1]:
+            yield base[0]
+            base = None
         printed = bill.lines.get(column) if bill.lines else None
         yield Link(column, printed, amount, HALF_A_CENT, currency)
     for column, amount in bill.lines.items():
         if column not in priced.by_column and amount:
             yield Link(column, amount, ZERO, HALF_A_CENT, currency)
     yield from _sums(bill, priced, currency)
+    issued, due = bill.dates.get("bill_date"), bill.dates.get("due_date")
+    if issued is not None and due is not None:
+        least = issued + timedelta(days=schedule.schedule.due_days or 0)
+        yield Link("due date", due, least)
 
 
 def _reads(bill: BilledInvoice) -> Iterator[Link]:
@@ -245,6 +258,60 @@ def _volumes(schedule: Schedule, each: Recomputed, unit: str) -> Iterator[Link]:
             yield Link("factor", bill.printed["factor"], share)
     wide = bill.tolerance + step_of(schedule, bill) if facts.billed_volume is not None else ZERO
     yield Link("charged volume", facts.billed_volume, each.due, wide, unit)
+
+
+def _tax_base(schedule: Schedule, bill: BilledInvoice, priced) -> tuple[Link, set[str]] | None:
+    """The printed base beside the lines the schedule names, and the columns of the taxes on it.
+
+    Of several taxes with bases of their own the bill prints one: the one that comes nearest.
+    """
+    printed = bill.printed.get("tax_base")
+    if printed is None:
+        return None
+    amounts = {line.name: bill.lines.get(line.column, line.amount) for line in priced.lines}
+    bases: dict[Decimal, set[str]] = {}
+    for charge in priced.parts[-1].version.charge:
+        if isinstance(charge, PercentCharge) and charge.rate > 0:
+            above = list(amounts)[: list(amounts).index(charge.of_line)]
+            lines = above if charge.of == "all" else charge.of
+            base = sum((amounts.get(line, ZERO) for line in lines), ZERO)
+            bases.setdefault(base, set()).add(charge.of_column)
+    if not bases:
+        return None
+    right = min(bases, key=lambda base: abs(base - printed))
+    return Link("tax base", printed, right, HALF_A_CENT, schedule.currency), bases[right]
+
+
+def nothing_overdue(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[BilledInvoice]:
+    """The bills, with no count of a late fee on one before which no bill can be overdue.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bills : sequence of BilledInvoice
+        In order of their periods [-].
+
+    Returns
+    -------
+    list of BilledInvoice
+        The same, but for bills by whose printed dates no bill fell due since the one before, which
+        itself carried no arrears [-].
+    """
+    charges = [charge for version in schedule.version for charge in version.charge]
+    late = [charge.count for charge in charges if getattr(charge, "late_fee", False)]
+    names = {name for each in late for name in ((each,) if isinstance(each, str) else each)}
+    found = list(bills)
+    for place, bill in enumerate(bills[1:], start=1) if names else ():
+        issued, since = bill.dates.get("bill_date"), bills[place - 1].dates.get("bill_date")
+        due = [each.dates.get("due_date") for each in bills[:place]]
+        arrears = bills[place - 1].printed
+        if None in (issued, since, *due) or arrears.get("previous_balance") is None:
+            continue
+        if carried_over(arrears) <= 0 and not any(since < day < issued for day in due):
+            counts = {**bill.facts.counts, **dict.fromkeys(names & set(bill.facts.counts), ZERO)}
+            found[place] = replace(bill, facts=bill.facts.but(counts=counts))
+    return found
 
 
 def _half(printed: Decimal) -> Decimal:

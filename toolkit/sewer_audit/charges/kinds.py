@@ -7,7 +7,7 @@ invoice column the line is compared with. A charge "of" lines names lines above 
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -84,6 +84,12 @@ class Periodic(Charge):
         return self
 
 
+def _counted_if_late(charge: Any) -> Any:
+    if charge.late_fee and not charge.count:
+        raise ValueError("a late fee needs count, what says when it is due; write count = 'late'")
+    return charge
+
+
 class FixedCharge(Periodic):
     """So much per period, by meter size, by class, or per counted unit."""
 
@@ -95,6 +101,7 @@ class FixedCharge(Periodic):
     count_per: Number = Decimal(1)
     count_rounding: RoundingTable | None = None
     scaled_by_return_factor_of: str | None = None
+    late_fee: bool = False
 
     @property
     def counts(self) -> tuple[str, ...]:
@@ -107,7 +114,7 @@ class FixedCharge(Periodic):
             raise ValueError("by_diameter scales amount, the charge of the reference size")
         if self.daily_rounding is not None and self.proration != "standard days":
             raise ValueError("daily_rounding needs proration = 'standard days'")
-        return self
+        return _counted_if_late(self)
 
 
 class Block(Strict):
@@ -186,6 +193,9 @@ class PercentCharge(Charge):
     of: tuple[str, ...] | Literal["all"]
     count: str | None = None  # times a count of the invoice, such as its months overdue
     against: tuple[str, ...] = ()  # a credit takes off no more than these lines come to
+    late_fee: bool = False
+
+    _late = model_validator(mode="after")(lambda self: _counted_if_late(self))
 
     @field_validator("of")
     @classmethod

@@ -182,6 +182,10 @@ def _entries(
             costs + wide,
             "within interval",
         )
+    if each.bill.uncredited:
+        rest = each.bill.uncredited  # none of it where the correction took the whole bill back
+        ends = min(rest, ZERO), max(rest, ZERO)
+        yield Entry(invoice, "credit", "credit-too-small", rest, *ends, "within interval")
     yield from _of_lines(each, stated, codes)
 
 

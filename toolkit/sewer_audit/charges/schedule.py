@@ -383,6 +383,7 @@ class ScheduleTable(Strict):
     estimate: (
         Literal["last bill", "mean of 3 bills", "mean of 12 bills", "same period last year"] | None
     ) = None
+    due_days: int | None = Field(default=None, ge=0)
     conversions: dict[str, str] = Field(default_factory=dict)
 
     @field_validator("conversions")

@@ -9,7 +9,7 @@ reproduces the same invoices as well is a look-alike, and said to be one.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from itertools import chain
@@ -181,25 +181,47 @@ def find_signatures(
     known = {each.bill.invoice: each for each in series} | off
     found += _covered(known, volumes, "unexplained-volume", chances)
     found += _covered(known, lines, "unexplained-line", of_lines)
-    return (*found, *_unpaid(series))
+    return (*found, *_carried_wrong(series))
 
 
-def _unpaid(series: Sequence[Recomputed]) -> list[Signature]:
-    """Payments that a bill prints and does not take off what is due: a note, no charge of it."""
-    found = []
+def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
+    """Slips in what a bill carries over that move no charge of it, and credits that fall short."""
     for each in series:
-        bill, paid = each.bill, abs(each.bill.printed.get("payment") or Decimal(0))
-        if not paid or bill.amount_due is None:
+        bill = each.bill
+        if bill.uncredited:
+            yield _short_credit(each)
+        if bill.amount_due in (None, bill.total):  # what is due stands elsewhere
             continue
-        if bill.amount_due - bill.total - carried_over(bill.printed) == paid:
+        off = bill.amount_due - bill.total - carried_over(bill.printed)
+        before, paid, credit = (
+            abs(bill.printed.get(name) or Decimal(0))
+            for name in ("previous_balance", "payment", "credit")
+        )
+        slips = {
+            "payment-not-credited": (paid, f"a payment of {paid} and does not take it off"),
+            "credit-not-applied": (credit, f"a credit of {credit} and does not take it off"),
+            "balance-twice": (before, f"a balance before of {before} and adds it twice to"),
+        }
+        fits = [code for code, (size, _) in slips.items() if off and size == off]
+        if fits:
             words = (
-                f"{bill.invoice} prints a payment of {paid} and does not take it off what is due."
+                f"{bill.invoice} prints {slips[fits[0]][1]} what is due, which is {off} too high."
             )
-            figures = {bill.invoice: {"payment": str(paid), "amount due": str(bill.amount_due)}}
-            told = ("payment-not-credited", [each], words, figures, bill.total)
-            same = bill.printed.get("previous_balance") == paid
-            found.append(signature_of(*told, look_alikes=("balance-twice",) if same else ()))
-    return found
+            figures = {bill.invoice: {"amount due": str(bill.amount_due), "too high by": str(off)}}
+            noted = (fits[0], [each], words, figures, bill.total)
+            yield signature_of(*noted, look_alikes=tuple(fits[1:]))
+
+
+def _short_credit(each: Recomputed) -> Signature:
+    """A bill that was billed anew, of which a credit took back a part only."""
+    bill, rest = each.bill, each.bill.uncredited
+    more = f"leaves {rest} of it charged" if rest > 0 else f"takes back {-rest} more than it"
+    words = f"{bill.credit_note} credits the bill that {bill.invoice} replaces, but {more}."
+    figures = {bill.invoice: {"credit note": bill.credit_note, "left": str(rest)}}
+    found = signature_of("credit-too-small", [each], words, figures, exactness="within interval")
+    invoiced = bill.total + rest
+    names = (bill.invoice, bill.credit_note)
+    return replace(found, invoices=names, invoiced_amount=invoiced, corrected_amount=bill.total)
 
 
 def _chances(due: Decimal, guesses: Sequence[VolumeGuess], slack: Decimal) -> Chances:

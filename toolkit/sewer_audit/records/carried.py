@@ -21,8 +21,11 @@ def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
     """
     frame = frame.assign(amount_due=frame["total"])
     carried = [_carried(row) for row in frame.itertuples()]
-    paid = [abs(each or ZERO) for each in frame["payment"]]
-    if not any(carried) and not any(paid):
+    taken = [
+        {abs(each or ZERO) for each in (paid, credit)}
+        for paid, credit in zip(frame["payment"], frame["credit"], strict=True)
+    ]
+    if not any(carried) and not any(any(each) for each in taken):
         return frame
     charges = [
         sum(lines.iloc[place], ZERO) if row.subtotal is None else row.subtotal
@@ -36,10 +39,10 @@ def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
         total if total == charge or not (inside or total == charge + more) else total - more
         for total, charge, more in rows
     ]
-    # a payment printed but not taken off stands in the amount due; it is no charge of this bill
+    # a payment or credit printed but not taken off stands in the amount due: it is no charge
     own = [
-        charge if payment and each - charge == payment else each
-        for each, charge, payment in zip(own, charges, paid, strict=True)
+        charge if each - charge in sizes - {ZERO} else each
+        for each, charge, sizes in zip(own, charges, taken, strict=True)
     ]
     return frame.assign(total=pd.Series(own, index=frame.index, dtype=object))
 

@@ -182,6 +182,8 @@ COLUMNS = (
     *PRINTED,
     *DATES,
     "amount_due",
+    "uncredited",
+    "credit_note",
     "line",
 )
 

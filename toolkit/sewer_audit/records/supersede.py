@@ -21,13 +21,16 @@ def settle_replacements(
     Notes
     -----
     A corrected invoice names in `replaces` the one it stands for. A credit names the one it
-    credits: of the whole amount it cancels it, of a part it is added to it line by line.
+    credits: of the whole amount it cancels it, of a part it is added to it line by line. What a
+    credit leaves of an invoice that was billed anew stands as `uncredited` with the correction.
     """
     frame, lines = _same_rows_once(frame, lines, findings)
     _check_words(frame, findings)
     fate: dict[int, str] = {}
+    netted: dict[int, int] = {}  # credit of a part to what it credits
+    anew: dict[int, int] = {}  # invoice to the one that replaces it
     number = {name: place for place, name in frame["invoice"].items()}
-    frame, lines = frame.copy(), lines.copy()
+    frame, lines = frame.assign(uncredited=None, credit_note=None), lines.copy()
     for place, row in frame[frame["replaces"] != ""].iterrows():
         target = number.get(row["replaces"])
         if target is None or target == place:
@@ -52,8 +55,10 @@ def settle_replacements(
         elif _is_credit(row) and _bills_reads_of_its_own(row, frame.loc[target]):
             continue  # a negative month: it sets estimates right and is a bill like others
         elif _is_credit(row):
-            _credit(frame, lines, int(place), int(target), fate, findings)
+            if _credit(frame, lines, int(place), int(target), fate, findings):
+                netted[int(place)] = int(target)
         else:
+            anew[int(target)] = int(place)
             fate[int(target)] = f"replaced by {row['invoice']}"
             findings.flag(
                 "invoice replaced",
@@ -61,7 +66,16 @@ def settle_replacements(
                 invoice=row["replaces"],
                 by=row["invoice"],
             )
+    _uncredited(frame, netted, anew)
     return _split(frame, lines, fate)
+
+
+def _uncredited(frame: pd.DataFrame, netted: dict[int, int], anew: dict[int, int]) -> None:
+    """Rests of invoices that were credited in part and billed anew, told with the correction."""
+    for credit, target in netted.items():
+        if target in anew:
+            frame.at[anew[target], "uncredited"] = frame.at[target, "total"]
+            frame.at[anew[target], "credit_note"] = frame.at[credit, "invoice"]
 
 
 def without_later(
@@ -166,7 +180,8 @@ def _credit(
     target: int,
     fate: dict[int, str],
     findings: Findings,
-) -> None:
+) -> bool:
+    """A credit taken off what it credits; whether something is left."""
     name, against = frame.at[credit, "invoice"], frame.at[target, "invoice"]
     rest = frame.at[target, "total"] + frame.at[credit, "total"]
     if rest == 0:
@@ -185,3 +200,4 @@ def _credit(
         fate[credit] = f"netted into {against}"
         message = f"credit {name} was added to invoice {against}, line by line"
     findings.flag("invoice credited", message, invoice=against, by=name)
+    return bool(rest)

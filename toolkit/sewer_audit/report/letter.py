@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from sewer_audit.charges import BRIEFLY, chains_of
@@ -146,6 +147,8 @@ def _chains(result: Any) -> tuple[Any, ...]:
 
 
 def _figure(words: Words, value: Any, unit: str) -> str:
+    if isinstance(value, date):
+        return str(value)
     if unit == words.currency:
         return words.money(float(value))
     return f"{float(value):,.10g} {unit}".rstrip()

@@ -160,6 +160,36 @@ def test_nothing_is_due_on_an_exact_duplicate(tmp_path, more):
     assert float(again.loc["total", "on_stated_volume"]) == 493.0
 
 
+def test_which_of_two_bills_is_the_second_is_told_by_numbers_or_not_at_all(tmp_path):
+    """The order of rows in the file says nothing: B2 stands before B, then before an odd number."""
+    told = signature(audited(tmp_path / "told", A, AGAIN, B, C), "duplicate-period")
+    assert told["invoices"] == ["B2"] and told["evidence"]["B2"].get("which is the second") is None
+    odd = AGAIN.replace("B2", "Z7")
+    result = audited(tmp_path / "open", A, odd, B, C)
+    told = signature(result, "duplicate-period")
+    assert told["evidence"][told["invoices"][0]]["which is the second"] == "not told"
+    assert "which of them, neither bill dates nor numbers tell" in told["sentence"]
+    assert "Z7" in told["sentence"] and " B " in told["sentence"]
+    assert any("which of the two is once too many" in text for text in shared_days(result))
+    assert result.claim.attrs["sums"]["net"] == 493.0
+    assert "neither bill dates nor numbers tell" in str(cover_letter(result))
+
+
+@pytest.mark.parametrize("first", ["B", "Z7"])
+def test_which_of_two_bills_is_the_second_is_told_by_their_dates(tmp_path, first):
+    def dated(row: str) -> str:
+        day = "2026-03-05" if row.startswith((first, "A", "C")) else "2026-03-19"
+        return f"{row},{day}"
+
+    rows = [dated(row) for row in (A, AGAIN.replace("B2", "Z7"), B, C)]
+    file = case_of(tmp_path, *rows)
+    text = (tmp_path / "invoices.csv").read_text().replace("total\n", "total,bill_date\n", 1)
+    (tmp_path / "invoices.csv").write_text(text)
+    told = signature(audit(load_case(file), draws=400, seed=1), "duplicate-period")
+    assert told["invoices"] == [{"B": "Z7", "Z7": "B"}[first]]
+    assert "once more" in told["sentence"]
+
+
 def test_the_volumes_count_each_day_once(tmp_path):
     plain = audited(tmp_path / "plain", A, B, C, key="")
     again = audited(tmp_path / "again", A, B, AGAIN, C)

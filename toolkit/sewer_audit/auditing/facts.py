@@ -169,6 +169,7 @@ def _bill(
         registers=tuple(further),
         segments=segments if len(segments) > 2 else (),
         second=None if estimated is None else facts.but(volumes=estimated.volumes),
+        second_by=str(invoice["second_by"]),
         second_tolerance=ZERO if estimated is None else estimated.spread * share,
     )
 

@@ -110,6 +110,9 @@ class BilledInvoice:
         [text].
     shares_with : str
         Earlier invoice that holds some days of this one already; empty where none does [text].
+    second_by : str
+        What tells that the earlier one was issued first where both are for one period: "bill
+        dates" or "numbers"; empty where nothing does [text].
     own : InvoiceFacts, optional
         Where days are shared: the same for the days no earlier invoice holds, from which the right
         amount is priced; None where no days are left [-].
@@ -165,6 +168,7 @@ class BilledInvoice:
     tolerance: Decimal = Decimal(0)
     uses: tuple[str, ...] = ()
     shares_with: str = ""
+    second_by: str = ""
     own: InvoiceFacts | None = None
     own_exact: bool = True
     exchange: MeterExchange | None = None

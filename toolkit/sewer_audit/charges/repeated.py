@@ -41,6 +41,12 @@ def repeated_periods(
                 what = "the same reads" if same_reads else "the same period"
                 sentence = f"{other.invoice} bills {what} as {one.invoice} once more."
                 evidence = {other.invoice: {"same as": one.invoice}}
+                if (one.start, one.end) == (other.start, other.end) and not later.bill.second_by:
+                    sentence = (
+                        f"{one.invoice} and {other.invoice} bill {what}: one of the two is once "
+                        "too many; which of them, neither bill dates nor numbers tell."
+                    )
+                    evidence[other.invoice]["which is the second"] = "not told"
                 nothing = later.by_rules if shares else Decimal(0)
                 found.append(signature_of("duplicate-period", [later], sentence, evidence, nothing))
                 break

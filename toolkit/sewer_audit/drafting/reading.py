@@ -315,7 +315,8 @@ def _invoices(result: BillsRead, layouts: Sequence[Layout]) -> tuple[str, list[l
     one = not any("previous_read.2" in layout.anchors for layout in layouts)
     names = ["invoice", "start", "end"]
     names += [n for n in ("previous_read", "current_read") if one]
-    names += ["read_type"] * any("read_type" in layout.anchors for layout in layouts)
+    printed = [n for n in ("read_type", "bill_date") if any(n in one.anchors for one in layouts)]
+    names += printed
     names.append("billed_volume")
     lines = list(dict.fromkeys(n for b in whole for n in b.figures if n.startswith("line:")))
     rows = [[bill.value(name) or "" for name in [*names, *lines, "total"]] for bill in whole]

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from decimal import Decimal
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["check_invoices", "with_own_days"]
+__all__ = ["check_invoices", "in_order_of_issue", "with_own_days"]
 
 SHORT_DAYS, LONG_DAYS, LONG_TWO_MONTHS = 25.0, 35.0, 70.0
 """Usual limits of monthly and two-monthly periods [d]: billing-period practice in the field of
@@ -19,6 +21,9 @@ as off-cycle (from memory)."""
 
 RATIO_TOLERANCE = 0.005
 """Relative scatter of billed volume to read difference beyond rounding that is reported [-]."""
+
+FEWEST = 3
+"""Invoices whose numbers must rise with time before numbers tell an order [-] (judgement)."""
 
 SCATTER = 4.0
 """Robust scatters of that ratio beyond which an invoice is reported [-]."""
@@ -41,6 +46,40 @@ def with_own_days(frame: pd.DataFrame) -> pd.DataFrame:
             held, holder = row.end, row.invoice
     own_start = pd.Series(own, index=frame.index, dtype=frame["start"].dtype)
     return frame.assign(own_start=own_start, shares_with=pd.Series(shared, frame.index, dtype=str))
+
+
+def in_order_of_issue(frame: pd.DataFrame) -> pd.DataFrame:
+    """Invoices by period; of several for one period that which was issued first stands first.
+
+    Adds `second_by`: "bill dates" or "numbers" where these tell which it is, "" where nothing printed
+    does and the order of the file stands.
+    """
+    frame = frame.sort_values(["start", "end"], kind="stable")
+    periods = frame.groupby(["start", "end"], sort=False).indices.values()
+    twins = [places for places in periods if len(places) > 1]
+    alone = np.sort([places[0] for places in periods if len(places) == 1])
+    numbers = [_pieces(number) for number in frame["invoice"].astype(str)]
+    order, told = np.arange(len(frame)), np.full(len(frame), "", dtype=object)
+    for places in twins:
+        dates = list(frame["bill_date"].iloc[places]) if "bill_date" in frame else [None]
+        by_number = sorted(places, key=lambda place: numbers[place])
+        if not any(pd.isna(date) for date in dates) and len(set(dates)) == len(dates):
+            order[places] = [place for _, place in sorted(zip(dates, places, strict=True))]
+            told[places] = "bill dates"
+        elif all(_rising([numbers[n] for n in sorted([*alone, place])]) for place in places):
+            order[places], told[places] = by_number, "numbers"
+    return frame.iloc[order].assign(second_by=told)
+
+
+def _pieces(number: str) -> list[tuple[int, int, str]]:
+    """Words and figures of a number in turn, so that 9 comes before 10."""
+    parts = re.findall(r"\d+|\D+", number)
+    return [(0, int(each), "") if each.isdigit() else (1, 0, each) for each in parts]
+
+
+def _rising(numbers: list) -> bool:
+    """Whether numbers of at least :data:`FEWEST` invoices rise with time."""
+    return len(numbers) >= FEWEST and all(one < other for one, other in pairwise(numbers))
 
 
 def check_invoices(
@@ -102,6 +141,9 @@ def _overlaps(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings, examine:
             if own > 0
             else "it has no days of its own, and nothing is due on it"
         )
+        open_ = (before.start, before.end) == (after.start, after.end) and not after.second_by
+        if open_:
+            rest = "which of the two is once too many neither bill dates nor numbers tell"
         whose = before.invoice
         if after.start < before.own_start:  # some of them belong to one that is earlier still
             whose = f"the earliest that holds them, {before.shares_with} or {before.invoice}"
@@ -113,6 +155,7 @@ def _overlaps(frame: pd.DataFrame, zone: dt.tzinfo, findings: Findings, examine:
             shares_with=before.invoice,
             days=round(days, 3),
             own_days=round(own, 3),
+            **({"second": "not told"} if open_ else {}),
         )
 
 

@@ -173,6 +173,7 @@ COLUMNS = (
     "end",
     "own_start",
     "shares_with",
+    "second_by",
     "previous_read",
     "current_read",
     "read_type",

@@ -107,6 +107,7 @@ class InvoiceRecord:
     frame : DataFrame
         One row per invoice in force, in order of time: invoice, start, end (UTC, half-open),
         own_start (from which on no earlier invoice holds the days), shares_with (which one does),
+        second_by (what tells which of two for one period was issued later, or ""),
         previous_read, current_read, read_type, billed_volume (Decimal, billing unit), billed_m3
         [m3], total (Decimal), line [-].
     lines : DataFrame

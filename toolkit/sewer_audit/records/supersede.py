@@ -6,6 +6,7 @@ from datetime import date
 
 import pandas as pd
 
+from sewer_audit.records.invoice_checks import in_order_of_issue
 from sewer_audit.records.model import Findings
 
 __all__ = ["settle_replacements", "without_later"]
@@ -100,7 +101,7 @@ def _split(
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     superseded = frame.loc[sorted(fate)].copy()
     superseded["fate"] = pd.Series(fate, dtype="str").reindex(superseded.index)
-    force = frame.drop(index=list(fate)).sort_values(["start", "end"], kind="stable")
+    force = in_order_of_issue(frame.drop(index=list(fate)))
     lines = lines.loc[force.index].reset_index(drop=True)
     return force.reset_index(drop=True), lines, superseded.reset_index(drop=True)
 

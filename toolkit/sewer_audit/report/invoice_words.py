@@ -25,6 +25,8 @@ def shared_days(result: Any) -> list[str]:
             if data["own_days"]
             else "none is left for it, and nothing is due on it"
         )
+        if data.get("second"):
+            rest = "which of the two is once too many neither bill dates nor numbers tell"
         said.append(
             f"{data['invoice']} covers {days} that {data['shares_with']} holds already; {rest}"
         )

@@ -125,6 +125,8 @@ def _one_bill(result: Any, words: Words, row: Any) -> str:
         each for each in named.itertuples() if row.invoice in each.invoices and each.code in codes
     ]
     text = f"{row.invoice}: {joined([BRIEFLY.get(code, code) for code in codes])}."
+    if any("which is the second" in each.evidence.get(row.invoice, {}) for each in named):
+        text = " ".join(each.sentence for each in named)
     links = next(c for c in _chains(result) if c.invoice == row.invoice).links
     broken = next((link for link in links if link.agrees is False), None)
     if broken is not None:

@@ -98,7 +98,8 @@ def reasons_of(
     billed = np.where((named | runs)[alone], np.nan, seen.billed_m3)
     aside = tuple(map(str, names[~alone | runs | named]))
     catalogue = None if named.any() else _open_to(case, pricing)
-    return Reasons(explain(replace(seen, billed_m3=billed), catalogue), aside, alone)
+    ranking = explain(replace(seen, billed_m3=billed), catalogue, memory=case.memory)
+    return Reasons(ranking, aside, alone)
 
 
 def _recognised(signatures: pd.DataFrame) -> list[list[str]]:

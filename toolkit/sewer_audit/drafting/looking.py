@@ -18,7 +18,6 @@ from sewer_audit.records.dialect import HEAD, find_delimiter, normalise
 from sewer_audit.records.model import Findings, Table
 from sewer_audit.records.sources import Source, open_source
 from sewer_audit.records.tables import table_of
-from sewer_audit.records.workbooks import sheet_rows
 from sewer_audit.units import spellings, to_si
 
 __all__ = ["Grid", "Look", "cell_number", "look_at", "unit_in"]
@@ -214,29 +213,34 @@ def _pdf(path: Path, name: str) -> Look:
 
 
 def _grids(path: Path, name: str, source: Source) -> list[Grid]:
-    text, book = source.text, bool(source.book)
-    sheets: list[str | None] = [None]
-    if book:
+    text, sheets, workbook = source.text, [None], None
+    if source.book:
         import openpyxl
 
         workbook = openpyxl.load_workbook(io.BytesIO(source.book), read_only=True)
         sheets = list(workbook.sheetnames)
-        workbook.close()
     found = []
     for sheet in sheets:
         findings = Findings(name)
-        expected = [] if book else _header(text)
+        expected = [] if workbook else _header(text)
         try:
             table = table_of(path, findings, sheet=sheet, expected=expected)
         except InputRefused:
             continue
         if len(table.header) > 1 and table.rows:
             grid = Grid(name, sheet, table)
-            rows = sheet_rows(source.book, sheet, Findings(name)) if book else []
-            top = [" ".join(row) for row in rows] or text.splitlines()[: table.header_line]
-            grid.above = " ".join(top[: table.header_line - 1])
+            last = table.header_line - 1
+            if workbook and last:
+                cells = workbook[sheet].iter_rows(max_row=last, values_only=True)
+                grid.above = " ".join(str(cell) for row in cells for cell in row if cell)
+            elif last:
+                grid.above = " ".join(
+                    line.rstrip("\r\n") for line in islice(io.StringIO(text), last)
+                )
             grid.problems = [p for p in findings.problems if p.severity == "refused"]
             found.append(grid)
+    if workbook:
+        workbook.close()
     return found
 
 

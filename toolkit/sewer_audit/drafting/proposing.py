@@ -229,9 +229,11 @@ def _file_list(names: Sequence[str]) -> str:
 
 def _day_order(found: Found, proposal: Proposal, cells: Sequence[str], name: str) -> bool | None:
     """Order of dates from the stamps that fit only one; asked where none does."""
-    parts = [m for cell in cells if (m := re.match(r"(\d{1,2})[/.-](\d{1,2})[/.-]\d", cell))]
-    day_first = sum(int(m[1]) > 12 for m in parts)
-    month_first = sum(int(m[2]) > 12 for m in parts)
+    days = Counter(cell[:7] for cell in cells)
+    parts = [(m, count) for day, count in days.items()
+             if (m := re.match(r"(\d{1,2})[/.-](\d{1,2})[/.-]\d", day))]  # fmt: skip
+    day_first = sum(count for m, count in parts if int(m[1]) > 12)
+    month_first = sum(count for m, count in parts if int(m[2]) > 12)
     evidence = (f"{day_first:,} of {len(cells):,} stamps can only be day first, {month_first:,} "
                 "only month first")  # fmt: skip
     if not parts:

@@ -7,6 +7,7 @@ the price of a few matrix products.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,7 +16,7 @@ import numpy as np
 from sewer_audit.explanations.observations import Observations
 from sewer_audit.explanations.states import Estimates, gaussian
 
-__all__ = ["Comparison", "corrected_discharge", "quiet_hours"]
+__all__ = ["Comparison", "corrected_discharge"]
 
 STATED_SCALES = ((1.0, 0.75), (1.7, 0.25))
 """Stated uncertainties too small by this factor, with this weight (judgement)."""
@@ -79,6 +80,10 @@ class Comparison:
         return 0.5 * float(rates.sum() / seen.lengths.sum()) * seen.lengths
 
     @cached_property
+    def _quiet(self) -> Callable[[np.ndarray], np.ndarray]:
+        return quiet_hours(self.observed)
+
+    @cached_property
     def _flowing(self) -> np.ndarray:
         return self.observed.balance_mean > 0.3 * self._usual
 
@@ -102,7 +107,7 @@ class Comparison:
         emptied = (state.balance < EMPTIED * self.observed.balance_mean) & self._flowing
         emptied = emptied | ((state.effluent < DRIED * self.observed.effluent_mean) & self._flowing)
         rest = rest - ABSURD * emptied.sum(axis=1)
-        return away, rest + quiet_hours(self.observed, state.night)
+        return away, rest + self._quiet(state.night)
 
     def terms(self, state: Estimates) -> np.ndarray:
         """Log likelihood with its weight for each size of the unknown errors.
@@ -168,10 +173,8 @@ def _alone(away: np.ndarray) -> np.ndarray:
     return np.where(odd, (apart / usual) ** 2, 1.0)
 
 
-def quiet_hours(observed: Observations, night: np.ndarray) -> np.ndarray:
-    """What the flow of the quiet hours says for an explanation beside none.
-
-    Units: night [m3/d].
+def quiet_hours(observed: Observations) -> Callable[[np.ndarray], np.ndarray]:
+    """What the flow of the quiet hours [m3/d] says for an explanation beside none, as a function.
 
     Notes
     -----
@@ -179,20 +182,18 @@ def quiet_hours(observed: Observations, night: np.ndarray) -> np.ndarray:
     known: the log likelihood is that of the residual sum of squares, for a third of the intervals
     because neighbours are alike. It may speak against a cause more than for one.
     """
-    if observed.night_m3 is None:
-        return np.zeros(len(night))
-    usable = observed.night_m3 > 0.02 * np.median(observed.night_m3)
-    if usable.sum() < 6 or not np.median(observed.night_m3) > 0:
-        return np.zeros(len(night))
+    usual = 0.0 if observed.night_m3 is None else float(np.median(observed.night_m3))
+    usable = np.zeros(0, bool) if observed.night_m3 is None else observed.night_m3 > 0.02 * usual
+    if usable.sum() < 6 or not usual > 0:
+        return lambda night: np.zeros(len(night))
+    least, count = 0.03 * observed.night_m3[usable], usable.sum() / MEMORY  # type: ignore[index]
 
     def score(flow: np.ndarray) -> np.ndarray:
-        log = np.log(np.maximum(flow[:, usable], 0.03 * observed.night_m3[usable]))
-        spread = log.var(axis=1) + QUIET**2
-        count = usable.sum() / MEMORY
+        spread = np.log(np.maximum(flow[:, usable], least)).var(axis=1) + QUIET**2
         return -0.5 * count * np.log(spread)
 
-    plain = score(observed.night_m3[None, :])
-    return np.clip(score(night) - plain, LEAST_QUIET, MOST_QUIET)
+    plain = score(observed.night_m3[None, :])  # type: ignore[index]
+    return lambda night: np.clip(score(night) - plain, LEAST_QUIET, MOST_QUIET)
 
 
 def corrected_discharge(

@@ -51,8 +51,8 @@ def with_own_days(frame: pd.DataFrame) -> pd.DataFrame:
 def in_order_of_issue(frame: pd.DataFrame) -> pd.DataFrame:
     """Invoices by period; of several for one period that which was issued first stands first.
 
-    Adds `second_by`: "bill dates" or "numbers" where these tell which it is, "" where nothing printed
-    does and the order of the file stands.
+    Adds `second_by`: "bill dates" or "numbers" where these tell which it is, "" where nothing
+    that is printed does and the order of the file stands.
     """
     frame = frame.sort_values(["start", "end"], kind="stable")
     periods = frame.groupby(["start", "end"], sort=False).indices.values()

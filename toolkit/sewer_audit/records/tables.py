@@ -164,7 +164,7 @@ def _assemble(
             counts["blank"] += 1
         elif filled[0].lstrip().startswith("#"):
             counts["comment"] += 1
-        elif [normalise(cell) for cell in filled] == named:
+        elif len(filled) == len(named) and [normalise(cell) for cell in filled] == named:
             counts["repeated header"] += 1
         else:
             kept.append(row)

@@ -20,6 +20,7 @@ LARGEST_PART = 1_000_000_000
 MOST_CELLS = 20_000_000
 """Cells of a sheet beyond which a stray cell is suspected and memory would run out [-]."""
 
+_FORMULA = re.compile(rb"<(\w+:)?f[ >/]")
 _HIDDEN_TYPES = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.I)
 
 
@@ -192,6 +193,10 @@ def _whole_seconds(stamp: dt.datetime) -> dt.datetime:
 
 def _refuse_uncomputed(book: bytes, sheet: str, rows: list, findings: Findings) -> None:
     """A formula whose result was never stored reads as a blank: say so, never take it for one."""
+    with zipfile.ZipFile(BytesIO(book)) as archive:
+        parts = [entry for entry in archive.namelist() if "worksheets/" in entry]
+        if not any(_FORMULA.search(archive.read(part)) for part in parts):
+            return
     formulas = _load(book, findings, formulas=True)
     try:
         formulas[sheet].reset_dimensions()

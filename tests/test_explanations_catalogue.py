@@ -216,3 +216,21 @@ def test_pairs_are_kept_only_where_both_are_needed():
     found = explain(Observations(**given))
     assert all(len(row.components) <= 1 for row in found.rows if row.posterior > 0.01)
     assert replace(found, rows=()).frame.empty
+
+
+def test_a_cause_does_not_spare_the_intervals_that_nothing_tests():
+    """The supply meter fails more and more; in the last third the record is stopped now and then."""
+    random = np.random.default_rng(19)
+    given = series(random)
+    true = given["effluent_mean"].copy()
+    course = np.linspace(0, 0.3, 40)
+    given["balance_mean"] = given["balance_mean"] * (1 - course)
+    given["intake_m3"] = given["intake_m3"] * (1 - course)
+    stopped = np.isin(np.arange(40), (29, 33, 37))
+    given["effluent_mean"] = np.where(stopped, np.nan, true)
+    found = explain(Observations(**given))
+    weights = {each.names: each for each in found.outlooks}
+    supply = weights[("supply meter off",)]
+    discharge = supply.shares @ supply.volumes
+    assert discharge[stopped] == pytest.approx(true[stopped], rel=0.06)
+    assert given["balance_mean"][stopped] != pytest.approx(true[stopped], rel=0.15)

@@ -33,6 +33,8 @@ LEAST_BALANCE = 0.05
 EMPTIED, DRIED, ABSURD = 0.15, 0.03, 30.0
 """No cause may leave less than these shares of a balance and of a record that flow; log of what
 each such interval costs it (judgement)."""
+NO_WEIGHT = 1e3
+"""Standard deviation of an estimate that is missing, over its volume [-]."""
 QUIET = 0.15
 """Relative spread of the flow of quiet hours that no cause explains, at least (judgement) [-]."""
 MEMORY = 3.0
@@ -212,14 +214,19 @@ def corrected_discharge(
     ----------
     Weighted mean of two estimates: any text on least squares.
     """
-    covs = []
-    for mean, cov, now in (
-        (observed.effluent_mean, observed.effluent_cov, state.effluent),
-        (observed.balance_mean, observed.balance_cov, state.balance),
-    ):
-        ratio = np.clip(now / np.where(mean == 0, 1.0, mean), 0.1, 10.0)
-        covs.append(cov * ratio[:, :, None] * ratio[:, None, :])
-    usual = np.abs(observed.balance_mean) + 1e-9
+    pair = [(observed.effluent_mean, observed.effluent_cov, state.effluent)]
+    pair.append((observed.balance_mean, observed.balance_cov, state.balance))
+    shape = np.broadcast_shapes(state.effluent.shape, state.balance.shape)
+    covs, means = [], []
+    for (mean, cov, now), (_, _, other) in zip(pair, pair[::-1], strict=True):
+        now, other = np.broadcast_to(now, shape), np.broadcast_to(other, shape)
+        ratio = np.clip(np.nan_to_num(now / np.where(mean == 0, 1.0, mean), nan=1.0), 0.1, 10.0)
+        spread = np.nan_to_num(cov * ratio[:, :, None] * ratio[:, None, :])
+        missing = ~np.isfinite(mean)  # what is not known takes the other's place, with no weight
+        spread[:, missing, missing] = (NO_WEIGHT * (np.abs(other[:, missing]) + 1.0)) ** 2
+        covs.append(spread)
+        means.append(np.where(missing, other, now))
+    usual = np.abs(np.where(np.isfinite(means[1][0]), means[1][0], means[0][0])) + 1e-9
     if state.loose is not None:
         covs[1] = covs[1] + np.eye(observed.count) * state.loose[:, :, None] ** 2
     if extra is not None:
@@ -228,8 +235,7 @@ def corrected_discharge(
     floor = np.diag((0.002 * usual) ** 2)
     joint = covs[0] + covs[1] + floor
     gain = np.swapaxes(np.linalg.solve(joint, covs[1]), -1, -2)
-    shape = np.broadcast_shapes(state.effluent.shape, state.balance.shape)
-    away = np.broadcast_to(state.effluent - state.balance, shape)
-    mean = state.balance + np.einsum("gij,gj->gi", np.broadcast_to(
-        gain, (len(away), *gain.shape[1:])), away)  # fmt: skip
+    away = means[0] - means[1]
+    gain = np.broadcast_to(gain, (len(away), *gain.shape[1:]))
+    mean = means[1] + np.einsum("gij,gj->gi", gain, away)
     return mean, covs[1] - gain @ covs[1]

@@ -95,7 +95,7 @@ def _drowned_patterns(observed: Observations) -> dict[str, Any]:
     if not found and observed.drowned_share is not None:
         found = {"": observed.drowned_share}
     if not found and not observed.method:
-        rate = np.nan_to_num(observed.effluent_mean) / observed.lengths
+        rate = observed.flowed / observed.lengths
         found = {"": (rate / max(float(rate.max()), 1e-12)) ** 2}
     return {name: 1.0 for name, pattern in found.items() if np.any(np.asarray(pattern) > 0)}
 
@@ -246,7 +246,7 @@ def _drowned(state: Estimates, observed: Observations, form: Form, values: np.nd
     elif observed.drowned_share is not None:
         pattern = observed.drowned_share
     else:
-        rate = np.nan_to_num(observed.effluent_mean) / observed.lengths
+        rate = observed.flowed / observed.lengths
         pattern = (rate / max(float(rate.max()), 1e-12)) ** 2
     excess = values[:, None] * pattern * form.profile.over(observed)
     return state.effluent_scaled(np.maximum(1.0 - excess, 0.05), night=False)
@@ -310,7 +310,8 @@ def _stopped(state: Estimates, observed: Observations, form: Form, values: np.nd
     """The intake of a standstill is not known; the record stands in its place."""
     first, last = form.pattern
     hit = (observed.starts < last) & (observed.starts + observed.lengths > first)
-    moved = np.where(hit, np.maximum(state.effluent - state.balance, 0.0), 0.0)
+    missing = np.nan_to_num(state.effluent - state.balance)
+    moved = np.where(hit, np.maximum(missing, 0.0), 0.0)
     return state.balance_moved(moved, intake_shift=moved).told(STOOD - UNKNOWN * hit.sum())
 
 
@@ -324,7 +325,7 @@ hold over what a right balance leaves open (judgement) [-]."""
 
 def _misses(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     """The supply meter leaves out a share of what passes at low flow."""
-    low = observed.low_shares[form.pattern] * np.nan_to_num(observed.effluent_mean)
+    low = observed.low_shares[form.pattern] * observed.flowed
     volume = values[:, None] * low * form.profile.over(observed)
     return state.balance_moved(volume, intake_shift=volume)
 
@@ -363,7 +364,7 @@ def _wet(state: Estimates, observed: Observations, form: Form, values: np.ndarra
         return state.balance_moved(acting * usual, loose=0.7 * acting * usual)
     if form.pattern.startswith("bursts "):
         excess = observed.high_shares[form.pattern.removeprefix("bursts ")]
-        excess = excess * np.nan_to_num(observed.effluent_mean)
+        excess = excess * observed.flowed
         return state.balance_moved(acting * excess * usual.sum() / max(excess.sum(), 1e-12))
     volume = observed.rain_m * usual.sum() / observed.rain_m.sum()
     return state.balance_moved(acting * volume)

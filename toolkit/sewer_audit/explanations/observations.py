@@ -256,6 +256,21 @@ class Observations:
             return np.zeros(self.count, dtype=bool)
         return np.isfinite(self.effluent_mean) & np.isfinite(self.balance_mean)
 
+    @property
+    def estimated(self) -> np.ndarray:
+        """Invoices with at least one estimate [-]."""
+        known = np.zeros(self.count, dtype=bool)
+        for mean in (self.effluent_mean, self.balance_mean):
+            known |= np.isfinite(mean) if mean is not None else False
+        return known
+
+    @property
+    def flowed(self) -> np.ndarray:
+        """Volume by the record, by the balance where there is none [m3]."""
+        record = np.full(self.count, np.nan) if self.effluent_mean is None else self.effluent_mean
+        other = 0.0 if self.balance_mean is None else self.balance_mean
+        return np.nan_to_num(np.where(np.isfinite(record), record, other))
+
     def basis_covariance(self) -> np.ndarray:
         """Covariance of the basis, a stated small one where none is given.
 

@@ -149,7 +149,7 @@ def estimate_candidates(
     singles = [Candidate((each,), each.weight / total, evidence) for each, evidence in found]
     if pairs:
         singles += _needed_pairs(singles, explanations, seen, start, comparison)
-    return [_with_discharge(each, both, observed) for each in singles]
+    return [_with_discharge(each, observed) for each in singles]
 
 
 def _unlisted(explanation: Explanation, start: Any, comparison: Comparison) -> Evidence:
@@ -207,53 +207,58 @@ def _single_estimate(observed: Observations) -> tuple[np.ndarray | None, np.ndar
     return None, None
 
 
-def _with_discharge(candidate: Candidate, both: Observations, observed: Observations) -> Candidate:
-    """The candidate with its corrected discharge, invoices with one estimate as they are."""
+def _with_discharge(candidate: Candidate, observed: Observations) -> Candidate:
+    """The candidate with its corrected discharge, also of invoices known by one estimate alone.
+
+    A cause does not spare the invoices that nothing tests.
+    """
     points = candidate.evidence.points[:ESSENTIAL]
     shares = np.array([point.weight for point in points])
     shares = shares / shares.sum()
-    start = start_estimates(both)
+    known = observed.estimated
+    seen = observed.where(known)
     volumes, covs, moves = [], [], []
     for point in points:
-        state, extra = start, None
+        state, extra = start_estimates(seen), None
         for explanation, variant, value in point.steps:
             if is_other(explanation):
                 extra = variant.data
             else:
-                state = explanation.act(state, both, variant, np.full(1, value))
-        mean, cov = corrected_discharge(both, state, extra)
+                state = explanation.act(state, seen, variant, np.full(1, value))
+        mean, cov = corrected_discharge(seen, state, extra)
         volumes.append(mean[0])
         covs.append(cov[0])
-        moves.append(np.broadcast_to(state.intake_shift, (1, both.count))[0])
+        moves.append(np.broadcast_to(state.intake_shift, (1, seen.count))[0])
     drawn, within = np.array(volumes), np.einsum("p,pij->ij", shares, np.array(covs))
     apart = drawn - shares @ drawn
-    known = observed.compared
 
     def placed(values: np.ndarray) -> np.ndarray:
-        missing = np.isfinite(observed.balance_mean)
-        whole = np.where(missing, observed.balance_mean, observed.effluent_mean)
-        whole = np.broadcast_to(whole, (*values.shape[:-1], observed.count)).copy()
+        whole = np.full((*values.shape[:-1], observed.count), np.nan)
         whole[..., known] = values
         return whole
 
-    full = np.where(np.isfinite(observed.balance_cov), observed.balance_cov, observed.effluent_cov)
-    full = full.copy()
-    full[np.ix_(known, known)] = within
-    whole = full.copy()
-    whole[np.ix_(known, known)] = within + np.einsum("p,pi,pj->ij", shares, apart, apart)
-    full, whole = _possible(full), _possible(whole)
+    def spread(cov: np.ndarray) -> np.ndarray:
+        whole = np.full((observed.count, observed.count), np.nan)
+        whole[np.ix_(known, known)] = _possible(cov)
+        return whole
+
     moved = np.zeros(observed.count)
     moved[known] = shares @ np.array(moves)
     return Candidate(
-        candidate.parts, candidate.prior, candidate.evidence, placed(shares @ drawn), whole, moved,
-        shares, placed(drawn), full,
-    )  # fmt: skip
+        candidate.parts,
+        candidate.prior,
+        candidate.evidence,
+        placed(shares @ drawn),
+        spread(within + np.einsum("p,pi,pj->ij", shares, apart, apart)),
+        moved,
+        shares,
+        placed(drawn),
+        spread(within),
+    )
 
 
 def _possible(cov: np.ndarray) -> np.ndarray:
-    """The nearest covariance: joined invoices shrink, their links to single ones must follow."""
-    if not np.isfinite(cov).all():
-        return cov
+    """The nearest covariance."""
     values, vectors = np.linalg.eigh((cov + cov.T) / 2)
     return (vectors * np.maximum(values, 1e-12 * values[-1])) @ vectors.T
 

@@ -6,6 +6,8 @@ faults in other software, read before this toolkit was written.
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import openpyxl
 import pandas as pd
@@ -85,10 +87,27 @@ def test_03_unit_row_and_comments_are_no_data(write):
     assert record.counts["other lines"] == 6
 
 
-def test_03_unit_row_that_contradicts_the_case(write):
-    record = read(write("time,head\n,mm\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n"))
-    assert "the file names the unit 'mm', the case states 'in'" in record.problems[0].found
-    assert record.problems[0].severity == "warning"
+@pytest.mark.parametrize(
+    ("text", "name", "unit"),
+    [
+        ("time,head\n,mm\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "head", "mm"),
+        ("time,Level (mm)\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "Level (mm)", "mm"),
+        ("time,level_mm\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "level_mm", "mm"),
+        ("time,Level [%]\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "Level [%]", "%"),
+        ("time,v,unit\n2026-01-01 00:00,3.0,ft\n2026-01-01 00:05,3.1,ft\n", "v", "ft"),
+    ],
+)
+def test_03_a_unit_of_the_file_that_contradicts_the_case(write, text, name, unit):
+    columns = {"head": ColumnSpec(name, "in")}
+    with pytest.raises(
+        InputRefused, match=re.escape(f"the file names the unit {unit!r}")
+    ) as caught:
+        read(write(text), columns=columns)
+    assert caught.value.problems[0].line == 1
+    why = "the display of the meter shows inches"
+    record = read(write(text), columns={"head": ColumnSpec(name, "in", why)})
+    assert inches(record) == [3.0, 3.1]
+    assert why in record.problems[0].remedy and record.problems[0].severity == "warning"
 
 
 def test_04_units_and_signs_in_header_names(write):

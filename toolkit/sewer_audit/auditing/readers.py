@@ -32,6 +32,7 @@ from sewer_audit.records import (
     read_waterml,
 )
 from sewer_audit.records.loggers import MAY_BE_MISSING
+from sewer_audit.records.shapes import Shape
 from sewer_audit.records.status import Status
 
 __all__ = ["amount_record", "effluent_record", "invoice_record", "rain_record", "register_record"]
@@ -54,6 +55,7 @@ def invoice_record(case: Case, known_by: date | None = None) -> InvoiceRecord:
         sheet=table.sheet,
         shown_as=table.files,
         known_by=known_by,
+        because=table.unit_because,
     )
 
 
@@ -89,6 +91,7 @@ def _one_register(case: Case, table: OneRegister, until: pd.Timestamp | None) ->
         read_hour=case.data.invoices.read_hour,
         shown_as=table.files,
         until=until,
+        because=table.unit_because,
     )
 
 
@@ -107,6 +110,7 @@ def amount_record(case: Case, table: DatedLog, kind: str) -> AmountRecord:
         decimal=table.decimal,
         sheet=table.sheet,
         shown_as=table.file,
+        because=table.unit_because,
     )
 
 
@@ -122,11 +126,21 @@ def effluent_record(case: Case, table: EffluentTable) -> LoggerRecord:
 def _export(case: Case, table: EffluentTable) -> LoggerRecord:
     specs = _specs(table.columns)
     own = [specs | _specs(table.file_columns.get(file, {})) for file in table.files]
+    if table.arranged is not None and len(specs) > 1:  # each tag at its own times
+        return join_series(
+            {role: _of_roles(case, table, [{role: each[role]} for each in own]) for role in specs},
+            name=", ".join(table.files),
+        )
+    return _of_roles(case, table, own)
+
+
+def _of_roles(case: Case, table: EffluentTable, specs: list[dict[str, ColumnSpec]]) -> LoggerRecord:
+    """Columns of the files of a record, one mapping for each file."""
     optional = MAY_BE_MISSING | set(table.may_be_missing)
     return read_logger(
         _paths(case, table.files),
         zone=table.time_zone or case.data.case.time_zone,
-        columns=own if table.file_columns else specs,
+        columns=specs,
         time=table.columns["time"],  # type: ignore[arg-type]
         date=table.columns.get("date"),  # type: ignore[arg-type]
         event=table.columns.get("event"),  # type: ignore[arg-type]
@@ -136,7 +150,7 @@ def _export(case: Case, table: EffluentTable) -> LoggerRecord:
         shown_as=table.files,
         stamp=table.stamp,
         missing_marks=table.missing_marks,
-        required=[role for role in specs if role not in optional],
+        required=[role for role in specs[0] if role not in optional],
         corrections=[
             ClockCorrection(each.start, each.end, each.shift) for each in table.clock_correction
         ],
@@ -147,6 +161,9 @@ def _export(case: Case, table: EffluentTable) -> LoggerRecord:
         round_to=table.round_stamps_to,
         status=_status(table),
         time_form=table.time_form,
+        shape=None
+        if table.arranged is None
+        else Shape(**table.arranged.model_dump(exclude_none=True), day_first=table.day_first),
         **table.clock,
     )
 
@@ -197,6 +214,7 @@ def _by_hand(case: Case, table: EffluentTable) -> LoggerRecord:
         decimal=table.decimal,
         sheet=table.sheet,
         shown_as=table.files,
+        because=spec.because,
     )
     return as_logger(record)
 
@@ -227,7 +245,7 @@ def _paths(case: Case, files: Sequence[str]) -> list[Path]:
 
 def _specs(columns) -> dict[str, ColumnSpec]:
     return {
-        role: ColumnSpec(column.name, column.unit)
+        role: ColumnSpec(column.name, column.unit, column.unit_because)
         for role, column in columns.items()
         if isinstance(column, ColumnTable)
     }

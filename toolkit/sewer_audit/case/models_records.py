@@ -104,6 +104,19 @@ def known_columns(given: Iterable[str], known: tuple[str, ...], what: str) -> No
             raise ValueError(f"{what} have no column {name!r}; {known_are(what, name, known)}")
 
 
+def _placed(name: Any) -> Any:
+    """Name of a column; a whole number is its place."""
+    return f"column {name}" if isinstance(name, int) and not isinstance(name, bool) else name
+
+
+WRONG_UNIT = (
+    "how it is known that the unit which the header of the file names is wrong and the case's is "
+    "right; without it the two must agree [text]"
+)
+Name = Annotated[str, BeforeValidator(_placed)]
+"""Name of a column in a file, or its place: 3 is "column 3"."""
+
+
 class NamedFiles(Strict):
     """One file or several of one record."""
 
@@ -128,7 +141,8 @@ class TextFile(NamedFiles):
     sheet: str | None = None
     day_first: bool | None = None
     decimal: Literal[".", ","] | None = None
-    columns: dict[str, str] = Field(default_factory=dict)
+    columns: dict[str, Name] = Field(default_factory=dict)
+    unit_because: str = Field("", description=WRONG_UNIT)
 
 
 class InvoicesTable(TextFile):
@@ -248,8 +262,9 @@ def register_of(use: Any) -> Register | None:
 class ColumnTable(Strict):
     """One column of a record: its name in the file, or the identifier of a series, and its unit."""
 
-    name: str = ""
+    name: Name = ""
     unit: str = ""
+    unit_because: str = Field("", description=WRONG_UNIT)
 
 
 class ClockCorrectionTable(Strict):
@@ -272,7 +287,7 @@ class RainGaugeTable(TextFile):
     """[effluent.rain_gauge]: rain in a file of its own; each amount fell since the stamp before."""
 
     time_zone: str | None = None
-    columns: dict[str, str | list[str] | ColumnTable]  # type: ignore[assignment]
+    columns: dict[str, Name | list[Name] | ColumnTable]  # type: ignore[assignment]
 
     @field_validator("columns")
     @classmethod
@@ -337,7 +352,7 @@ _CLOCK_ONLY = (
     "stamp",
     "conflicts",
 )
-_CLOCK_ONLY += ("values", "status")
+_CLOCK_ONLY += ("values", "status", "arranged")
 _CLOCK_ONLY += ("time_form", "back_steps", "missing_hour")
 KEYS_WITHOUT_MEANING = {
     "waterml": _TEXT_ONLY + _CLOCK_ONLY,
@@ -377,6 +392,38 @@ class StatusTable(Strict):
         return self
 
 
+class ArrangedTable(Strict):
+    """arranged: how a table lies that is not one row for each time."""
+
+    across: Literal["hours", "days", "months", "dates"] | None = Field(
+        None,
+        description="what stands in the headings of a table whose times run across: hours (rows "
+        "are dates), days (rows are months), months (rows are days), dates (rows are hours)",
+    )
+    year: int | None = Field(
+        None, ge=1950, le=2100, description="year of months that are written without one [-]"
+    )
+    tag: str = Field(
+        "",
+        description="column that names what each value is of, in a table with a row for each "
+        "value; the names of the columns are then tags",
+    )
+    value: str = Field("", description="column of the values of such a table")
+    unit: str = Field("", description="column of the units of such a table, checked to be one")
+
+    @model_validator(mode="after")
+    def _one(self) -> ArrangedTable:
+        if bool(self.tag) != bool(self.value) or bool(self.across) == bool(self.tag):
+            raise ValueError(
+                "state across = 'hours', or tag = 'Tag' and value = 'Value', one of them"
+            )
+        if self.year is not None and self.across not in ("days", "months"):
+            raise ValueError("a year belongs to across = 'days' or 'months'")
+        if self.unit and not self.tag:
+            raise ValueError("a column of units belongs to tag and value")
+        return self
+
+
 class RecordTable(NamedFiles):
     """The keys of [effluent] that say how its record is read."""
 
@@ -384,7 +431,7 @@ class RecordTable(NamedFiles):
     sheet: str | None = None
     day_first: bool | None = None
     decimal: Literal[".", ","] | None = None
-    columns: dict[str, str | list[str] | ColumnTable]
+    columns: dict[str, Name | list[Name] | ColumnTable]
     file_columns: dict[str, dict[str, ColumnTable]] = Field(default_factory=dict)
     reference_distance: Length | None = None
     blanking_distance: Length | None = None
@@ -393,6 +440,9 @@ class RecordTable(NamedFiles):
     stamp: Literal["instant", "interval start", "interval end"] = "instant"
     values: Literal["instant", "interval mean", "interval maximum"] | None = None
     status: StatusTable | None = None
+    arranged: ArrangedTable | None = Field(
+        None, description="how the table lies where it is not one row for each time"
+    )
     time_form: Literal["text", "epoch seconds", "epoch milliseconds", "day numbers"] = "text"
     round_stamps_to: Duration | None = None
     conflicts: Literal["reject", "first", "last"] = "reject"
@@ -452,6 +502,14 @@ class RecordTable(NamedFiles):
             why = "its own column of humidity" if "humidity" in self.columns else "no echo time"
             raise ValueError(f"air has no meaning for a record with {why}; leave it out")
         self._kind_of_values()
+        if self.arranged is not None and self.arranged.across:
+            if len(self.value_roles) > 1 or set(self.columns) - {"time", *self.value_roles}:
+                raise ValueError(
+                    "a table with times across holds one kind of value beside the labels of its "
+                    "rows; name time and one column"
+                )
+            if self.time_form != "text":
+                raise ValueError("time_form has no meaning where the times run across")
         if ("status" in self.columns) != (self.status is not None):
             raise ValueError(
                 "a status column and what its codes mean belong together; write status = 'Status' "

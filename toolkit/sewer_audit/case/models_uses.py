@@ -13,7 +13,9 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from sewer_audit.case.models_records import (
+    WRONG_UNIT,
     FurtherRegister,
+    Name,
     Register,
     TextFile,
     known_columns,
@@ -78,7 +80,8 @@ class Quantified(Strict):
     decimal: Literal[".", ","] | None = None
     multiplier: float = 1.0
     digits: int | None = None
-    columns: dict[str, str] = Field(default_factory=dict)
+    columns: dict[str, Name] = Field(default_factory=dict)
+    unit_because: str = Field("", description=WRONG_UNIT)
     day_first: bool | None = None
     further_register: list[FurtherRegister] = Field(default_factory=list)
     error: Uncertain | None = None

@@ -85,7 +85,7 @@ class Way:
 METER = ("file",)
 DIAL = (
     *("unit", "form", "sheet", "decimal", "multiplier", "digits", "columns", "day_first"),
-    "further_register",
+    *("further_register", "unit_because"),
 )
 SECTOR = Way("coefficient of a sector", ("fraction_of", "sector"))
 SHARE_OF_INTAKE = Way("share of the intake", ("fraction_of", "fraction"))

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.errors import Flag, Problem
+from sewer_audit.records.headings import check_heading
 from sewer_audit.records.model import Findings
 from sewer_audit.records.moments import read_moments
 from sewer_audit.records.numbers import parse_float
@@ -56,6 +57,7 @@ def read_amounts(
     decimal: str | None = None,
     sheet: str | None = None,
     shown_as: str | None = None,
+    because: str = "",
 ) -> AmountRecord:
     """Read a table of dated amounts.
 
@@ -79,6 +81,8 @@ def read_amounts(
         Sheet of a workbook [text].
     shown_as : str, optional
         Name of the file in messages [text].
+    because : str
+        How it is known that another unit, which the file itself names, is wrong [text].
 
     Returns
     -------
@@ -95,6 +99,7 @@ def read_amounts(
     table = table_of(path, findings, sheet=sheet, expected=[*name.values()], decimal=decimal)
     findings.raise_if_refused()
     at = [column_place(table, name[key], findings) for key in ("time", "amount")]
+    check_heading(table, at[1], unit, dimension, because, findings)
     findings.raise_if_refused()
     moments = read_moments(
         [row[at[0]] for row in table.rows],

@@ -8,8 +8,9 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
-__all__ = ["Layout", "find_layout", "match_name", "normalise", "split_rows"]
+__all__ = ["Layout", "bare", "find_layout", "match_name", "normalise", "position", "split_rows"]
 
 HEAD = 200
 """Physical lines looked at to find the header [-]."""
@@ -17,6 +18,8 @@ HEAD = 200
 DELIMITERS = (",", ";", "\t", "|")
 _NUMBER = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?%?")
 _HAS_DIGIT = re.compile(r"\d")
+_POSITION = re.compile(r"column ([1-9]\d{0,3})")
+_UNIT = re.compile(r"\([^()]*\)|\[[^\[\]]*\]")
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,25 @@ class Layout:
     header: list[str]
     units: list[str]
     data_above: tuple[int, ...] = ()
+    header_rows: tuple[tuple[str, ...], ...] = ()
+
+    @property
+    def starts(self) -> set[str]:
+        """What a repeated header may begin with [text]."""
+        rows = [*self.header_rows, self.header]
+        return {bare(next((cell for cell in row if cell.strip()), "")) for row in rows} - {""}
+
+    def kind(self, cells: Sequence[str], after_header: bool = False) -> str:
+        """What a line among the data is: "header", "units", "other units" than those, or ""."""
+        filled = _names(cells)
+        if filled and filled in [*map(_names, self.header_rows), _names(self.header)]:
+            return "header"
+        named = [[bare(cell) for cell in row if cell.strip()] for row in (cells, self.header)]
+        if filled and named[0] == named[1]:
+            return "other units"
+        if after_header and filled and self.units and not any(map(_HAS_DIGIT.search, filled)):
+            return "units" if filled == _names(self.units) else "other units"
+        return ""
 
 
 def normalise(name: str) -> str:
@@ -60,13 +82,23 @@ def match_name(wanted: str, header: Sequence[str]) -> int | None:
     Returns
     -------
     int or None
-        Place of the only column of that name, exact spelling first [-].
+        Place of the only column of that name, exact spelling first; "column 3" is the third where
+        no heading is called so [-].
     """
     exact = [place for place, name in enumerate(header) if name.strip("\ufeff ") == wanted.strip()]
     if exact:
         return exact[0] if len(exact) == 1 else None
     even = [place for place, name in enumerate(header) if normalise(name) == normalise(wanted)]
-    return even[0] if len(even) == 1 else None
+    if even:
+        return even[0] if len(even) == 1 else None
+    place = position(wanted)
+    return place if place is not None and place < len(header) else None
+
+
+def position(name: str) -> int | None:
+    """Place that "column 3" names where no heading has that name, counted from none; or None."""
+    match = _POSITION.fullmatch(name.strip())
+    return int(match[1]) - 1 if match else None
 
 
 def split_rows(text: str, delimiter: str) -> list[list[str]]:
@@ -118,12 +150,16 @@ def find_layout(
 ) -> Layout | None:
     """Find header, unit rows and first data row among the first rows of a table."""
     width = max((len(row) for row in rows), default=0)
-    index = _by_names(rows, expected) if expected else None
+    named = [name for name in expected if position(name) is None]
+    index, depth, header = _by_names(rows, named) if named else (None, 1, [])
     if index is None:
         index = _by_shape(rows)
+        header = [] if index is None else list(rows[index])
+    if index is None and expected and not named:
+        return _without_header(rows, width, delimiter)
     if index is None:
         return None
-    header = [cell.replace("\ufeff", "").strip() for cell in rows[index]]
+    header = [cell.replace("\ufeff", "").strip() for cell in header]
     header += [""] * (width - len(header))
     first, units = index + 1, []
     while unit_rows and first < len(rows) and _is_unit_row(rows, first):
@@ -131,9 +167,35 @@ def find_layout(
         first += 1
     shape = _shape(rows[first]) if first < len(rows) else ()
     above = tuple(
-        place for place in range(index) if shape and "d" in shape and _shape(rows[place]) == shape
+        place
+        for place in range(index + 1 - depth)
+        if shape and "d" in shape and _shape(rows[place]) == shape
     )
-    return Layout(delimiter, index, first, header, units, above)
+    raw = tuple(tuple(row) for row in rows[index + 1 - depth : index + 1])
+    return Layout(delimiter, index, first, header, units, above, raw)
+
+
+def _without_header(rows: Sequence[Sequence[str]], width: int, delimiter: str) -> Layout | None:
+    """A table that starts with data: its first row holds a date or two numbers."""
+    header = [f"column {place}" for place in range(1, width + 1)]
+    for first, row in enumerate(rows):
+        shape = _shape(row)
+        if (
+            _width(row) > 1
+            and not _blank_or_comment(row)
+            and "d" in shape + ("d",) * (shape.count("n") > 1)
+        ):
+            return Layout(delimiter, -1, first, header, [])
+    return None
+
+
+def _names(cells: Sequence[str]) -> list[str]:
+    return [normalise(cell) for cell in cells if cell.strip()]
+
+
+def bare(cell: str) -> str:
+    """A column name without the unit behind it."""
+    return normalise(_UNIT.sub("", cell))
 
 
 def _shape(row: Sequence[str]) -> tuple[str, ...]:
@@ -149,11 +211,41 @@ def _shape(row: Sequence[str]) -> tuple[str, ...]:
     return tuple(kinds)
 
 
-def _by_names(rows: Sequence[Sequence[str]], expected: Sequence[str]) -> int | None:
+def _by_names(
+    rows: Sequence[Sequence[str]], expected: Sequence[str]
+) -> tuple[int | None, int, list[str]]:
+    """Last row of the header that holds most names, how many rows it has, and its names.
+
+    A header of two or three rows is tried only where no row alone holds every name: the names of
+    its rows together, a blank cell having the name to its left or none, or the lowest alone.
+    """
     wanted = {normalise(name) for name in expected}
-    scores = [len(wanted & {normalise(cell) for cell in row}) for row in rows]
-    best = max(scores, default=0)
-    return scores.index(best) if best > 0 else None
+    best, found = 0, (None, 1, [])
+    for depth in (1, 2, 3) if len(rows) else ():
+        for first in range(len(rows) - depth + 1):
+            for header in _together(rows[first : first + depth]):
+                score = len(wanted & {normalise(cell) for cell in header})
+                if score > best:
+                    best, found = score, (first + depth - 1, depth, header)
+        if best == len(wanted):
+            break
+    return found
+
+
+def _together(rows: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Ways to read several rows as one header."""
+    if len(rows) == 1:
+        return [list(rows[0])]
+    width = max(map(len, rows))
+    if any(map(_looks_dated, rows)) or any(_blank_or_comment(row) for row in rows):
+        return []
+    even = [[cell.strip() for cell in row] + [""] * (width - len(row)) for row in rows]
+    carried = [
+        list(accumulate(row, lambda before, cell: cell or before)) for row in even[:-1]
+    ] + even[-1:]
+    ways = [list(zip(*each, strict=True)) for each in (even, carried)]
+    lowest = [next((cell for cell in reversed(column) if cell), "") for column in ways[0]]
+    return [*([" ".join(filter(None, column)) for column in way] for way in ways), lowest]
 
 
 def _by_shape(rows: Sequence[Sequence[str]]) -> int | None:
@@ -166,7 +258,7 @@ def _by_shape(rows: Sequence[Sequence[str]]) -> int | None:
         if _blank_or_comment(row) or _width(row) < max(2, usual - 1):
             continue
         filled = [cell for cell in row if cell.strip()]
-        if any(_NUMBER.fullmatch(cell.strip()) for cell in filled):
+        if any(_NUMBER.fullmatch(cell.strip()) for cell in filled) or _looks_dated(filled):
             return None
         return index
     return None

@@ -13,21 +13,26 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from sewer_audit.errors import UnitError
 from sewer_audit.records.dialect import (
     HEAD,
     Layout,
     find_delimiter,
     find_layout,
     match_name,
-    normalise,
     split_rows,
 )
-from sewer_audit.records.model import ROLES, ColumnSpec, Findings
+from sewer_audit.records.headings import Heading
+from sewer_audit.records.model import ROLES, ColumnSpec, Findings, Table
 from sewer_audit.records.numbers import decimal_mark
+from sewer_audit.records.shapes import Shape, refuse_mixture, refuse_shape, tidied
 from sewer_audit.records.sources import open_source
-from sewer_audit.records.tables import column_place, cut_number, table_of, warn_unnamed
-from sewer_audit.units import to_si
+from sewer_audit.records.tables import (
+    column_place,
+    cut_number,
+    refuse_header,
+    table_of,
+    warn_unnamed,
+)
 
 __all__ = ["Export", "read_export"]
 
@@ -44,6 +49,8 @@ class Export:
     source_lines: list[str] = field(default_factory=list)
     places: dict[str, int] = field(default_factory=dict)
     delimiter: str = ","
+    header_line: int | None = None
+    sample: list[list[str]] = field(default_factory=list)
 
     def cell(self, name: str, row: int) -> str:
         """Text of one cell as written."""
@@ -65,28 +72,37 @@ def read_export(
     sheet: str | None = None,
     decimal: str | None = None,
     missing_words: frozenset[str] = frozenset(),
+    shape: Shape | None = None,
+    labels: Sequence[str] = (),
+    stamp: str = "instant",
 ) -> Export:
-    """Columns of one export."""
+    """Columns of one export; of a table of another shape, once it is one row for each time."""
     values = [spec.name for spec in value_columns.values()]
     expected = list(dict.fromkeys([*text_columns, *values]))
     export = None
-    if not str(path).lower().endswith((".xlsx", ".xlsm")):
+    if shape is not None:
+        stated = [*labels, *filter(None, (shape.tag, shape.value, shape.unit))]
+        table = table_of(path, findings, sheet=sheet, expected=stated, decimal=decimal)
+        findings.raise_if_refused()
+        further = [name for name in text_columns if name not in labels and shape.tag]
+        table = tidied(table, shape, labels, values[0], further, stamp, findings)
+        export = _of_table(table, findings, expected)
+    elif not str(path).lower().endswith((".xlsx", ".xlsm")):
         quick = Quick(path, findings, expected, set(values), decimal, missing_words)
         export = quick.read()
     if export is None:
-        export = _by_table(path, findings, expected, sheet, decimal)
+        table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
+        export = _of_table(table, findings, expected)
+        export.sample = table.rows
+    if shape is None:
+        line = export.header_line or 1
+        refuse_shape(export.header, values, line, findings)
+        refuse_mixture(export.header, export.sample, expected, value_columns, line, findings)
     _check_units(export, value_columns, findings)
     return export
 
 
-def _by_table(
-    path: str | Path,
-    findings: Findings,
-    expected: Sequence[str],
-    sheet: str | None,
-    decimal: str | None,
-) -> Export:
-    table = table_of(path, findings, sheet=sheet, expected=expected, decimal=decimal)
+def _of_table(table: Table, findings: Findings, expected: Sequence[str]) -> Export:
     findings.raise_if_refused()
     columns = {}
     for name in expected:
@@ -96,6 +112,7 @@ def _by_table(
     header = [*table.header]
     export = Export(columns, np.array(table.lines), table.decimal, other, header)
     export.places = {name: column_place(table, name, findings) or 0 for name in expected}
+    export.header_line = table.header_line
     if table.units:
         export.header = [
             f"{name} ({unit})" if unit else name
@@ -142,16 +159,33 @@ class Quick:
             return None
         if self.unnamed:
             warn_unnamed(*self.unnamed, self.findings)
-        names = {name: normalise(layout.header[place]) for name, place in known.items()}
-        frame, lines = _without_notes(frame, lines, known, names)
+        frame, lines = self._without_notes(frame, lines, layout)
         columns = {name: frame[place] for name, place in known.items()}
         other = self._physical - len(frame)
         header = list(layout.header)
         for place, unit in enumerate(layout.units[: len(header)]):
             header[place] += f" ({unit})" if unit else ""
         return Export(
-            columns, lines, decimal, other, header, self._source_lines, known, layout.delimiter
+            columns,
+            lines,
+            decimal,
+            other,
+            header,
+            self._source_lines,
+            known,
+            layout.delimiter,
+            max(layout.header_index, 0) + 1,
+            self._sample(layout),
         )
+
+    def _sample(self, layout: Layout) -> list[list[str]]:
+        """Rows of the head and of the tail, where a column that is not read may be of use."""
+        known = set(self.expected)
+        if all(name in known for name in layout.header if name):
+            return []
+        lines = self._source_lines
+        chosen = [*lines[layout.first_index : HEAD], *lines[max(len(lines) - HEAD, HEAD) :]]
+        return split_rows("\n".join(chosen), layout.delimiter)
 
     def _layout(self) -> tuple[Layout | None, str | None]:
         head = list(islice(io.StringIO(self.text), HEAD))
@@ -165,7 +199,8 @@ class Quick:
         layout = find_layout(rows, self.expected, delimiter)
         if layout is None or layout.data_above:
             return None, None
-        if self._uneven(layout, len(rows[layout.header_index])):
+        stated = rows[layout.header_index] if layout.header_rows else layout.header
+        if self._uneven(layout, len(stated)):
             return None, None
         named = max((n + 1 for n, cell in enumerate(layout.header) if cell), default=0)
         if any(cell.strip() for row in rows[layout.first_index :] for cell in row[named:]):
@@ -214,6 +249,26 @@ class Quick:
         except (ValueError, OverflowError, Warning):  # faults are located line by line
             return None
 
+    def _without_notes(
+        self, frame: pd.DataFrame, lines: np.ndarray, layout: Layout
+    ) -> tuple[pd.DataFrame, np.ndarray]:
+        """Leave out comments and repeated headers where they stand among rows read as text."""
+        if any(dtype == "float64" for dtype in frame.dtypes):
+            return frame, lines
+        first = frame[frame.columns[0]].fillna("").str.lstrip()
+        keep = ~first.str.startswith("#").to_numpy(dtype=bool)
+        words = np.flatnonzero(~first.str.contains(r"\d").to_numpy(dtype=bool) & keep)
+        again = -1
+        for row in words:
+            line = self._source_lines[lines[row] - 1]
+            cells = next(csv.reader([line], delimiter=layout.delimiter, skipinitialspace=True), [])
+            kind = layout.kind(cells, again == row - 1 and again >= 0)
+            again = int(row) if kind == "header" else -1
+            keep[row] = not kind
+            if kind == "other units":
+                refuse_header(cells, int(lines[row]), layout, self.findings)
+        return frame[keep].reset_index(drop=True), lines[keep]
+
     def _lines(self, first: int, rows: int) -> np.ndarray | None:
         """Line of each row; None where quoted cells run over lines."""
         self._source_lines = self.text.split("\n")
@@ -230,45 +285,12 @@ class Quick:
         return np.array(filled) if len(filled) == rows else None
 
 
-def _without_notes(
-    frame: pd.DataFrame, lines: np.ndarray, places: dict[str, int], names: dict[str, str]
-) -> tuple[pd.DataFrame, np.ndarray]:
-    """Leave out comments and repeated headers where they stand among rows read as text."""
-    texts = {name: frame[at] for name, at in places.items() if frame[at].dtype == "str"}
-    if len(texts) < len(places):
-        return frame, lines
-    header = np.ones(len(frame), dtype=bool)
-    for name, column in texts.items():
-        header &= (column.str.strip().str.casefold() == names[name]).to_numpy(dtype=bool)
-    first = frame[min(places.values())].fillna("").str.lstrip()
-    keep = ~header & ~first.str.startswith("#").to_numpy(dtype=bool)
-    if keep.all():
-        return frame, lines
-    return frame[keep].reset_index(drop=True), lines[keep]
-
-
 def _check_units(
     export: Export, value_columns: Mapping[str, ColumnSpec], findings: Findings
 ) -> None:
-    """Where the file itself names a unit, it should be the one the case states."""
+    """Where the file itself names a unit, it must be the one the case states."""
     for role, spec in value_columns.items():
         place = export.places.get(spec.name)
-        if place is None or place >= len(export.header):
-            continue
-        named = export.header[place]
-        written = named[named.rfind("(") + 1 : named.rfind(")")] if "(" in named else ""
-        if "[" in named and not written:
-            written = named[named.rfind("[") + 1 : named.rfind("]")]
-        dimension = ROLES[role]
-        try:
-            theirs = [to_si(value, written.strip(), dimension) for value in (0.0, 1.0)]
-        except UnitError:
-            continue
-        ours = [to_si(value, spec.unit, dimension) for value in (0.0, 1.0)]
-        if not np.allclose(theirs, ours, rtol=1e-3, atol=0):
-            findings.warn(
-                f"the file names the unit {written.strip()!r}, the case states {spec.unit!r}",
-                "Make sure which is right; the case's unit is used",
-                column=spec.name,
-                code="unit",
-            )
+        if place is not None and place < len(export.header):
+            heading = Heading(export.header[place], export.header_line, spec.name)
+            heading.check(spec.unit, ROLES[role], spec.because, findings)

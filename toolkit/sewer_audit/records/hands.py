@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.records.headings import check_heading
 from sewer_audit.records.model import Findings, HandRecord, LoggerRecord, Table
 from sewer_audit.records.moments import read_moments
 from sewer_audit.records.numbers import parse_float
@@ -35,6 +36,7 @@ def read_hand_readings(
     decimal: str | None = None,
     sheet: str | None = None,
     shown_as: str | Sequence[str] | None = None,
+    because: str = "",
 ) -> HandRecord:
     """Read a table of hand readings, or several of one record.
 
@@ -58,6 +60,8 @@ def read_hand_readings(
         Sheet of a workbook [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
+    because : str
+        How it is known that another unit, which the file itself names, is wrong [text].
 
     Returns
     -------
@@ -78,6 +82,8 @@ def read_hand_readings(
     for one, file in zip(paths, names, strict=True):
         findings.file = file
         table = table_of(one, findings, sheet=sheet, expected=expected, decimal=decimal)
+        at = column_place(table, name["reading"], findings)
+        check_heading(table, at, unit, "length", because, findings)
         findings.raise_if_refused()
         facts = {"zone": zone_of(zone), "day_first": day_first}
         parts.append(_frame(table, name, facts, findings))

@@ -11,6 +11,8 @@ from typing import Any
 import pandas as pd
 
 from sewer_audit.records.carried import without_carried
+from sewer_audit.records.dialect import match_name
+from sewer_audit.records.headings import check_heading
 from sewer_audit.records.invoice_checks import check_invoices, with_own_days
 from sewer_audit.records.model import Findings, InvoiceRecord, Table
 from sewer_audit.records.moments import Moments, read_moments
@@ -75,6 +77,7 @@ def read_invoices(
     sheet: str | Sequence[str] | None = None,
     shown_as: str | Sequence[str] | None = None,
     known_by: date | None = None,
+    because: str = "",
 ) -> InvoiceRecord:
     """Read a table of invoices, or several tables of one account.
 
@@ -107,6 +110,8 @@ def read_invoices(
         Names of the files in messages [text].
     known_by : date, optional
         Corrections and credits billed later are left out [-].
+    because : str
+        How it is known that another unit, which the file itself names, is wrong [text].
 
     Returns
     -------
@@ -140,6 +145,8 @@ def read_invoices(
         findings.file = file
         expected = [names[name] for name in INVOICE_COLUMNS]
         table = table_of(one, findings, sheet=of, expected=expected, decimal=decimal)
+        at = match_name(names["billed_volume"], table.header)
+        check_heading(table, at, volume_unit, "volume", because, findings)
         _leave_out(table, not_charges, findings)
         findings.raise_if_refused()
         for mark, place in _currencies(table).items():

@@ -25,6 +25,7 @@ from sewer_audit.records.model import (
 )
 from sewer_audit.records.numbers import MISSING_NUMBERS, MISSING_WORDS
 from sewer_audit.records.plausible import note_marks
+from sewer_audit.records.shapes import Shape
 from sewer_audit.records.status import Status, tell_unnamed
 from sewer_audit.records.zones import zone_of
 from sewer_audit.units import to_si
@@ -48,6 +49,9 @@ class Plan:
     sheet: str | None
     decimal: str | None
     status: Status | None = None
+    shape: Shape | None = None
+    labels: Sequence[str] = ()
+    stamp: str = "instant"
 
 
 def read_logger(
@@ -76,6 +80,7 @@ def read_logger(
     round_to: float | None = None,
     status: Status | None = None,
     time_form: str = "text",
+    shape: Shape | None = None,
 ) -> LoggerRecord:
     """Read one record from one or more exports of a logger.
 
@@ -133,6 +138,8 @@ def read_logger(
         Stamps within a fifth of this of its multiples are moved onto them [s].
     status : Status, optional
         The record's own status column and what its codes mean [-].
+    shape : Shape, optional
+        How the table lies, where it is not one row for each time; it holds one role [-].
 
     Returns
     -------
@@ -152,8 +159,10 @@ def read_logger(
     _check_choices(maps, stamp, conflicts, back_steps, missing_hour)
     stamps = (date,) if date else ()
     stamps += tuple(time.split(" + ")) if isinstance(time, str) else tuple(time)
+    if shape is not None and any(len(mapping) > 1 for mapping in maps):
+        raise ValueError("a table of another shape is read for one role at a time")
     source = TimeSource(
-        stamps,
+        (" + ".join(stamps),) if shape is not None and shape.across else stamps,
         zone,
         day_first,
         zone_column,
@@ -166,7 +175,8 @@ def read_logger(
     )
     words, numbers = _marks(missing_marks)
     wanted = frozenset(required) if required is not None else frozenset(maps[0]) - MAY_BE_MISSING
-    plan = Plan(source, event, wanted or frozenset(maps[0]), words, numbers, sheet, decimal, status)
+    wanted = wanted or frozenset(maps[0])
+    plan = Plan(source, event, wanted, words, numbers, sheet, decimal, status, shape, stamps, stamp)
     findings = Findings(names[0])
     zone_of(zone)
     parts, kept, tally = [], [], {"rows in files": 0, "rows set aside": 0, "other lines": 0}
@@ -240,6 +250,9 @@ def _one_file(
             sheet=plan.sheet,
             decimal=plan.decimal,
             missing_words=plan.words,
+            shape=plan.shape,
+            labels=plan.labels,
+            stamp=plan.stamp,
         )
         values = {
             role: read_values(export, spec.name, findings, plan.words, plan.numbers)

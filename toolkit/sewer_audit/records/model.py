@@ -55,10 +55,13 @@ class ColumnSpec:
         As written in the header of the file [text].
     unit : str
         Trade unit of the values, such as "in" or "gpm" [text].
+    because : str
+        How it is known that the unit the file itself names is wrong, if it is [text].
     """
 
     name: str
     unit: str
+    because: str = ""
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.records.dialect import match_name
+from sewer_audit.records.headings import check_heading
 from sewer_audit.records.invoices import READ_TYPES
 from sewer_audit.records.model import Findings, RegisterRecord, Table
 from sewer_audit.records.moments import read_moments
@@ -51,6 +53,7 @@ def read_register(
     sheet: str | None = None,
     shown_as: str | Sequence[str] | None = None,
     until: pd.Timestamp | None = None,
+    because: str = "",
 ) -> RegisterRecord:
     """Read the register of a supply, well or deduct meter.
 
@@ -82,6 +85,8 @@ def read_register(
         Names of the files in messages [text].
     until : Timestamp, optional
         Reads after it are left out before any read is judged by those beside it [UTC].
+    because : str
+        How it is known that another unit, which the file itself names, is wrong [text].
 
     Returns
     -------
@@ -110,6 +115,8 @@ def read_register(
             decimal=decimal,
         )
         findings.raise_if_refused()
+        at = match_name((columns or {}).get("register", "register"), table.header)
+        check_heading(table, at, unit, "volume", because, findings, multiplier)
         facts: dict[str, Any] = {"zone": zone_of(zone), "day_first": day_first}
         parts.append(
             _part(table, columns or {}, multiplier, facts | {"read_hour": read_hour}, findings)

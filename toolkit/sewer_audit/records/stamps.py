@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-__all__ = ["Clock", "Stamp", "StampFault", "joined_stamps", "parse_stamp", "parse_stamps"]
+__all__ = ["MONTHS", "Clock", "Stamp", "StampFault", "joined_stamps", "parse_stamp", "parse_stamps"]
 
 _TIME = (
     r"(?P<hour>\d{1,2})[:.h](?P<minute>\d{2})(?:[:.](?P<second>\d{2})(?:[.,](?P<part>\d{1,9}))?)?"
@@ -31,7 +31,7 @@ _PATTERNS = tuple(
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})[T ]?(\d{2})(\d{2})(\d{2})?", re.ASCII)
 _SERIAL = re.compile(r"[2-6]\d{4}(?:[.,]\d+)?", re.ASCII)
 _EPOCH = re.compile(r"(?:\d{10}|\d{13})(?:\.\d+)?", re.ASCII)
-_MONTHS = {
+MONTHS = {
     name: number
     for number, names in enumerate(
         "jan january,feb february,mar march,apr april,may,jun june,jul july,aug august,"
@@ -152,7 +152,7 @@ def _from_match(written: str, parts: dict[str, str | None], day_first: bool | No
     if parts.get("first"):
         month, day = _ordered(written, int(parts["first"] or 0), parts["second_part"], day_first)
     elif parts.get("name"):
-        month = _MONTHS.get(str(parts["name"]).lower(), 0)
+        month = MONTHS.get(str(parts["name"]).lower(), 0)
         day = int(parts["day"] or 0)
     else:
         month, day = int(parts["month"] or 0), int(parts["day"] or 0)

@@ -8,12 +8,13 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import islice, pairwise
+from itertools import islice, pairwise, zip_longest
 from pathlib import Path
 
 from sewer_audit.records.dialect import (
     HEAD,
     Layout,
+    bare,
     find_delimiter,
     find_layout,
     match_name,
@@ -154,29 +155,35 @@ def _assemble(
     expected: Sequence[str],
     decimal: str | None,
 ) -> Table:
-    named = [normalise(cell) for cell in layout.header if cell.strip()]
-    counts = {"preamble": layout.header_index, "header": 1, "blank": 0, "comment": 0}
+    deep = len(layout.header_rows)
+    counts = {"preamble": layout.header_index + 1 - deep, "header": deep, "blank": 0, "comment": 0}
     counts |= {"units": layout.first_index - layout.header_index - 1, "repeated header": 0}
-    kept, kept_lines = [], []
+    if not deep:
+        counts |= {"preamble": layout.first_index, "units": 0}
+    kept, kept_lines, starts, again = [], [], layout.starts, False
     for row, line in zip(rows[layout.first_index :], lines[layout.first_index :], strict=True):
         filled = [cell for cell in row if cell.strip()]
         if not filled:
             counts["blank"] += 1
         elif filled[0].lstrip().startswith("#"):
             counts["comment"] += 1
-        elif len(filled) == len(named) and [normalise(cell) for cell in filled] == named:
+        elif (again or bare(filled[0]) in starts) and (kind := layout.kind(row, again)):
             counts["repeated header"] += 1
+            again = kind == "header"
+            if kind == "other units":
+                refuse_header(row, line, layout, findings)
         else:
+            again = False
             kept.append(row)
             kept_lines.append(line)
     counts["rows"] = len(kept)
-    stated = len(rows[layout.header_index])
+    stated = len(rows[layout.header_index]) if deep else len(layout.header)
     header = _fit(kept, kept_lines, layout.header, stated, findings)
     if not kept:
         findings.add(
             "there is a header but no row of data",
             "Fill the file, or leave it out of the case",
-            line=lines[layout.header_index],
+            line=lines[max(layout.header_index, 0)],
             code="no rows",
         )
     table = Table(
@@ -184,7 +191,7 @@ def _assemble(
         header,
         kept,
         kept_lines,
-        lines[layout.header_index],
+        lines[max(layout.header_index, 0)],
         layout.units,
         _decimal(kept, layout.delimiter, decimal, findings),
         counts,
@@ -192,6 +199,24 @@ def _assemble(
     for name in expected:
         column_place(table, name, findings)
     return table
+
+
+def refuse_header(cells: Sequence[str], line: int, layout: Layout, findings: Findings) -> None:
+    """A second header or row of units that is not the first: from here on the units are others."""
+    first = layout.header if bare(cells[0]) in layout.starts else layout.units
+    pairs = zip_longest(cells, first, fillvalue="")
+    other = ", ".join(
+        f"{cell.strip()!r} where the first has {own.strip()!r}"
+        for cell, own in pairs
+        if normalise(cell) != normalise(own)
+    )
+    findings.add(
+        f"a second header stands here with other units: {other}; the old units end here",
+        "Cut the file in two before this line, and state the columns of each part under "
+        "file_columns",
+        line=line,
+        code="header",
+    )
 
 
 def _fit(
@@ -274,13 +299,25 @@ def column_place(table: Table, name: str, findings: Findings) -> int | None:
     place = match_name(name, table.header)
     if place is not None:
         return place
+    tagged = next(
+        (
+            heading
+            for place, heading in enumerate(table.header)
+            if any(row[place].strip() == name for row in table.rows[:2000])
+        ),
+        "",
+    )
     twice = sum(normalise(name) == normalise(cell) for cell in table.header) > 1
     listed = ", ".join(repr(cell) for cell in table.header if cell)
     findings.add(
         "two columns have this name" if twice else f"the column is missing; there are {listed}",
-        "Give every column a name of its own"
+        "Name it by its place, as in 'column 2', or with the line above it, as in 'Outfall Level'"
         if twice
-        else "Name the column as the file does, under columns in the case",
+        else f"It stands in the cells of {tagged!r}: if each row holds one value of what it names, "
+        f"write arranged = {{ tag = {tagged!r}, value = 'its column' }}"
+        if tagged
+        else "Name the column as the file does, under columns in the case, or by its place: "
+        "'column 2' is the second",
         line=table.header_line,
         column=name,
         code="column",

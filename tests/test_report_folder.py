@@ -22,6 +22,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.version import Version
 
+import sewer_audit.report.making
 import sewer_audit.report.rechecking
 import sewer_audit.report.writing
 from report_fakes import CASE, INVOICES, write_case, write_notebook
@@ -369,6 +370,17 @@ def test_parameters_are_compared_with_the_notebook(tmp_path, given, match):
     notebook = write_notebook(tmp_path / "notebooks")
     with pytest.raises(ReportFailed, match=match):
         write_report(write_case(tmp_path / "c"), tmp_path / "out", str(notebook), given)
+
+
+def test_a_case_that_is_refused_is_refused_before_a_cell_runs(tmp_path, monkeypatch):
+    case = write_case(tmp_path / "c")
+    case.with_name("invoices.csv").write_text("invoice\n", encoding="utf-8")
+    monkeypatch.setattr(
+        sewer_audit.report.making, "run_notebook", lambda *_: pytest.fail("a cell ran")
+    )
+    with pytest.raises(InputRefused, match=r"invoices\.csv"):
+        write_report(case, tmp_path / "out", progress=False)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["c"]
 
 
 def test_unknown_notebook_is_refused(tmp_path):

@@ -8,8 +8,7 @@ from datetime import timedelta
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtr, stdtrit
 
 from sewer_audit.auditing.inputs import local_dates
 from sewer_audit.auditing.pricing import Pricing
@@ -67,7 +66,7 @@ def forecast_draws(rates: Sequence[float] | np.ndarray, normal: np.ndarray) -> F
         return None
     count = len(sample)
     spread = float(sample.std(ddof=1)) * np.sqrt(1 + 1 / count)
-    drawn = student.ppf(norm.cdf(normal), count - 1)
+    drawn = stdtrit(count - 1, ndtr(normal))
     return Forecast(np.exp(start + sample.mean() + spread * drawn), method, count)
 
 

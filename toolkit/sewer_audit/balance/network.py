@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from sewer_audit.balance.reconcile import MODEL_FLOOR
 from sewer_audit.balance.streams import sidak_critical
@@ -294,7 +294,7 @@ class _Test:
             statistic = float("inf")  # a difference where no uncertainty is stated at all
         size = np.sqrt(np.clip(np.diag(spread), 0.0, None))
         z = np.divide(np.abs(residual), size, out=np.zeros_like(residual), where=size > 0)
-        p_value = float(chi2.sf(statistic, weight.rank))
+        p_value = float(chdtrc(weight.rank, statistic))
         taken = gain @ rows @ covariance
         return cls(
             mean, covariance, residual, inverse, gain, taken, z, statistic, weight.rank, p_value
@@ -331,7 +331,7 @@ def _possible(
     if not able or able[0].statistic <= critical**2 or not np.isfinite(sums.statistic):
         return ()
     remains = max(sums.statistic - able[0].statistic, 0.0)
-    if sums.rank > 1 and chi2.sf(remains, sums.rank - 1) < level:
+    if sums.rank > 1 and chdtrc(sums.rank - 1, remains) < level:
         return ()
     best = able[0].factor_below_best
     return tuple(each.name for each in able if each.factor_below_best < STRONG * best)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, ndtr
 
 from sewer_audit import spoken
 from sewer_audit.balance.streams import VDI_FLOOR, sidak_critical
@@ -139,10 +139,10 @@ def reconcile(
     statistic = float(difference @ joint.inverse @ difference)
     if joint.contradicts(difference):
         statistic = float("inf")
-    p_value = float(chi2.sf(statistic, joint.rank))
+    p_value = float(chdtrc(joint.rank, statistic))
     total = float(difference.sum())
     total_z = total / float(np.sqrt(joint.spread.sum()))
-    total_p = float(2 * norm.sf(abs(total_z)))
+    total_p = float(2 * ndtr(-abs(total_z)))
     agree = bool(min(p_value, total_p) >= 1 - np.sqrt(coverage))
     z = np.full(both.shape, np.nan)
     z[both] = difference / np.sqrt(np.diag(joint.spread))

@@ -8,7 +8,7 @@ tell the streams apart at all.
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 __all__ = ["sidak_critical"]
 
@@ -39,7 +39,7 @@ def sidak_critical(tests: int, coverage: float = 0.95) -> float:
     ----------
     Z. Sidak, J. Amer. Statist. Assoc. 62 (1967) 626 (from memory).
     """
-    return float(norm.ppf(0.5 + coverage ** (1.0 / tests) / 2.0))
+    return float(ndtri(0.5 + coverage ** (1.0 / tests) / 2.0))
 
 
 def _spread(of_measured: np.ndarray, known: np.ndarray) -> np.ndarray:

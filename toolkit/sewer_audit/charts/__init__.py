@@ -173,10 +173,11 @@ def drawing(figure: Figure, form: str = "png") -> bytes:
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
     target = io.BytesIO()
     with plain_style():
-        if figure.get_layout_engine() is not None:  # settle once: each further pass shifts a little
-            figure.draw_without_rendering()
-            figure.set_layout_engine("none")
-        figure.savefig(target, format=form, metadata=metadata, bbox_inches="tight", pad_inches=0.06)
+        if (layout := figure.get_layout_engine()) is not None:  # each further pass shifts a little
+            layout.execute(figure)
+            figure.set_layout_engine(None)
+        around = figure.get_tightbbox().padded(0.06)  # "tight" would draw once more to find it
+        figure.savefig(target, format=form, metadata=metadata, bbox_inches=around)
     return target.getvalue()
 
 

@@ -9,16 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.interpolate import CubicSpline
-from scipy.sparse import csr_array
 
 from sewer_audit.effluent.defaults import TAIL
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.rating import UncertainRating
 from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.effluent.table import OFFSETS, OffsetTable
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 __all__ = ["DrownedTable", "drowned_table"]
 
@@ -97,6 +99,8 @@ def drowned_table(
 
     bent: Cause to its standard uncertainty and value.
     """
+    from scipy.interpolate import CubicSpline  # a fifth of a second that few cases need
+
     high = max(high, low + 1e-9)
     heads, weights, late = _condensed(series, pieces, edges)
     cells = replace(series, level=heads[0], tail=heads[1])
@@ -144,6 +148,8 @@ def _condensed(
     series: DischargeSeries, pieces: Sequence[Stretch], edges: np.ndarray
 ) -> tuple[np.ndarray, csr_array, csr_array]:
     """Both heads of every cell in use, and per stretch its weights, and those times lateness."""
+    from scipy.sparse import csr_array
+
     tail = np.asarray(series.tail, dtype=float)
     places = [np.asarray(head, dtype=float) / STEP for head in (series.level, tail)]
     cells = [np.floor(place).astype(np.int64) for place in places]

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from IPython.display import display
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from sewer_audit.charts import Picture, show
 from sewer_audit.charts.flow import cut_at_read, day_of_readings, rating_and_use, zero_path_picture
@@ -209,7 +209,7 @@ def _zero(result: Any) -> Picture | None:
     path = result.evidence.effluent.zero
     if path is None:
         return None
-    reach = float(norm.ppf((1 + result.rule.coverage) / 2))
+    reach = float(ndtri((1 + result.rule.coverage) / 2))
     spread = reach * np.sqrt(np.diag(path.offset.covariance))
     epoch = result.evidence.series.epoch
     seconds = np.repeat(path.edges, 2)[1:-1]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import import_module
+from contextlib import suppress
 from pathlib import Path
 from threading import Thread
 from typing import Any
+
+import nbformat
 
 from sewer_audit.case import Case, home, load_case
 from sewer_audit.errors import ReportFailed
@@ -14,7 +16,7 @@ from sewer_audit.report.manifest import LOCK, MANIFEST, json_text, lock_text, ma
 from sewer_audit.report.pack import pack_inputs
 from sewer_audit.report.pdf import print_page
 from sewer_audit.report.printed import PRINTED, printed_page
-from sewer_audit.report.running import run_notebook
+from sewer_audit.report.running import check_parameters, run_notebook, warm_kernel
 from sewer_audit.report.scrub import machine_paths, notebook_text, refuse_paths, scrub_notebook
 
 __all__ = ["PAGES", "make_folder", "notebook_file"]
@@ -50,14 +52,19 @@ def make_folder(
 
     list of str: what the user should be told.
     """
-    loading = Thread(target=import_module, args=["sewer_audit.report.export"], daemon=True)
-    loading.start()  # while the kernel is at work; nothing needs it before
     given = dict(sorted(given.items()))  # the order the manifest keeps, so that a recheck agrees
     packed = pack_inputs(case, draft / "inputs")
     local = packed.relative_to(draft).as_posix()
-    executed = run_notebook(
-        source, {"case": str(packed), "deliver_to": str(draft), **given}, progress
-    )
+    parameters = check_parameters(source, {"case": str(packed), "deliver_to": str(draft), **given})
+    with warm_kernel(source) as kernel:
+        if source.stem in PAGES:
+            from sewer_audit.auditing.inputs import read_inputs
+
+            read_inputs(load_case(packed))  # what is refused is refused before a cell runs
+        warming = Thread(target=_warm, args=[source], daemon=True)
+        warming.start()
+        executed = run_notebook(source, parameters, progress, kernel)
+    warming.join()
     from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
 
     refuse_unfinished(executed)
@@ -79,6 +86,16 @@ def make_folder(
     text = json_text(make_manifest(draft, about))
     (draft / MANIFEST).write_text(text, encoding="utf-8")
     return lines
+
+
+def _warm(source: Path) -> None:
+    """Import and fill what the export keeps (equations, templates) while the kernel is at work."""
+    from sewer_audit.report.export import EvidenceExporter
+
+    prose = nbformat.read(source, as_version=4)
+    prose.cells = [cell for cell in prose.cells if cell.cell_type == "markdown"]
+    with suppress(ReportFailed):  # told when the page itself is made
+        EvidenceExporter().from_notebook_node(prose)
 
 
 def _warnings(executed: Any) -> list[str]:

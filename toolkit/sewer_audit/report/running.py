@@ -11,13 +11,15 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
 import papermill
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
+from jupyter_core.utils import run_sync
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from papermill.exceptions import PapermillExecutionError
 from pydantic import BeforeValidator, ConfigDict, ValidationError, create_model
@@ -25,7 +27,7 @@ from traitlets.config import Config
 
 from sewer_audit.errors import ReportFailed
 
-__all__ = ["check_parameters", "run_notebook"]
+__all__ = ["check_parameters", "run_notebook", "warm_kernel"]
 
 
 def _draws(value: Any) -> Any:
@@ -51,7 +53,12 @@ REFUSALS = ("AuditError", "InputRefused", "UnitError", "OutOfRange", "ReportFail
 class _OwnKernelManager(AsyncKernelManager):
     """Starts the interpreter that runs this toolkit, whatever kernels the machine knows."""
 
-    settings = ""
+    settings, talker = "", None
+
+    def client(self, **keywords: Any) -> Any:
+        """Whoever talks to the kernel; remembered, for its channels are closed here."""
+        self.talker = super().client(**keywords)
+        return self.talker
 
     @property
     def kernel_spec(self) -> KernelSpec:
@@ -69,8 +76,9 @@ class _OwnKernelManager(AsyncKernelManager):
             paths = [str(home), *filter(None, [os.environ.get("PYTHONPATH")])]
             environment["PYTHONPATH"] = os.pathsep.join(paths)
         quiet = "--log-level=CRITICAL"  # an idle kernel calls being told to end an error
+        words = ["-m", "sewer_audit.report.kernel", quiet, "-f", "{connection_file}"]
         return KernelSpec(
-            argv=[sys.executable, "-m", "ipykernel_launcher", quiet, "-f", "{connection_file}"],
+            argv=[sys.executable, *words],
             env=environment,
             display_name="Python 3",
             language="python",
@@ -102,24 +110,47 @@ def _fault(detail: Any, known: list[str]) -> str:
     return f"parameter {name!r}: {detail['msg']}, found {detail['input']!r}"
 
 
-def run_notebook(notebook: Path, parameters: Mapping[str, Any], progress: bool = True) -> Any:
-    """Run a notebook to its end."""
+@contextmanager
+def warm_kernel(notebook: Path) -> Iterator[AsyncKernelManager]:
+    """A process that makes itself ready for a notebook while the caller does something else."""
+    with tempfile.TemporaryDirectory(prefix="kernel-", ignore_cleanup_errors=True) as settings:
+        config = Config({"KernelManager": {"transport_encryption": "auto"}})
+        kernel = _OwnKernelManager(kernel_name="python3", config=config)
+        kernel.settings = settings
+        no_history = ["--HistoryManager.hist_file=:memory:"]
+        run_sync(kernel.start_kernel)(extra_arguments=no_history, cwd=str(notebook.parent))
+        try:
+            yield kernel
+        finally:
+            if kernel.talker is not None:
+                kernel.talker.stop_channels()
+            run_sync(kernel.shutdown_kernel)(now=True)
+
+
+def run_notebook(
+    notebook: Path,
+    parameters: Mapping[str, Any],
+    progress: bool = True,
+    kernel: AsyncKernelManager | None = None,
+) -> Any:
+    """Run a notebook to its end, in a kernel of its own or one that is warm already."""
+    if kernel is None:
+        with warm_kernel(notebook) as kernel:
+            return run_notebook(notebook, parameters, progress, kernel)
     checked = check_parameters(notebook, parameters)
     bar: Any = {"desc": notebook.stem, "disable": None, "leave": False} if progress else False
     try:
-        with tempfile.TemporaryDirectory(prefix="kernel-", ignore_cleanup_errors=True) as settings:
-            return papermill.execute_notebook(
-                str(notebook),
-                None,
-                parameters=checked,
-                kernel_name="python3",
-                language="python",
-                progress_bar=bar,
-                cwd=str(notebook.parent),
-                execution_timeout=CELL_SECONDS,
-                kernel_manager_class=type("_Own", (_OwnKernelManager,), {"settings": settings}),
-                config=Config({"KernelManager": {"transport_encryption": "auto"}}),
-            )
+        return papermill.execute_notebook(
+            str(notebook),
+            None,
+            parameters=checked,
+            kernel_name="python3",
+            language="python",
+            progress_bar=bar,
+            cwd=str(notebook.parent),
+            execution_timeout=CELL_SECONDS,
+            km=kernel,
+        )
     except PapermillExecutionError as error:
         raise ReportFailed(_stopped(notebook.name, error)) from None
     except (CellTimeoutError, TimeoutError):

@@ -187,3 +187,10 @@ def test_broken_files_leave_no_evidence_behind(capsys, tmp_path, name, content, 
     assert message in err
     assert not out.exists()
     assert {p.name for p in tmp_path.iterdir()} == {"sample_bills", "sample_logs"}
+
+
+def test_the_letter_is_printed_and_only_counsel_hears_of_what_was_too_low(capsys):
+    words = ["letter", str(sample_case()), "--draws", "500"]
+    said = [(main(given), capsys.readouterr().out)[1] for given in (words, [*words, "--counsel"])]
+    assert said[0].startswith("[date]") and "For counsel" not in said[0]
+    assert "For counsel" in said[1]

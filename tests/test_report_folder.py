@@ -77,7 +77,9 @@ def test_the_folder_is_complete(written):
     assert [e["file"] for e in manifest["inputs"]] == ["inputs/case.toml", "inputs/invoices.csv"]
     assert {e["file"] for e in manifest["outputs"]} == set(written.files) - {"manifest.json"}
     assert manifest["parameters"] == {"draws": 300, "seed": 1}
-    assert {"numpy", "pandas", "python", "toolkit", "toolkit code"} <= set(manifest["versions"])
+    assert {"numpy", "pandas", "python", "sewer-audit", "sewer-audit code"} <= set(
+        manifest["versions"]
+    )
     assert re.search(r"SHA-256 of manifest.json.* [0-9a-f]{64}$", written.lines[-1])
 
 

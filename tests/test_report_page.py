@@ -15,6 +15,7 @@ from sewer_audit.report.equations import equation_svg
 from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
 from sewer_audit.report.page import finish_page
 from sewer_audit.report.show import figure_of, markdown_text, say, show_table, show_verdict
+from sewer_audit.sources import SAID, register
 
 DOT = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJ"
 DOT += "RU5ErkJggg=="
@@ -231,3 +232,19 @@ def test_figures_of_the_verdict_stay_on_one_line():
     assert "USD\N{NO-BREAK SPACE}1,234 &amp; 5\N{NO-BREAK SPACE}%" in shown.markup
     assert '<span class="whole">2026-01-02</span> to &lt;b&gt;' in shown.markup
     assert "USD 1,234 & 5 %" in str(shown), "the plain text is as it was"
+
+
+def test_a_source_stands_once_and_every_cell_leads_to_it():
+    first, second = (each for each in list(register().values())[:2])
+    cells = [f"{first}; {second}", f"as found [{first}]", "common practice of the trade, no source"]
+    page, soup = page_of(notebook(shown(show_table(pd.DataFrame({"source": cells}), "Sources"))))
+    listed = soup.select("ol.sources > li")
+    assert [str(each) in item.get_text() for each, item in zip((first, second), listed)] == [
+        True
+    ] * 2
+    links = [(a.get_text(), a["href"]) for a in soup.select("td a")]
+    assert [href for _, href in links] == ["#source-1", "#source-2", "#source-1"]
+    assert {item["id"] for item in listed} == {"source-1", "source-2"}
+    grades = {SAID[each.grade] for each in (first, second)} - {"read"}
+    assert all(any(grade in text for text, _ in links) for grade in grades)
+    assert page.count(str(first)) == 1 and "common practice of the trade, no source" in page

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 import zipfile
 from decimal import Decimal
@@ -12,10 +13,13 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from sewer_audit import audit, load_case
 from sewer_audit.auditing.quarters import review
 from sewer_audit.report.brief import make_brief
+from sewer_audit.report.by_hand import hand_steps
 from sewer_audit.report.tables import write_tables
 from sewer_audit.report.workbook import harmless, write_workbook
+from sewer_audit.units import from_si
 from test_auditing_overlaps import EARLY, A, C, audited
 
 LINES = pd.DataFrame(
@@ -149,3 +153,65 @@ def test_where_only_the_total_is_printed_the_sums_are_compared(tmp_path):
     values = arithmetic(audited(tmp_path, *map(bare, (A, C))), tmp_path, values=True)
     assert values["A", "volume"] == (360.0, None, None)
     assert values["A", "sum"] == (405.0, 406.0, 1.0)
+
+
+class Computed:
+    """A workbook as a spreadsheet computes it: only what the sheets use (by hand, no library)."""
+
+    def __init__(self, path):
+        self.book = openpyxl.load_workbook(path)
+
+    def of(self, sheet: str, address: str):
+        value = self.book[sheet][address].value
+        return self.value(sheet, value[1:]) if str(value).startswith("=") else value
+
+    def value(self, sheet: str, formula: str) -> float:
+        if found := re.fullmatch(r"SUM\((\w+):(\w+)\)", formula):
+            return sum(self.column(sheet, f"{found[1]}:{found[2]}"))
+        if found := re.fullmatch(r"SUMIF\('(.+)'!A:A,(\w+),'.+'!C:C\)", formula):
+            named = self.book[found[1]].iter_rows(min_row=2, values_only=True)
+            return sum(row[2] for row in named if row[0] == self.of(sheet, found[2]))
+        if found := re.fullmatch(r'SUMIF\(\$B\$2:\$B\$(\d+),"sum",(\w)\$2:.*', formula):
+            rows = range(2, int(found[1]) + 1)
+            sums = [r for r in rows if self.book[sheet][f"B{r}"].value == "sum"]
+            return sum(self.of(sheet, f"{found[2]}{r}") for r in sums)
+        cells = re.sub(
+            r"(?:'([^']+)'!)?\b([A-Z]+\d+)\b",
+            lambda found: repr(float(self.of(found[1] or sheet, found[2]))),
+            formula,
+        )
+        halves = cells.replace("ROUND(", "half_up(")
+        return eval(halves, {"half_up": lambda x, n: math.floor(x * 10**n + 0.5 + 1e-9) / 10**n})
+
+    def column(self, sheet: str, cells: str) -> list[float]:
+        rows = self.book[sheet][cells]
+        return [self.of(sheet, c.coordinate) or 0.0 for row in rows for c in row]
+
+    def last(self, sheet: str, letter: str):
+        return self.of(sheet, f"{letter}{self.book[sheet].max_row}")
+
+
+def test_the_workbook_computes_from_reads_to_the_headline_and_from_hours_to_the_volumes(tmp_path):
+    result = audit(load_case("sample_bills"), draws=500)
+    path = tmp_path / "tables.xlsx"
+    write_tables(result, path)
+    book = Computed(path)
+    assert book.last("net claim", "D") == pytest.approx(float(result.ledger.net), abs=0.005)
+    sheet = book.book["effluent volumes"]
+    letter = sheet.cell(1, sheet.max_column).column_letter
+    means = from_si(result.evidence.effluent.volumes.mean(axis=0), "kgal", "volume")
+    for row, mean in enumerate(means, start=2):
+        assert book.of("effluent volumes", f"{letter}{row}") == pytest.approx(mean, rel=1e-9)
+    as_read = from_si(float(hand_steps(result).iloc[0, 0]), "kgal", "volume")
+    assert book.of("effluent volumes", "B2") == pytest.approx(as_read, rel=1e-9)
+    cached = openpyxl.load_workbook(path, data_only=True)
+    for name in ("reads and volumes", "by the rules", "net claim", "effluent volumes"):
+        for row in book.book[name].iter_rows():
+            for cell in (c for c in row if str(c.value).startswith("=")):
+                shown = cached[name][cell.coordinate].value
+                assert book.of(name, cell.coordinate) == pytest.approx(shown, abs=0.006), cell
+    reads = book.book["reads and volumes"]
+    before = book.last("net claim", "D")
+    row = next(r for r in range(2, 20) if reads[f"A{r}"].value == "K2506")
+    reads[f"C{row}"] = reads[f"C{row}"].value + 100  # kgal: 90 charged, at 7.12 and 4.5 % on top
+    assert book.last("net claim", "D") == pytest.approx(before - 90 * 7.12 * 1.045, abs=0.02)

@@ -15,7 +15,7 @@ from contextlib import suppress
 from sewer_audit.commands.drafting import add_draft, add_read_bills
 from sewer_audit.commands.explain import add_explain
 from sewer_audit.commands.options import add_command
-from sewer_audit.commands.pages import add_brief, add_plan, add_report
+from sewer_audit.commands.pages import add_brief, add_letter, add_plan, add_report
 from sewer_audit.commands.rates import add_price
 from sewer_audit.commands.review import add_review
 from sewer_audit.errors import AuditError, InputRefused
@@ -75,6 +75,7 @@ def parser() -> argparse.ArgumentParser:
         add_price,
         _inspect,
         add_report,
+        add_letter,
         add_review,
         add_brief,
         add_plan,

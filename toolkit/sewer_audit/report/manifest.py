@@ -145,8 +145,8 @@ def code_hash() -> str:
 
 def versions() -> dict[str, str]:
     """What the computation runs on."""
-    found = {"python": platform.python_version(), "toolkit": sewer_audit.__version__}
-    found["toolkit code"] = code_hash()
+    found = {"python": platform.python_version(), "sewer-audit": sewer_audit.__version__}
+    found["sewer-audit code"] = code_hash()
     for name in COMPUTING:
         found[name] = importlib.metadata.version(name)
     found[ZONES] = _zone_data()

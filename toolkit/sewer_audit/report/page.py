@@ -8,6 +8,7 @@ from typing import Any
 from bs4 import BeautifulSoup, Comment, Tag
 
 from sewer_audit.errors import ReportFailed
+from sewer_audit.sources import SAID, register
 
 __all__ = ["finish_page"]
 
@@ -33,11 +34,13 @@ def finish_page(page: str) -> str:
     if main is None:
         raise ReportFailed("the page has no body; the template is incomplete")
     _clean(main)
+    _list_sources(soup, main)
     _address_headings(main)
     _box_tables(soup, main)
     _keep_together(main)
     _number(soup, main, "picture", "Figure")
     _number(soup, main, "table", "Table")
+    _link_sources(main)
     _contents(soup, main)
     heading = main.find("h1")
     title = soup.find("title")
@@ -63,6 +66,39 @@ def _clean(main: Tag) -> None:
         alt = str(element.get("alt", "")).strip()
         if element.name == "img" and (not alt or alt.startswith(NO_TEXT)):
             raise ReportFailed("a picture has no alternative text")
+
+
+def _list_sources(soup: BeautifulSoup, main: Tag) -> None:
+    """Citations in tables become numbers with their grade; each stands once, at the end."""
+    known = {str(each): each for each in register().values() if each.grade in SAID}
+    printed = re.compile("|".join(re.escape(each) for each in sorted(known, key=len, reverse=True)))
+    cited: dict[str, int] = {}
+    for text in [each for cell in main.find_all("td") for each in cell.find_all(string=printed)]:
+        left = str(text)
+        for said in printed.findall(left):
+            number = cited.setdefault(said, len(cited) + 1)
+            before, left = left.split(said, 1)
+            link = soup.new_tag("a", attrs={"href": f"#source-{number}"})
+            grade = known[said].grade
+            link.string = f"source {number}" + ("" if grade == "read" else f" ({SAID[grade]})")
+            text.insert_before(before, link)
+        text.replace_with(left)
+    if not cited:
+        return
+    heading = soup.new_tag("h2")
+    heading.string = "Appendix: sources"
+    listed = soup.new_tag("ol", attrs={"class": "sources"})
+    for said in cited:
+        item = soup.new_tag("li")
+        item.string = ", ".join(part for part in (said, known[said].address) if part)
+        listed.append(item)
+    main.extend([heading, listed])
+
+
+def _link_sources(main: Tag) -> None:
+    """The numbers of sources lead to the list of them."""
+    for number, item in enumerate(main.select("ol.sources > li"), start=1):
+        item["id"] = f"source-{number}"
 
 
 def _slug(text: str) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from sewer_audit.report.workbook import CENT, LINE_COLUMNS, write_workbook
+from sewer_audit.report.live import live_sheets
+from sewer_audit.report.workbook import LINE_COLUMNS, work_of, write_workbook
 from sewer_audit.units import from_si
 
 __all__ = ["invoice_lines", "with_units", "write_tables"]
@@ -78,27 +80,16 @@ def invoice_lines(result: Any) -> pd.DataFrame | None:
     found = lines.rename(columns={"invoiced": "billed"})[list(LINE_COLUMNS)]
     bills = {bill.invoice: bill for bill in pricing.bills}
     priced = dict(zip(bills, pricing.stated, strict=True))
-    work = [_work(priced[str(row.invoice)], row.line) for row in lines.itertuples()]
+    work = [
+        work_of([x for x in priced[str(row.invoice)].lines if x.column == row.line])
+        for row in lines.itertuples()
+    ]
     found = found.assign(computed=lines["on_stated_volume"], work=work, total=None)
     for name, rows in found.groupby("invoice", sort=False):
         whole = sum(filter(None, rows["computed"]), Decimal(0)) == priced[str(name)].total
         if rows["billed"].isna().any() and whole:
             found.loc[rows.index, "total"] = bills[str(name)].total
     return found
-
-
-def _work(priced: Any, column: str) -> str:
-    """The products a line is the sum of, as a formula; empty where it is no such sum."""
-    parts = []
-    for line in priced.lines:
-        if line.column != column:
-            continue
-        products = [(term.quantity, term.rate) for term in line.terms]
-        total = sum((quantity * rate for quantity, rate in products), Decimal(0))
-        if not products or total.quantize(CENT, ROUND_HALF_UP) != line.amount:
-            return ""
-        parts.append(f"ROUND({'+'.join(f'{q:f}*{r:f}' for q, r in products)},2)")
-    return "+".join(parts)
 
 
 def write_tables(result: Any, path: Path) -> None:
@@ -111,4 +102,7 @@ def write_tables(result: Any, path: Path) -> None:
     if case is not None:
         volume, money, zone = case.data.display.volume, case.data.display.money, case.zone
     tables = {name: with_units(table, volume, money) for name, table in result.tables().items()}
-    write_workbook(path, tables, invoice_lines(result), zone, money)
+    live = None
+    if hasattr(result, "ledger") and hasattr(result, "evidence"):
+        live = partial(live_sheets, result=result, money=money)
+    write_workbook(path, tables, invoice_lines(result), zone, money, live)

@@ -10,7 +10,7 @@ import io
 import math
 import re
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta, tzinfo
 from decimal import ROUND_HALF_UP, Decimal
@@ -22,7 +22,7 @@ from openpyxl import Workbook
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
 
-__all__ = ["harmless", "write_workbook"]
+__all__ = ["Draft", "harmless", "work_of", "write_workbook"]
 
 EPOCH = (1980, 1, 1, 0, 0, 0)
 STAMP = b"2000-01-01T00:00:00Z"
@@ -45,12 +45,50 @@ RULE = Border(top=Side(style="thin"))
 
 
 @dataclass
-class _Draft:
+class Draft:
     """A workbook under way and the value of each formula written so far."""
 
     book: Workbook
     zone: tzinfo | None
     values: dict[tuple[str, str], Any] = field(default_factory=dict)
+
+    def sheet(self, name: str, heads: Sequence[str]) -> Any:
+        """A new sheet with its heads."""
+        return _sheet(self, name, heads)
+
+    def table(self, name: str, frame: pd.DataFrame) -> None:
+        """A sheet that holds a table as it is."""
+        _plain_sheet(self, name, frame)
+
+    def invoices(
+        self, name: str, lines: pd.DataFrame, money: str
+    ) -> dict[str, tuple[str, Decimal]]:
+        """A sheet of invoice arithmetic; address and value of each invoice's difference.
+
+        Units: lines [`money`]; returns [`money`].
+        """
+        return _invoice_sheet(self, name, lines, money)
+
+    def put(self, cell: Any, value: Any) -> None:
+        """A value, shown by the unit in the head of its column."""
+        _put(cell, value, self.zone)
+
+    def text(self, cell: Any, text: object) -> None:
+        """A text that no spreadsheet takes for a formula."""
+        _text(cell, text)
+
+    def formula(self, cell: Any, formula: str, value: Any) -> None:
+        """A formula beside the value it comes to."""
+        cell.value = formula
+        self.values[(cell.parent.title, cell.coordinate)] = value
+
+    def bold(self, sheet: Any, row: int, money: Sequence[int]) -> None:
+        """A row of sums, with the columns of money in it."""
+        _bold(sheet, row, money)
+
+    def widths(self, sheet: Any) -> None:
+        """Columns as wide as what stands in them."""
+        _widths(sheet)
 
 
 def write_workbook(
@@ -59,15 +97,18 @@ def write_workbook(
     invoice_lines: pd.DataFrame | None = None,
     zone: tzinfo | None = None,
     money: str = "USD",
+    live: Callable[[Draft], None] | None = None,
 ) -> None:
-    """Write tables to one workbook.
+    """Write tables to one workbook; `live` adds sheets that compute.
 
     Units: invoice_lines [`money`].
     """
-    draft = _Draft(Workbook(), zone)
+    draft = Draft(Workbook(), zone)
     draft.book.remove(draft.book.active)
     if invoice_lines is not None and len(invoice_lines):
-        _invoice_sheet(draft, invoice_lines, money)
+        draft.invoices("invoice arithmetic", invoice_lines, money)
+    if live is not None:
+        live(draft)
     for name, frame in tables.items():
         _plain_sheet(draft, name, frame)
     if not draft.book.sheetnames:
@@ -87,7 +128,7 @@ def harmless(text: object) -> str:
     return "'" + clean if clean.lstrip(" \N{NO-BREAK SPACE}").startswith(DANGER) else clean
 
 
-def _sheet(draft: _Draft, name: str, heads: Sequence[str]):
+def _sheet(draft: Draft, name: str, heads: Sequence[str]):
     base = re.sub(r"[\[\]:*?/\\']", " ", name).strip()[:28] or "table"
     title, number = base, 2
     while title.lower() in (used.lower() for used in draft.book.sheetnames):
@@ -102,7 +143,7 @@ def _sheet(draft: _Draft, name: str, heads: Sequence[str]):
     return sheet
 
 
-def _plain_sheet(draft: _Draft, name: str, frame: pd.DataFrame) -> None:
+def _plain_sheet(draft: Draft, name: str, frame: pd.DataFrame) -> None:
     sheet = _sheet(draft, name, [str(column) for column in frame.columns])
     for row, values in enumerate(frame.itertuples(index=False, name=None), start=2):
         for place, value in enumerate(values, start=1):
@@ -154,53 +195,54 @@ def _format(head: str, value: float) -> str:
     return "#,##0.0" if abs(value) >= 100 else "#,##0.000"
 
 
-def _formula(draft: _Draft, cell, formula: str, value: Any) -> None:
-    cell.value = formula
-    draft.values[(cell.parent.title, cell.coordinate)] = value
-
-
 def _number(value: Any) -> Decimal | None:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return None
     return value if isinstance(value, Decimal) else Decimal(repr(float(value)))
 
 
-def _invoice_sheet(draft: _Draft, lines: pd.DataFrame, money: str) -> None:
+def _invoice_sheet(
+    draft: Draft, name: str, lines: pd.DataFrame, money: str
+) -> dict[str, tuple[str, Decimal]]:
     """What each line comes to, beside what is billed; sums and differences by invoice."""
     heads = ["invoice", "charge line", "quantity", "unit of quantity", f"rate [{money} per unit]"]
     heads += [f"computed [{money}]", f"billed [{money}]", f"billed less computed [{money}]"]
-    sheet = _sheet(draft, "invoice arithmetic", heads)
-    row, total_rows, grand = 2, [], [Decimal(0)] * 3
+    sheet = _sheet(draft, name, heads)
+    row, found, grand = 2, {}, [Decimal(0)] * 3
     for invoice, block in lines.groupby("invoice", sort=False):
         first, sums = row, [Decimal(0)] * 3
         for _, line in block.iterrows():
-            values = _line(draft, sheet, row, line)
+            values = _line(draft, sheet, row, first, line)
             sums = [a + b for a, b in zip(sums, values, strict=True)]
             row += 1
         _text(sheet.cell(row, 1), invoice)
         _text(sheet.cell(row, 2), "sum")
         for place, value in zip("FGH", sums, strict=True):
-            _formula(draft, sheet[f"{place}{row}"], f"=SUM({place}{first}:{place}{row - 1})", value)
+            draft.formula(sheet[f"{place}{row}"], f"=SUM({place}{first}:{place}{row - 1})", value)
         if (printed := _number(block.get("total", pd.Series([None])).iloc[0])) is not None:
             sums[1:] = [printed, printed - sums[0]]
             draft.values.pop((sheet.title, f"G{row}"))
             _put(sheet[f"G{row}"], printed, draft.zone)
-            _formula(draft, sheet[f"H{row}"], f"=G{row}-F{row}", sums[2])
-        _bold(sheet, row)
-        total_rows.append(row)
+            draft.formula(sheet[f"H{row}"], f"=G{row}-F{row}", sums[2])
+        _bold(sheet, row, (6, 7, 8))
+        found[str(invoice)] = (f"'{sheet.title}'!H{row}", sums[2])
         grand = [a + b for a, b in zip(grand, sums, strict=True)]
         row += 1
     _text(sheet.cell(row, 1), "all invoices")
     for place, value in zip("FGH", grand, strict=True):
         terms = [f'SUMIF($B$2:$B${row - 1},"sum",{place}$2:{place}${row - 1})']
-        _formula(draft, sheet[f"{place}{row}"], "=" + terms[0], value)
-    _bold(sheet, row)
+        draft.formula(sheet[f"{place}{row}"], "=" + terms[0], value)
+    _bold(sheet, row, (6, 7, 8))
     _widths(sheet)
+    return found
 
 
-def _line(draft: _Draft, sheet, row: int, line: pd.Series) -> list[Decimal]:
+def _line(draft: Draft, sheet, row: int, first: int, line: pd.Series) -> list[Decimal]:
     for place, name in enumerate(LINE_COLUMNS[:5], start=1):
         _put(sheet.cell(row, place), line[name], draft.zone)
+    if pointed := line.get("quantity_from"):
+        pointed = pointed.format(first=first, before=row - 1)
+        draft.formula(sheet.cell(row, 3), f"={pointed}", line["quantity"])
     quantity, rate, billed = (_number(line[name]) for name in ("quantity", "rate", "billed"))
     known, work = _number(line.get("computed")), line.get("work")
     computed, formula = known, f"={work}" if work else ""
@@ -209,7 +251,7 @@ def _line(draft: _Draft, sheet, row: int, line: pd.Series) -> list[Decimal]:
         if known is None or product == known:
             computed, formula = product, f"=ROUND(C{row}*E{row},2)"
     if computed is not None and formula:
-        _formula(draft, sheet[f"F{row}"], formula, computed)
+        draft.formula(sheet[f"F{row}"], formula, computed)
     else:
         _put(sheet[f"F{row}"], computed, draft.zone)
     computed = computed or Decimal(0)
@@ -217,18 +259,30 @@ def _line(draft: _Draft, sheet, row: int, line: pd.Series) -> list[Decimal]:
     difference = Decimal(0)
     if billed is not None:  # else the line is not printed, and the sums tell
         difference = billed - computed
-        _formula(draft, sheet[f"H{row}"], f"=G{row}-F{row}", difference)
+        draft.formula(sheet[f"H{row}"], f"=G{row}-F{row}", difference)
     for place in "FGH":
         sheet[f"{place}{row}"].number_format = "#,##0.00"
     return [computed, billed or Decimal(0), difference]
 
 
-def _bold(sheet, row: int) -> None:
-    for place in range(1, 9):
+def _bold(sheet, row: int, money: Sequence[int]) -> None:
+    for place in range(1, sheet.max_column + 1):
         cell = sheet.cell(row, place)
         cell.font, cell.border = SUM, RULE
-        if place > 5:
+        if place in money:
             cell.number_format = "#,##0.00"
+
+
+def work_of(lines: Sequence[Any]) -> str:
+    """The products that priced lines are the sums of, as a formula; empty where they are none."""
+    parts = []
+    for line in lines:
+        products = [(term.quantity, term.rate) for term in line.terms]
+        total = sum((quantity * rate for quantity, rate in products), Decimal(0))
+        if not products or total.quantize(CENT, ROUND_HALF_UP) != line.amount:
+            return ""
+        parts.append(f"ROUND({'+'.join(f'{q:f}*{r:f}' for q, r in products)},2)")
+    return "+".join(parts)
 
 
 def _widths(sheet) -> None:
@@ -244,7 +298,7 @@ def _length(value: Any) -> int:
     return 12 if isinstance(value, float) else len(str(value))
 
 
-def _steady(content: bytes, draft: _Draft) -> bytes:
+def _steady(content: bytes, draft: Draft) -> bytes:
     """The same archive without clocks, and with the value beside each formula."""
     titles = {
         f"xl/worksheets/sheet{n}.xml": t for n, t in enumerate(draft.book.sheetnames, start=1)

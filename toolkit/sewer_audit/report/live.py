@@ -1,0 +1,198 @@
+"""Sheets that compute: from reads and hourly volumes to the volume and to the net claim."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.effluent.integrate import stretches
+from sewer_audit.effluent.shared import known_integral
+from sewer_audit.report.by_hand import hand_steps, steps_table
+from sewer_audit.report.words import UNITS, Words
+from sewer_audit.report.workbook import Draft, work_of
+from sewer_audit.units import from_si
+
+__all__ = ["live_sheets"]
+
+READS, RULES, NET = "reads and volumes", "by the rules", "net claim"
+HOURS, VOLUMES = "hours", "effluent volumes"
+HOUR = 3600.0
+
+
+def live_sheets(draft: Draft, result: Any, money: str) -> None:
+    """Reads to charged volumes, charges by the rules and the ledger; hours to volumes.
+
+    Units: result [SI, money].
+    """
+    _about(draft, result, money)
+    if result.pricing is not None:
+        charged = _reads(draft, result)
+        totals = draft.invoices(RULES, pd.DataFrame(_lines(result.pricing, charged)), money)
+        _ledger(draft, result, totals, money)
+    if hand_steps(result) is not None:
+        _hours(draft, result)
+        _volumes(draft, result)
+
+
+def _about(draft: Draft, result: Any, money: str) -> None:
+    """Units and clock of the workbook, and which sheets compute."""
+    words = Words.of(result)
+    rows = [
+        (f"[{words.spoken.volume}]", UNITS.get(words.spoken.volume, "as the case states it")),
+        (f"[{money}]", "the currency of the schedule; amounts are rounded as it says"),
+        ("[%], [-]", "hundredths; a plain number"),
+        ("times", f"the clock of {result.case.zone.key}; the offset from UTC stands in the format"),
+    ]
+    if result.pricing is not None:
+        net = f"{READS} -> {RULES} -> {NET}: change a read and the last row of {NET} follows"
+        rows.append(("sheets that compute", net))
+    if hand_steps(result) is not None:
+        rows.append(("sheets that compute", f"{HOURS} -> {VOLUMES}: readings to volumes"))
+    rows.append(
+        ("all other sheets", "hold figures of findings.json, with their units in the heads")
+    )
+    draft.table("about", pd.DataFrame(rows, columns=["what", "meaning"]))
+
+
+def _reads(draft: Draft, result: Any) -> dict[str, str]:
+    """Where the volume that each invoice should have charged is worked out, or stands."""
+    pricing, found = result.pricing, {}
+    unit = pricing.bills[0].facts.volume_unit
+    parts = ("previous read", "current read", "registered", "taken off")
+    heads = ["invoice", *(f"{part} [{unit}]" for part in parts), "share charged [-]"]
+    heads += [f"{part} [{unit}]" for part in ("to be charged", "billed", "billed beyond it")]
+    sheet = draft.sheet(READS, heads)
+    invoices = zip(pricing.bills, pricing.due, pricing.recomputed, strict=True)
+    for row, (bill, due, priced) in enumerate(invoices, start=2):
+        reads, deduct = bill.facts.reads.get("intake"), bill.facts.volumes.get("deduct")
+        draft.text(sheet.cell(row, 1), bill.invoice)
+        for place, value in enumerate((*(reads or (None, None)), None, deduct), start=2):
+            draft.put(sheet.cell(row, place), value)
+        registered = bill.facts.volumes.get("intake")
+        if reads and reads[1] - reads[0] == registered:
+            draft.formula(sheet.cell(row, 4), f"=C{row}-B{row}", registered)
+        else:
+            draft.put(sheet.cell(row, 4), registered)
+        formula, share = _rule(priced, due, registered, deduct, row)
+        draft.put(sheet.cell(row, 6), share)
+        if formula:
+            draft.formula(sheet.cell(row, 7), formula, due)
+        else:
+            draft.put(sheet.cell(row, 7), due)
+        draft.put(sheet.cell(row, 8), bill.facts.billed_volume)
+        if due is not None and bill.facts.billed_volume is not None:
+            draft.formula(sheet.cell(row, 9), f"=H{row}-G{row}", bill.facts.billed_volume - due)
+            found[bill.invoice] = f"'{READS}'!G{row}"
+    draft.widths(sheet)
+    return found
+
+
+def _rule(
+    priced: Any, due: Any, registered: Any, deduct: Any, row: int
+) -> tuple[str, Decimal | None]:
+    """The volume rule as a formula, and its share, where it is one share of the reads."""
+    rules = [rule for part in priced.parts for rule in part.version.volume]
+    if len(rules) != 1 or due is None or registered is None:
+        return "", None
+    rule = rules[0]
+    volume, cells = registered, f"D{row}"
+    if rule.basis == "intake less deduct":
+        volume, cells = registered - (deduct or Decimal(0)), f"(D{row}-E{row})"
+    exact, to = volume * rule.return_factor, rule.rounding and rule.rounding.to
+    places = min(-to.as_tuple().exponent if to else 12, 12)
+    if volume < 0 or exact.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP) != due:
+        return "", None  # another rule than one share of the reads: its figure stands
+    return f"=ROUND({cells}*F{row},{places})", rule.return_factor
+
+
+def _lines(pricing: Any, charged: Mapping[str, str]) -> Iterator[dict[str, Any]]:
+    """Lines by the rules beside the printed ones; a quantity that is the volume points to it."""
+    for bill, due, priced in zip(pricing.bills, pricing.due, pricing.recomputed, strict=True):
+        above = Decimal(0)
+        for line in (each for each in priced.lines if each.in_total):
+            pointed = charged.get(bill.invoice, "") if due and line.quantity == due else ""
+            if above and line.quantity == above:
+                pointed = "SUM(F{first}:F{before})"  # a percentage of all lines above
+            above += line.amount
+            yield {
+                "invoice": bill.invoice,
+                "line": line.name,
+                "quantity": line.quantity,
+                "unit": line.unit,
+                "rate": line.rate,
+                "billed": None,
+                "computed": line.amount,
+                "quantity_from": pointed,
+                "work": work_of([line]),
+                "total": bill.total,
+            }
+
+
+def _ledger(draft: Draft, result: Any, sums: Mapping[str, tuple[str, Decimal]], money: str) -> None:
+    """Every amount; one that is the whole difference of its invoice points to it; their sum."""
+    heads = ["invoice", "link", "class", f"billed less right [{money}]", "known"]
+    sheet = draft.sheet(NET, heads)
+    entries = result.ledger.entries
+    for row, each in enumerate(entries, start=2):
+        for place, text in ((1, each.invoice), (2, each.link), (3, each.code), (5, each.exactness)):
+            draft.text(sheet.cell(row, place), text)
+        address, difference = sums.get(each.invoice, ("", None))
+        if each.amount == difference:
+            draft.formula(sheet.cell(row, 4), f"={address}", each.amount)
+        else:
+            draft.put(sheet.cell(row, 4), each.amount)
+        sheet.cell(row, 4).number_format = "#,##0.00"
+    last = len(entries) + 2
+    draft.text(sheet.cell(last, 1), "net, billed too high if above zero")
+    if entries:
+        draft.formula(sheet.cell(last, 4), f"=SUM(D2:D{last - 1})", result.ledger.net)
+    else:
+        draft.put(sheet.cell(last, 4), Decimal("0.00"))
+    draft.bold(sheet, last, (4,))
+    draft.widths(sheet)
+
+
+def _hours(draft: Draft, result: Any) -> None:
+    """Volume of every hour of every period, from the readings as recorded."""
+    evidence, unit = result.evidence, Words.of(result).spoken.volume
+    series, names = evidence.series, evidence.periods.names
+    starts, whose = [], []
+    for place, (start, end) in enumerate(evidence.periods.seconds(series.epoch)):
+        edges = np.append(np.arange(start, end, HOUR), end)
+        starts.append(np.column_stack([edges[:-1], edges[1:]]))
+        whose += [names[place]] * (len(edges) - 1)
+    spans, bridge = np.concatenate(starts), result.case.data.effluent.longest_bridge
+    pieces = stretches(series.time, spans, np.zeros(0), bridge, series.width)
+    volume = known_integral(series.discharge, pieces, len(spans))
+    begin = series.epoch + pd.to_timedelta(spans[:, 0].round(), unit="s")
+    table = pd.DataFrame(
+        {
+            "invoice": whose,
+            "hour from": begin.tz_convert(result.case.zone).tz_localize(None),
+            f"as recorded [{unit}]": from_si(volume, unit, "volume"),
+        }
+    )
+    draft.table(HOURS, table)
+
+
+def _volumes(draft: Draft, result: Any) -> None:
+    """The hours of each period summed, what each correction adds, and the volume reported."""
+    table = steps_table(result)
+    sheet = draft.sheet(VOLUMES, list(table.columns))
+    last = len(table.columns)
+    for row, values in enumerate(table.itertuples(index=False, name=None), start=2):
+        draft.text(sheet.cell(row, 1), values[0])
+        summed = f"=SUMIF('{HOURS}'!A:A,A{row},'{HOURS}'!C:C)"
+        draft.formula(sheet.cell(row, 2), summed, float(values[1]))
+        for place, value in enumerate(values[2:-1], start=3):
+            draft.put(sheet.cell(row, place), value)
+        final = sheet.cell(row, last)
+        before = sheet.cell(row, last - 1).coordinate
+        draft.formula(final, f"=SUM(B{row}:{before})", float(values[-1]))
+        for place in (2, last):
+            sheet.cell(row, place).number_format = "#,##0.0"
+    draft.widths(sheet)

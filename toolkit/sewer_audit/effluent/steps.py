@@ -13,10 +13,11 @@ from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.effluent.shared import known_integral
 from sewer_audit.effluent.volumes import EffluentVolumes
 
-__all__ = ["AS_READ", "DRAWS", "FILLED", "NOISE", "ZERO", "volume_steps"]
+__all__ = ["AS_READ", "DRAWS", "FILLED", "NOISE", "ZERO", "hourly_volumes", "volume_steps"]
 
 AS_READ, ZERO, NOISE, FILLED = "readings as recorded", "zero", "noise of the level", "gaps"
 DRAWS = "mean of the draws"
+HOUR = 3600.0
 
 
 def volume_steps(
@@ -61,3 +62,35 @@ def volume_steps(
     steps[FILLED] = model.evaluate(None, {}, 1)[0]
     steps[DRAWS] = volumes.volumes.mean(axis=0)
     return pd.DataFrame(steps, index=pd.Index(periods.names, name="invoice"))
+
+
+def hourly_volumes(
+    series: DischargeSeries, periods: Periods, longest_bridge: float
+) -> pd.DataFrame:
+    """Volume of every hour of every period from the readings as recorded.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Accepted readings [SI].
+    periods : Periods
+        Service periods [UTC].
+    longest_bridge : float
+        Readings further apart are a gap, which holds nothing here [s].
+
+    Returns
+    -------
+    DataFrame
+        Columns: invoice, start of the hour [UTC], volume_m3 [m3]; the last hour ends with its
+        period.
+    """
+    spans, whose = [], []
+    for name, (start, end) in zip(periods.names, periods.seconds(series.epoch), strict=True):
+        edges = np.append(np.arange(start, end, HOUR), end)
+        spans.append(np.column_stack([edges[:-1], edges[1:]]))
+        whose += [name] * (len(edges) - 1)
+    hours = np.concatenate(spans)
+    pieces = stretches(series.time, hours, np.zeros(0), longest_bridge, series.width)
+    volume = known_integral(series.discharge, pieces, len(hours))
+    begin = series.epoch + pd.to_timedelta(hours[:, 0].round(), unit="s")
+    return pd.DataFrame({"invoice": whose, "start": begin, "volume_m3": volume})

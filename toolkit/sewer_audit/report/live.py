@@ -6,11 +6,9 @@ from collections.abc import Iterator, Mapping
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from sewer_audit.effluent.integrate import stretches
-from sewer_audit.effluent.shared import known_integral
+from sewer_audit.effluent.steps import hourly_volumes
 from sewer_audit.report.by_hand import hand_steps, steps_table
 from sewer_audit.report.words import UNITS, Words
 from sewer_audit.report.workbook import Draft, work_of
@@ -20,7 +18,6 @@ __all__ = ["live_sheets"]
 
 READS, RULES, NET = "reads and volumes", "by the rules", "net claim"
 HOURS, VOLUMES = "hours", "effluent volumes"
-HOUR = 3600.0
 
 
 def live_sheets(draft: Draft, result: Any, money: str) -> None:
@@ -159,21 +156,13 @@ def _ledger(draft: Draft, result: Any, sums: Mapping[str, tuple[str, Decimal]], 
 def _hours(draft: Draft, result: Any) -> None:
     """Volume of every hour of every period, from the readings as recorded."""
     evidence, unit = result.evidence, Words.of(result).spoken.volume
-    series, names = evidence.series, evidence.periods.names
-    starts, whose = [], []
-    for place, (start, end) in enumerate(evidence.periods.seconds(series.epoch)):
-        edges = np.append(np.arange(start, end, HOUR), end)
-        starts.append(np.column_stack([edges[:-1], edges[1:]]))
-        whose += [names[place]] * (len(edges) - 1)
-    spans, bridge = np.concatenate(starts), result.case.data.effluent.longest_bridge
-    pieces = stretches(series.time, spans, np.zeros(0), bridge, series.width)
-    volume = known_integral(series.discharge, pieces, len(spans))
-    begin = series.epoch + pd.to_timedelta(spans[:, 0].round(), unit="s")
+    bridge = result.case.data.effluent.longest_bridge
+    hours = hourly_volumes(evidence.series, evidence.periods, bridge)
     table = pd.DataFrame(
         {
-            "invoice": whose,
-            "hour from": begin.tz_convert(result.case.zone).tz_localize(None),
-            f"as recorded [{unit}]": from_si(volume, unit, "volume"),
+            "invoice": hours["invoice"],
+            "hour from": hours["start"].dt.tz_convert(result.case.zone).dt.tz_localize(None),
+            f"as recorded [{unit}]": from_si(hours["volume_m3"], unit, "volume"),
         }
     )
     draft.table(HOURS, table)

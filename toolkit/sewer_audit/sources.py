@@ -56,7 +56,10 @@ class Source:
 
 @cache
 def register() -> Mapping[str, Source]:
-    """Every source by its id [text]."""
+    """Every source by its id.
+
+    Units: returns [text].
+    """
     text = resources.files("sewer_audit").joinpath("sources.csv").read_text("utf-8")
     return {row["id"]: Source(**row) for row in csv.DictReader(text.splitlines())}
 

@@ -58,7 +58,10 @@ class Source:
 def register() -> Mapping[str, Source]:
     """Every source by its id.
 
-    Units: returns [text].
+    Returns
+    -------
+    mapping
+        Id to its row, in the order of the table [text].
     """
     text = resources.files("sewer_audit").joinpath("sources.csv").read_text("utf-8")
     return {row["id"]: Source(**row) for row in csv.DictReader(text.splitlines())}

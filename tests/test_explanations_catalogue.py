@@ -219,7 +219,7 @@ def test_pairs_are_kept_only_where_both_are_needed():
 
 
 def test_a_cause_does_not_spare_the_intervals_that_nothing_tests():
-    """The supply meter fails more and more; in the last third the record is stopped now and then."""
+    """The supply meter fails more and more; late in the record some intervals hold none."""
     random = np.random.default_rng(19)
     given = series(random)
     true = given["effluent_mean"].copy()

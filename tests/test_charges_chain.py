@@ -273,6 +273,19 @@ def test_a_late_fee_on_a_bill_before_which_nothing_fell_due(tmp_path, due, accus
     assert codes(result) == accused and wrong(result) == list(accused)
 
 
+@pytest.mark.parametrize("meter", [True, False], ids=["own reads", "none"])
+def test_a_register_that_stands_still_is_asked_about_before_anybody_is_accused(tmp_path, meter):
+    """A4 to A6 bill what the others do, and the register does not move: it may have stopped."""
+    works = Works()
+    stood, off = works.reads[4], works.reads[7] - works.reads[4]
+    works.reads[5:] = [stood if k < 8 else read - off for k, read in enumerate(works.reads)][5:]
+    works.printed = dial(works.reads)
+    result = works.audit(tmp_path, meter=meter, more="" if meter else DIAL)
+    (flag,) = [each for each in result.flags if each.code == "billed-register-still"]
+    assert flag.data["invoices"] == ["A4", "A5", "A6"] and flag.stops == ("bill",)
+    assert not codes(result) and not wrong(result)
+
+
 def estimated(works: Works, places, share: float) -> None:
     """Estimates of a share of the use, and the bill after them on an actual read."""
     stood = works.printed[places[0]][0]

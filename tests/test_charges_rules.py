@@ -514,7 +514,7 @@ def test_a_line_says_how_it_was_rounded():
     ],
 )
 def test_a_wrong_rate_file_is_refused_by_file_key_and_remedy(body, message):
-    with pytest.raises(InputRefused, match=rf"(?s)^rates.toml, key version 1.*{message}"):
+    with pytest.raises(InputRefused, match=rf"(?s)^rates.toml, line \d+, key version 1.*{message}"):
         rates(VOLUME + body)
 
 

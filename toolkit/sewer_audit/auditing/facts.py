@@ -224,6 +224,8 @@ def _facts(
         strengths=account.strengths,
         samples=inputs.account.samples,
         winter=inputs.account.earlier_use,
+        file=", ".join(case.data.invoices.files),
+        line=int(invoice["line"]),
     )
     return facts.but(**own)
 

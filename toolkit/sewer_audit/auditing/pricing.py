@@ -31,6 +31,9 @@ from sewer_audit.units import to_si
 
 __all__ = ["Pricing", "price_invoices", "with_charged"]
 
+USUAL = 3.0
+"""So many times the usual a day, or less of it, is billed on a register that stands still before it
+is taken for a stopped one (judgement) [-]."""
 FAR = 1.25
 """A volume so many times another, or a part of it, lies far from it (judgement) [-]."""
 NOTHING_DUE = PricedInvoice("", (), Decimal("0.00"), Decimal("0.00"), "nothing is due", "")
@@ -173,7 +176,11 @@ def _with_questions(
             if not each.volume_agrees and each.due is not None and not each.bill.shares_with:
                 found[row] = _as_billed(inputs, each)
         return found, flags
-    for row, each in enumerate(series):
+    still = _stopped(series, frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9))
+    for row in still:
+        found[row] = _as_billed(inputs, series[row])
+    flags += [_still([series[row].bill for row in still])] if still else []
+    for row, each in enumerate(found):
         if each.volume_agrees or each.due is None or each.bill.shares_with or known[0] is None:
             continue
         due, billed = (float(to_si(float(v), unit, "volume")) for v in (each.due, each.billed))
@@ -184,6 +191,35 @@ def _with_questions(
             found[row] = _as_billed(inputs, each)
             flags.append(_question(each, due / billed))
     return found, flags
+
+
+def _stopped(series: Sequence[Recomputed], daily: np.ndarray) -> list[int]:
+    """Places of invoices that bill a usual volume though the register, read rightly, stands still.
+
+    Units: daily [any].
+    """
+    found = []
+    for row, each in enumerate(series):
+        bill, usual = each.bill, float(np.median(daily))
+        reads = bill.own_reads or (bill.previous_read, bill.current_read)
+        moved = None in reads or reads[0] != reads[1] or bill.read_type != "actual"
+        if moved or each.volume_agrees or bill.shares_with or usual <= 0:
+            continue
+        if usual / USUAL < daily[row] < usual * USUAL:
+            found.append(row)
+    return found if len(found) < len(series) / 2 else []
+
+
+def _still(bills: Sequence[BilledInvoice]) -> Flag:
+    names = [bill.invoice for bill in bills]
+    return Flag(
+        "billed-register-still",
+        f"{', '.join(names)}: the register stands still at {bills[0].current_read}, and a volume "
+        "of the size of the other bills is charged. If it had stopped, what the schedule says of a "
+        "stopped meter decides, and the bill rests on an estimate that it does not name; if no "
+        "water was drawn, nothing is due. Nothing is claimed on it before that is answered.",
+        {"invoices": names, "read": str(bills[0].current_read)},
+    )
 
 
 def _as_billed(inputs: Inputs, each: Recomputed) -> Recomputed:

@@ -96,6 +96,8 @@ class InvoiceFacts:
     history : tuple of UsePeriod
         Periods of the invoices of the series, from which it is taken where `winter` does not
         reach [-].
+    file, line : str, int, optional
+        Where the invoice stands, for messages [text].
     """
 
     invoice: str
@@ -114,6 +116,8 @@ class InvoiceFacts:
     samples: tuple[Sample, ...] = ()
     winter: tuple[UsePeriod, ...] = ()
     history: tuple[UsePeriod, ...] = ()
+    file: str = "invoices"
+    line: int | None = None
 
     def __post_init__(self) -> None:
         for name in ("start", "end", "bill_date"):
@@ -141,9 +145,10 @@ def missing(facts: InvoiceFacts, what: str, remedy: str, column: str) -> InputRe
     """The refusal for a fact an invoice lacks."""
     return InputRefused(
         Problem(
-            "invoices",
+            facts.file,
             f"invoice {facts.invoice} has no {what}, which the rate schedule needs",
             remedy,
+            facts.line,
             column=column,
             code="fact-missing",
         )

@@ -54,7 +54,7 @@ def hidden_rates(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[Hid
     found = []
     for place, version in enumerate(schedule.version):
         for charge in version.charge:
-            if not isinstance(charge, VolumeCharge) or charge.rate is None:
+            if not isinstance(charge, VolumeCharge) or not charge.rate:
                 continue
             pairs = _pairs(schedule, bills, place, charge)
             step = (charge.rounding or schedule.schedule.line_rounding).to

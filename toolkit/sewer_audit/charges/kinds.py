@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from sewer_audit.charges.figures import plain
 from sewer_audit.charges.values import (
     SPAN_DAYS,
     Number,
@@ -196,6 +197,16 @@ class PercentCharge(Charge):
     late_fee: bool = False
 
     _late = model_validator(mode="after")(lambda self: _counted_if_late(self))
+
+    @field_validator("rate")
+    @classmethod
+    def _part(cls, rate: Decimal) -> Decimal:
+        if abs(rate) > 1:
+            raise ValueError(
+                f"{plain(rate * 100):f} % of the lines is more than they come to; write '9 %' or "
+                "0.09 for nine per cent, and what is truly more as '100 %' with a multiplier"
+            )
+        return rate
 
     @field_validator("of")
     @classmethod

@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from sewer_audit.case.keys import key_of, known_here
+from sewer_audit.case.problems import line_of
 from sewer_audit.charges.schedule import Schedule
 from sewer_audit.errors import InputRefused, Problem
 from sewer_audit.toml_text import read_toml
@@ -82,10 +83,10 @@ def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
         faults = error.errors()
         # a table that is short only because its rows were refused is no fault of its own
         own = [fault for fault in faults if fault["type"] != "too_short"] or faults
-        raise InputRefused([_problem(name, data, fault) for fault in own]) from None
+        raise InputRefused([_problem(name, text, data, fault) for fault in own]) from None
 
 
-def _problem(name: str, data: dict[str, Any], fault: Any) -> Problem:
+def _problem(name: str, text: str, data: dict[str, Any], fault: Any) -> Problem:
     """One fault of the validation, in the words of the file."""
     found, remedy, place = fault["msg"].removeprefix("Value error, "), "", [*fault["loc"]]
     if fault["type"] == "extra_forbidden":
@@ -108,7 +109,26 @@ def _problem(name: str, data: dict[str, Any], fault: Any) -> Problem:
         shown = given is not None and fault["type"] != "value_error"
         found = f"{what} (found {str(given)!r})" if shown else what
         remedy = remedy[:1].upper() + remedy[1:] or "Correct it as the rate format describes"
-    return Problem(name, found, remedy, column=_place(data, fault["loc"]), code="rates")
+    line, place = line_of(text, _written(data, fault["loc"])), _place(data, fault["loc"])
+    return Problem(name, found, remedy, line, place, code="rates")
+
+
+def _written(data: dict[str, Any], keys: tuple[int | str, ...]) -> list[int | str]:
+    """Keys of a fault as they stand in the file; of an edition that inherits only its own table."""
+    inside: Any = data
+    for place, key in enumerate(keys):
+        if isinstance(inside, dict) and "inherits" in inside:
+            return [*keys[:place]]
+        known = isinstance(key, int) and isinstance(inside, list) and key < len(inside)
+        known |= isinstance(inside, dict) and key in inside
+        if not known:  # the tag of a kind, or a key that is missing
+            return [*keys[:place], *(keys[place + 1 :] if inside and key == _kind(inside) else ())]
+        inside = inside[key]
+    return [*keys]
+
+
+def _kind(table: Any) -> Any:
+    return table.get("kind") if isinstance(table, dict) else None
 
 
 def _place(data: Any, keys: tuple[int | str, ...]) -> str:

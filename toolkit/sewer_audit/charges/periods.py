@@ -85,9 +85,10 @@ def parts_of(schedule: Schedule, facts: InvoiceFacts) -> tuple[Part, ...]:
     if days < 1:
         raise InputRefused(
             Problem(
-                "invoices",
+                facts.file,
                 f"invoice {facts.invoice} ends {facts.end}, not after its start {facts.start}",
                 "Correct the read dates",
+                line=facts.line,
                 column="end",
                 code="empty-period",
             )
@@ -97,10 +98,11 @@ def parts_of(schedule: Schedule, facts: InvoiceFacts) -> tuple[Part, ...]:
     if rule.rate_change == "by bill date" and facts.bill_date is None:
         raise InputRefused(
             Problem(
-                "invoices",
+                facts.file,
                 f"invoice {facts.invoice} has no bill date, which rate_change = 'by bill date' "
                 "needs",
                 "Add a bill_date column, or state another rate_change",
+                line=facts.line,
                 column="bill_date",
                 code="bill-date-missing",
             )

@@ -96,9 +96,10 @@ def _no_row(s: Setting, what: str, rows: Iterable[str]) -> InputRefused:
     found = "states none" if stated is None else f"states {stated!r}"
     return InputRefused(
         Problem(
-            "invoices",
+            s.facts.file,
             f"the rate schedule needs a {what} and invoice {s.facts.invoice} {found}",
             f"State one of {', '.join(rows)}",
+            line=s.facts.line,
             column=what.replace(" ", "_"),
             code="rate-row-missing",
         )
@@ -182,9 +183,10 @@ def count_of(name: str, charge: str, s: Setting) -> Decimal:
     if count is None:
         raise InputRefused(
             Problem(
-                "invoices",
+                s.facts.file,
                 f"invoice {s.facts.invoice} states no {name!r}, which charge {charge!r} counts",
                 "State it in the case",
+                line=s.facts.line,
                 column=name,
                 code="fact-missing",
             )

@@ -54,7 +54,7 @@ def _stuck(good: pd.DataFrame, rates: np.ndarray, findings: Findings) -> None:
                 "register stands still",
                 f"the register does not move from {spoken.day(first)} to {spoken.day(last)}, "
                 f"{days:.1f} days, where it usually counts {spoken.volume(np.nanmedian(rates))} a "
-                "day",
+                "day: it has stopped, or no water was drawn",
                 start=str(first),
                 end=str(last),
                 days=round(float(days), 3),

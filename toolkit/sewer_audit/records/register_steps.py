@@ -266,11 +266,12 @@ def _multiplier_changes(frame, good, multiplier, findings: Findings) -> None:
 def _fall_remedy(digits: int | None, rolled: float, usual: float, seconds: float) -> str:
     if digits is None:
         return (
-            "State digits if it rolled over; write change-out in a column event if the meter was "
-            "changed; else correct the read"
+            "State digits if it rolled over; write change-out in a column event if it restarted or "
+            "the meter was changed; else correct the read"
         )
     times = rolled / seconds / usual if usual and seconds else float("inf")
     return (
         f"A roll-over of {digits} digits would mean {times:.0f} times the largest use on record; "
-        "correct the read, or write change-out in a column event"
+        "write change-out in a column event if it restarted or the meter was changed, else correct "
+        "the read"
     )

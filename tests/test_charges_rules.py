@@ -500,6 +500,9 @@ def test_a_line_says_how_it_was_rounded():
         (charge("volume", "rate = 'six'"), r"charge 1 \(x\).rate: 'six' is no number"),
         (charge("toll", "rate = 1"), r"kind 'toll' is not known. Write one of 'fixed', 'volume'"),
         (charge("percent", 'rate = 0.1\nof = ["y"]'), r"on line 'y', which no charge above it"),
+        (charge("percent", 'rate = 9\nof = "all"'), r"900 % of the lines.*Write '9 %' or 0.09"),
+        (charge("percent", 'rate = "120 %"\nof = "all"'), r"120 % .*with a multiplier"),
+        (charge("fixed", "amount = 9\nlate_fee = true"), r"a late fee needs count.*Write count"),
         (
             charge("volume", 'rate = 1\nvolume = "z"'),
             r"on volume 'z', which is not there. Write one of \['sewer'\]",

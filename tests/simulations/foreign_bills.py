@@ -3053,7 +3053,7 @@ CODES: dict[str, set[str]] = {
     "months": {"period-length"},
     "free volume missing": {"allowance-missing"},
     "threshold missing": {"surcharge-threshold"},
-    "another threshold": {"surcharge-threshold"},
+    "another threshold": {"surcharge-threshold", "another-threshold"},
     "wrong sample": {"surcharge-sample"},
     "other edition": {"wrong-rate-version"},
     "edition not split": {"wrong-rate-version"},

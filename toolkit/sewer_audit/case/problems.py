@@ -106,7 +106,17 @@ def _remove(tree: Any, place: tuple[Any, ...]) -> None:
 def line_of(text: str, place: list[Any]) -> int | None:
     """Line of the deepest part of a key that is written in the file.
 
-    int or None: Counted from 1; None where no part of the key is written.
+    Parameters
+    ----------
+    text : str
+        The file [text].
+    place : list
+        Names of tables and keys, and places in lists, from the top [-].
+
+    Returns
+    -------
+    int or None
+        Counted from 1; None where no part of the key is written [-].
     """
     wanted = _entries(place)
     best, here = None, ()

@@ -12,8 +12,6 @@ from sewer_audit.charges.account_files import (
     read_payments,
 )
 from sewer_audit.charges.billed import (
-    BRIEFLY,
-    OF_LINES,
     BilledInvoice,
     MeterExchange,
     RegisterFace,
@@ -29,6 +27,7 @@ from sewer_audit.charges.claims import (
     Payment,
     work_out_claim,
 )
+from sewer_audit.charges.classes import BRIEFLY, OF_LINES
 from sewer_audit.charges.estimates import recompute_series
 from sewer_audit.charges.facts import InvoiceFacts, Sample, UsePeriod
 from sewer_audit.charges.ledger import Entry, Ledger, ledger_of

@@ -6,22 +6,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from sewer_audit.charges.facts import InvoiceFacts
 
 __all__ = [
-    "BRIEFLY",
-    "OF_LINES",
-    "PROOFS",
     "BilledInvoice",
+    "Exactness",
     "MeterExchange",
     "RegisterFace",
     "Signature",
     "SupplyMeter",
 ]
+
+
+Exactness = Literal["exact", "one of several", "within interval", "not explained"]
 
 
 @dataclass(frozen=True)
@@ -225,8 +225,9 @@ class Signature:
     invoiced_amount, corrected_amount : Decimal
         Sum of these invoices as printed, and by the rules [currency].
     exactness : str
-        "exact" where it reproduces the figures to their rounding, "within interval" where only
-        inside the tolerance, "not explained" where nothing does [text].
+        "exact" where it alone reproduces the figures to their rounding, "one of several" where
+        other classes do as well, "within interval" where it does only inside the tolerance,
+        "not explained" where nothing does [text].
     look_alikes : tuple of str
         Other classes these figures fit as well [text].
     chances : mapping
@@ -242,7 +243,7 @@ class Signature:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     invoiced_amount: Decimal = Decimal(0)
     corrected_amount: Decimal = Decimal(0)
-    exactness: Literal["exact", "within interval", "not explained"] = "exact"
+    exactness: Exactness = "exact"
     look_alikes: tuple[str, ...] = ()
     evidence_that_separates: str = ""
     chances: Mapping[str, float] = field(default_factory=dict)
@@ -251,159 +252,3 @@ class Signature:
     def difference(self) -> Decimal:
         """Invoiced less corrected: above zero, too much was charged [currency]."""
         return self.invoiced_amount - self.corrected_amount
-
-
-PROOFS: Mapping[str, str] = MappingProxyType(
-    {
-        "unit-swap": "a photograph of the register face with its unit, and the unit on the invoice",
-        "register-multiplier": "the meter exchange record and the multiplier in the account data",
-        "rollover": "the number of wheels on the register face and the reads before and after",
-        "exchange-use-missing": "the exchange record: the final read of the old meter, the first "
-        "read of the new one, and the date",
-        "exchange-as-one-meter": "the serial numbers of the meters both reads were taken from",
-        "exchange-start-read": "the first read of the new meter in the exchange record, and a "
-        "photograph of its register on that day",
-        "exchange-multiplier": "the face and the nameplate of the new meter, and the multiplier in "
-        "the account data since the exchange",
-        "misread": "a photograph of the register, or the next actual read",
-        "several-meter-changes": "the exchange records of all meters of the period",
-        "register-left-out": "reads of every register of the meter, and the list of registers on "
-        "the account",
-        "last-bill-repeated": "the reading sheet of the period, and why the volume before stands",
-        "deduct-of-another-period": "the reads of the deduct meter at both ends of the period",
-        "balance-twice": "the statement of the account: balance, payments and this bill",
-        "payment-not-credited": "the record of the payment, and the next statement",
-        "credit-not-applied": "the credit note, and the next statement",
-        "credit-too-small": "the cancelled bill beside its credit and its correction",
-        "estimated-read": "the actual reads at both ends of the estimated run",
-        "missing-true-up": "the first actual read after the estimates, and the bill that used it",
-        "duplicate-period": "the payment record of both invoices",
-        "overlapping-period": "the read dates in the meter reader's own log",
-        "return-factor-missing": "the section of the schedule that states the factor, and the "
-        "account's setting",
-        "deduct-missing": "reads of the deduct meter for the period, and its registration",
-        "never-reaches-sewer": "a plan of the piping that shows where the meter's water goes",
-        "another-account": "the serial number of the meter on the invoice and on the site",
-        "wrong-rate-version": "the schedule in force on the dates, and its rule for a change of "
-        "rates inside a period",
-        "wrong-class": "the class, meter size and location in the account data",
-        "tier-misapplied": "the block table of the schedule, and the days its edges stand for",
-        "minimum-on-top": "the wording of the minimum in the schedule",
-        "surcharge-threshold": "the surcharge formula with its thresholds",
-        "surcharge-sample": "the laboratory reports of the period and the averaging rule",
-        "surcharge-basis": "the volume, unit constant and parameter used for the surcharge",
-        "counted-twice": "the list of meters on the account and a plan of the pipes between them",
-        "meter-missing": "the list of meters on the account, and the reads of each for the period",
-        "transcription": "the working that the billed volume was copied from",
-        "allowance-missing": "the section of the schedule that states the free volume",
-        "winter-average-missing": "the earlier periods the average is taken from",
-        "stale-winter-average": "the earlier periods the average is taken from, and the "
-        "bill it was first charged on",
-        "wrong-season": "the section of the schedule that states the factor of each month",
-        "volume-rule-order": "the section of the schedule that states the order of factor and "
-        "deduction",
-        "volume-rule-step": "the section of the schedule that states the step",
-        "equivalent-units": "the permit or the account data that state the units",
-        "another-factor": "the account's setting of the factor, and the section of the schedule",
-        "tax-on-tax": "the section of the ordinance that states what the tax is on",
-        "tax-base": "the section of the ordinance that states what the tax is on",
-        "late-fee-not-due": "the payment record of the bill said to be overdue",
-        "other-count": "the record of what was counted",
-        "base-twice": "the invoice itself beside the schedule",
-        "unknown-charge": "the ordinance or contract the charge rests on",
-        "other-rate": "the schedule in force, and any notice of another rate",
-        "invoice-arithmetic": "the invoice itself: its lines can be added by anyone",
-        "rounding": "the unrounded rate, which the printed one may hide",
-        "period-length": "the rule for odd periods, and the number of days billed",
-        "unexplained-volume": "the reads and the arithmetic the billed volume was made from",
-        "unexplained-line": "the quantity and the rate the line was made from",
-    }
-)
-"""What would show that an error is of its class."""
-
-BRIEFLY: Mapping[str, str] = MappingProxyType(
-    {
-        "unit-swap": "one unit taken for another",
-        "register-multiplier": "a wrong multiplier",
-        "rollover": "a rollover of the register",
-        "exchange-use-missing": "use left out at a change of meter",
-        "exchange-as-one-meter": "reads of two meters subtracted at a change of meter",
-        "exchange-start-read": "first read of a new meter not taken off",
-        "exchange-multiplier": "multiplier of a new meter not entered",
-        "misread": "a misread register",
-        "several-meter-changes": "a meter left out between two changes",
-        "register-left-out": "a register of the meter left out",
-        "last-bill-repeated": "the volume of the bill before billed again",
-        "deduct-of-another-period": "the deduct of another period",
-        "balance-twice": "a carried balance added twice",
-        "payment-not-credited": "a payment not taken off",
-        "credit-not-applied": "a credit not taken off",
-        "credit-too-small": "a bill cancelled in part only",
-        "estimated-read": "an estimated read",
-        "missing-true-up": "an estimate not made up for",
-        "duplicate-period": "a period billed twice",
-        "overlapping-period": "days billed twice",
-        "return-factor-missing": "a wrong return factor",
-        "deduct-missing": "the deduct meter not taken off",
-        "never-reaches-sewer": "water that never reaches the sewer",
-        "another-account": "reads of another account",
-        "wrong-rate-version": "rates of another edition",
-        "wrong-class": "another class or meter size",
-        "tier-misapplied": "blocks of the rate misapplied",
-        "minimum-on-top": "the minimum charged on top",
-        "surcharge-threshold": "threshold of the surcharge",
-        "surcharge-sample": "samples of the surcharge",
-        "surcharge-basis": "volume or factor of the surcharge",
-        "counted-twice": "a volume counted twice",
-        "meter-missing": "a meter left out",
-        "transcription": "digits copied wrongly",
-        "allowance-missing": "the free volume not taken off",
-        "winter-average-missing": "the winter average not used",
-        "stale-winter-average": "the average of an earlier winter",
-        "wrong-season": "the factor of another season",
-        "volume-rule-order": "factor and deduction in the other order",
-        "volume-rule-step": "a limit or a rounding of the volume left out",
-        "equivalent-units": "another number of equivalent units",
-        "another-factor": "another return factor",
-        "tax-on-tax": "a tax taken on a tax",
-        "tax-base": "a tax taken on other lines",
-        "late-fee-not-due": "a late fee though none was due",
-        "other-count": "another count",
-        "base-twice": "a charge that stands twice",
-        "unknown-charge": "a charge the schedule does not know",
-        "other-rate": "another rate than the schedule's",
-        "invoice-arithmetic": "lines added or copied wrongly",
-        "rounding": "a rounded rate",
-        "period-length": "a wrong number of days",
-        "unexplained-volume": "a volume that no known error explains",
-        "unexplained-line": "a line that no known error explains",
-    }
-)
-"""Each class in a few words, for lists."""
-
-OF_LINES = frozenset(
-    {
-        "wrong-rate-version",
-        "wrong-class",
-        "tier-misapplied",
-        "minimum-on-top",
-        "surcharge-threshold",
-        "surcharge-sample",
-        "surcharge-basis",
-        "tax-on-tax",
-        "tax-base",
-        "late-fee-not-due",
-        "other-count",
-        "base-twice",
-        "unknown-charge",
-        "other-rate",
-        "invoice-arithmetic",
-        "rounding",
-        "unexplained-line",
-        "balance-twice",
-        "payment-not-credited",
-        "credit-not-applied",
-        "credit-too-small",
-    }
-)
-"""Classes that leave the billed volume as it is."""

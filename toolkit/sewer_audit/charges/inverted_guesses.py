@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from sewer_audit.charges.editions import Change, with_charges, with_editions
 from sewer_audit.charges.figures import CONTEXT, EXACT, Rounding, plain
 from sewer_audit.charges.kinds import FixedCharge, PercentCharge, Strength, VolumeCharge
 from sewer_audit.charges.pricing import price
@@ -26,8 +27,6 @@ _RARE = 50
 _SHARES = tuple(Decimal(text) for text in ("0.01", "0.005", "0.0025", "0.001", "0.0005", "0.0001"))
 _RATES = tuple(Decimal(text) for text in ("1", "0.5", "0.1", "0.05", "0.01", "0.005", "0.001"))
 _LIMITS = tuple(Decimal(text) for text in ("100", "50", "25", "10", "5", "1"))
-
-Change = tuple[str, str, "Schedule", Any]
 
 
 def inverted_lines(schedule: Schedule, bill: BilledInvoice) -> Iterator[Change]:
@@ -56,9 +55,9 @@ def _unknown(schedule: Schedule, version: Any, bill: BilledInvoice) -> Iterator[
         added = tuple(FixedCharge(kind="fixed", name=c, amount=a) for c, a in more.items())
         told = ", ".join(f"{name} of {amount}" for name, amount in more.items())
         what = f"the bill holds {told}, which the schedule does not know"
-        whole = version.model_copy(update={"charge": (*version.charge, *added)})
-        editions = tuple(whole if each is version else each for each in schedule.version)
-        changed = schedule.model_copy(update={"version": editions})
+        changed = with_editions(
+            schedule, lambda each: {"charge": (*each.charge, *(added if each is version else ()))}
+        )
         yield "unknown-charge", what, changed, bill.facts
 
 
@@ -101,25 +100,14 @@ def _threshold(
     if found is not None and 0 < found != charge.threshold:
         words = f"{charge.parameter} was charged above {plain(found)} mg/L, not above "
         yield (
-            "surcharge-threshold",
+            "another-threshold",
             f"{words}{plain(charge.threshold)} mg/L",
             {**kept, "threshold": found},
         )
 
 
 def _with(schedule: Schedule, charge: Any, update: dict[str, Any]) -> Schedule:
-    editions = tuple(
-        version.model_copy(
-            update={
-                "charge": tuple(
-                    each.model_copy(update=update) if each is charge else each
-                    for each in version.charge
-                )
-            }
-        )
-        for version in schedule.version
-    )
-    return schedule.model_copy(update={"version": editions})
+    return with_charges(schedule, lambda each: each is charge, update)  # type: ignore[return-value]
 
 
 def _round(

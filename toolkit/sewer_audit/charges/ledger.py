@@ -12,8 +12,9 @@ from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
-from sewer_audit.charges.billed import OF_LINES, Signature
+from sewer_audit.charges.billed import Signature
 from sewer_audit.charges.claims import Claim
+from sewer_audit.charges.classes import OF_LINES
 from sewer_audit.charges.comparing import compare
 from sewer_audit.charges.pricing import price
 from sewer_audit.errors import AuditError

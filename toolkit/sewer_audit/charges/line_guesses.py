@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from itertools import product
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.billed import BilledInvoice
+from sewer_audit.charges.editions import Change, Slip, changed, choices, with_editions
 from sewer_audit.charges.figures import plain
 from sewer_audit.charges.inverted_guesses import inverted_lines
 from sewer_audit.charges.kinds import (
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["LineGuess", "line_guesses"]
 
-Change = tuple[str, str, "Schedule", "InvoiceFacts"]
-
 
 @dataclass(frozen=True)
 class LineGuess:
@@ -43,39 +41,25 @@ class LineGuess:
 
 def line_guesses(schedule: Schedule, bill: BilledInvoice) -> Iterator[LineGuess]:
     """What would have been printed under each error of rates."""
-    makers = (
-        _versions,
-        _classes,
-        _tiers,
-        _minimums,
-        surcharge_guesses,
-        _periods,
-        _tax_bases,
-        _counts,
-        _twice,
-        _roundings,
-    )
-    for maker in makers:
-        yield from _priced(maker(schedule, bill.facts))
-    yield from _priced(inverted_lines(schedule, bill))
-
-
-def _priced(changes: Iterator[Change]) -> Iterator[LineGuess]:
-    for code, what, changed, facts in changes:
-        try:
-            yield LineGuess(code, what, price(changed, facts))
-        except (InputRefused, ArithmeticError, KeyError):
-            continue  # it needs a fact that is not stated, makes no figure, or a line below it
-
-
-def with_charges(schedule: Schedule, change: Callable[[Any], Any]) -> Schedule | None:
-    """A copy with every charge passed through `change`; None if none was changed."""
-    versions, touched = [], False
-    for version in schedule.version:
-        charges = tuple(change(charge) for charge in version.charge)
-        touched |= any(new is not old for new, old in zip(charges, version.charge, strict=True))
-        versions.append(version.model_copy(update={"charge": charges}))
-    return schedule.model_copy(update={"version": tuple(versions)}) if touched else None
+    facts = bill.facts
+    for made in (
+        _versions(schedule, facts),
+        _classes(schedule, facts),
+        changed(schedule, facts, _tiers(schedule)),
+        changed(schedule, facts, _minimums()),
+        surcharge_guesses(schedule, bill),
+        _periods(schedule, facts),
+        changed(schedule, facts, _tax_bases(schedule)),
+        _counts(schedule, facts),
+        changed(schedule, facts, _twice(schedule)),
+        _roundings(schedule, facts),
+        inverted_lines(schedule, bill),
+    ):
+        for code, what, other, stated in made:
+            try:
+                yield LineGuess(code, what, price(other, stated))
+            except (InputRefused, ArithmeticError, KeyError):
+                continue  # it needs a fact that is not stated, makes no figure, or a line below it
 
 
 def _versions(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
@@ -92,54 +76,51 @@ def _versions(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
 
 
 def _classes(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
-    sizes: dict[str, None] = {}
-    classes: dict[str, None] = {}
-    for version in schedule.version:
-        for charge in version.charge:
-            sizes.update(dict.fromkeys(getattr(charge, "by_meter_size", ())))
-            classes.update(dict.fromkeys(getattr(charge, "by_class", ())))
-            classes.update(dict.fromkeys(getattr(charge, "rate_by_class", ())))
-    for size in sizes:
-        if size != facts.meter_size:
-            what = f"the meter size {size!r} was used"
-            yield "wrong-class", what, schedule, facts.but(meter_size=size)
-    for name in classes:
-        if name != facts.customer_class:
-            what = f"the class {name!r} was used"
-            yield "wrong-class", what, schedule, facts.but(customer_class=name)
+    rows: dict[tuple[str, str], None] = {}
+    for charge in (charge for version in schedule.version for charge in version.charge):
+        for key, fact in _TABLES.items():
+            rows |= dict.fromkeys((fact, row) for row in getattr(charge, key, ()))
+    for fact, row in rows:
+        if row != getattr(facts, fact):
+            what = f"the {fact.removeprefix('customer_').replace('_', ' ')} {row!r} was used"
+            yield "wrong-class", what, schedule, facts.but(**{fact: row})
 
 
-def _tiers(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
-    most = max(
-        (len(getattr(c, "blocks", ())) for v in schedule.version for c in v.charge), default=0
-    )
-    changes: list[tuple[str, Callable[[VolumeCharge], dict[str, Any]]]] = []
+_TABLES = {
+    "by_meter_size": "meter_size",
+    "by_class": "customer_class",
+    "rate_by_class": "customer_class",
+}
+
+
+def _has_blocks(charge: Any) -> bool:
+    return isinstance(charge, VolumeCharge) and bool(charge.blocks)
+
+
+def _tiers(schedule: Schedule) -> Iterator[Slip]:
+    blocks = [len(getattr(c, "blocks", ())) for v in schedule.version for c in v.charge]
+    most = max(blocks, default=0)
+    changes: list[tuple[str, Any]] = []
     for place in range(most):
         changes.append((f"all was charged at the rate of block {place + 1}", _flat(place)))
     for place in range(most - 1):
         for factor, word in ((Decimal(2), "doubled"), (Decimal("0.5"), "halved")):
-            changes.append(
-                (f"the edge of block {place + 1} was {word}", _edge(schedule, place, factor))
-            )
-    changes.append(("the block rates were taken in reverse order", _reversed))
+            what = f"the edge of block {place + 1} was {word}"
+            changes.append((what, _edge(schedule, place, factor)))
+    changes.append(
+        ("the block rates were taken in reverse order", lambda c: _moved(c, range(most)[::-1]))
+    )
     for shift in (1, -1):
-        changes.append((f"the block rates were shifted by {shift}", _shifted(shift)))
+        places = [min(max(k + shift, 0), most - 1) for k in range(most)]
+        changes.append(
+            (f"the block rates were shifted by {shift}", lambda c, p=places: _moved(c, p))
+        )
     changes.append(("the whole volume was charged at the rate of its last block", _whole))
     for per in ("bill", "month", "30 days", "day"):
-        changes.append((f"block edges were taken per {per}", _per(per)))
-    for what, change in changes:
-        changed = with_charges(schedule, _only_blocks(change))
-        if changed is not None:
-            yield "tier-misapplied", what, changed, facts
-
-
-def _only_blocks(change: Callable[[VolumeCharge], dict[str, Any]]) -> Callable[[Any], Any]:
-    def applied(charge: Any) -> Any:
-        if not isinstance(charge, VolumeCharge) or not charge.blocks:
-            return charge
-        return charge.model_copy(update=change(charge))
-
-    return applied
+        update = {"blocks_per": per, "daily_edge_rounding": None}
+        changes.append((f"block edges were taken per {per}", update))
+    for what, update in changes:
+        yield "tier-misapplied", what, _has_blocks, update
 
 
 def _flat(place: int) -> Callable[[VolumeCharge], dict[str, Any]]:
@@ -165,20 +146,10 @@ def _edge(
     return change
 
 
-def _reversed(charge: VolumeCharge) -> dict[str, Any]:
-    return _rates(charge, [block.rate for block in reversed(charge.blocks)])
-
-
-def _shifted(shift: int) -> Callable[[VolumeCharge], dict[str, Any]]:
-    def change(charge: VolumeCharge) -> dict[str, Any]:
-        last = len(charge.blocks) - 1
-        places = [min(max(k + shift, 0), last) for k in range(last + 1)]
-        return _rates(charge, [charge.blocks[place].rate for place in places])
-
-    return change
-
-
-def _rates(charge: VolumeCharge, rates: list[Decimal]) -> dict[str, Any]:
+def _moved(charge: VolumeCharge, places: Any) -> dict[str, Any]:
+    """The blocks with the rates of other blocks."""
+    last = len(charge.blocks) - 1
+    rates = [charge.blocks[min(place, last)].rate for place in places][: last + 1]
     pairs = zip(charge.blocks, rates, strict=True)
     return {"blocks": tuple(block.model_copy(update={"rate": rate}) for block, rate in pairs)}
 
@@ -188,37 +159,21 @@ def _whole(charge: VolumeCharge) -> dict[str, Any]:
     return {"blocks_on": other}
 
 
-def _per(per: str) -> Callable[[VolumeCharge], dict[str, Any]]:
-    return lambda charge: {"blocks_per": per, "daily_edge_rounding": None}
+_OF_A_LIMIT = {"amount", "by_meter_size", "by_class", "proration", "standard_days", "normal_days"}
+_OF_A_LIMIT |= {"name", "line", "column", "multiplier", "per"}
 
 
-def _minimums(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
-    def on_top(charge: Any) -> Any:
-        if not isinstance(charge, MinimumCharge):
-            return charge
-        limit = {"amount", "by_meter_size", "by_class", "proration", "standard_days", "normal_days"}
-        shared = charge.model_dump(
-            include={"name", "line", "column", "multiplier", "per"} | limit, exclude_defaults=True
-        )
-        return FixedCharge(
-            kind="fixed",
-            in_total=charge.in_total,
-            rounding=charge.rounding,
-            **shared,
-        )
+def _minimums() -> Iterator[Slip]:
+    def on_top(charge: MinimumCharge) -> FixedCharge:
+        shared = charge.model_dump(include=_OF_A_LIMIT, exclude_defaults=True)
+        kept = {"in_total": charge.in_total, "rounding": charge.rounding}
+        return FixedCharge(kind="fixed", **kept, **shared)
 
-    def from_first(charge: Any) -> Any:
-        if not isinstance(charge, VolumeCharge) or charge.allowance is None:
-            return charge
-        return charge.model_copy(update={"allowance": None})
-
-    for what, change in (
-        ("the minimum was charged in full on top of the other lines", on_top),
-        ("the volume the minimum includes was charged as well", from_first),
-    ):
-        changed = with_charges(schedule, change)
-        if changed is not None:
-            yield "minimum-on-top", what, changed, facts
+    code, what = "minimum-on-top", "the minimum was charged in full on top of the other lines"
+    yield code, what, lambda c: isinstance(c, MinimumCharge), on_top
+    what = "the volume the minimum includes was charged as well"
+    free = lambda c: isinstance(c, VolumeCharge) and c.allowance is not None  # noqa: E731
+    yield code, what, free, {"allowance": None}
 
 
 def _periods(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
@@ -226,88 +181,47 @@ def _periods(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
     words = "both end days were counted" if other else "an end day was left out"
     yield "period-length", words, schedule.without(end_day_counts=other), facts
     for months in (1, 2, 3):
-        yield (
-            "period-length",
-            f"{months} months were charged",
-            schedule,
-            facts.but(months=Decimal(months)),
-        )
-    changes: list[dict[str, Any]] = [
-        {"proration": "standard days", "standard_days": Decimal(days), "normal_days": None}
+        stated = facts.but(months=Decimal(months))
+        yield "period-length", f"{months} months were charged", schedule, stated
+    ways: dict[str, dict[str, Any]] = {
+        f"by {days} days": {"proration": "standard days", "standard_days": Decimal(days)}
         for days in (28, 30, 31)
-    ]
-    changes.append({"proration": "calendar days", "normal_days": None})
-    changes.append({"proration": "none"})
-    for update in changes:
-
-        def prorated(charge: Any, update: dict[str, Any] = update) -> Any:
-            if not isinstance(charge, Periodic) or charge.per not in ("month", "quarter", "year"):
-                return charge
-            return charge.model_copy(update=update)
-
-        changed = with_charges(schedule, prorated)
-        if changed is not None:
-            days = update.get("standard_days")
-            how = f"by {days} days" if days else update["proration"]
-            yield "period-length", f"fixed charges were prorated {how}", changed, facts
+    }
+    ways |= {how: {"proration": how} for how in ("calendar days", "none")}
+    for how, update in ways.items():
+        what = f"fixed charges were prorated {how}"
+        slip = ("period-length", what, _by_months, {"normal_days": None, **update})
+        kept = update["proration"] == "none"
+        yield from changed(schedule, facts, iter([(*slip[:3], update if kept else slip[3])]))
 
 
-_MOST_LINES = 6
-"""Lines of which every choice is tried as the base of a tax; of more only one left out or added."""
+def _by_months(charge: Any) -> bool:
+    return isinstance(charge, Periodic) and charge.per in ("month", "quarter", "year")
 
 
-def _tax_bases(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
+def _tax_bases(schedule: Schedule) -> Iterator[Slip]:
     """A tax on other lines than the schedule says: fewer, further ones, or another tax."""
-    version = schedule.version[-1]
     taxes = {c.name: c for v in schedule.version for c in v.charge if isinstance(c, PercentCharge)}
     taxed = {c.of_line for c in taxes.values()}
     for name, tax in sorted(taxes.items()):
-        charges = list(version.charge)
+        charges = list(schedule.version[-1].charge)
         place = next((k for k, c in enumerate(charges) if c.name == name), len(charges))
         lines = tuple(dict.fromkeys(c.of_line for c in charges[:place]))
         stated = set(lines) if tax.of == "all" else set(tax.of)
-        for base in _choices(lines, stated):
+        for base in choices(lines, stated):
             more = [line for line in base if line in taxed and line not in stated]
             code = "tax-on-tax" if more else "tax-base"
             what = f"{name} was taken on {', '.join(base)}"
-
-            def rebased(charge: Any, name: str = name, base: tuple[str, ...] = base) -> Any:
-                if charge.name != name or not isinstance(charge, PercentCharge):
-                    return charge
-                return charge.model_copy(update={"of": base})
-
-            changed = with_charges(schedule, rebased)
-            if changed is not None:
-                yield code, what, changed, facts
+            this = lambda c, n=name: c.name == n and isinstance(c, PercentCharge)  # noqa: E731
+            yield code, what, this, {"of": base}
 
 
-def _choices(lines: tuple[str, ...], stated: set[str]) -> Iterator[tuple[str, ...]]:
-    """Bases a tax may have been taken on, the nearest to the stated one first."""
-    if len(lines) <= _MOST_LINES:
-        every = [
-            tuple(line for line, kept in zip(lines, choice, strict=True) if kept)
-            for choice in product((True, False), repeat=len(lines))
-        ]
-    else:
-        near = [stated ^ {line} for line in lines] + [{line} for line in lines] + [set(lines)]
-        every = [tuple(line for line in lines if line in chosen) for chosen in near]
-    apart = {base: len(stated ^ set(base)) for base in every if base and set(base) != stated}
-    yield from sorted(apart, key=lambda base: apart[base])
-
-
-def _twice(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
+def _twice(schedule: Schedule) -> Iterator[Slip]:
     """A charge that stands on the bill twice under one line."""
     names = {c.name for v in schedule.version for c in v.charge if isinstance(c, FixedCharge)}
     for name in sorted(names):
-
-        def doubled(charge: Any, name: str = name) -> Any:
-            if charge.name != name:
-                return charge
-            return charge.model_copy(update={"multiplier": charge.multiplier * 2})
-
-        changed = with_charges(schedule, doubled)
-        if changed is not None:
-            yield "base-twice", f"{name} was charged twice", changed, facts
+        double = lambda c: {"multiplier": c.multiplier * 2}  # noqa: E731
+        yield "base-twice", f"{name} was charged twice", lambda c, n=name: c.name == n, double
 
 
 def _counts(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
@@ -333,20 +247,19 @@ def _roundings(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
     cents = Decimal("0.01")
     for rule in ("half up", "half even", "down", "up"):
         table = RoundingTable(to=cents, rule=rule)
-        changed = schedule.without(line_rounding=table, total_rounding=table)
-        yield "rounding", f"cents were rounded {rule}", changed, facts
+        other = schedule.without(line_rounding=table, total_rounding=table)
+        yield "rounding", f"cents were rounded {rule}", other, facts
     for how in ("whole line", "each part"):
         parted = schedule.without(split_rounding=how)
         yield "rounding", f"a line the rates share was rounded as {how!r}", parted, facts
     loose = schedule.without(line_rounding=RoundingTable(rule="none"))
     yield "rounding", "lines were added before they were rounded", loose, facts
     for rule in ("half up", "down", "up"):
-        versions = []
-        for version in schedule.version:
-            rounded = tuple(
-                v.model_copy(update={"rounding": RoundingTable(to=Decimal(1), rule=rule)})
-                for v in version.volume
-            )
-            versions.append(version.model_copy(update={"volume": rounded}))
-        changed = schedule.model_copy(update={"version": tuple(versions)})
-        yield "rounding", f"the volume was rounded {rule} to whole units", changed, facts
+        whole = {"rounding": RoundingTable(to=Decimal(1), rule=rule)}
+        other = with_editions(
+            schedule,
+            lambda version, whole=whole: {
+                "volume": tuple(each.model_copy(update=whole) for each in version.volume)
+            },
+        )
+        yield "rounding", f"the volume was rounded {rule} to whole units", other, facts

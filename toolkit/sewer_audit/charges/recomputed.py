@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from sewer_audit.charges.billed import PROOFS, BilledInvoice, Signature
+from sewer_audit.charges.billed import BilledInvoice, Signature
+from sewer_audit.charges.classes import PROOFS
 from sewer_audit.charges.comparing import compare
 from sewer_audit.charges.facts import InvoiceFacts
 from sewer_audit.charges.pricing import price

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Iterator
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -21,7 +22,7 @@ from sewer_audit.charges.volume_rules import (
 
 if TYPE_CHECKING:
     from sewer_audit.charges.facts import InvoiceFacts
-    from sewer_audit.charges.schedule import Schedule, VolumeRule
+    from sewer_audit.charges.schedule import Schedule, VolumeRule, WinterRule
 
 __all__: list[str] = []
 
@@ -57,14 +58,62 @@ def _winters(facts: InvoiceFacts, rule: VolumeRule) -> Iterator[Guess]:
         change = {"rule": rule.rule.but(tree), "winter": None}
     what = "the actual use was charged in place of the winter average"
     yield "winter-average-missing", what, rule.model_copy(update=change), facts
-    if rule.winter.months is None:
-        return
+    if rule.basis == "lower of actual and winter average":
+        what = "the winter average was charged though the actual use is lower"
+        uncapped = rule.model_copy(update={"basis": "winter average"})
+        yield "winter-average-other", what, uncapped, facts
     known = rule.winter.model_copy(update={"default": None})
     for years, which in ((1, "the winter before"), (2, "the last winter but two")):
         ago = {name: months_before(getattr(facts, name), 12 * years) for name in ("start", "end")}
         what = f"the average of {which} was charged, not that of the last one"
         old = rule.model_copy(update={"winter": known})
-        yield "stale-winter-average", what, old, facts.but(**ago)
+        if rule.winter.months is not None:
+            yield "stale-winter-average", what, old, facts.but(**ago)
+    for what, update in _other_averages(known):
+        other = known.model_copy(update=update)
+        yield "winter-average-other", what, rule.model_copy(update={"winter": other}), facts
+
+
+def _other_averages(winter: WinterRule) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Other months, winters, ways of averaging and floors, each alone."""
+    for method, more, words in (
+        ("mean of bills", {}, "the mean of the winter's bills"),
+        ("highest bill", {}, "the highest bill of the winter"),
+        *(("lowest bills", {"bills": n}, f"the mean of its {n} lowest bills") for n in (1, 2, 3)),
+        *(
+            ("use per day", {"days": Decimal(d)}, f"the winter's use a day times {d} days")
+            for d in ("28", "30", "30.42", "31")
+        ),
+    ):
+        update = {"method": method, **more}
+        if any(getattr(winter, key) != value for key, value in update.items()):
+            yield f"{words} was charged", update
+    if winter.floor is not None:
+        yield "the floor of the winter average was left out", {"floor": None, "floor_of": None}
+        for of in {"average", "each month"} - {winter.floor_of}:
+            yield f"the floor was taken of the {of}", {"floor_of": of}
+    for key, words in (("rounding", "the average"), ("use_rounding", "the use of each period")):
+        if getattr(winter, key) is not None:
+            yield f"{words} was not rounded", {key: None}
+    if winter.months is None:
+        return
+    for count in {1, 2, 3} - {winter.winters}:
+        what = f"the average of {count} winter{'s' if count > 1 else ''} was charged"
+        yield what, {"winters": count}
+    if winter.from_month is not None:
+        yield "the average was charged before the month it holds from", {"from_month": None}
+    for of in {"most days", "end date", "start date"} - {winter.month_of}:
+        yield f"the months of the winter were told by {of}", {"month_of": of}
+    for way in {"bills", "calendar months"} - {winter.periods}:
+        yield f"the winter was averaged by {way}", {"periods": way}
+    for first in range(9, 17):  # from September to the April after
+        for length in range(1, 7):
+            months = tuple((first - 1 + k) % 12 + 1 for k in range(length))
+            if set(months) != set(winter.months):
+                told = " to ".join(
+                    dict.fromkeys(calendar.month_name[m] for m in (months[0], months[-1]))
+                )
+                yield f"the average of {told} was charged", {"months": months}
 
 
 def _shares(schedule: Schedule, facts: InvoiceFacts, rule: VolumeRule) -> Iterator[Guess]:

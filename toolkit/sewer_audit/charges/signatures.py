@@ -14,11 +14,12 @@ from dataclasses import replace
 from decimal import Decimal
 from itertools import chain
 from math import prod
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
-from sewer_audit.charges.billed import PROOFS, BilledInvoice, RegisterFace, Signature
+from sewer_audit.charges.billed import BilledInvoice, Exactness, RegisterFace, Signature
 from sewer_audit.charges.chain import carried_over
 from sewer_audit.charges.chance import fit_by_chance
+from sewer_audit.charges.classes import CLASSES, PROOFS, rank_of
 from sewer_audit.charges.comparing import Comparison, compare
 from sewer_audit.charges.estimates import recompute_series
 from sewer_audit.charges.figures import EXACT, Rounding, plain
@@ -33,54 +34,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule import Schedule
 
 __all__ = ["find_signatures"]
-
-# which class is named first where several fit equally well; the rest are look-alikes
-_ORDER = (
-    "exchange-use-missing",
-    "exchange-start-read",
-    "exchange-as-one-meter",
-    "exchange-multiplier",
-    "several-meter-changes",
-    "rollover",
-    "misread",
-    "register-left-out",
-    "deduct-of-another-period",
-    "equivalent-units",
-    "stale-winter-average",
-    "last-bill-repeated",
-    "return-factor-missing",
-    "wrong-season",
-    "deduct-missing",
-    "meter-missing",
-    "never-reaches-sewer",
-    "unit-swap",
-    "register-multiplier",
-    "counted-twice",
-    "allowance-missing",
-    "winter-average-missing",
-    "transcription",
-    "volume-rule-order",
-    "volume-rule-step",
-    "another-factor",
-    "wrong-rate-version",
-    "wrong-class",
-    "surcharge-threshold",
-    "surcharge-sample",
-    "surcharge-basis",
-    "minimum-on-top",
-    "tier-misapplied",
-    "period-length",
-    "late-fee-not-due",
-    "other-count",
-    "base-twice",
-    "unknown-charge",
-    "tax-on-tax",
-    "tax-base",
-    "other-rate",
-    "rounding",
-    "balance-twice",
-    "invoice-arithmetic",
-)
 
 _SEPARATES = {
     frozenset(
@@ -99,10 +52,6 @@ _SEPARATES = {
     "registered another share of the intake",
 }
 
-# shown by digits that were swapped or dropped, not by a ratio that chance may hit
-_SHOWN_BY_DIGITS = {"misread", "rollover", "transcription", "rounding"}
-# worked out backwards from the printed figures themselves
-_FREE = {"another-factor", "other-rate"}
 # above this probability a fit of ratios is said to be possible by chance
 _BY_CHANCE = 0.05
 # a volume of fewer steps of its rounding differs from too many others by one digit
@@ -110,7 +59,6 @@ _FEWEST_STEPS = 1000
 _ONE_CENT = Decimal("0.01")
 _WHOLE = Rounding(Decimal(1), "half up")
 
-Exactness = Literal["exact", "within interval", "not explained"]
 Match = tuple[str, str]  # class, error in words
 Chances = dict[str, float]  # class to the share of wrong figures it fits; "" for any known error
 Reads = tuple[Decimal | None, Decimal | None]
@@ -147,10 +95,10 @@ def find_signatures(
 
     Notes
     -----
-    Exact where the printed figures are reproduced to their rounding; within interval where the due
-    volume is itself known only to a tolerance. An error in the volume and an error in the rates of
-    the same invoice are two signatures. Which class stands first among look-alikes is an order of
-    how often audits meet them (common practice, no source), not a finding.
+    Exact where one class alone reproduces the printed figures to their rounding; within interval
+    where the due volume is itself known only to a tolerance, or chance would often fit. An error in
+    the volume and an error in the rates of the same invoice are two signatures. Of look-alikes the
+    one that stands first in ``classes.csv`` is named.
     """
     series = [each for each in bills if isinstance(each, Recomputed)]
     if len(series) < len(bills):
@@ -165,10 +113,9 @@ def find_signatures(
     chances: dict[str, Chances] = {}
     of_lines: dict[str, Chances] = {}
     for place, each in enumerate(series):
-        bill = each.bill
+        bill = replace(each.bill, before=bills[place - 1] if place else None)
         if not each.volume_agrees and bill.invoice not in named:
-            read = with_neighbours(bills, place)
-            read = replace(read, before=bills[place - 1] if place else None)
+            read = replace(with_neighbours(bills, place), before=bill.before)
             guesses = volume_guesses(schedule, read, register)
             volumes[bill.invoice] = _volume_matches(schedule, each, guesses)
             chances[bill.invoice] = _chances(each.due, guesses, step_of(schedule, bill))
@@ -176,7 +123,7 @@ def find_signatures(
         if not comparison.agrees and bill.due_facts is not None:
             differences = {line.column: line.difference for line in comparison.differing}
             off[bill.invoice] = replace(each, lines_off=differences)
-            tried = _line_matches(schedule, each, comparison, hidden)
+            tried = _line_matches(schedule, bill, comparison, hidden)
             lines[bill.invoice], of_lines[bill.invoice] = tried
     known = {each.bill.invoice: each for each in series} | off
     found += _covered(known, volumes, "unexplained-volume", chances)
@@ -226,7 +173,7 @@ def _short_credit(each: Recomputed) -> Signature:
 
 def _chances(due: Decimal, guesses: Sequence[VolumeGuess], slack: Decimal) -> Chances:
     """How easily a wrong volume of any cause would fit each class, and any of them."""
-    ratios = [guess for guess in guesses if guess.code not in _SHOWN_BY_DIGITS]
+    ratios = [guess for guess in guesses if CLASSES[guess.code].shown != "digits"]
     found = {"": fit_by_chance(due, ratios, slack)}
     for code in dict.fromkeys(guess.code for guess in guesses):
         found[code] = fit_by_chance(due, [g for g in guesses if g.code == code], slack)
@@ -262,7 +209,8 @@ def _volume_matches(
 
 def _without_free(found: dict[Match, str]) -> dict[Match, str]:
     """A figure worked out backwards is no rival of an error that has none to choose."""
-    return {match: told for match, told in found.items() if match[0] not in _FREE} or found
+    kept = {pair: told for pair, told in found.items() if CLASSES[pair[0]].shown != "backwards"}
+    return kept or found
 
 
 def _copied_wrong(each: Recomputed, half: Decimal) -> str:
@@ -278,12 +226,12 @@ def _copied_wrong(each: Recomputed, half: Decimal) -> str:
 
 def _line_matches(
     schedule: Schedule,
-    each: Recomputed,
+    bill: BilledInvoice,
     comparison: Comparison,
     hidden: Sequence[HiddenRate],
 ) -> tuple[dict[Match, str], Chances]:
     """Errors that reproduce every printed line and the total, and how easily each class would."""
-    bill, tried = each.bill, Counter[str]()
+    tried = Counter[str]()
     if not comparison.differing:
         words = "the lines follow the schedule, their sum does not"
         told = _told(comparison.total_difference)
@@ -351,7 +299,7 @@ def _covered(
             members = list(left)
             found.append(_built(known, (fallback, ""), members, "not explained", {}, {}))
             break
-        best = min(cover, key=lambda match: (-len(cover[match]), _rank(match)))
+        best = min(cover, key=lambda match: (-len(cover[match]), rank_of(match[0])))
         members = cover[best]
         alike = {
             match: invoices
@@ -359,13 +307,16 @@ def _covered(
             if match[0] != best[0] and set(invoices) >= set(members)
         }
         loose = any(left[invoice][best] != "exact" for invoice in members)
-        exactness: Exactness = "within interval" if loose else "exact"
+        worked_out = CLASSES[best[0]].shown == "backwards" and len(members) == 1
+        exactness: Exactness = "one of several" if alike or worked_out else "exact"
+        if loose:
+            exactness = "within interval"
         told = {
             code: prod(chances.get(name, {}).get(code, 0.0) for name in members)
             for code in ("", best[0], *(other for other, _ in alike))
             if any(code in chances.get(name, {}) for name in members)
         }
-        if best[0] in _SHOWN_BY_DIGITS:
+        if CLASSES[best[0]].shown == "digits":
             told[""] = 0.0
         if told.get("", 0.0) > _BY_CHANCE:
             exactness = "within interval"  # nothing is exact that chance would often fit
@@ -373,10 +324,6 @@ def _covered(
         for invoice in members:
             del left[invoice]
     return found
-
-
-def _rank(match: Match) -> int:
-    return _ORDER.index(match[0]) if match[0] in _ORDER else len(_ORDER)
 
 
 def _built(
@@ -392,7 +339,7 @@ def _built(
     rows = [known[name] for name in members]
     invoiced = sum((row.bill.total for row in rows), Decimal(0))
     corrected = sum((row.by_rules for row in rows), Decimal(0))
-    others = tuple(sorted({other for other, _ in alike}, key=lambda c: _rank((c, ""))))
+    others = tuple(sorted({other for other, _ in alike}, key=rank_of))
     others += ("unexplained-volume",) if chance > _BY_CHANCE else ()
     return Signature(
         code=code,
@@ -434,7 +381,8 @@ def _sentence(
         return f"{names}: {told} {follow} from the schedule, by no error known here."
     if code in ("invoice-arithmetic", "rounding") and not alike:
         return f"{names}: {what}."
-    fit = "to the rounding" if exactness == "exact" else "within the interval of the due volume"
+    loose = exactness == "within interval"
+    fit = "within the interval of the due volume" if loose else "to the rounding"
     text = f"{names}: the figures are reproduced {fit} if {what}"
     if alike:
         text += "; equally if " + " or if ".join(dict.fromkeys(w for _, w in alike))

@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from sewer_audit.charges.figures import CONTEXT
-from sewer_audit.charges.kinds import Strength, StrengthCharge
+from sewer_audit.charges.editions import (
+    Change,
+    Slip,
+    changed,
+    choices,
+    with_charges,
+    with_editions,
+)
+from sewer_audit.charges.figures import CONTEXT, plain
+from sewer_audit.charges.kinds import Strength, StrengthCharge, StrengthShare
+from sewer_audit.charges.schedule import VolumeRule
+from sewer_audit.charges.values import RoundingTable
 
 if TYPE_CHECKING:
+    from sewer_audit.charges.billed import BilledInvoice
     from sewer_audit.charges.facts import InvoiceFacts
-    from sewer_audit.charges.schedule import Schedule
+    from sewer_audit.charges.schedule import Schedule, Version
 
 __all__: list[str] = []
 
@@ -21,36 +31,25 @@ _CONSTANTS = {
     "pounds were multiplied by 2.2046 again": 1 / Decimal("0.45359237"),
     "the constant 3.785 was used for 8.34": Decimal("3.785") / Decimal("8.34"),
 }
+_OTHER = "the volume of the surcharge"
+"""Name of a volume that no schedule has."""
 
 
-def surcharge_guesses(
-    schedule: Schedule, facts: InvoiceFacts
-) -> Iterator[tuple[str, str, Schedule, InvoiceFacts]]:
-    """Threshold, sample, parameter, constant and volume of a surcharge, each taken wrongly."""
-    parameters = {
-        charge.parameter
-        for version in schedule.version
-        for charge in version.charge
-        if isinstance(charge, Strength)
-    }
-    if not parameters:
-        return
-    yield from _thresholds(schedule, facts, parameters)
-    yield from _samples(schedule, facts, parameters)
-    yield from _factors(schedule, facts)
+def surcharge_guesses(schedule: Schedule, bill: BilledInvoice) -> Iterator[Change]:
+    """Threshold, sample, parameter, constant, lines and volume of a surcharge, taken wrongly."""
+    facts = bill.facts
+    parameters = sorted(
+        {c.parameter for v in schedule.version for c in v.charge if isinstance(c, Strength)}
+    )
+    if parameters:
+        yield from changed(schedule, facts, _thresholds(parameters))
+        yield from _samples(schedule, facts, parameters)
+        yield from changed(schedule, facts, _factors(schedule, facts, parameters))
+    yield from _on_other_volumes(schedule, bill, parameters)
 
 
-def _changed(schedule: Schedule, only: str | None, update: dict[str, Any]) -> Schedule:
-    versions = []
-    for version in schedule.version:
-        charges = tuple(
-            charge.model_copy(update={**_kept(charge), **update})
-            if isinstance(charge, Strength) and only in (None, charge.parameter)
-            else charge
-            for charge in version.charge
-        )
-        versions.append(version.model_copy(update={"charge": charges}))
-    return schedule.model_copy(update={"version": tuple(versions)})
+def _of(parameter: str | None) -> Any:
+    return lambda charge: isinstance(charge, Strength) and parameter in (None, charge.parameter)
 
 
 def _kept(charge: Strength) -> dict[str, Any]:
@@ -58,80 +57,129 @@ def _kept(charge: Strength) -> dict[str, Any]:
     return {"divisor": charge.divisor or charge.threshold} if hasattr(charge, "divisor") else {}
 
 
-def _thresholds(schedule: Schedule, facts: InvoiceFacts, parameters: set[str]) -> Iterator[Any]:
+def _thresholds(parameters: list[str]) -> Iterator[Slip]:
     bare: dict[str, Any] = {"threshold": Decimal(0), "threshold_from": {}}
-    for parameter in [None, *sorted(parameters)]:
+    for parameter in [None, *parameters]:
         what = f"the threshold of {parameter or 'every parameter'} was not taken off"
-        yield "surcharge-threshold", what, _changed(schedule, parameter, bare), facts
+        yield "surcharge-threshold", what, _of(parameter), lambda c: {**_kept(c), **bare}
 
 
-def _samples(schedule: Schedule, facts: InvoiceFacts, parameters: set[str]) -> Iterator[Any]:
-    for parameter in sorted(parameters):
-        for sample in facts.samples:
-            if sample.parameter == parameter:
-                strengths = {**facts.strengths, parameter: sample.value}
-                what = f"the {parameter} sample of {sample.taken} alone was used"
-                yield "surcharge-sample", what, schedule, facts.but(strengths=strengths)
-    for day in sorted({sample.taken for sample in facts.samples}):
-        alone = {s.parameter: s.value for s in facts.samples if s.taken == day}
-        what = f"the samples of {day} alone were used"
-        yield "surcharge-sample", what, schedule, facts.but(strengths={**facts.strengths, **alone})
+def _samples(schedule: Schedule, facts: InvoiceFacts, parameters: list[str]) -> Iterator[Change]:
+    alone = [
+        (f"{sample.parameter} sample of {sample.taken}", {sample.parameter: sample.value})
+        for parameter in parameters
+        for sample in facts.samples
+        if sample.parameter == parameter
+    ]
+    alone += [
+        (f"samples of {day}", {s.parameter: s.value for s in facts.samples if s.taken == day})
+        for day in sorted({sample.taken for sample in facts.samples})
+    ]
+    for which, values in alone:
+        verb = "were" if which.startswith("samples") else "was"
+        stated = facts.but(strengths={**facts.strengths, **values})
+        yield "surcharge-sample", f"the {which} alone {verb} used", schedule, stated
     for method in ("mean", "maximum", "median", "latest"):
         for window in ("in period", "up to end"):
             rule = {"method": method, "window": window, "latest": None, "months": None}
-            versions = tuple(
-                version.model_copy(update={"samples": version.samples.model_copy(update=rule)})
-                for version in schedule.version
+            other = with_editions(
+                schedule, lambda v, rule=rule: {"samples": v.samples.model_copy(update=rule)}
             )
-            changed = schedule.model_copy(update={"version": versions})
             what = f"the {method} of the samples {window} was used"
-            yield "surcharge-sample", what, changed, facts
-    for one in sorted(parameters):
+            yield "surcharge-sample", what, other, facts
+
+
+def _factors(schedule: Schedule, facts: InvoiceFacts, parameters: list[str]) -> Iterator[Slip]:
+    """Another parameter, constant, length of time, divisor, or other lines of a share."""
+    for one in parameters:
         for other in sorted({s.parameter for s in facts.samples} | set(facts.strengths)):
             if other != one:
-                swapped = _changed(schedule, one, {"parameter": other})
+                swapped = lambda c, other=other: {**_kept(c), "parameter": other}  # noqa: E731
                 what = f"{other} was charged at the rate of {one}"
-                yield "surcharge-basis", what, swapped, facts
-
-
-def _factors(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Any]:
+                yield "surcharge-basis", what, _of(one), swapped
     days = Decimal((facts.end - facts.start).days)
     daily = {"the flow of a day was taken for that of the period": CONTEXT.divide(Decimal(1), days)}
     daily["the flow of the period was taken for that of a day"] = days
     for what, factor in {**_CONSTANTS, **daily}.items():
-        versions = []
-        for version in schedule.version:
-            charges = tuple(
-                charge.model_copy(update={"multiplier": charge.multiplier * factor})
-                if isinstance(charge, StrengthCharge)
-                else charge
-                for charge in version.charge
-            )
-            versions.append(version.model_copy(update={"charge": charges}))
-        yield (
-            "surcharge-basis",
-            what,
-            schedule.model_copy(update={"version": tuple(versions)}),
-            facts,
-        )
-    yield from _on_water(schedule, facts)
+        load = lambda charge: isinstance(charge, StrengthCharge)  # noqa: E731
+        scaled = lambda c, factor=factor: {"multiplier": c.multiplier * factor}  # noqa: E731
+        yield "surcharge-basis", what, load, scaled
+    charges = schedule.version[-1].charge
+    for place, share in enumerate(charges):
+        if not isinstance(share, StrengthShare):
+            continue
+        this = lambda c, share=share: isinstance(c, StrengthShare) and c.name == share.name  # noqa: E731
+        lines = tuple(dict.fromkeys(c.of_line for c in charges[:place]))
+        for base in choices(lines, set(share.of)):
+            what = f"{share.name} was taken on {', '.join(base)}"
+            yield "surcharge-basis", what, this, {"of": base}
+        limits = {c.threshold for c in charges if isinstance(c, Strength) and c.threshold}
+        known = {share.divisor, share.threshold} if share.divisor is None else {share.divisor}
+        for limit in sorted({*limits, Decimal(100), Decimal(1000)} - known):
+            what = f"the excess of {share.parameter} was divided by {plain(limit)}"
+            yield "surcharge-basis", what, this, {"divisor": limit}
 
 
-def _on_water(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Any]:
-    """The surcharge on the metered water, the other lines on the charged volume."""
-    versions = []
-    for version in schedule.version:
-        rule = version.invoiced_volume
-        if rule is None or rule.return_factor == 1 or facts.billed_volume is None:
-            return
-        factor = 1 / rule.return_factor
-        charges = tuple(
-            charge.model_copy(update={"multiplier": charge.multiplier * factor})
-            if isinstance(charge, StrengthCharge)
-            else charge
-            for charge in version.charge
+def _on_other_volumes(
+    schedule: Schedule, bill: BilledInvoice, parameters: list[str]
+) -> Iterator[Change]:
+    """The surcharge on another volume than the schedule says, the other lines on their own."""
+    found = {
+        c.name: getattr(c, "parameter", "") for v in schedule.version for c in v.charge if _loads(c)
+    }
+    sets = [set(found), *({name} for name in found if len(found) > 1)]
+    for names in sets if found else ():
+        for what, volume in _volumes(schedule, bill).items():
+            for cut in (False, True):
+                other = _on(schedule, bill, names, volume, cut)
+                which = "the surcharge" if names == set(found) else ", ".join(sorted(names))
+                if other is not None:
+                    yield "surcharge-volume", f"{which} was taken on {what}", other, bill.facts
+
+
+def _loads(charge: Any) -> bool:
+    """Whether a charge is on a strength and a volume."""
+    return hasattr(charge, "volume") and (
+        isinstance(charge, Strength) or charge.kind == "trade effluent"
+    )
+
+
+def _volumes(schedule: Schedule, bill: BilledInvoice) -> dict[str, Decimal]:
+    """Volumes a surcharge may have been taken on by mistake [volume unit of the facts]."""
+    facts = bill.facts
+    names = {"intake": "the metered water", "deduct": "the deducted water"}
+    found = {
+        names.get(name, f"the volume of {name}"): volume for name, volume in facts.volumes.items()
+    }
+    if facts.volumes.get("deduct") and "intake" in facts.volumes:
+        found["the water net of the deduct"] = facts.volumes["intake"] - facts.volumes["deduct"]
+    printed = {"the printed usage": bill.usage, "the printed water": bill.printed.get("water_used")}
+    printed["the charged volume"] = facts.billed_volume
+    if bill.before is not None:
+        printed["the volume of the bill before"] = bill.before.facts.billed_volume
+    found |= {what: volume for what, volume in printed.items() if volume is not None}
+    return {what: volume for what, volume in found.items() if volume > 0}
+
+
+def _on(
+    schedule: Schedule, bill: BilledInvoice, names: set[str], volume: Decimal, cut: bool
+) -> Schedule | None:
+    """The schedule with some charges on a stated volume, cut like the charged one or not."""
+    loads = lambda charge: _loads(charge) and charge.name in names  # noqa: E731
+    moved = with_charges(schedule, loads, {"volume": _OTHER})
+    if moved is None or any(version.invoiced_volume is None for version in schedule.version):
+        return None
+
+    def volumes(version: Version) -> dict[str, Any]:
+        own = version.invoiced_volume
+        size = schedule.litres(bill.facts.volume_unit), schedule.litres(own.unit)
+        amount = CONTEXT.divide(volume * size[0], size[1])
+        rounding = own.rounding if cut else RoundingTable(rule="none")
+        flat = VolumeRule(name=_OTHER, unit=own.unit, basis="flat", amount=plain(amount))
+        first = (
+            own.model_copy(update={"invoiced": True}),
+            *(r for r in version.volume if r is not own),
         )
-        versions.append(version.model_copy(update={"charge": charges}))
-    changed = schedule.model_copy(update={"version": tuple(versions)})
-    what = "the surcharge was taken on the metered water, not on the charged volume"
-    yield "surcharge-basis", what, changed, replace(facts)
+        return {"volume": (*first, flat.model_copy(update={"rounding": rounding}))}
+
+    return with_editions(moved, volumes)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +13,11 @@ from sewer_audit.charges.exchange_guesses import counted, exchange_guesses
 from sewer_audit.charges.figures import CONTEXT, EXACT, LITRES, Rounding, plain
 from sewer_audit.charges.periods import days_between, parts_of
 from sewer_audit.charges.rule_guesses import rule_guesses
+from sewer_audit.charges.values import RoundingTable
 from sewer_audit.errors import InputRefused
 
 if TYPE_CHECKING:
+    from sewer_audit.charges.facts import InvoiceFacts
     from sewer_audit.charges.schedule import Schedule, VolumeRule
 
 __all__ = ["UNIT_RATIOS", "VolumeGuess", "charged_from", "due_volume", "volume_guesses"]
@@ -142,6 +144,22 @@ def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> bool:
     return False
 
 
+@dataclass(frozen=True)
+class Try:
+    """One way to go wrong: other volumes, another rule or other facts, or the volume itself.
+
+    Units: volumes, volume [volume unit of the facts].
+    """
+
+    code: str
+    what: str
+    volumes: Mapping[str, Decimal] = field(default_factory=dict)
+    rule: VolumeRule | None = None
+    facts: InvoiceFacts | None = None
+    widen: Decimal = Decimal(1)  # the tolerance, times this
+    volume: Decimal | None = None
+
+
 def volume_guesses(
     schedule: Schedule, bill: BilledInvoice, register: RegisterFace | None
 ) -> list[VolumeGuess]:
@@ -153,96 +171,89 @@ def volume_guesses(
     due = None if rule is None else charged_from(schedule, bill, rule, None)
     if rule is None or due is None:
         return []
-    found = [
-        *_scaled(schedule, bill, rule, due),
-        *_shares(schedule, bill, rule, due),
-        *_other_rules(schedule, bill, rule),
-        *_days(schedule, bill, rule),
-        *_uses(schedule, bill, rule),
-        *_meters(schedule, bill, rule),
-        *_again(schedule, bill, rule),
-        *_rounded_otherwise(schedule, bill, rule),
-        *_exchanged(schedule, bill, rule, register),
-    ]
-    if register is not None and (bill.exchange is None or not bill.exchange.inside):
-        if bill.exchange is not None:
-            register = replace(register, per_count=bill.exchange.new_per_count)
-        found += _register(schedule, bill, rule, register)
+    found = []
+    for made in (
+        _scaled(schedule, bill, rule, due),
+        _shares(schedule, bill, rule, due),
+        _other_rules(schedule, bill, rule),
+        _days(schedule, bill, rule),
+        _uses(bill, rule),
+        _meters(bill, rule),
+        _again(bill, rule),
+        _rounded_otherwise(schedule, bill, rule),
+        _exchanged(bill, rule, register),
+        _register(bill, rule, register),
+    ):
+        for one in made:
+            volume = one.volume
+            if volume is None:
+                facts = bill.facts if one.facts is None else one.facts
+                facts = facts.but(volumes={**facts.volumes, **one.volumes})
+                tried = replace(bill, facts=facts)
+                volume = charged_from(schedule, tried, one.rule or rule, None)
+            if volume is not None:
+                spread = bill.tolerance * one.widen
+                found.append(VolumeGuess(one.code, one.what, volume, spread))
     return [guess for guess in found if abs(guess.volume - due) > bill.tolerance]
 
 
-def _again(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
-    """Figures of another period used again: a volume, a deduct, the average of another winter."""
-    facts = bill.facts
-    if bill.before is not None:
-        before = bill.before.facts
-        if before.billed_volume is not None:
-            words = f"the volume of {before.invoice} was billed again"
-            yield VolumeGuess("last-bill-repeated", words, before.billed_volume, Decimal(0))
-        for name in rule.deduct:
-            other = before.volumes.get(name)
-            if other is None or other == facts.volumes.get(name):
-                continue
-            volume = charged_from(schedule, bill, rule, {**facts.volumes, name: other})
-            if volume is not None:
-                words = f"the deduct of {before.invoice} was taken off"
-                yield VolumeGuess("deduct-of-another-period", words, volume, bill.tolerance)
+NOTHING = Decimal(0)
 
 
-def _rounded_otherwise(
-    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule
-) -> Iterator[VolumeGuess]:
+def _again(bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
+    """Figures of the bill before used again: its volume, its deduct."""
+    if bill.before is None:
+        return
+    before = bill.before.facts
+    if before.billed_volume is not None:
+        words = f"the volume of {before.invoice} was billed again"
+        yield Try("last-bill-repeated", words, widen=NOTHING, volume=before.billed_volume)
+    for name in rule.deduct:
+        other = before.volumes.get(name)
+        if other not in (None, bill.facts.volumes.get(name)):
+            words = f"the deduct of {before.invoice} was taken off"
+            yield Try("deduct-of-another-period", words, {name: other})
+
+
+def _rounded_otherwise(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
     """The right volume, rounded as the schedule does not say."""
     if rule.rounding is None or rule.rounding.to is None or bill.tolerance:
         return
-    exact = charged_from(schedule, bill, rule.model_copy(update={"rounding": None}), None)
-    if exact is None:
-        return
-    size = schedule.litres(bill.facts.volume_unit), schedule.litres(rule.unit)
+    stated = rule.rounding.rounding().rule
     for way in ("up", "down", "half up", "half even"):
-        if way == rule.rounding.rounding().rule:
-            continue
-        in_rule = EXACT.divide(exact * size[0], size[1])
-        rounded = EXACT.rounded(in_rule, Rounding(rule.rounding.to, way))
-        volume = EXACT.divide(rounded * size[1], size[0])
-        what = f"the volume was rounded {way}, not {rule.rounding.rounding().rule}"
-        yield VolumeGuess("rounding", what, volume, Decimal(0))
+        if way != stated:
+            other = rule.model_copy(
+                update={"rounding": RoundingTable(to=rule.rounding.to, rule=way)}
+            )
+            yield Try("rounding", f"the volume was rounded {way}, not {stated}", rule=other)
 
 
 def _exchanged(
-    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, register: RegisterFace | None
-) -> Iterator[VolumeGuess]:
+    bill: BilledInvoice, rule: VolumeRule, register: RegisterFace | None
+) -> Iterator[Try]:
     """What goes wrong at a change of meter."""
     whole = _known(bill, rule.metered)
     for code, what, metered in exchange_guesses(bill, whole, register):
-        volumes = {**bill.facts.volumes, rule.metered: metered}
-        volume = charged_from(schedule, bill, rule, volumes)
-        if volume is not None:
-            scale = CONTEXT.divide(abs(metered), whole) if whole else Decimal(1)
-            yield VolumeGuess(f"exchange-{code}", what, volume, bill.tolerance * scale)
+        scale = CONTEXT.divide(abs(metered), whole) if whole else Decimal(1)
+        yield Try(f"exchange-{code}", what, {rule.metered: metered}, widen=scale)
 
 
 def _scaled(
     schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, due: Decimal
-) -> Iterator[VolumeGuess]:
-    """A factor on the supply register alone, or on everything that was metered."""
-    facts = bill.facts
+) -> Iterator[Try]:
+    """A factor on the supply register alone, on everything that was metered, or afterwards."""
     whole = {name: _known(bill, name) for name in (rule.metered, *rule.deduct)}
     factors = [("unit-swap", what, factor) for what, factor in {**UNIT_RATIOS, **_ROUNDED}.items()]
     factors += [
         ("register-multiplier", f"a factor of {w} was applied", f) for w, f in _TENS.items()
     ]
     factors.append(("counted-twice", "the metered volume was counted twice", Decimal(2)))
-    loose = bill.tolerance
     for code, what, factor in factors:
         for names in {(rule.metered,), tuple(n for n, v in whole.items() if v)}:
             changed = {n: v * factor if n in names else v for n, v in whole.items()}
-            volume = charged_from(schedule, bill, rule, {**facts.volumes, **changed})
-            if volume is not None:
-                yield VolumeGuess(code, what, volume, loose * factor)
-        # the slip may also come after the right volume was rounded
+            yield Try(code, what, changed, widen=factor)
         late = _rounded_like(schedule, bill, due * factor)
-        yield VolumeGuess(code, what, late, loose * factor)
+        yield Try(code, what, widen=factor, volume=late)
 
 
 def _rounded_like(schedule: Schedule, bill: BilledInvoice, volume: Decimal) -> Decimal:
@@ -265,48 +276,37 @@ def _known(bill: BilledInvoice, name: str) -> Decimal:
 
 def _shares(
     schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, due: Decimal
-) -> Iterator[VolumeGuess]:
+) -> Iterator[Try]:
     """Return factor and deduct meter left out, doubled or turned round."""
     factor = return_factor_of(rule, bill.facts, schedule.schedule.end_day_counts)
     stated: dict[str, Any] = {"return_factor_by_month": {}}
     whole = rule.model_copy(update={**stated, "return_factor": Decimal(1)})
-    deducted = sum((_known(bill, name) for name in rule.deduct), Decimal(0))
-    none = {**bill.facts.volumes, **{name: Decimal(0) for name in rule.deduct}}
-    added = {name: -_known(bill, name) for name in rule.deduct}
-    tries: list[tuple[str, str, VolumeRule, dict[str, Decimal] | None]] = []
+    deducted = {name: _known(bill, name) for name in rule.deduct}
+    none = dict.fromkeys(deducted, Decimal(0))
     if factor != 1:
         twice = rule.model_copy(update={**stated, "return_factor": factor**2})
-        share = f"the return factor of {plain(factor)}"
-        tries.append(("return-factor-missing", f"{share} was not applied", whole, None))
-        tries.append(("return-factor-missing", f"{share} was applied twice", twice, None))
-    if rule.basis == "intake less deduct" and deducted > 0:
-        credit = "the deduct meter's volume"
-        tries.append(("deduct-missing", f"{credit} was not taken off", rule, none))
-        turned = {**bill.facts.volumes, **added}
-        tries.append(("deduct-missing", f"{credit} was added, not taken off", rule, turned))
+        share, code = f"the return factor of {plain(factor)}", "return-factor-missing"
+        yield Try(code, f"{share} was not applied", rule=whole, widen=1 / factor)
+        yield Try(code, f"{share} was applied twice", rule=twice)
+    if rule.basis == "intake less deduct" and sum(deducted.values()) > 0:
+        credit, code = "the deduct meter's volume", "deduct-missing"
+        wide = _known(bill, rule.metered) * factor / due if due else Decimal(1)
+        yield Try(code, f"{credit} was not taken off", none, widen=wide)
+        turned = {name: -volume for name, volume in deducted.items()}
+        yield Try(code, f"{credit} was added, not taken off", turned, widen=2 * wide)
         if factor != 1:
             both = f"{credit} was not taken off, nor the return factor applied"
-            tries.append(("deduct-missing", both, whole, none))
-    for code, what, tried, volumes in tries:
-        volume = charged_from(schedule, bill, tried, volumes)
-        if volume is not None:
-            scale = CONTEXT.divide(volume, due) if due else Decimal(1)
-            yield VolumeGuess(code, what, volume, bill.tolerance * max(scale, Decimal(1)))
+            yield Try(code, both, none, whole, widen=wide / factor)
 
 
-def _other_rules(
-    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule
-) -> Iterator[VolumeGuess]:
+def _other_rules(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
     """A step of the rule left out, turned round or of another season; a free volume charged."""
-    tries = list(rule_guesses(schedule, bill.facts, rule))
+    for code, what, tried, facts in rule_guesses(schedule, bill.facts, rule):
+        yield Try(code, what, rule=tried, facts=facts)
     if rule.allowance is not None:
         what = f"the free volume of {rule.allowance} was not taken off"
         without = rule.model_copy(update={"allowance": None})
-        tries.append(("allowance-missing", what, without, bill.facts))
-    for code, what, tried, facts in tries:
-        volume = charged_from(schedule, replace(bill, facts=facts), tried, None)
-        if volume is not None:
-            yield VolumeGuess(code, what, volume, bill.tolerance)
+        yield Try("allowance-missing", what, rule=without)
     yield from _inverted(schedule, bill, rule)
 
 
@@ -314,7 +314,7 @@ _GRIDS = ((Decimal("0.05"), Decimal("0.02")), (Decimal("0.01"), Decimal("0.01"))
 """Steps of a factor an ordinance may print, and how often a wrong volume may hit one of them."""
 
 
-def _inverted(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+def _inverted(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
     """The round return factor that gives the billed volume, where chance would seldom give one."""
     factor = return_factor_of(rule, bill.facts, schedule.schedule.end_day_counts)
     billed, bare = bill.facts.billed_volume, {"return_factor": Decimal(1)}
@@ -328,15 +328,15 @@ def _inverted(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iter
         share = EXACT.rounded(CONTEXT.divide(billed, whole), Rounding(grid, "half up"))
         reach = CONTEXT.divide(2 * _half_step(schedule, bill), whole * grid)
         if 0 < share <= 1 and share not in (factor, factor**2, Decimal(1)) and reach <= chance:
-            change = {**bare, "return_factor": share}
-            volume = charged_from(schedule, bill, rule.model_copy(update=change), None)
+            tried = rule.model_copy(update={**bare, "return_factor": share})
+            volume = charged_from(schedule, bill, tried, None)
             what = f"a return factor of {plain(share)} was applied in place of {plain(factor)}"
             if volume is not None and abs(volume - billed) <= _half_step(schedule, bill):
-                yield VolumeGuess("another-factor", what, volume, Decimal(0))
+                yield Try("another-factor", what, rule=tried)
                 return
 
 
-def _days(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+def _days(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
     """The use of the days there were, scaled to days there were not."""
     days = days_between(bill.facts.start, bill.facts.end, schedule.schedule.end_day_counts)
     lengths = {f"a period of {text} days": Decimal(text) for text in ("28", "30", "30.42", "31")}
@@ -347,31 +347,22 @@ def _days(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator
             continue
         scale = CONTEXT.divide(length, Decimal(days))
         known = {name: _known(bill, name) * scale for name in (rule.metered, *rule.deduct)}
-        volume = charged_from(schedule, bill, rule, {**bill.facts.volumes, **known})
-        if volume is not None:
-            what = f"the use was scaled to {words}"
-            yield VolumeGuess("period-length", what, volume, bill.tolerance * scale)
+        yield Try("period-length", f"the use was scaled to {words}", known, widen=scale)
 
 
-def _uses(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
+def _uses(bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
     """Water that never reaches the sewer, charged as if it did."""
     for name in bill.uses:
-        volume = _known(bill, name)
-        metered = _known(bill, rule.metered)
-        for what, figure in (
-            (f"the volume of {name} was charged on top", metered + volume),
-            (f"the volume of {name} alone was charged", volume),
-        ):
-            more = {**bill.facts.volumes, rule.metered: figure}
-            if figure == volume:
-                more |= {deduct: Decimal(0) for deduct in rule.deduct}
-            charged = charged_from(schedule, bill, rule, more)
-            if charged is not None and volume > 0:
-                yield VolumeGuess("never-reaches-sewer", what, charged, bill.tolerance)
+        volume, code = _known(bill, name), "never-reaches-sewer"
+        if volume > 0:
+            more = {rule.metered: _known(bill, rule.metered) + volume}
+            yield Try(code, f"the volume of {name} was charged on top", more)
+            alone = {**dict.fromkeys(rule.deduct, Decimal(0)), rule.metered: volume}
+            yield Try(code, f"the volume of {name} alone was charged", alone)
 
 
-def _meters(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[VolumeGuess]:
-    """One of several supply meters left out, or counted twice."""
+def _meters(bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
+    """One of several supply meters or registers left out, or counted twice."""
     whole = _known(bill, rule.metered)
     parts = [
         ("register-left-out", f"the volume of {name} was left out", bill.facts.volumes[name])
@@ -382,11 +373,8 @@ def _meters(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterat
         for k, part in enumerate(bill.segments, start=1)
     ]
     for code, what, part in parts:
-        volume = charged_from(
-            schedule, bill, rule, {**bill.facts.volumes, rule.metered: whole - part}
-        )
-        if volume is not None and part:
-            yield VolumeGuess(code, what, volume, bill.tolerance)
+        if part:
+            yield Try(code, what, {rule.metered: whole - part})
     for meter in bill.meters:
         own = bill.facts.volumes.get(meter.name)
         if own is None or own <= 0 or own >= whole:
@@ -395,19 +383,20 @@ def _meters(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterat
             ("meter-missing", f"the volume of {meter.name} was left out", whole - own),
             ("counted-twice", f"the volume of {meter.name} was counted twice", whole + own),
         ):
-            volumes = {**bill.facts.volumes, rule.metered: metered}
-            volume = charged_from(schedule, bill, rule, volumes)
-            if volume is not None:
-                scale = CONTEXT.divide(metered, whole)
-                yield VolumeGuess(code, what, volume, bill.tolerance * scale)
+            scale = CONTEXT.divide(metered, whole)
+            yield Try(code, what, {rule.metered: metered}, widen=scale)
 
 
 def _register(
-    schedule: Schedule, bill: BilledInvoice, rule: VolumeRule, register: RegisterFace
-) -> Iterator[VolumeGuess]:
+    bill: BilledInvoice, rule: VolumeRule, register: RegisterFace | None
+) -> Iterator[Try]:
     """Rollover handled wrongly, and reads that differ from the site's own by a slip of digits."""
-    if bill.previous_read is None or bill.current_read is None:
+    if register is None or None in (bill.previous_read, bill.current_read):
         return
+    if bill.exchange is not None:
+        if bill.exchange.inside:
+            return
+        register = replace(register, per_count=bill.exchange.new_per_count)
     before, after = bill.previous_read, bill.current_read
     counts: list[tuple[str, str, Decimal]] = []
     if after < before:
@@ -434,10 +423,7 @@ def _register(
             return
         others = _known(bill, rule.metered) - bill.facts.volumes[bill.read_of]
     for code, what, used in counts:
-        volumes = {**bill.facts.volumes, rule.metered: used * register.per_count + others}
-        volume = charged_from(schedule, bill, rule, volumes)
-        if volume is not None:
-            yield VolumeGuess(code, what, volume, bill.tolerance)
+        yield Try(code, what, {rule.metered: used * register.per_count + others})
 
 
 def slip_of(printed: Decimal, own: Decimal) -> str:

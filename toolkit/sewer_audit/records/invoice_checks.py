@@ -279,7 +279,7 @@ def _backwards(row, count: float, expected: float, limit: float, findings: Findi
         + (
             f"; the billed volume fits a roll-over of {digits} digits, {rolled:.10g} counts"
             if fits
-            else ": the register restarted or was changed, it rolled over, or a read is wrong"
+            else ": a change of meter, a register that restarted, a roll-over, or a wrong read"
         ),
         invoice=row.invoice,
         previous_read=row.previous_read,

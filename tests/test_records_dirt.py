@@ -503,6 +503,23 @@ def test_24_unlisted_number_far_from_all_others_is_pointed_out(write):
     assert (data["value"], data["times"]) == (-200.0, 3)
 
 
+@pytest.mark.parametrize("mark", ["99.99", "65535", "-32.768", "999.9"])
+def test_24_a_number_of_loggers_that_recurs_by_itself_is_asked_about(write, mark):
+    rows = five_minutes("2026-01-01", 40)
+    for place in (5, 6, 20):
+        rows[place] = rows[place].split(",")[0] + "," + mark
+    with pytest.raises(InputRefused, match=f"{mark} stands 3 times in the column") as caught:
+        read(write(log(rows)))
+    assert caught.value.problems[0].line == 7
+    assert read(write(log(rows)), missing_marks=[mark]).counts["rejected"] == 3
+    assert read(write(log(rows)), not_missing=[mark]).counts["rejected"] == 0
+
+
+def test_24_a_level_that_passes_by_such_a_number_is_not(write):
+    rows = [f"2026-01-01 {n // 60:02d}:{n % 60:02d},{99 + n % 30 / 10:.1f}" for n in range(300)]
+    assert read(write(log(rows))).counts["measured"] == 300  # 99.9 stands ten times
+
+
 def test_25_register_reset_roll_over_and_negative_month(write):
     """Two totaliser resets; estimated reads followed by a negative month (open accounts)."""
     head = "time,register,read_type,event"
@@ -559,6 +576,16 @@ def test_29_very_short_files(write):
     record = read([write(log(rows[:28]), "a.csv"), write(log(rows[28:]), "b.csv")])
     assert record.counts["measured"] == 30
     assert flag(record, "short file").data["rows"] == 2
+
+
+def test_29_codes_in_a_column_that_the_case_does_not_name(write):
+    rows = [f"2026-01-01 00:{n:02d},3.{n % 7},{'BAD' if n % 20 == 7 else 'OK'}" for n in range(60)]
+    for header, code in (("time,head,X", "status-column-says-bad"), ("time,head,note", None)):
+        words = rows if code else [row.replace("BAD", f"seen {row[14:16]}") for row in rows]
+        found = codes(read(write(log(words, header))))
+        assert (code in found) if code else not any("status" in each for each in found)
+    plain = [row.replace("BAD", "HAND") for row in rows]
+    assert "status column not named" in codes(read(write(log(plain, "time,head,X"))))
 
 
 def test_30_line_ends_and_encodings_mixed(write):

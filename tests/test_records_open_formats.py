@@ -8,6 +8,8 @@ import pytest
 
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import as_logger, read_green_button, read_hand_readings, read_waterml
+from sewer_audit.records.model import DOUBTFUL
+from sewer_audit.records.status import Status
 
 GALLON = 231 * 0.0254**3  # NIST Handbook 44 (2024), appendix C: 231 cubic inches
 
@@ -52,9 +54,37 @@ def test_waterml_series(write):
     record = read_waterml(path, role="head")
     assert record.frame["head"].iloc[0] == pytest.approx(0.3048)
     assert str(record.frame["time"].iloc[0]) == "2026-01-01 06:00:00+00:00"
-    assert record.frame["status"].tolist() == ["measured", "rejected", "measured", "measured"]
-    assert record.kept["line"].tolist() == [2]
+    assert record.frame["status"].tolist() == ["measured", "rejected", "measured", "rejected"]
+    assert record.kept["line"].tolist() == [2, 4], "-999 marks a missing value as in a table"
     assert record.counts["rows in files"] == 4
+
+
+def coded(codes):
+    """A series whose points carry codes of quality, one value for each code."""
+    text = series([1.0 + n / 10 for n in range(len(codes))])
+    for code in codes:
+        mark = f'<wml2:quality xlink:href="http://example.org/quality/{code}"/>' if code else ""
+        text = text.replace(
+            "</wml2:value>\n", "</wml2:value><wml2:metadata>" + mark + "</wml2:metadata> ", 1
+        )
+    return WATERML.format(series=text)
+
+
+def test_waterml_codes_of_quality_are_asked_about(write):
+    path = write(coded(["good", "poor", "unchecked", "suspect", "estimate"]))
+    with pytest.raises(InputRefused, match="the code 'poor' of 1 rows has no meaning"):
+        read_waterml(path, role="head")
+    meaning = {"poor": "bad", "suspect": "doubtful", "estimate": "estimated"}
+    record = read_waterml(path, role="head", status=Status("", meaning))
+    assert record.frame["reason"].tolist() == ["", "status bad", "", "", "status estimated"]
+    assert record.frame[DOUBTFUL].tolist() == [0, 0, 0, 1, 0]
+    assert read_waterml(write(coded(["good", "unchecked", "approved"])), role="head").step == 900
+
+
+def test_waterml_points_of_another_unit_are_refused(write):
+    text = series([1.0, 2.0]).replace("</wml2:value>\n", '</wml2:value><wml2:uom code="m"/> ', 1)
+    with pytest.raises(InputRefused, match=r"several units: '\[ft_i\]', 'm'"):
+        read_waterml(write(WATERML.format(series=text)), role="head")
 
 
 @pytest.mark.parametrize(("kind", "minutes"), [("AveragePrec", -7.5), ("AverageSucc", 7.5)])

@@ -121,6 +121,26 @@ def test_flat_line_but_not_a_dry_channel(make):
     assert not len(found(screen(make(level), level), "flat line"))
 
 
+def test_zeros_of_hours_without_a_habit_are_told_and_not_rejected(make):
+    def held(values):
+        record = make(values)
+        done = screen(record, record.frame["head"].to_numpy())
+        assert (done.frame["status"] == "measured").sum() == len(values)
+        return done.held.get("sudden zeros")
+
+    rng = np.random.default_rng(4)
+    place = np.arange(20 * 288)
+    values = 0.4 + 0.05 * np.sin(place / 40) + rng.normal(0, 0.001, len(place))
+    lost = values.copy()
+    for start in rng.choice(np.arange(20, len(place) - 60, 70), 12, replace=False):
+        lost[start : start + 20] = 0.0
+    assert held(lost)[0].sum() == 12 * 20
+    assert held(np.where(place % 288 < 20, 0.0, values)) is None, "at one hour: the works pauses"
+    emptied = np.where(lost == 0, np.roll(values, 3) * 0.1, lost)
+    emptied[9:] = np.where((lost[9:] == 0) & (lost[:-9] == 0), 0.0, emptied[9:])
+    assert held(emptied) is None, "water falls to nothing by and by"
+
+
 def test_spike_but_not_a_batch_discharge(make):
     level = level_of()
     level[1000] += 0.3

@@ -150,6 +150,7 @@ def _of_roles(case: Case, table: EffluentTable, specs: list[dict[str, ColumnSpec
         shown_as=table.files,
         stamp=table.stamp,
         missing_marks=table.missing_marks,
+        not_missing=table.not_missing,
         required=[role for role in specs[0] if role not in optional],
         corrections=[
             ClockCorrection(each.start, each.end, each.shift) for each in table.clock_correction
@@ -178,6 +179,9 @@ def _series(case: Case, table: EffluentTable) -> LoggerRecord:
             series=spec.name or None,
             zone=table.time_zone or case.data.case.time_zone,
             shown_as=table.files,
+            status=_status(table),
+            missing_marks=table.missing_marks,
+            not_missing=table.not_missing,
         )
         for role, spec in specs.items()
     }
@@ -195,7 +199,7 @@ def _status(table: EffluentTable) -> Status | None:
         for code in getattr(given, kind)
     }
     bits = {int(bit): kind for bit, kind in given.bits.items()}
-    return Status(str(table.columns["status"]), codes, bits)
+    return Status(str(table.columns.get("status", "")), codes, bits)
 
 
 def _by_hand(case: Case, table: EffluentTable) -> LoggerRecord:

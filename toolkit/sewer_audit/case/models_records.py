@@ -344,6 +344,7 @@ def check_series(columns: dict[str, Any]) -> None:
 
 
 _TEXT_ONLY = ("sheet", "day_first", "decimal", "missing_marks", "may_be_missing", "file_columns")
+READ_ALIKE = ("status", "missing_marks")
 _CLOCK_ONLY = (
     "time_form",
     "zone_offsets",
@@ -355,7 +356,7 @@ _CLOCK_ONLY = (
 _CLOCK_ONLY += ("values", "status", "arranged")
 _CLOCK_ONLY += ("time_form", "back_steps", "missing_hour")
 KEYS_WITHOUT_MEANING = {
-    "waterml": _TEXT_ONLY + _CLOCK_ONLY,
+    "waterml": tuple(key for key in _TEXT_ONLY + _CLOCK_ONLY if key not in READ_ALIKE),
     "hand readings": (
         *("air", "event"),
         *_TEXT_ONLY[3:],
@@ -382,10 +383,8 @@ class StatusTable(Strict):
         twice = sorted({code for code in named if named.count(code) > 1})
         if twice:
             raise ValueError(f"code {twice[0]!r} has two meanings; name it once")
-        if bool(named) == bool(self.bits):
-            raise ValueError(
-                "state codes (good = ['0']) or bits (bits = { 4 = 'bad' }), one of them"
-            )
+        if not named and not self.bits:
+            raise ValueError("state codes (good = ['0']), bits (bits = { 4 = 'bad' }), or both")
         for bit in self.bits:
             if not bit.isdigit() or int(bit) < 1 or int(bit) & (int(bit) - 1):
                 raise ValueError(f"bit {bit!r} is no power of two; write for example '4'")
@@ -452,6 +451,11 @@ class RecordTable(NamedFiles):
     longest_bridge: Duration = 1800.0
     allow_missing_periods: bool = False
     missing_marks: list[str] = Field(default_factory=list)
+    not_missing: list[str] = Field(
+        default_factory=list,
+        description="numbers that look like marks of a missing value and are readings, such as "
+        "'99.99' [text]",
+    )
     may_be_missing: list[str] = Field(default_factory=list)
     screening: dict[str, Any] = Field(default_factory=dict)
     air: Air | None = None
@@ -483,6 +487,16 @@ class RecordTable(NamedFiles):
                 check_column(role, column)
         return given
 
+    @field_validator("not_missing")
+    @classmethod
+    def _numbers(cls, given: list[str]) -> list[str]:
+        for mark in given:
+            try:
+                float(mark)
+            except ValueError:
+                raise ValueError(f"{mark!r} is no number; write for example '99.99'") from None
+        return given
+
     @field_validator("may_be_missing")
     @classmethod
     def _named(cls, given: list[str], info: Any) -> list[str]:
@@ -510,7 +524,7 @@ class RecordTable(NamedFiles):
                 )
             if self.time_form != "text":
                 raise ValueError("time_form has no meaning where the times run across")
-        if ("status" in self.columns) != (self.status is not None):
+        if self.form != "waterml" and ("status" in self.columns) != (self.status is not None):
             raise ValueError(
                 "a status column and what its codes mean belong together; write status = 'Status' "
                 "under columns and good = ['0'], bad = ['2'] under [effluent.status]"

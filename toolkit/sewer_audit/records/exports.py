@@ -36,6 +36,9 @@ from sewer_audit.records.tables import (
 
 __all__ = ["Export", "read_export"]
 
+SAMPLE = 4000
+"""Rows looked at to know what a column holds that is not read [-]."""
+
 
 @dataclass
 class Export:
@@ -179,12 +182,12 @@ class Quick:
         )
 
     def _sample(self, layout: Layout) -> list[list[str]]:
-        """Rows of the head and of the tail, where a column that is not read may be of use."""
+        """Some rows from first to last, where a column that is not read may be of use."""
         known = set(self.expected)
         if all(name in known for name in layout.header if name):
             return []
-        lines = self._source_lines
-        chosen = [*lines[layout.first_index : HEAD], *lines[max(len(lines) - HEAD, HEAD) :]]
+        lines = self._source_lines[layout.first_index :]
+        chosen = [*lines[:HEAD], *lines[HEAD :: max(len(lines) // SAMPLE, 1)]]
         return split_rows("\n".join(chosen), layout.delimiter)
 
     def _layout(self) -> tuple[Layout | None, str | None]:

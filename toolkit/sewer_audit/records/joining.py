@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
-from sewer_audit.records.model import Findings, LoggerRecord
+from sewer_audit.records.model import DOUBTFUL, INTERVAL, Findings, LoggerRecord
 from sewer_audit.records.steps import find_intervals
 from sewer_audit.records.zones import utc_values
 
@@ -44,6 +44,10 @@ def join_series(records: Mapping[str, LoggerRecord], *, name: str = "record") ->
     frame = pd.DataFrame({"time": wide.index, **{role: wide[role].to_numpy() for role in records}})
     frame["time"] = frame["time"].dt.as_unit("us")
     good = (reason == "").to_numpy()
+    for column in (INTERVAL, DOUBTFUL):
+        own = [wide[f"{column} {role}"] for role in records if f"{column} {role}" in wide]
+        if own:
+            frame[column] = pd.concat(own, axis=1).max(axis=1).fillna(0.0).to_numpy()
     frame["status"] = _statuses(good)
     frame["reason"] = pd.Categorical(reason.to_numpy())
     lonely = int(reason.str.startswith("no ").sum())
@@ -83,11 +87,13 @@ def _joined(
 
 def _indexed(record: LoggerRecord, role: str) -> pd.DataFrame:
     """Value and reason by time; of rows at one time the accepted one."""
-    frame = record.frame[["time", role, "status", "reason"]].copy()
+    extra = [column for column in (INTERVAL, DOUBTFUL) if column in record.frame]
+    frame = record.frame[["time", role, "status", "reason", *extra]].copy()
     frame["reason"] = frame["reason"].astype("str")
     frame["poor"] = (frame["status"] != "measured").to_numpy()
     frame = frame.sort_values(["time", "poor"], kind="stable").drop_duplicates("time")
-    return frame.set_index("time")[[role, "reason"]].rename(columns={"reason": f"reason {role}"})
+    frame = frame.set_index("time")[[role, "reason", *extra]]
+    return frame.rename(columns={each: f"{each} {role}" for each in ("reason", *extra)})
 
 
 def _statuses(good: np.ndarray) -> pd.Categorical:

@@ -23,8 +23,8 @@ from sewer_audit.records.model import (
     Findings,
     LoggerRecord,
 )
-from sewer_audit.records.numbers import MISSING_NUMBERS, MISSING_WORDS
-from sewer_audit.records.plausible import note_marks
+from sewer_audit.records.numbers import Marks
+from sewer_audit.records.plausible import ask_marks
 from sewer_audit.records.shapes import Shape
 from sewer_audit.records.status import Status, tell_unnamed
 from sewer_audit.records.zones import zone_of
@@ -44,8 +44,7 @@ class Plan:
     source: TimeSource
     event: str | None
     required: frozenset[str]
-    words: frozenset[str]
-    numbers: tuple[float, ...]
+    marks: Marks
     sheet: str | None
     decimal: str | None
     status: Status | None = None
@@ -68,6 +67,7 @@ def read_logger(
     shown_as: Sequence[str] | str | None = None,
     stamp: str = "instant",
     missing_marks: Sequence[str] = (),
+    not_missing: Sequence[str] = (),
     required: Sequence[str] | None = None,
     conflicts: str = "reject",
     back_steps: str = "refuse",
@@ -112,6 +112,8 @@ def read_logger(
         are moved to the middle of theirs [text].
     missing_marks : sequence of str
         Words or numbers, besides the usual ones, that mark a missing value [text].
+    not_missing : sequence of str
+        Numbers that look like such marks and are readings [text].
     required : sequence of str, optional
         Roles without which a row is no reading; all but air temperature, rain and totaliser if not
         given [text].
@@ -173,10 +175,21 @@ def read_logger(
         back_steps,
         time_form,
     )
-    words, numbers = _marks(missing_marks)
+    marks = Marks.of(missing_marks, not_missing)
     wanted = frozenset(required) if required is not None else frozenset(maps[0]) - MAY_BE_MISSING
     wanted = wanted or frozenset(maps[0])
-    plan = Plan(source, event, wanted, words, numbers, sheet, decimal, status, shape, stamps, stamp)
+    plan = Plan(
+        source,
+        event,
+        wanted,
+        marks,
+        sheet,
+        decimal,
+        status,
+        shape,
+        stamps,
+        stamp,
+    )
     findings = Findings(names[0])
     zone_of(zone)
     parts, kept, tally = [], [], {"rows in files": 0, "rows set aside": 0, "other lines": 0}
@@ -216,18 +229,6 @@ def _check_choices(
             raise ValueError(f"{given!r} is none of {', '.join(map(repr, known))}")
 
 
-def _marks(given: Sequence[str]) -> tuple[frozenset[str], tuple[float, ...]]:
-    """Missing marks, the usual and the stated ones, as words and as numbers."""
-    words, numbers = set(MISSING_WORDS), list(MISSING_NUMBERS)
-    for mark in given:
-        words.add(str(mark).strip().lower())
-        try:
-            numbers.append(float(mark))
-        except ValueError:
-            continue
-    return frozenset(words), tuple(numbers)
-
-
 def _one_file(
     path: str | Path,
     place: int,
@@ -249,13 +250,13 @@ def _one_file(
             value_columns=mapping,
             sheet=plan.sheet,
             decimal=plan.decimal,
-            missing_words=plan.words,
+            missing_words=plan.marks.words,
             shape=plan.shape,
             labels=plan.labels,
             stamp=plan.stamp,
         )
         values = {
-            role: read_values(export, spec.name, findings, plan.words, plan.numbers)
+            role: read_values(export, spec.name, findings, plan.marks.words, plan.marks.numbers)
             for role, spec in mapping.items()
         }
         times = read_times(export, plan.source, findings)
@@ -271,13 +272,17 @@ def _one_file(
     kept.append(_kept(export, mapping, times.time, order, reason, aside, findings.file))
     if len(order) < 3:
         findings.flag("short file", f"one file holds {len(order)} rows only", rows=len(order))
-    note_marks(values, order, findings)
+    for role, spec in mapping.items():
+        where = values[role].numbers[order], export.lines[order]
+        ask_marks(spec.name, *where, plan.marks.spared, findings)
     si = {
         role: to_si(values[role].numbers[order], spec.unit, ROLES[role])
         for role, spec in mapping.items()
     }
     if plan.status is not None:
-        si[DOUBTFUL] = plan.status.apply(export, order, reason, findings)
+        words = export.columns[plan.status.column].fillna("").astype(str).str.strip().to_numpy()
+        where = export.lines[order], reason, findings, plan.status.column
+        si[DOUBTFUL] = plan.status.apply(words[order], *where)
     else:
         tell_unnamed(export, findings)
     rows = Rows(times.time, si, reason, np.full(len(order), place), export.lines[order])

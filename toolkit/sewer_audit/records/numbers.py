@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
 from decimal import Decimal
 
 __all__ = [
     "MISSING_NUMBERS",
     "MISSING_WORDS",
+    "Marks",
     "currency_mark",
     "decimal_mark",
     "fits_currency",
@@ -29,12 +32,33 @@ MISSING_WORDS = frozenset(
 MISSING_NUMBERS = (-999.0, -999.9, -9999.0, -99999.0, 9999.0, 99999.0, -9999.9)
 """Numbers that loggers write where there is no value (common practice, no source)."""
 
+
+@dataclass(frozen=True)
+class Marks:
+    """Words and numbers that mark a missing value, and numbers that look so and are readings."""
+
+    words: frozenset[str] = MISSING_WORDS
+    numbers: tuple[float, ...] = MISSING_NUMBERS
+    spared: tuple[float, ...] = ()
+
+    @classmethod
+    def of(cls, missing: Iterable[str] = (), readings: Iterable[str] = ()) -> Marks:
+        """The usual marks and the stated ones, but for those that are readings."""
+        words, numbers = set(MISSING_WORDS), set(MISSING_NUMBERS)
+        for mark in missing:
+            words.add(str(mark).strip().lower())
+            with suppress(ValueError):
+                numbers.add(float(mark))
+        spared = tuple(float(mark) for mark in readings)
+        return cls(frozenset(words), tuple(sorted(numbers - {*spared})), spared)
+
+
 _MONEY = re.compile(r"(US\$|[$€£]|\bUSD\b|\bEUR\b|\bGBP\b|\bCAD\b)")
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 _POINT_GROUPS = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+")
 _COMMA_SURE = re.compile(r"[+-]?(?:\d{1,3}(?:\.\d{3})+|\d*),\d+")
-_COMMA_DOUBT = re.compile(r"[+-]?\d{1,3},\d{3}")
+_COMMA_DOUBT = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
 def is_missing(text: str, words: frozenset[str] = MISSING_WORDS) -> bool:

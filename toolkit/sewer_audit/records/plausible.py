@@ -2,15 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 
 import numpy as np
 
-from sewer_audit.records.cells import Values
 from sewer_audit.records.merge import Rows
 from sewer_audit.records.model import Findings
 
-__all__ = ["compare_files", "note_marks"]
+__all__ = ["ask_marks", "compare_files"]
+
+SENTINELS = np.array(
+    [
+        sign * whole / 10.0**places
+        for whole, signs in (
+            *((10**digits - 1, (1, -1)) for digits in range(3, 7)),
+            *((2**bits - 1, (1, -1)) for bits in (15, 16, 31)),
+            *((2**bits, (-1,)) for bits in (15, 16, 31)),
+            *((whole, (1, -1)) for whole in (7777, 8888)),
+        )
+        for places in range(4)
+        for sign in signs
+    ]
+    + [-99.0]
+)
+"""All nines, ends of binary ranges, repeated digits, with the point anywhere: numbers written where
+there is no value (common practice, no source)."""
 
 FACTORS = {
     10.0: "mm and cm",
@@ -61,27 +77,50 @@ def _median(values: np.ndarray) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
-def note_marks(values: Mapping[str, Values], order: np.ndarray, findings: Findings) -> None:
-    """Note a number far from all others that recurs: it may mark a missing value."""
-    for role, column in values.items():
-        known = column.numbers[order]
-        known = known[np.isfinite(known)]
-        if len(known) < 20:
+def ask_marks(
+    name: str,
+    numbers: np.ndarray,
+    lines: np.ndarray,
+    spared: Sequence[float],
+    findings: Findings,
+) -> None:
+    """Ask about numbers that loggers write where there is no value, where one recurs by itself.
+
+    By itself: three times or more, and five times as often as all within a hundredth of it. Any
+    other number that recurs far from all others is told.
+    """
+    known = numbers[np.isfinite(numbers)]
+    hits = known[np.isin(known, SENTINELS)] if len(known) else known
+    for value, times in zip(*np.unique(hits, return_counts=True), strict=True):
+        near = (np.abs(known - value) <= 0.01 * abs(value)).sum() - times
+        if times < 3 or near > times / 5 or value in spared:
             continue
-        middle = np.median(known)
-        for extreme in (known.min(), known.max()):
-            times = int((known == extreme).sum())
-            rest = known[known != extreme]
-            if times < 3 or times > 0.5 * len(known) or len(rest) < 10:
-                continue
-            spread = np.quantile(rest, 0.95) - np.quantile(rest, 0.05)
-            away = np.abs(rest - extreme).min()
-            if away > 5 * max(spread, 1e-9) and abs(extreme) > 5 * max(abs(middle), 1e-9):
-                findings.flag(
-                    "a number that may mark a missing value",
-                    f"{extreme:g} stands {times} times in column {role.replace('_', ' ')}, far "
-                    "from every other value: if it marks a missing value, add it to missing_marks",
-                    role=role,
-                    value=float(extreme),
-                    times=times,
-                )
+        first = int(np.flatnonzero(numbers == value)[0])
+        findings.add(
+            f"{value:g} stands {times:,} times in the column and nothing else near it: it may mark "
+            "a missing value",
+            f"If it does, write missing_marks = ['{value:g}']; if it is a reading, write "
+            f"not_missing = ['{value:g}']",
+            line=int(lines[first]),
+            column=name,
+            code="missing mark",
+        )
+    if len(known) < 20:
+        return
+    middle = np.median(known)
+    for extreme in {known.min(), known.max()} - {*spared, *hits}:
+        times = int((known == extreme).sum())
+        rest = known[known != extreme]
+        if times < 3 or times > 0.5 * len(known) or len(rest) < 10:
+            continue
+        spread = np.quantile(rest, 0.95) - np.quantile(rest, 0.05)
+        away = np.abs(rest - extreme).min()
+        if away > 5 * max(spread, 1e-9) and abs(extreme) > 5 * max(abs(middle), 1e-9):
+            findings.flag(
+                "a number that may mark a missing value",
+                f"{extreme:g} stands {times} times in column {name!r}, far from every other value: "
+                "if it marks a missing value, add it to missing_marks",
+                column=name,
+                value=float(extreme),
+                times=times,
+            )

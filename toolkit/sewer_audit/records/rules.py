@@ -111,6 +111,18 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         },
     ),
     Rule(
+        "sudden zeros",
+        "reject",
+        "from well above to zero and back within a step, for hours, at no hour of its own",
+        {
+            "times": _p(5, "count", "fewer may be stops of the works"),
+            "shortest": _p(1800.0, "time", "shorter ones are runs of a pump, or isolated zeros"),
+            "void": _p(0.2, "ratio", "of the usual value: below it nothing but zero is ever read"),
+            "often": _p(0.15, "ratio", "losses are rarer than the pauses of a plant"),
+            "hours": _p(0.5, "ratio", "mean vector of the hours they start at; a habit has more"),
+        },
+    ),
+    Rule(
         "spike",
         "reject",
         "a short excursion from the running median",

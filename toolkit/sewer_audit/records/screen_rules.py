@@ -47,6 +47,11 @@ class View:
                 return self.columns[role]
         return self.level
 
+    def at_one_hour(self, places: np.ndarray) -> float:
+        """Length of the mean vector of the hours of readings: one at a fixed hour, none at any."""
+        angle = np.exp(2j * np.pi * (self.seconds[places] % 86400) / 86400)
+        return float(abs(angle.mean())) if len(angle) else 0.0
+
     def none(self) -> np.ndarray:
         """No reading at all."""
         return np.zeros(len(self.seconds), dtype=bool)
@@ -196,6 +201,28 @@ def isolated_zero(view: View, rule: Rule) -> np.ndarray | Held:
     return found
 
 
+def sudden_zeros(view: View, rule: Rule) -> np.ndarray | Held:
+    """Never rejected: they may be stops. The volume is told either way."""
+    raw = view.raw
+    zero = raw == 0
+    if not zero.any() or zero.mean() > rule["often"]:
+        return view.none()
+    usual = float(np.nanmedian(raw[~zero]))
+    starts, ends = runs(zero)
+    lasts = view.seconds[ends - 1] - view.seconds[starts]
+    long = (lasts >= rule["shortest"]) & (starts > 0) & (ends < len(zero))
+    starts, ends = starts[long], ends[long]
+    between = (raw > 0) & (raw < rule["void"] * usual)
+    if len(starts) < rule["times"] or between.sum() > len(starts) / 5:
+        return view.none()
+    if view.at_one_hour(starts) > rule["hours"]:
+        return view.none()
+    found = view.none()
+    for start, end in zip(starts, ends, strict=True):
+        found[start:end] = True
+    return Held(found, "they may be losses of the signal or stops of the works", False)
+
+
 def _zeros_recur(
     raw: np.ndarray, zero: np.ndarray, starts: np.ndarray, ends: np.ndarray, rule: Rule
 ) -> bool:
@@ -277,10 +304,8 @@ def _daily(view: View, found: np.ndarray) -> bool:
     starts, _ = runs(found)
     if len(starts) < 5:
         return False
-    hours = (view.seconds[starts] % 86400) / 3600
     day = np.unique(view.seconds[starts] // 86400)
-    angle = np.exp(2j * np.pi * hours / 24)
-    return len(day) >= 5 and abs(angle.mean()) > 0.9
+    return len(day) >= 5 and view.at_one_hour(starts) > 0.9
 
 
 REJECTING = {
@@ -289,6 +314,7 @@ REJECTING = {
     "echo loss": echo_loss,
     "flat line": flat_line,
     "isolated zero": isolated_zero,
+    "sudden zeros": sudden_zeros,
     "spike": spike,
 }
 """Rule name to what finds its readings: a mask, or a sentence why the rule does not apply."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
@@ -12,9 +13,11 @@ import pandas as pd
 from sewer_audit.errors import UnitError
 from sewer_audit.records.assemble import Choices, assemble
 from sewer_audit.records.merge import Rows
-from sewer_audit.records.model import ROLES, Findings, LoggerRecord
-from sewer_audit.records.numbers import is_missing, parse_float
+from sewer_audit.records.model import DOUBTFUL, ROLES, Findings, LoggerRecord
+from sewer_audit.records.numbers import Marks, is_missing, parse_float
+from sewer_audit.records.plausible import ask_marks
 from sewer_audit.records.stamps import StampFault, parse_stamp
+from sewer_audit.records.status import Status
 from sewer_audit.records.xml_files import local_name, read_xml
 from sewer_audit.records.zones import to_utc, zone_of
 from sewer_audit.units import to_si
@@ -64,6 +67,9 @@ WORDS = {
     "meters": "m",
     "inches": "inch",
 }
+SOUND = ("", "good", "unchecked", "missing", "approved", "a", "provisional", "p")
+"""Codes that say nothing against a value, or that there is none: of the standard, the others common
+practice [text]."""
 TITLE = "{http://www.w3.org/1999/xlink}title"
 XLINK = "{http://www.w3.org/1999/xlink}href"
 NIL = "{http://www.w3.org/2001/XMLSchema-instance}nil"
@@ -78,6 +84,9 @@ def read_waterml(
     series: str | None = None,
     zone: str | None = None,
     shown_as: str | Sequence[str] | None = None,
+    status: Status | None = None,
+    not_missing: Sequence[str] = (),
+    missing_marks: Sequence[str] = (),
 ) -> LoggerRecord:
     """Read one time series of a WaterML 2.0 file, or of several that follow on each other.
 
@@ -95,6 +104,10 @@ def read_waterml(
         Zone of stamps written without an offset [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
+    status : Status, optional
+        What the codes of quality and the qualifiers of the points mean [-].
+    not_missing, missing_marks : sequence of str
+        Numbers that are readings although, or no readings because, they mark missing values [text].
 
     Returns
     -------
@@ -110,6 +123,8 @@ def read_waterml(
 
     Notes
     -----
+    Codes of quality that say more than that a value is good, unchecked, approved or provisional are
+    refused until the case says what they mean.
     Values without content and those whose quality is "missing" are rejected and kept as text; a
     point with neither time nor value is passed over and counted. Points without a time of their own
     follow the base time at the stated spacing.
@@ -122,10 +137,11 @@ def read_waterml(
     shown = [shown_as] if isinstance(shown_as, str) else list(shown_as or [])
     names = [*shown, *(Path(one).name for one in paths[len(shown) :])]
     findings = Findings(names[0])
+    way = _Way(role, unit, zone, status or Status(""), Marks.of(missing_marks, not_missing))
     parts, kept, stamps, points = [], [], set(), 0
     for one, name in zip(paths, names, strict=True):
         findings.file = name
-        series_rows, lost, stamp = _one_file(one, role, unit, series, zone, findings)
+        series_rows, lost, stamp = _one_file(one, series, way, findings)
         parts.append(series_rows)
         kept.append(lost)
         stamps.add(stamp)
@@ -140,13 +156,19 @@ def read_waterml(
     return assemble(parts, kept, tally, choices, findings)
 
 
+@dataclass(frozen=True)
+class _Way:
+    """How the points of a series are read."""
+
+    role: str
+    unit: str | None
+    zone: str | None
+    status: Status
+    marks: Marks
+
+
 def _one_file(
-    path: str | Path,
-    role: str,
-    unit: str | None,
-    series: str | None,
-    zone: str | None,
-    findings: Findings,
+    path: str | Path, series: str | None, way: _Way, findings: Findings
 ) -> tuple[Rows, pd.DataFrame, str]:
     """Rows of one file, the text of those without a value, and what a stamp marks."""
     root = read_xml(path, findings)
@@ -158,12 +180,13 @@ def _one_file(
             "Download it again with its values",
             code="no rows",
         )
-    stamp = _stamp(body, role, findings)
-    unit = _unit(body, role, unit, findings)
+    stamp = _stamp(body, way.role, findings)
+    way = replace(way, unit=_unit(body, way.role, way.unit, findings))
     findings.raise_if_refused()
-    instants = _spaced(body, len(points), zone, findings)
+    instants = _spaced(body, len(points), way.zone, findings)
     points = points if instants is not None else _filled(points, findings)
-    rows, kept = _rows(points, role, unit, zone, findings, instants)
+    usual = _codes(default) if (default := _first(body, "defaultPointMetadata")) is not None else []
+    rows, kept = _rows(points, way, findings, instants, usual)
     findings.raise_if_refused()
     return rows, kept, stamp
 
@@ -256,11 +279,17 @@ def _stamp(body: Element, role: str, findings: Findings) -> str:
 
 
 def _unit(body: Element, role: str, stated: str | None, findings: Findings) -> str:
-    element = _first(body, "uom")
-    code = ""
-    if element is not None:
+    codes: dict[str, None] = {}
+    for element in (item for item in body.iter() if local_name(item) == "uom"):
         said = (element.get("code"), element.get("title"), element.get(TITLE), element.text)
-        code = next((each.strip() for each in said if each and each.strip()), "")
+        codes[next((each.strip() for each in said if each and each.strip()), "")] = None
+    code = next(iter(codes), "")
+    if len(codes) > 1:
+        findings.add(
+            f"the points have several units: {', '.join(map(repr, codes))}",
+            "Export the series in one unit",
+            code="unit",
+        )
     theirs = UCUM.get(code, WORDS.get(code.lower(), code))
     unit = stated or theirs
     try:
@@ -288,22 +317,33 @@ def _unit(body: Element, role: str, stated: str | None, findings: Findings) -> s
 
 def _rows(
     points: list[Element],
-    role: str,
-    unit: str,
-    zone: str | None,
+    way: _Way,
     findings: Findings,
     instants: np.ndarray | None,
+    usual: Sequence[str],
 ) -> tuple[Rows, pd.DataFrame]:
     read = [
-        _point(point, number, zone, findings, None if instants is None else instants[number - 1])
+        _point(point, number, way, findings, None if instants is None else instants[number - 1])
         for number, point in enumerate(points, start=1)
     ]
     findings.raise_if_refused()
     time, values, reasons, texts = (list(column) for column in zip(*read, strict=True))
+    numbers = np.array(values, dtype=float)
+    reason = np.array(reasons, dtype=object)
+    marked = np.isin(numbers, way.marks.numbers)
+    numbers[marked], reason[marked] = np.nan, "missing mark"
+    lines = np.arange(1, len(points) + 1)
+    ask_marks(way.role, numbers, lines, way.marks.spared, findings)
+    columns = {way.role: to_si(numbers, str(way.unit), ROLES[way.role])}
+    words = [" ".join(_codes(point) or usual) for point in points]
+    if any(words) or way.status.codes:
+        meaning = replace(way.status, codes={**dict.fromkeys(SOUND, "good"), **way.status.codes})
+        columns[DOUBTFUL] = meaning.apply(np.array(words), lines, reason, findings, None)
+        findings.raise_if_refused()
     rows = Rows(
         np.array(time, dtype="datetime64[us]"),
-        {role: to_si(np.array(values, dtype=float), unit, ROLES[role])},
-        np.array(reasons, dtype=object),
+        columns,
+        reason,
         np.zeros(len(points), dtype=int),
         np.arange(1, len(points) + 1),
     )
@@ -321,10 +361,21 @@ def _rows(
     return rows, kept
 
 
+def _codes(element: Element) -> list[str]:
+    """Codes of quality and qualifiers of a point, but for those that say it is as usual."""
+    found = []
+    for item in element.iter():
+        if local_name(item) in ("quality", "qualifier"):
+            inner = next((each.text for each in item.iter() if (each.text or "").strip()), "")
+            said = (item.get(XLINK) or "").rpartition("/")[2], item.get(TITLE), inner
+            found.append(next((word.strip() for word in said if word and word.strip()), ""))
+    return [word for word in found if word.lower() not in SOUND]
+
+
 def _point(
     point: Element,
     number: int,
-    zone: str | None,
+    way: _Way,
     findings: Findings,
     spaced: np.datetime64 | None,
 ) -> tuple[np.datetime64, float, str, str]:
@@ -334,11 +385,11 @@ def _point(
     if spaced is not None and not written:
         moment = spaced
     else:
-        moment = _instant(written, zone, number, findings)
+        moment = _instant(written, way.zone, number, findings)
     text = "" if value is None else (value.text or "").strip()
     poor = "" if quality is None else (quality.get(XLINK) or "").rpartition("/")[2]
     nil = value is None or value.get(NIL) in ("true", "1")
-    if nil or is_missing(text) or poor == "missing":
+    if nil or is_missing(text, way.marks.words) or poor == "missing":
         return moment, float("nan"), "missing mark" if text else "blank", text
     try:
         return moment, parse_float(text), "", text

@@ -15,7 +15,7 @@ import numpy as np
 
 from sewer_audit.units import exact, spellings
 
-__all__ = ["DRAWS", "EXACT", "LITRES", "Rounding", "litres_per", "plain"]
+__all__ = ["DRAWS", "EXACT", "LITRES", "Rounding", "litres_per", "plain", "to_the_cent"]
 
 CONTEXT = Context(prec=50)
 _HEAL = Decimal("1E-20")
@@ -184,3 +184,8 @@ class _Draws:
 
 EXACT = _Exact()
 DRAWS = _Draws()
+
+
+def to_the_cent(amount: Decimal) -> str:
+    """An amount with its cents, also where a spreadsheet had cut the last nought."""
+    return f"{amount:.2f}" if amount.as_tuple().exponent > -2 else str(amount)

@@ -11,6 +11,7 @@ from sewer_audit.charges.billed import BilledInvoice, Signature
 from sewer_audit.charges.classes import PROOFS
 from sewer_audit.charges.comparing import compare
 from sewer_audit.charges.facts import InvoiceFacts
+from sewer_audit.charges.figures import to_the_cent
 from sewer_audit.charges.pricing import price
 from sewer_audit.charges.volume_guesses import due_volume, step_of
 
@@ -127,7 +128,7 @@ def signature_of(
     """
     told = {
         each.bill.invoice: {
-            "invoiced": str(each.bill.total),
+            "invoiced": to_the_cent(each.bill.total),
             "by the rules": str(each.by_rules if corrected is None else corrected),
             **evidence[each.bill.invoice],
         }

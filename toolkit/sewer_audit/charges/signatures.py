@@ -22,7 +22,7 @@ from sewer_audit.charges.chance import fit_by_chance
 from sewer_audit.charges.classes import CLASSES, PROOFS, rank_of
 from sewer_audit.charges.comparing import Comparison, compare
 from sewer_audit.charges.estimates import recompute_series
-from sewer_audit.charges.figures import EXACT, Rounding, plain
+from sewer_audit.charges.figures import EXACT, Rounding, plain, to_the_cent
 from sewer_audit.charges.hidden_rates import HiddenRate, hidden_rates
 from sewer_audit.charges.line_guesses import LineGuess, line_guesses
 from sewer_audit.charges.pricing import price
@@ -394,7 +394,10 @@ def _sentence(
 
 
 def _figures(row: Recomputed) -> dict[str, Any]:
-    found: dict[str, Any] = {"invoiced": str(row.bill.total), "by the rules": str(row.by_rules)}
+    found: dict[str, Any] = {
+        "invoiced": to_the_cent(row.bill.total),
+        "by the rules": str(row.by_rules),
+    }
     changes = [("", row.bill.exchange)] if not row.bill.meters else []
     changes += [(f" ({meter.name})", meter.exchange) for meter in row.bill.meters]
     for which, exchange in changes:

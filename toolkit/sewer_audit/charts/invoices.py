@@ -10,6 +10,7 @@ from matplotlib.patches import Rectangle
 
 from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
 from sewer_audit.errors import ReportFailed
+from sewer_audit.uncertainty import coverage_interval
 from sewer_audit.units import from_si
 
 __all__ = [
@@ -315,7 +316,8 @@ def decision_picture(
     if not values.size:
         raise ReportFailed("there is no draw to show")
     mark = from_si(billed, unit, "volume")
-    low, high = np.quantile(values, [(1 - coverage) / 2, (1 + coverage) / 2])
+    held = coverage_interval(values, coverage)  # the ends the tables print, not a quantile
+    low, high = held.low, held.high
     figure, axes = canvas(3.2)
     look = EVIDENCE[source]
     axes.hist(values, bins=80, density=True, color=look.colour, alpha=0.6, label=look.label)

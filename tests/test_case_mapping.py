@@ -8,6 +8,9 @@ import pytest
 from sewer_audit import audit
 from sewer_audit.auditing import inspect_file
 from sewer_audit.case import load_case
+from sewer_audit.case.models import EffluentTable
+from sewer_audit.hydraulics import build_device
+from sewer_audit.hydraulics.registry import DEVICES
 
 CASE = """\
 [case]
@@ -105,3 +108,22 @@ def test_the_worked_example_is_read_as_it_says(folder):
         "2026-02-03 14:00",
         "2026-03-03 14:00",
     ]
+
+
+@pytest.mark.parametrize("word", DEVICES)
+def test_every_kind_of_device_can_be_stated_in_a_case_with_its_keys(word):
+    kind = DEVICES[word]
+    keys = {key: size.example for key, size in kind.sizes.items() if size.required}
+    one_way = [key for key in ("table", "source", "diameter") if key in kind.sizes][:2]
+    keys = keys or {key: kind.sizes[key].example for key in one_way}  # one of several ways
+    columns = {"time": "time", "head": {"name": "head", "unit": "mm"}}
+    stated = {"file": "log.csv", "method": (kind.methods or (word,))[0], "columns": columns}
+    table = EffluentTable(**stated, **keys)
+    assert table.sizes == keys
+    build_device(table.method, table.sizes)
+
+
+def test_what_the_instrument_is_does_not_describe_a_device_that_takes_no_source():
+    columns = {"time": "time", "head": {"name": "head", "unit": "mm"}}
+    stated = {"file": "log.csv", "method": "parshall flume", "throat": "6 in", "columns": columns}
+    assert EffluentTable(**stated, source="a level logger").sizes == {"throat": "6 in"}

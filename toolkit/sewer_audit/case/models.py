@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date
 from typing import Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
@@ -25,6 +26,7 @@ from sewer_audit.case.models_records import (
 )
 from sewer_audit.case.models_uses import InflowTable, Quantified, UseTable
 from sewer_audit.case.values import Duration, Length, Months, Persistence, Ratio, Strict, Uncertain
+from sewer_audit.errors import AuditError
 
 __all__ = ["CAUSES", "ROLES", "CaseFile", "ColumnTable", "EffluentTable", "Register", "UseTable"]
 
@@ -204,8 +206,17 @@ class EffluentTable(RecordTable):
 
     @property
     def sizes(self) -> dict[str, str]:
-        """The keys that belong to the device: its sizes, as text [text]."""
-        return {key: str(value) for key, value in (self.model_extra or {}).items()}
+        """The keys that belong to the device: its sizes, and the source of a table [text]."""
+        given = {key: str(value) for key, value in (self.model_extra or {}).items()}
+        return {**given, "source": self.source} if self.source and self._needs_source else given
+
+    @property
+    def _needs_source(self) -> bool:
+        from sewer_audit.hydraulics.registry import find_kind
+
+        with suppress(AuditError):
+            return "source" in find_kind(self.method).sizes
+        return False
 
 
 class RuleTable(Strict):

@@ -7,20 +7,26 @@ truth of every figure comes from there.
 from __future__ import annotations
 
 import csv
+import hashlib
 import html
 import re
 import sys
 from pathlib import Path
 
 import pytest
+from bs4 import BeautifulSoup
 
+from sewer_audit import audit
 from sewer_audit.case import load_case
 from sewer_audit.drafting import read_bills
 from sewer_audit.drafting.bills import stem
 from sewer_audit.drafting.reading import TYPED
 from sewer_audit.errors import InputRefused
+from sewer_audit.report.frames import invoice_overview
 from sewer_audit.report.pack import pack_inputs
-from sewer_audit.report.printed import printed_page
+from sewer_audit.report.page import finish_page
+from sewer_audit.report.printed import PRINTED, printed_page
+from sewer_audit.report.show import show_table
 
 sys.path.insert(0, str(Path(__file__).parent / "simulations"))
 foreign = pytest.importorskip("foreign_pdfs", reason="needs reportlab")
@@ -141,3 +147,19 @@ def test_bills_and_pictures_go_into_the_evidence_folder(tmp_path):
     pictures = re.findall(r'src="(inputs/bills/read/crops/[^"]+)"', page)
     assert len(pictures) == sum(len(entry["fields"]) for entry in truth["files"].values())
     assert all((tmp_path / "evidence" / html.unescape(each)).is_file() for each in pictures)
+    outside = show_table(invoice_overview(audit(load_case(packed), draws=50)), "Billed").markup
+    assert "<a " not in outside  # where no such page lies no link leads to nothing
+    (tmp_path / "evidence" / PRINTED).write_text(page, encoding="utf-8")
+    result = audit(load_case(packed), draws=50)
+    shown = finish_page(f"<main>{show_table(invoice_overview(result), 'Billed').markup}</main>")
+    rows = {
+        row["id"]: row.get_text("|") for row in BeautifulSoup(page, "html.parser")("tr", id=True)
+    }
+    links = BeautifulSoup(shown, "html.parser")("a")
+    assert len(links) == len(result.invoices)
+    for link, number in zip(links, result.invoices["invoice"], strict=True):
+        where = rows[link["href"].removeprefix(f"{PRINTED}#")].split("|")
+        assert where[:2] == [number, "billed_volume"]
+        shown_m3 = float(link.get_text().replace(",", ""))
+        assert float(where[2]) * 3.785411784 == pytest.approx(shown_m3, rel=1e-3)  # kgal, exact
+    assert hashlib.sha256((tmp_path / "bills" / bill).read_bytes()).hexdigest() in page

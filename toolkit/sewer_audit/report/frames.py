@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.report.assumptions import assumptions
+from sewer_audit.report.printed import with_links
 from sewer_audit.report.words import Words
 from sewer_audit.uncertainty import judge
 from sewer_audit.units import from_si
@@ -58,7 +59,9 @@ def invoice_overview(result: Any) -> pd.DataFrame:
                 "finding": _short(row["finding"]),
             }
         )
-    return pd.DataFrame(table)
+    numbers = enumerate(result.invoices["invoice"].astype(str))
+    fields = {(row, f"billed [{unit}]"): (number, "billed_volume") for row, number in numbers}
+    return with_links(result, pd.DataFrame(table), fields)
 
 
 def _value(value: Any) -> float:

@@ -12,6 +12,7 @@ from sewer_audit.charges import rates_of
 from sewer_audit.charges.figures import plain
 from sewer_audit.charges.volume_guesses import UNIT_RATIOS
 from sewer_audit.errors import AuditError
+from sewer_audit.report.printed import line_field, with_links
 from sewer_audit.report.words import Words, counted
 
 __all__ = [
@@ -28,6 +29,8 @@ __all__ = [
 
 CENT = 0.005
 EXCHANGED = "the meter was changed in this period"
+PREVIOUS, CURRENT, BILLED = "previous read, as printed", "current read, as printed", "billed"
+PRINTED_STEPS = {PREVIOUS: "previous_read", CURRENT: "current_read", BILLED: "billed_volume"}
 ORIGINS = ("volume", "rates and lines", "sum of the lines")
 
 
@@ -76,8 +79,8 @@ def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
     bill, due = result.pricing.bills[place], result.pricing.due[place]
     facts, unit = bill.facts, bill.facts.volume_unit
     rows = [
-        ("previous read, as printed", bill.previous_read, "counts", bill.read_type),
-        ("current read, as printed", bill.current_read, "counts", bill.read_type),
+        (PREVIOUS, bill.previous_read, "counts", bill.read_type),
+        (CURRENT, bill.current_read, "counts", bill.read_type),
     ]
     if bill.own_reads is not None:
         rows += [
@@ -104,12 +107,15 @@ def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
             if name in ("intake", "discharge") or (name == "deduct" and volume)
         ]
     rows.append(("should have been charged", due, unit, _how_due(result, place)))
-    rows.append(("billed", facts.billed_volume, unit, "as printed"))
+    rows.append((BILLED, facts.billed_volume, unit, "as printed"))
     if due and facts.billed_volume is not None:
         share = facts.billed_volume / due
         rows.append(("billed over due", round(share, 5), "1", "1 if the volume is right"))
     kept = [(step, _exact(v), u, how) for step, v, u, how in rows if v is not None]
-    return pd.DataFrame(kept, columns=["step", "figure", "unit", "how"])
+    fields = {(row, "figure"): (invoice, PRINTED_STEPS[step]) for row, (step, *_) in enumerate(kept)
+              if step in PRINTED_STEPS}  # fmt: skip
+    frame = pd.DataFrame(kept, columns=["step", "figure", "unit", "how"])
+    return with_links(result, frame, fields)
 
 
 def _how_known(bill: Any) -> str:
@@ -176,7 +182,7 @@ def line_steps(result: Any, invoice: str) -> pd.DataFrame:
     rows = lines[lines["invoice"].astype(str) == invoice]
     printed, stated = _floats(rows["invoiced"]), _floats(rows["on_stated_volume"])
     ruled = _floats(rows["by_the_rules"]).fillna(stated)
-    return pd.DataFrame(
+    frame = pd.DataFrame(
         {
             "line": rows["line"],
             f"printed [{money}]": printed,
@@ -186,6 +192,9 @@ def line_steps(result: Any, invoice: str) -> pd.DataFrame:
             f"volume [{money}]": stated - ruled,
         }
     ).reset_index(drop=True)
+    lines = enumerate(frame["line"])
+    fields = {(row, f"printed [{money}]"): (invoice, line_field(line)) for row, line in lines}
+    return with_links(result, frame, fields)
 
 
 def _floats(values: pd.Series) -> pd.Series:

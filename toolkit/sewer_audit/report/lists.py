@@ -11,6 +11,7 @@ from sewer_audit.effluent import assess_checklist
 from sewer_audit.report.balance import explanations
 from sewer_audit.report.frames import budget_of
 from sewer_audit.report.manifest import ZONES, versions
+from sewer_audit.report.printed import line_field, with_links
 from sewer_audit.report.tables import with_units
 from sewer_audit.report.words import Words
 from sewer_audit.units import from_si
@@ -143,7 +144,13 @@ def charge_lines(result: Any) -> pd.DataFrame:
     wrong = lines[gaps_of[0] | gaps_of[1]]
     heads = {"on_stated_volume": "recomputed_on_stated_volume"}
     shown = readable(result, wrong.rename(columns=heads))
-    return shown.rename(columns={n: n.replace("by the rules", "from the reads") for n in shown})
+    shown = shown.rename(columns={n: n.replace("by the rules", "from the reads") for n in shown})
+    printed = next(head for head in shown if head.startswith("invoiced"))
+    pairs = zip(shown["invoice"].astype(str), shown["line"], strict=True)
+    fields = {
+        (row, printed): (number, line_field(line)) for row, (number, line) in enumerate(pairs)
+    }
+    return with_links(result, shown, fields)
 
 
 def signatures(result: Any) -> pd.DataFrame:

@@ -55,6 +55,8 @@ def make_folder(
     given = dict(sorted(given.items()))  # the order the manifest keeps, so that a recheck agrees
     packed = pack_inputs(case, draft / "inputs")
     local = packed.relative_to(draft).as_posix()
+    if printed := printed_page(load_case(packed), local):
+        (draft / PRINTED).write_text(printed, encoding="utf-8")
     parameters = check_parameters(source, {"case": str(packed), "deliver_to": str(draft), **given})
     with warm_kernel(source) as kernel:
         if source.stem in PAGES:
@@ -75,8 +77,6 @@ def make_folder(
     (draft / f"{name}.ipynb").write_text(notebook_text(clean), encoding="utf-8")
     page, _ = EvidenceExporter().from_notebook_node(clean)
     (draft / f"{name}.html").write_text(page, encoding="utf-8")
-    if printed := printed_page(load_case(packed), local):
-        (draft / PRINTED).write_text(printed, encoding="utf-8")
     (draft / LOCK).write_text(lock_text(), encoding="utf-8")
     refuse_paths(draft, paths)
     lines = _warnings(executed)

@@ -8,6 +8,7 @@ from typing import Any
 from bs4 import BeautifulSoup, Comment, Tag
 
 from sewer_audit.errors import ReportFailed
+from sewer_audit.report.printed import PRINTED
 from sewer_audit.sources import SAID, register
 
 __all__ = ["finish_page"]
@@ -15,6 +16,7 @@ __all__ = ["finish_page"]
 NEVER = ("script", "iframe", "object", "embed", "form", "input", "button", "base", "link", "style")
 NEVER += ("audio", "video", "template", "noscript", "frame", "frameset", "applet", "portal")
 ADDRESSES = ("src", "srcset", "data", "poster", "background", "action", "formaction", "xlink:href")
+HREF = re.compile(rf"#|https?://|mailto:|{re.escape(PRINTED)}#f\d+$")
 NO_TEXT = "No description has been provided"  # what nbconvert fills in where there is none
 LONG_TABLE, WORDY_TABLE = 14, 1200
 """Rows, or letters, above which a table may go on on the next sheet of paper [-]."""
@@ -61,7 +63,7 @@ def _clean(main: Tag) -> None:
                 del element.attrs[name]
             elif name.lower() in ADDRESSES and not value.startswith("data:image/"):
                 raise ReportFailed(f"the page would load {value[:60]!r}; evidence loads nothing")
-            elif name.lower() == "href" and not re.match(r"(#|https?://|mailto:)", value):
+            elif name.lower() == "href" and not HREF.match(value):
                 del element.attrs[name]
         alt = str(element.get("alt", "")).strip()
         if element.name == "img" and (not alt or alt.startswith(NO_TEXT)):

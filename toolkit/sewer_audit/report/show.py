@@ -147,8 +147,9 @@ def show_table(
         [figure_of(value, wanted.get(name)) for name, value in zip(frame.columns, row, strict=True)]
         for row in frame.itertuples(index=False, name=None)
     ]
+    links = frame.attrs.get("links", {})
     return Shown(
-        _html_table(heads, numeric, cells, caption, set(sums)), _text(heads, cells, caption)
+        _html_table(heads, numeric, cells, caption, set(sums), links), _text(heads, cells, caption)
     )
 
 
@@ -162,7 +163,12 @@ def _is_numeric(column: pd.Series) -> bool:
 
 
 def _html_table(
-    heads: list[str], numeric: list[bool], cells: list[list[str]], caption: str, sums: set[int]
+    heads: list[str],
+    numeric: list[bool],
+    cells: list[list[str]],
+    caption: str,
+    sums: set[int],
+    links: Mapping[tuple[int, str], str],
 ) -> str:
     def mark(place: int) -> str:
         if numeric[place]:
@@ -178,10 +184,10 @@ def _html_table(
     )
     rows = []
     for number, row in enumerate(cells):
-        inner = "".join(
-            f"<td{m}>{html.escape(CONTROL.sub(' ', cell))}</td>"
-            for m, cell in zip(marks, row, strict=True)
-        )
+        inner = ""
+        for m, head, cell in zip(marks, heads, row, strict=True):
+            shown, to = html.escape(CONTROL.sub(" ", cell)), links.get((number, head))
+            inner += f'<td{m}><a href="{to}">{shown}</a></td>' if to else f"<td{m}>{shown}</td>"
         rows.append(f'<tr class="sum">{inner}</tr>' if number in sums else f"<tr>{inner}</tr>")
     return (
         f"<table><caption>{html.escape(caption)}</caption><thead><tr>{top}</tr></thead>"

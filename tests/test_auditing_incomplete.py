@@ -8,6 +8,7 @@ import pytest
 
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.quarters import review
+from sewer_audit.report import lists
 from sewer_audit.report.brief_zero import zero_of_invoice
 from sewer_audit.report.pictures import PICTURES
 from test_auditing_overlaps import AGAIN, READS, RULER, A, B, C, case_of
@@ -38,6 +39,36 @@ def test_the_number_of_draws_can_be_left_open_where_nothing_is_drawn(tmp_path):
     result = audit(load_case(case), draws="adaptive", seed=1)
     assert result.stability.stable and result.stability.worst == 0.0
     assert list(result.invoices["recomputed_total"]) == [405.0, 493.0, 405.0]
+
+
+def test_invoices_and_schedule_alone_say_what_each_open_question_is_worth(tmp_path):
+    """By hand: a tenth more of 90, 108 and 90 kgal costs 36.00, 64.80 and 36.00; days are 30."""
+    file = case_of(tmp_path, A, B, C, more="")
+    text = file.read_text().replace('read_hour = "08:00"\n', "")
+    file.write_text(text.replace('look_back = "24 months"\n', ""))
+    told = audit(load_case(file), draws=200, seed=1).open_points.set_index("point")
+    assert told["key"].to_dict() == {
+        "supply reads": "intake",
+        "effluent record": "effluent",
+        "unit of printed reads": "account.reads",
+        "share that reaches the sewer": "effluent",
+        "hour of the reads": "invoices.read_hour",
+    }
+    assert told.loc["supply reads", "money"] == pytest.approx(3.60 + 6.48 + 3.60)
+    assert told["percent"].isna().tolist() == [True] * 4 + [False]
+    assert told.loc["hour of the reads", "percent"] == pytest.approx(100 * 0.5 / 30)
+    assert told.loc["hour of the reads", "money"] == pytest.approx(3.60 * 100 * 0.5 / 30)
+    said = lists.open_points(audit(load_case(file), draws=200, seed=1))
+    assert "nothing in the case bounds it; each percent is about USD 14" in said["worth"].iloc[0]
+
+
+def test_with_reads_of_the_site_the_width_of_what_is_open_is_that_of_the_interval(tmp_path):
+    result = audit(load_case(case_of(tmp_path, A, B, C)), draws=500, seed=1)
+    total, told = result.total, result.open_points.set_index("point")
+    half = 50 * (total["audited_high"] - total["audited_low"]) / total["audited_mean"]
+    assert told.loc["effluent record", "percent"] == pytest.approx(half) and half > 0.5
+    assert "supply reads" not in told.index and "hour of the reads" not in told.index
+    assert result.findings()["open_points"][0]["key"] == "effluent"
 
 
 def test_an_intake_of_nothing_has_no_share_and_accuses_no_meter(tmp_path):

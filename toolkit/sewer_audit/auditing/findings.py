@@ -91,6 +91,7 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "memory_or_judgement": loose_shares(result.budget, result.causes),
             "first_order": result.first_order,
             "opposing": result.opposing,
+            "open_points": result.open_points,
             "stability": None if result.stability is None else vars(result.stability),
             "explanations": result.explanations,
             "ranking": dict(result.explanations.attrs),

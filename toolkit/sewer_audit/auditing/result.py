@@ -30,8 +30,8 @@ QUESTIONS = {
 
 PUBLIC = (
     "basis", "budget", "case", "causes", "claim", "draws", "explanations", "findings",
-    "first_order", "flags", "frames", "invoices", "next_proof", "plot", "questions", "rule",
-    "seed", "signatures", "stability", "tables", "total",
+    "first_order", "flags", "frames", "invoices", "next_proof", "open_points", "plot", "questions",
+    "rule", "seed", "signatures", "stability", "tables", "total",
 )  # fmt: skip
 
 
@@ -155,6 +155,13 @@ class Audit:
         billed = self.invoices["billed_m3"].to_numpy(dtype=float)
         drawn = Draws(self.draws, self.seed)
         return opposing_table(self.case, self.evidence, self.pricing, billed, drawn)
+
+    @cached_property
+    def open_points(self) -> pd.DataFrame:
+        """Every question the case leaves open, and what its answer is worth [%, money]."""
+        from sewer_audit.auditing.open_points import open_points
+
+        return open_points(self)
 
     @cached_property
     def first_order(self) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from sewer_audit.effluent import assess_checklist
@@ -25,10 +26,22 @@ __all__ = [
     "gaps",
     "input_files",
     "made_with",
+    "open_points",
     "readable",
     "reading_counts",
     "signatures",
 ]
+
+OPEN_POINTS = {
+    "schedule": "by which rates the invoices should have been priced",
+    "supply reads": "whether the billed volume agrees with reads of the site's own",
+    "effluent record": "what left the site through the sewer",
+    "unit of printed reads": "in which unit the reads that the invoices print count",
+    "share that reaches the sewer": "which share of the water taken in reaches the sewer",
+    "hour of the reads": "at what time of day the city reads",
+    "windows of a claim": "how far back, and until when, an error can be claimed",
+}
+"""What each open point is called on a page."""
 
 
 def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
@@ -129,6 +142,24 @@ def first_order(result: Any) -> pd.DataFrame:
                 f"{len(each) - 1}",
             }
         )
+    return pd.DataFrame(rows)
+
+
+def open_points(result: Any) -> pd.DataFrame:
+    """What the case leaves open, what each answer is worth, and the key that closes it."""
+    words = Words.of(result)
+    rows = []
+    for row in result.open_points.itertuples():
+        money = words.money(row.money, cents=False) if np.isfinite(row.money) else ""
+        if np.isfinite(row.percent):
+            worth = f"{row.percent:.2g} % of {row.of} either way"
+            worth += f", about {money}" * bool(money)
+        elif row.of == "each percent":
+            worth = "cannot be computed: nothing in the case bounds it"
+            worth += f"; each percent is about {money}" * bool(money)
+        else:
+            worth = f"{money} of errors found" if money else "no figure without it"
+        rows.append({"open": OPEN_POINTS[row.point], "worth": worth, "key": row.key})
     return pd.DataFrame(rows)
 
 

@@ -12,9 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from sewer_audit.drafting import draft_case
+from sewer_audit import audit, load_case
+from sewer_audit.drafting import draft_case, raw_sample
 from sewer_audit.drafting.looking import unit_in
 from sewer_audit.errors import InputRefused
+from sewer_audit.report.running import run_notebook
 
 sys.path.insert(0, str(Path(__file__).parent / "simulations"))
 pytest.importorskip("reportlab")
@@ -131,3 +133,49 @@ def test_the_form_ticks_and_fills_nothing_beforehand(tmp_path):
     next(each for each in form.children if type(each).__name__ == "Button").click()
     written = tomllib.loads((tmp_path / "out" / "case.toml").read_text(encoding="utf-8"))
     assert set(written) == {"invoices"}
+
+
+TAKEN = ["invoices", "rates", "intake.main"]
+ANSWERED = {
+    "title": "the creamery",
+    "time_zone": "America/Chicago",
+    "basis": "intake",
+    "return_factor": "0.9",
+    "invoices.volume_unit": "kgal",
+    "intake.main.unit": "gal",
+    "intake.main.multiplier": "100",
+    "intake.main.read_within": "0 min",
+}
+
+
+def test_the_notebook_shows_the_first_report_of_what_was_taken(tmp_path):
+    """The raw files of the sample: with the answers of its own case the register is the same."""
+    folder = raw_sample()
+    draft = draft_case(folder)
+    assert {each.question for each in draft.still_open(TAKEN, ANSWERED).itertuples()} == set()
+    draft.write(tmp_path / "case", TAKEN, ANSWERED)
+    given = {"folder": str(folder), "case": str(tmp_path / "case"), "draws": 200}
+    cells = run_notebook(Path(__file__).parent.parent / "notebooks/first_look.ipynb", given).cells
+    shown = "".join(str(each.get("outputs")) for each in cells)
+    assert "what left the site through the sewer" in shown and "the creamery" in shown
+    lines = {line.key: line for p in draft.found.proposals for line in p.lines}
+    assert lines["digits"].value == "6" and "a roll-over" in lines["digits"].evidence
+    first = audit(load_case(tmp_path / "case"), draws=200)
+    assert {tuple(row.invoices) for row in first.signatures.itertuples()} >= {("K2512",)}
+
+
+def test_a_fall_that_no_roll_over_explains_cannot_be_taken(tmp_path):
+    (tmp_path / "meter.csv").write_text(
+        "time,register\n" + "".join(f"2026-0{m}-01,{c}\n" for m, c in
+        ((1, 700100), (2, 700220), (3, 700340), (4, 15), (5, 130)))
+    )  # fmt: skip
+    (proposal,) = (p for p in draft_case(tmp_path).found.proposals if p.table != "[rates]")
+    assert "After a change of meter" in proposal.refused and "line 5" in proposal.refused
+
+
+def test_files_of_this_program_are_told_from_an_ordinance(tmp_path):
+    (tmp_path / "old.txt").write_text('[case]\ntitle = "rate and charge of 2 per cent"\n')
+    (tmp_path / "prices.txt").write_text('[schedule]\nname = "rate, charge and fee of 2026"\n')
+    draft = draft_case(tmp_path)
+    assert [look.what for look in draft.looks] == ["case", "rate schedule"]
+    assert lines_of(draft, "rates")["file"].value == '"../prices.txt"'

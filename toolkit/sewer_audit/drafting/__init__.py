@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sewer_audit.drafting.drafts import draft_case
+from sewer_audit.drafting.drafts import draft_case, raw_sample
 from sewer_audit.drafting.reading import read_bills
 
-__all__ = ["draft_case", "read_bills"]
+__all__ = ["draft_case", "raw_sample", "read_bills"]

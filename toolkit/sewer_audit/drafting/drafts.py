@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
+import tempfile
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import pandas as pd
+
+from sewer_audit.case import home, sample_case
 from sewer_audit.drafting.looking import Look, look_at
 from sewer_audit.drafting.proposing import Found, Proposal, propose, text_of
 from sewer_audit.errors import InputRefused, Problem
 
-__all__ = ["Draft", "draft_case"]
+__all__ = ["Draft", "draft_case", "raw_sample"]
 
 NOT_TAKEN, OPEN = "#? ", "#! "
 HEAD = """\
@@ -25,7 +32,7 @@ HEAD = """\
 """
 
 
-@dataclass
+@dataclass(repr=False)
 class Draft:
     """What lies in a folder, what is proposed and what is asked.
 
@@ -135,6 +142,54 @@ class Draft:
         (out / "first_look.html").write_text(self.page(), encoding="utf-8")
         return case
 
+    def _repr_html_(self) -> str:
+        from sewer_audit.drafting.showing import body_of
+
+        return body_of(self)
+
+    def __repr__(self) -> str:
+        return str(self)
+
+    def still_open(
+        self, take: Sequence[str] = (), answers: Mapping[str, str] | None = None
+    ) -> pd.DataFrame:
+        """Questions that are not answered yet and belong to the site or to what is taken.
+
+        Parameters
+        ----------
+        take : sequence of str
+            Proposals that are taken [text].
+        answers : mapping, optional
+            Question to its answer [as the key].
+
+        Returns
+        -------
+        DataFrame
+            question, text and worth [text].
+        """
+        self._check(take, answers or {})
+        rows = [(q.name, q.text, q.worth) for q in self.found.questions
+                if q.name not in (answers or {})
+                and q.name.rpartition(".")[0] in ("", "reads", *take)]  # fmt: skip
+        return pd.DataFrame(rows, columns=["question", "text", "worth"])
+
+    def findings(self) -> dict[str, Any]:
+        """The draft as JSON can hold it: files, proposed lines, questions [text]."""
+        return {name: frame.to_dict("records") for name, frame in self.tables().items()}
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Files, proposed lines with their evidence, and questions [text]."""
+        lines = [(p.name, p.table, line.key, line.value, line.evidence, p.refused)
+                 for p in self.found.proposals for line in p.lines]  # fmt: skip
+        heads = ["proposal", "table", "key", "value", "evidence", "refused"]
+        files = [(look.file, look.what, look.why) for look in self.looks]
+        asked = [(q.name, q.text, q.worth, q.hint) for q in self.found.questions]
+        return {
+            "files": pd.DataFrame(files, columns=["file", "what", "why"]),
+            "proposals": pd.DataFrame(lines, columns=heads),
+            "questions": pd.DataFrame(asked, columns=["question", "text", "worth", "notes"]),
+        }
+
     def form(self, out: str | Path | None = None):
         """The same as a form in a notebook: boxes to tick, fields to fill, nothing filled in."""
         from sewer_audit.drafting.showing import form_of
@@ -176,3 +231,22 @@ def draft_case(folder: str | Path) -> Draft:
         raise InputRefused(Problem(folder.name, "no file lies in this folder", "Name a folder that "
                                    "holds the exports, the meter book and the bills"))  # fmt: skip
     return Draft(folder, looks, propose(looks))
+
+
+def raw_sample() -> Path:
+    """Raw files of the invented sample, as they might lie in a folder; gone when Python ends.
+
+    Returns
+    -------
+    Path
+        A folder with bills, two meter books, a logger's export and the rate schedule [-].
+    """
+    place = Path(tempfile.mkdtemp(prefix="raw-"))
+    atexit.register(shutil.rmtree, place, ignore_errors=True)
+    folder = place / "raw"
+    folder.mkdir()
+    bills = sample_case().parent
+    names = ("invoices.csv", "main_meter.csv", "cooling_tower_meter.csv", "rates.toml")
+    for file in (*(bills / name for name in names), home("sample_logs") / "effluent_log.csv"):
+        shutil.copyfile(file, folder / file.name)
+    return folder

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import tomllib
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -99,12 +100,12 @@ class Grid:
         return found
 
     def rises(self, place: int) -> bool:
-        """Whether a column counts on: hardly ever less than before."""
+        """Whether a column counts on: hardly ever less than before; once it may roll over."""
         values = [v for cell in self.cells(place) if (v := cell_number(cell)) is not None]
         if len(values) < 3 or values[0] == values[-1] == max(values):
             return False
         falls = sum(b < a for a, b in pairwise(values))
-        return falls <= 0.05 * len(values)
+        return falls <= max(0.05 * len(values), float(len(values) > 4))
 
 
 @dataclass
@@ -194,11 +195,24 @@ def _one(path: Path, name: str) -> Look:
         return Look(name, what, error.problems[0].found)
     if b"espi" in start:
         return Look(name, "interval data", "XML of the ESPI standard with interval readings")
+    if own := _of_this_program(source.text):
+        return Look(name, own, "TOML with the tables that this program knows", text="")
     grids = _grids(path, name, source)
     known = [grid for grid in grids if grid.what != "other"]
     if known:
         return Look(name, " and ".join(dict.fromkeys(g.what for g in known)), _why(known), grids)
     return _words(name, source.text)
+
+
+def _of_this_program(text: str) -> str:
+    """A case, or a rate schedule, of this program; "" for anything else."""
+    if "[case]" not in text and "[schedule]" not in text:
+        return ""
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return ""
+    return "case" if "case" in tree else "rate schedule" if "schedule" in tree else ""
 
 
 def _pdf(path: Path, name: str) -> Look:

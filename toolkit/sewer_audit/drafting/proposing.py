@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -42,6 +43,10 @@ DIMENSION = {
     "echo_time": "time",
     "air_temperature": "temperature",
 }
+
+
+MOST_OVER = 3.0
+"""Use over a roll-over, in usual ones, beyond which a fall is rather a change [-] (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +135,7 @@ def propose(looks: Sequence[Look], up: str = "../") -> Found:
     _of_site(found, notes)
     if bills:
         _of_bills(found, bills, notes, up)
-    _of_rates(found, looks)
+    _of_rates(found, looks, up)
     printed = _printed_reads(bills)
     used: dict[str, str] = {}
     for grid in grids:
@@ -301,12 +306,17 @@ def _end_day(
         found.ask("end_day_counts", told, proposal)
 
 
-def _of_rates(found: Found, looks: Sequence[Look]) -> None:
+def _of_rates(found: Found, looks: Sequence[Look], up: str) -> None:
     proposal = Proposal("rates", "[rates]")
+    found.proposals.append(proposal)
+    written = [look.file for look in looks if look.what == "rate schedule"]
+    if written:
+        told = f"rate schedules of this program that lie here: {', '.join(written)}"
+        proposal.add("file", text_of(up + written[0]), told)
+        return
     named = [look.file for look in looks if look.what == "ordinance"]
     source = ", ".join(named) or "the printed schedule; none lies in this folder"
     proposal.add("file", '"rates.toml"', f"write it with 'sewer-audit start --rates' from {source}")
-    found.proposals.append(proposal)
 
 
 # --- reads ----------------------------------------------------------------------------------------
@@ -338,7 +348,8 @@ def _per_count(bills: Sequence[Grid]) -> str:
             ]
             if shares:
                 unit = unit_in(grid.written(columns["billed_volume"]), "volume")
-                return f"the bills charge {float(np.median(shares)):.4g} {unit} for one count"
+                charge = f"{float(np.median(shares)):.4g} {unit}".strip()
+                return f"the bills charge {charge} for one count"
     return ""
 
 
@@ -363,14 +374,16 @@ def _of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count
         hits = len(counts & set(printed))
         main = bool(printed) and 2 * hits >= len(printed)
         sheet = normalise(grid.sheet or "") if len(columns) == 1 else ""
-        word = "main" if main else sheet or grid.spoken(place)
+        heads = [normalise(each) for each in ("register", "count", "reading")]
+        own = grid.spoken(place) not in heads
+        word = "main" if main else sheet or (grid.spoken(place) if own else Path(grid.file).stem)
         alone = len(columns) == 1 and not printed
         name = re.sub(r"\W+", "_", word).strip("_") or "meter"
         while name in used:
             name += "_2"
         used[name] = grid.file
         spoken = f"{grid.spoken(place)} {grid.sheet or ''} {grid.file}".lower()
-        spoken = re.sub(r"\W+", " ", spoken)
+        spoken = re.sub(r"[\W_]+", " ", spoken)
         roles = meanings("register").items()
         role = next((role for role, words in roles if word_in(spoken, words)), "")
         supply = main or alone
@@ -381,7 +394,8 @@ def _of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count
         if supply:
             proposal.add("meter", text_of(name), evidence)
         else:
-            proposal.add("name", text_of(grid.table.header[place]), evidence)
+            called = grid.table.header[place] if own else name.replace("_", " ")
+            proposal.add("name", text_of(called), evidence)
             doubt = "take this only if its water never reaches the sewer"
             told = f"its words speak of {role}" if role else "no word tells what it counts"
             proposal.add("kind", '"deduct meter"', f"{told}: {doubt}")
@@ -398,8 +412,8 @@ def _of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count
         stamp += [f"event = {text_of(event)}"] if event else []
         proposal.add("columns", f"{{ {', '.join(stamp)}, register = {register} }}",
                      "times stand in two columns" if clocks else "")  # fmt: skip
-        if fall := _fall(grid, place) if not event else "":
-            proposal.refused = fall
+        if not event:
+            _fall(proposal, grid, place)
         way = _day_order(found, proposal, grid.cells(dates[0]), proposal.name)
         unit, multiplier, told = _counts_in(grid, place)
         if unit:
@@ -413,7 +427,7 @@ def _of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count
         if supply and printed:
             found.ask("read_within", evidence, proposal, what=grid.file)
         if not supply:
-            found.ask("credited", at=proposal, what=grid.table.header[place])
+            found.ask("credited", at=proposal, what=called)
         stamps = grid.cells(dates[0])
         stamps = joined_stamps(stamps, grid.cells(clocks[0])) if clocks else stamps
         values = np.array(
@@ -432,20 +446,30 @@ def _event_column(grid: Grid) -> str:
     return ""
 
 
-def _fall(grid: Grid, place: int) -> str:
-    """A count that falls to nearly nothing: a change of meter or a roll-over, asked."""
+def _fall(proposal: Proposal, grid: Grid, place: int) -> None:
+    """A count that falls: a roll-over where the uses around it fit one, else a change of meter."""
     counts = [(row, count) for row, cell in enumerate(grid.cells(place))
               if (count := cell_number(cell)) is not None]  # fmt: skip
-    for (_, before), (row, after) in pairwise(counts):
-        if after < before / 2:
-            words = [grid.cells(n)[row] for n in grid.names("text")]
-            beside = next(filter(None, words), "")
-            return (
-                f"the count falls from {before:g} to {after:g} in line {grid.table.lines[row]} "
-                f"{beside!r}. After a change of meter write change-out there in a column of its "
-                "own; for a roll-over state digits"
-            )
-    return ""
+    pairs = [(before, row, after) for (_, before), (row, after) in pairwise(counts)]
+    falls = [pair for pair in pairs if pair[2] < pair[0] / 2]
+    if not falls:
+        return
+    usual = float(np.median([after - before for before, _, after in pairs if after >= before]))
+    digits = {len(str(int(before))) for before, _, _ in falls}
+    most = max(int(count) for _, count in counts)
+    over = [after + 10 ** len(str(int(before))) - before for before, _, after in falls]
+    told = ", ".join(f"from {before:,.10g} to {after:,.10g} in line {grid.table.lines[row]}"
+                     for before, row, after in falls[:3])  # fmt: skip
+    if len(digits) == 1 and len(str(most)) in digits and max(over) < MOST_OVER * usual:
+        proposal.add("digits", str(min(digits)), f"the count falls {told}: a roll-over, for it "
+                     f"leaves a use of {max(over):,.10g} where {usual:,.10g} is usual; a change "
+                     "of meter, if one was changed then")  # fmt: skip
+        return
+    words = [grid.cells(n)[falls[0][1]] for n in grid.names("text")]
+    proposal.refused = (
+        f"the count falls {told} {next(filter(None, words), '')!r}. After a change of meter write "
+        "change-out there in a column of its own; for a roll-over state digits"
+    )
 
 
 def _ask_read_hour(found: Found, grids, printed: dict[float, str], notes) -> None:

@@ -1,10 +1,11 @@
-"""The page of a draft: what lies there, what is proposed with pictures, what is asked."""
+"""A draft as a page and as a form: what lies there, proposals with pictures, questions."""
 
 from __future__ import annotations
 
 import base64
 import html
 import io
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,8 +14,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from sewer_audit.drafting.drafts import Draft
+    from sewer_audit.drafting.proposing import Proposal, Question
 
-__all__ = ["form_of", "page_of", "picture_of"]
+__all__ = ["body_of", "form_of", "page_of", "picture_of"]
 
 MOST = 4000
 """Points drawn of one record [-]."""
@@ -23,6 +25,7 @@ STYLE = (
     "left;vertical-align:top;border-bottom:1px solid #ccc}code{background:#f4f4f4}"
     "img{max-width:62em}"
 )
+NOTHING = "Nothing here counts until you take it."
 
 
 def picture_of(title: str, times: np.ndarray, values: np.ndarray) -> bytes:
@@ -40,31 +43,58 @@ def picture_of(title: str, times: np.ndarray, values: np.ndarray) -> bytes:
     return stream.getvalue()
 
 
-def page_of(draft: Draft) -> str:
-    """One self-contained page."""
+def groups_of(draft: Draft) -> Iterator[tuple[str, list[Proposal], list[Question]]]:
+    """What is taken by one name, with the questions that belong to it; the site comes first."""
+    found = draft.found
+    groups: dict[str, tuple[list, list]] = {"": ([], [])}
+    for proposal in found.proposals:
+        groups.setdefault(proposal.name, ([], []))[0].append(proposal)
+    for question in found.questions:
+        groups.setdefault(question.name.rpartition(".")[0], ([], []))[1].append(question)
+    for name, (proposals, questions) in groups.items():
+        yield name, proposals, questions
+
+
+def _lines(proposals: Sequence[Proposal]) -> str:
+    """Proposed lines with their evidence, and the record as it would be read so."""
+    tell, parts = html.escape, []
+    for proposal in proposals:
+        if proposal.refused:
+            parts.append(f"<p><b>Cannot be read: {tell(proposal.refused)}</b></p>")
+        rows = "".join(f"<tr><td><code>{tell(line.key)} = {tell(line.value)}</code>"
+                       f"<td>{tell(line.evidence)}</tr>" for line in proposal.lines)  # fmt: skip
+        parts.append(f"<table>{rows}</table>")
+        for title, times, values in proposal.pictures:
+            coded = base64.b64encode(picture_of(title, times, values)).decode()
+            parts.append(f'<img alt="{tell(title)}" src="data:image/png;base64,{coded}">')
+    return "".join(parts)
+
+
+def _asked(question: Question) -> str:
+    name, text, worth, hint = map(
+        html.escape, (question.name, question.text, question.worth, question.hint)
+    )
+    return f"<b>{name}</b> {text} <i>Worth: {worth}. {hint}</i>"
+
+
+def body_of(draft: Draft) -> str:
+    """Files, and each proposal with its pictures beside the questions that belong to it."""
     tell = html.escape
     files = "".join(f"<tr><td>{tell(look.file)}<td>{tell(look.what)}<td>{tell(look.why)}</tr>"
                     for look in draft.looks)  # fmt: skip
-    parts = []
-    for proposal in draft.found.proposals:
-        rows = "".join(f"<tr><td><code>{tell(line.key)} = {tell(line.value)}</code>"
-                       f"<td>{tell(line.evidence)}</tr>" for line in proposal.lines)  # fmt: skip
-        refused = (
-            f"<p><b>Cannot be read: {tell(proposal.refused)}</b></p>" if proposal.refused else ""
-        )
-        coded = [base64.b64encode(picture_of(*one)).decode() for one in proposal.pictures]
-        pictures = "".join(f'<img alt="" src="data:image/png;base64,{one}">' for one in coded)
-        parts.append(f"<h3>{tell(proposal.name)}</h3>{refused}<table>{rows}</table>{pictures}")
-    asked = "".join(
-        f"<tr><td><code>{tell(q.name)}</code><td>{tell(q.text)}<td>{tell(q.worth)}<td>{tell(q.hint)}"
-        "</tr>" for q in draft.found.questions
-    )  # fmt: skip
+    parts = [f"<p>{NOTHING}</p><h3>What lies there</h3><table>{files}</table>"]
+    for name, proposals, questions in groups_of(draft):
+        asked = "".join(f"<li>{_asked(question)}</li>" for question in questions)
+        parts.append(f"<h3>{tell(name) or 'the site'}</h3>{_lines(proposals)}<ul>{asked}</ul>")
+    return "".join(parts)
+
+
+def page_of(draft: Draft) -> str:
+    """One self-contained page."""
+    name = html.escape(draft.folder.name)
     return (
         f'<!doctype html><meta charset="utf-8"><title>First look</title><style>{STYLE}</style>'
-        f"<h1>First look at {tell(draft.folder.name)}</h1><p>Nothing here counts until you take it."
-        f"</p><h2>What lies there</h2><table>{files}</table><h2>Questions</h2><table><tr><th>name"
-        f"<th>question<th>worth<th>what the notes say</tr>{asked}</table><h2>Proposals</h2>"
-        + "".join(parts)
+        f"<h1>First look at {name}</h1>{body_of(draft)}"
     )
 
 
@@ -72,17 +102,20 @@ def form_of(draft: Draft, out: Path):
     """The draft as a form for a notebook: nothing is ticked, nothing filled in beforehand."""
     import ipywidgets as widgets
 
-    proposals = {proposal.name: proposal for proposal in draft.found.proposals}
-    ticks = {
-        name: widgets.Checkbox(
-            value=False,
-            description=f"take {name}" + (" (cannot be read as it stands)" if p.refused else ""),
-            disabled=bool(p.refused),
-            layout=widgets.Layout(width="95%"),
-        )
-        for name, p in proposals.items()
-    }
-    fields = {q.name: widgets.Text(value="", placeholder="open") for q in draft.found.questions}
+    ticks, fields, parts = {}, {}, []
+    for name, proposals, questions in groups_of(draft):
+        refused = any(proposal.refused for proposal in proposals)
+        if proposals:
+            ticks[name] = widgets.Checkbox(
+                value=False,
+                description=f"take {name}" + " (cannot be read as it stands)" * refused,
+                disabled=refused,
+                layout=widgets.Layout(width="95%"),
+            )
+            parts += [ticks[name], widgets.HTML(_lines(proposals))]
+        for question in questions:
+            fields[question.name] = widgets.Text(value="", placeholder="open")
+            parts += [widgets.HTML(_asked(question)), fields[question.name]]
     told = widgets.Output()
 
     def write(_: object) -> None:
@@ -99,20 +132,4 @@ def form_of(draft: Draft, out: Path):
 
     button = widgets.Button(description="write the case")
     button.on_click(write)
-    parts = []
-    for proposal in draft.found.proposals:
-        lines = [f"<code>{html.escape(line.key)} = {html.escape(line.value)}</code> "
-                 + html.escape(line.evidence) for line in proposal.lines]  # fmt: skip
-        coded = [base64.b64encode(picture_of(*one)).decode() for one in proposal.pictures]
-        shown = "".join(f'<img alt="" src="data:image/png;base64,{one}">' for one in coded)
-        if ticks[proposal.name] not in parts:
-            parts.append(ticks[proposal.name])
-        parts.append(
-            widgets.HTML(f"{'<br>'.join(lines)}<br>{html.escape(proposal.refused)}{shown}")
-        )
-    for question in draft.found.questions:
-        said = [question.name, question.text, question.worth, question.hint]
-        name, text, worth, hint = map(html.escape, said)
-        words = f"<b>{name}</b> {text} <i>Worth: {worth}. {hint}"
-        parts += [widgets.HTML(f"{words}</i>"), fields[question.name]]
     return widgets.VBox([*parts, button, told])

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.auditing.inputs import inspect_inputs
+from sewer_audit.auditing.inspecting import inspect_inputs
 from sewer_audit.balance import FORMULAS, USES
 from sewer_audit.case.models_ways import INFLOW_WAYS, WAYS
 from sewer_audit.errors import InputRefused

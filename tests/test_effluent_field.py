@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.auditing.inputs import inspect_file
+from sewer_audit.auditing.inspecting import inspect_file
 from sewer_audit.effluent import (
     OTHER_HOURS,
     Periods,

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.inputs import inspect_inputs
+from sewer_audit.auditing.inspecting import inspect_inputs
 from sewer_audit.balance import supply_meter_error
 from sewer_audit.balance.meters import meter_error_by_range
 from sewer_audit.case.models import CAUSES

@@ -11,7 +11,8 @@ from sewer_audit.auditing.advice import answered_questions, next_proofs
 from sewer_audit.auditing.budget import budget_table, cause_table
 from sewer_audit.auditing.claim import claim_of
 from sewer_audit.auditing.evidence import gather
-from sewer_audit.auditing.inputs import Inputs, inspect_file, read_inputs
+from sewer_audit.auditing.inputs import Inputs, read_inputs
+from sewer_audit.auditing.inspecting import inspect_file
 from sewer_audit.auditing.known import stated_by
 from sewer_audit.auditing.pricing import price_invoices, with_charged
 from sewer_audit.auditing.reasons import (

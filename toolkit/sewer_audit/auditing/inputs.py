@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os.path
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,13 +19,13 @@ from sewer_audit.auditing.readers import (
     rain_record,
     register_record,
 )
-from sewer_audit.case import Case, open_case
+from sewer_audit.case import Case
 from sewer_audit.case.models import EffluentTable, Register
 from sewer_audit.case.models_records import RecordTable
 from sewer_audit.case.models_uses import DatedLog, records_of
 from sewer_audit.charges import Schedule, load_rates
 from sewer_audit.effluent import levels
-from sewer_audit.errors import AuditError, Flag, InputRefused, Problem, Severity, Subject
+from sewer_audit.errors import AuditError, Flag, InputRefused, Problem, Severity
 from sewer_audit.records import (
     AmountRecord,
     InvoiceRecord,
@@ -36,9 +34,8 @@ from sewer_audit.records import (
     with_rain,
 )
 from sewer_audit.spoken import speaking
-from sewer_audit.uncertainty import Draws
 
-__all__ = ["Inputs", "Inspection", "inspect_file", "inspect_inputs", "read_inputs"]
+__all__ = ["Inputs", "Inspection", "Reader", "local_dates", "read_all", "read_inputs"]
 
 
 @dataclass(frozen=True)
@@ -87,8 +84,6 @@ class Inputs:
         return [flag for record in records for flag in record.flags]
 
 
-FORESEEN = 400
-"""Draws that find what an inspection tells of the evidence; no figure of them is shown [-]."""
 IN_FULL = 2
 """Problems of one kind in one column that are told in full before only their lines are [-]."""
 
@@ -155,7 +150,7 @@ def _counted(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-class _Reader:
+class Reader:
     """Calls the readers one after the other and keeps what each refuses."""
 
     def __init__(self, case: Case, until: pd.Timestamp | None = None):
@@ -240,8 +235,9 @@ class _Reader:
         return record if record is None or rain is None else with_rain(record, rain)
 
 
-def _read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[_Reader, Inputs | None]:
-    reader, data = _Reader(case, until), case.data
+def read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[Reader, Inputs | None]:
+    """Read every input and collect every problem; no inputs where one of them stops the work."""
+    reader, data = Reader(case, until), case.data
     invoices = reader.invoices()
     schedule = None
     if data.rates is not None:
@@ -270,7 +266,7 @@ def _read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[_Reader, I
     return reader, replace(read, problems=tuple(reader.inspection.problems))
 
 
-def _records_of_uses(reader: _Reader, tables: list[Any]) -> tuple[dict, dict]:
+def _records_of_uses(reader: Reader, tables: list[Any]) -> tuple[dict, dict]:
     """Registers and dated logs of uses and inflows, by name."""
     kinds = {f"{table.name}: log": table.kind for table in tables}
     uses, logs = {}, {}
@@ -287,7 +283,7 @@ def humidity_of(table: Any) -> float:
     return 1.0 if table.air is None else float(table.air)
 
 
-def _screened(reader: _Reader, case: Case, logger: LoggerRecord) -> tuple[Any, Any]:
+def _screened(reader: Reader, case: Case, logger: LoggerRecord) -> tuple[Any, Any]:
     from sewer_audit.auditing.screening import screened
 
     table = case.data.effluent
@@ -319,85 +315,6 @@ def _statuses(record: LoggerRecord) -> str:
     return ", ".join(f"{count:,} {name}" for name, count in status.items() if count)
 
 
-def inspect_inputs(case: Case) -> Inspection:
-    """Read and screen every input of a case; say what the report would, and conclude nothing."""
-    return _inspected(case, [])
-
-
-def inspect_file(file: str | Path) -> Inspection:
-    """Read a case file and every input it names, going on past whatever is refused.
-
-    Parameters
-    ----------
-    file : str or Path
-        The case file, or the folder that holds a ``case.toml`` [-].
-
-    Returns
-    -------
-    Inspection
-        Every problem of the case file and of the files it names [-].
-
-    Raises
-    ------
-    InputRefused
-        If nothing of the case can be read: no file, no TOML, or no table of invoices.
-    """
-    case, problems = open_case(file)
-    if case is None:
-        raise InputRefused(problems)
-    return _inspected(case, problems)
-
-
-def _inspected(case: Case, problems: list[Problem]) -> Inspection:
-    with speaking(case.spoken):
-        reader, inputs = _read_all(case)
-        if inputs is not None:
-            _foresee(reader, case, inputs)
-    inspection = reader.inspection
-    missing = {file for _, file in case.named_files if not os.path.isfile(case.path(file))}
-    read = [p for p in inspection.problems if not (p.file in missing and p.line is None)]
-    inspection.problems = [*problems, *read]
-    inspection.problems = list(dict.fromkeys(inspection.problems))
-    inspection.flags = _once(inspection)
-    inspection.zone = str(case.zone)
-    return inspection
-
-
-def _foresee(reader: _Reader, case: Case, inputs: Inputs) -> None:
-    """What the report will say of the evidence, told before anything is concluded from it."""
-    from sewer_audit.auditing.evidence import gather
-    from sewer_audit.auditing.pricing import price_invoices
-
-    try:
-        evidence = gather(case, inputs, Draws(FORESEEN, 1))
-        priced = price_invoices(case, inputs, evidence)
-        reader.inspection.flags += () if priced is None else priced.flags
-    except InputRefused as error:
-        reader.inspection.problems += error.problems
-        return
-    except AuditError as error:
-        problem = Problem(case.file.name, str(error), "Correct the case or the file")
-        reader.inspection.problems.append(problem)
-        return
-    record = ", ".join(case.data.effluent.files) if case.data.effluent is not None else "case"
-    for flag in evidence.flags:
-        reader.inspection.flags.append(flag)
-        if flag.subject is Subject.RECORD:
-            reader.inspection.places.setdefault(flag.message, record)
-
-
-def _once(inspection: Inspection) -> list[Flag]:
-    """Every note once; of the gaps of a file those that are left after the screening."""
-    last = {
-        inspection.places.get(flag.message): flag.message
-        for flag in inspection.flags
-        if flag.code == "gaps"
-    }
-    told = {flag.message: flag for flag in inspection.flags}
-    gone = {m for m, flag in told.items() if flag.code == "gaps"} - set(last.values())
-    return [flag for message, flag in told.items() if message not in gone]
-
-
 def read_inputs(case: Case, until: pd.Timestamp | None = None) -> Inputs:
     """Read and screen every input of a case.
 
@@ -419,7 +336,7 @@ def read_inputs(case: Case, until: pd.Timestamp | None = None) -> Inputs:
         With every problem of every file that stops the work.
     """
     with speaking(case.spoken):
-        reader, inputs = _read_all(case, until)
+        reader, inputs = read_all(case, until)
     if inputs is None:
         refused = [p for p in reader.inspection.problems if p.severity == "refused"]
         raise InputRefused(list(dict.fromkeys(refused)))

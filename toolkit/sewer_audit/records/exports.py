@@ -25,7 +25,7 @@ from sewer_audit.records.headings import Heading
 from sewer_audit.records.model import ROLES, ColumnSpec, Findings, Table
 from sewer_audit.records.numbers import decimal_mark
 from sewer_audit.records.shapes import Shape, refuse_mixture, refuse_shape, tidied
-from sewer_audit.records.sources import open_source
+from sewer_audit.records.sources import Lines, open_source
 from sewer_audit.records.tables import (
     column_place,
     cut_number,
@@ -49,7 +49,7 @@ class Export:
     decimal: str
     other_lines: int
     header: list[str]
-    source_lines: list[str] = field(default_factory=list)
+    source_lines: Lines | None = None
     places: dict[str, int] = field(default_factory=dict)
     delimiter: str = ","
     header_line: int | None = None
@@ -60,7 +60,8 @@ class Export:
         column = self.columns[name]
         if not pd.api.types.is_float_dtype(column.dtype):
             return str(column.iloc[row])
-        line = self.source_lines[self.lines[row] - 1].rstrip("\r\n")
+        assert self.source_lines is not None
+        line = self.source_lines[self.lines[row] - 1].rstrip("\r")
         cells = next(csv.reader([line], delimiter=self.delimiter, skipinitialspace=True), [])
         place = self.places[name]
         return cells[place] if place < len(cells) else ""
@@ -147,6 +148,7 @@ class Quick:
         if source.book:
             return None
         self.text = source.text.removeprefix("\ufeff")
+        self.source_lines = Lines(self.text)
         layout, decimal = self._layout()
         if layout is None or decimal is None:
             return None
@@ -164,7 +166,7 @@ class Quick:
             warn_unnamed(*self.unnamed, self.findings)
         frame, lines = self._without_notes(frame, lines, layout)
         columns = {name: frame[place] for name, place in known.items()}
-        other = self._physical - len(frame)
+        other = len(self.source_lines) - len(frame)
         header = list(layout.header)
         for place, unit in enumerate(layout.units[: len(header)]):
             header[place] += f" ({unit})" if unit else ""
@@ -174,7 +176,7 @@ class Quick:
             decimal,
             other,
             header,
-            self._source_lines,
+            self.source_lines,
             known,
             layout.delimiter,
             max(layout.header_index, 0) + 1,
@@ -186,8 +188,9 @@ class Quick:
         known = set(self.expected)
         if all(name in known for name in layout.header if name):
             return []
-        lines = self._source_lines[layout.first_index :]
-        chosen = [*lines[:HEAD], *lines[HEAD :: max(len(lines) // SAMPLE, 1)]]
+        lines, first = self.source_lines, layout.first_index
+        places = [*range(first, HEAD), *range(HEAD, len(lines), max(len(lines) // SAMPLE, 1))]
+        chosen = [lines[place] for place in places if place < len(lines)]
         return split_rows("\n".join(chosen), layout.delimiter)
 
     def _layout(self) -> tuple[Layout | None, str | None]:
@@ -215,12 +218,15 @@ class Quick:
 
     def _uneven(self, layout: Layout, stated: int) -> bool:
         """Whether rows are wider than the header as written, so that each must be looked at."""
-        lines = [line for line in self.text.split("\n")[layout.first_index :] if line.strip()]
-        sign = layout.delimiter
-        widths = {line.count(sign) + 1 for line in lines if '"' not in line}
-        if max(widths, default=0) <= stated:
+        lines, first = self.source_lines, layout.first_index
+        plain = lines.ends[first:] - lines.starts[first:] > 1
+        if '"' in self.text:
+            plain &= lines.counts('"', first) == 0
+        widths = np.unique(lines.counts(layout.delimiter, first)[plain]) + 1
+        if widths.max(initial=0) <= stated:
             return False
-        return len(widths) > 1 or all(cut_number(line.split(sign)) for line in lines[:50])
+        some = [lines[first + place] for place in np.flatnonzero(plain)[:50]]
+        return len(widths) > 1 or all(cut_number(line.split(layout.delimiter)) for line in some)
 
     def _parse(
         self, layout: Layout, places: dict[str, int], decimal: str, numeric: set[str]
@@ -235,7 +241,7 @@ class Quick:
             with warnings.catch_warnings():
                 warnings.simplefilter("error", pd.errors.ParserWarning)
                 return pd.read_csv(
-                    io.StringIO(self.text),
+                    io.BytesIO(self.text.encode()),
                     sep=layout.delimiter,
                     header=None,
                     skiprows=layout.first_index,
@@ -247,7 +253,6 @@ class Quick:
                     keep_default_na=False,
                     decimal=decimal,
                     skipinitialspace=True,
-                    low_memory=False,
                 )
         except (ValueError, OverflowError, Warning):  # faults are located line by line
             return None
@@ -263,7 +268,7 @@ class Quick:
         words = np.flatnonzero(~first.str.contains(r"\d").to_numpy(dtype=bool) & keep)
         again = -1
         for row in words:
-            line = self._source_lines[lines[row] - 1]
+            line = self.source_lines[lines[row] - 1]
             cells = next(csv.reader([line], delimiter=layout.delimiter, skipinitialspace=True), [])
             kind = layout.kind(cells, again == row - 1 and again >= 0)
             again = int(row) if kind == "header" else -1
@@ -274,17 +279,10 @@ class Quick:
 
     def _lines(self, first: int, rows: int) -> np.ndarray | None:
         """Line of each row; None where quoted cells run over lines."""
-        self._source_lines = self.text.split("\n")
-        if self._source_lines and not self._source_lines[-1]:
-            self._source_lines.pop()
-        self._physical = len(self._source_lines)
-        if self._physical == first + rows:
+        physical = len(self.source_lines)
+        if physical == first + rows:
             return np.arange(first + 1, first + rows + 1)
-        filled = [
-            number
-            for number, line in enumerate(self._source_lines[first:], start=first + 1)
-            if line.strip()
-        ]
+        filled = [n + 1 for n in range(first, physical) if self.source_lines[n].strip()]
         return np.array(filled) if len(filled) == rows else None
 
 

@@ -286,7 +286,7 @@ def _one_file(
     else:
         tell_unnamed(export, findings)
     rows = Rows(times.time, si, reason, np.full(len(order), place), export.lines[order])
-    return spread_repeated(rows.take(np.flatnonzero(~aside)), findings)
+    return spread_repeated(rows.take(np.flatnonzero(~aside)) if aside.any() else rows, findings)
 
 
 def _reasons(

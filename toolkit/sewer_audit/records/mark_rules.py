@@ -74,7 +74,7 @@ def dry_or_dead(view: View, rule: Rule, site: Site) -> np.ndarray:
 
 def _days_of(view: View, site: Site) -> tuple[np.ndarray, int]:
     """Day of every reading by the clock of the site, counted from none, and how many there are."""
-    day, _, _ = _daily(view, site, 0.5)
+    day = _day_numbers(view, site)
     return (day - day[0], int(day[-1] - day[0]) + 1) if len(day) else (day, 0)
 
 
@@ -87,12 +87,12 @@ def _runs_of_days(day: np.ndarray, odd: np.ndarray, fewest: float) -> np.ndarray
 
 
 def scale_change(view: View, rule: Rule, site: Site) -> np.ndarray | str:
-    values = view.columns.get("flow", view.level)
     day, count = _days_of(view, site)
     if count < 14:
         return "fewer than 14 days"
-    table = pd.Series(values).groupby(day).quantile([0.1, 0.5, 0.9]).unstack()
-    table = table.reindex(range(count))
+    days, pieces = _sorted_days(view, site, "flow" if "flow" in view.columns else "level")
+    rows = [[_quantile(piece, share) for share in (0.1, 0.5, 0.9)] for piece in pieces]
+    table = pd.DataFrame(rows, index=days - days[0]).reindex(range(count))
     usual = table.median()
     table, usual = table.loc[:, usual > 0], usual[usual > 0]
     if not len(usual):
@@ -143,19 +143,43 @@ def sudden_change(view: View, rule: Rule, site: Site) -> np.ndarray:
     return found
 
 
+def _day_numbers(view: View, site: Site) -> np.ndarray:
+    """Day of each reading by the clock of the site."""
+    if "day" not in view.found:
+        offset = site.start.tz_convert(site.zone).utcoffset() or dt.timedelta()
+        clock = site.start.hour * 3600 + site.start.minute * 60 + offset.total_seconds()
+        view.found["day"] = ((view.seconds + clock) // DAY).astype(int)
+    return view.found["day"]
+
+
+def _sorted_days(
+    view: View, site: Site, role: str = "level"
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Every day there is, and its readings from low to high."""
+    if role not in view.found:
+        day = _day_numbers(view, site)
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(day)) + 1]) if len(day) else day
+        values = view.level if role == "level" else view.columns[role]
+        pieces = [np.sort(piece) for piece in np.split(values, starts[1:])] if len(day) else []
+        view.found[role] = day[starts.astype(int)], pieces
+    return view.found[role]
+
+
+def _quantile(ordered: np.ndarray, share: float) -> float:
+    """Of readings in order, none of them missing; between two of them by the straight line."""
+    place = share * (len(ordered) - 1)
+    low = int(place)
+    high = min(low + 1, len(ordered) - 1)
+    return float(ordered[low] + (place - low) * (ordered[high] - ordered[low]))
+
+
 def _daily(view: View, site: Site, share: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Day of each reading, the days that are at least half full, their low level."""
-    offset = site.start.tz_convert(site.zone).utcoffset() or dt.timedelta()
-    clock = site.start.hour * 3600 + site.start.minute * 60 + offset.total_seconds()
-    day = ((view.seconds + clock) // DAY).astype(int)
-    if not len(day):
-        return day, np.array([], dtype=int), np.array([])
-    edges = np.flatnonzero(np.diff(day)) + 1
-    pieces = np.split(view.level, edges)
-    days = day[np.concatenate([[0], edges]).astype(int)]
-    full = np.array([len(piece) >= 0.5 * DAY / max(view.step, 1.0) for piece in pieces])
-    low = np.array([np.quantile(piece, share) for piece in pieces])
-    return day, days[full], low[full]
+    days, pieces = _sorted_days(view, site)
+    fewest = 0.5 * DAY / max(view.step, 1.0)
+    full = [place for place, piece in enumerate(pieces) if len(piece) >= fewest]
+    low = np.array([_quantile(pieces[place], share) for place in full])
+    return _day_numbers(view, site), days[np.array(full, dtype=int)], low
 
 
 def _scatter(values: np.ndarray) -> float:
@@ -168,10 +192,8 @@ def step_change(view: View, rule: Rule, site: Site) -> np.ndarray | str:
     if len(days) < 2 * width:
         return f"fewer than {2 * width} full days"
     limit = max(rule["smallest"], rule["scatter"] * _scatter(np.diff(low)))
-    places = range(width, len(days) - width + 1)
-    shift = np.array(
-        [np.median(low[p : p + width]) - np.median(low[p - width : p]) for p in places]
-    )
+    usual = np.median(np.lib.stride_tricks.sliding_window_view(low, width), axis=1)
+    shift = usual[width:] - usual[:-width]
     found = view.none()
     over = np.abs(shift) > limit
     for start, end in zip(*runs(over), strict=True):
@@ -267,7 +289,7 @@ def surcharge(view: View, rule: Rule, site: Site) -> np.ndarray | str:
 def wet_weather(view: View, rule: Rule, site: Site) -> np.ndarray | str:
     if "rain" not in view.columns:
         return "no rain recorded"
-    day, _, _ = _daily(view, site, 0.5)
+    day = _day_numbers(view, site)
     if not len(day):
         return view.none()
     number = day - day[0]

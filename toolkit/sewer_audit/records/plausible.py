@@ -90,7 +90,8 @@ def ask_marks(
     other number that recurs far from all others is told.
     """
     known = numbers[np.isfinite(numbers)]
-    hits = known[np.isin(known, SENTINELS)] if len(known) else known
+    among = SENTINELS[(known.min(initial=0) <= SENTINELS) & (known.max(initial=0) >= SENTINELS)]
+    hits = known[np.isin(known, among)] if len(among) else known[:0]
     for value, times in zip(*np.unique(hits, return_counts=True), strict=True):
         near = (np.abs(known - value) <= 0.01 * abs(value)).sum() - times
         if times < 3 or near > times / 5 or value in spared:

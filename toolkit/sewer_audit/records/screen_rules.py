@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
@@ -29,6 +29,7 @@ class View:
     level: np.ndarray
     columns: dict[str, np.ndarray]
     step: float
+    found: dict = field(default_factory=dict, compare=False, repr=False)
 
     def dry(self, level: float) -> np.ndarray:
         """Readings of nothing: no level worth the name, or no flow.

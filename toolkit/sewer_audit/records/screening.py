@@ -90,13 +90,13 @@ def screen(
     findings = Findings(record.zone)
     state = _State(record, height, findings)
     state.note(NO_LEVEL, "reject", (state.good & ~np.isfinite(height)))
-    rows, spans = [], []
+    rows, found = [], []
     site = Site(state.start, zone_of(zone or record.zone), visits, findings)
     for rule in sorted(rules, key=lambda one: one.name in MARKING):
         mask, why = state.apply(rule, site)
         rows += _report(rule, mask, why)
-        spans.append(_spans(rule.name, mask, state.time))
-    return state.result(rows, spans)
+        found.append((rule.name, mask))
+    return state.result(rows, _spans(found, state.time))
 
 
 class _State:
@@ -106,6 +106,7 @@ class _State:
         self.record, self.level, self.findings = record, level, findings
         self.time = utc_values(record.frame["time"])
         self.good = (record.frame["status"] == "measured").to_numpy()
+        self.view: View | None = None
         self.held: dict[str, tuple[np.ndarray, str, bool]] = {}
         self.reason = record.frame["reason"].astype(object).to_numpy(dtype=object, copy=True)
         self.start = record.frame["time"].iloc[0] if len(self.time) else pd.Timestamp(0, tz="UTC")
@@ -115,20 +116,21 @@ class _State:
             role: record.frame[role].to_numpy() for role in ROLES if role in record.frame
         }
 
+    def accepted(self) -> View:
+        """The readings accepted so far; the same view as long as no more are rejected."""
+        if self.view is None:
+            keep = slice(None) if self.good.all() else self.good
+            columns = {role: values[keep] for role, values in self.columns.items()}
+            step = self.record.step
+            self.view = View(self.seconds[keep], self.level[keep], columns, step)
+        return self.view
+
     def apply(self, rule: Rule, site: Site) -> tuple[np.ndarray, str]:
         """Rows a rule finds among those accepted, and why it was not applied, if so."""
         mask = np.zeros(len(self.time), dtype=bool)
         if not rule.active:
             return mask, "switched off"
-        every = self.good.all()
-        view = View(
-            self.seconds if every else self.seconds[self.good],
-            self.level if every else self.level[self.good],
-            self.columns
-            if every
-            else {role: values[self.good] for role, values in self.columns.items()},
-            self.record.step,
-        )
+        view = self.accepted()
         if rule.name in REJECTING:
             found = REJECTING[rule.name](view, rule)
         else:
@@ -160,7 +162,7 @@ class _State:
         if not found:
             return
         if action == "reject":
-            self.good = self.good & ~mask
+            self.good, self.view = self.good & ~mask, None
             self.reason[mask] = name
         share = found / len(mask)
         doing = "rejected" if action == "reject" else "marked, and kept"
@@ -172,7 +174,7 @@ class _State:
             share=round(share, 6),
         )
 
-    def result(self, rows: list[dict], spans: list[pd.DataFrame]) -> LoggerRecord:
+    def result(self, rows: list[dict], spans: pd.DataFrame) -> LoggerRecord:
         """The record with its new statuses."""
         record = self.record
         frame = record.frame.copy()
@@ -202,7 +204,7 @@ class _State:
             counts=counts,
             gaps=intervals.gaps,
             screening=pd.DataFrame(rows),
-            spans=pd.concat(spans, ignore_index=True),
+            spans=spans,
             held=self.held,
         )
 
@@ -227,11 +229,17 @@ def _report(rule: Rule, mask: np.ndarray, why: str) -> list[dict]:
     ]
 
 
-def _spans(name: str, mask: np.ndarray, time: np.ndarray) -> pd.DataFrame:
-    starts, ends = runs(mask)
+def _spans(found: list[tuple[str, np.ndarray]], time: np.ndarray) -> pd.DataFrame:
+    """Stretches that each rule found, one after the other."""
+    edges = [(name, *runs(mask)) for name, mask in found if mask.any()]
+    starts, ends = (
+        np.concatenate([each[side] for each in edges]) if edges else np.array([], dtype=int)
+        for side in (1, 2)
+    )
+    names = [name for name, first, _ in edges for _ in first]
     return pd.DataFrame(
         {
-            "rule": pd.Series([name] * len(starts), dtype="str"),
+            "rule": pd.Series(names, dtype="str"),
             "start": pd.DatetimeIndex(time[starts]).tz_localize("UTC").as_unit("us"),
             "end": pd.DatetimeIndex(time[ends - 1]).tz_localize("UTC").as_unit("us"),
             "readings": ends - starts,

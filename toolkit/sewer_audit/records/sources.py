@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
+import numpy as np
+
 from sewer_audit.records.model import Findings
 
-__all__ = ["Source", "open_source"]
+__all__ = ["Lines", "Source", "open_source"]
 
 LARGEST = 1_500_000_000
 """Largest file read [byte]; a logger record of thirty years of minutes has about 600 MB."""
@@ -28,6 +30,32 @@ _MAGIC = (
 )
 _EMPTY = "the file is empty"
 _FILL = "Export the data again; a header line and at least one row are needed"
+
+
+class Lines:
+    """Physical lines of a text, found by their ends and cut out only where one is asked for."""
+
+    def __init__(self, text: str):
+        self.text = text
+        plain = text.isascii()
+        code = text.encode("ascii" if plain else "utf-32-le")
+        self._signs = np.frombuffer(code, dtype=np.uint8 if plain else np.uint32)
+        ends = np.flatnonzero(self._signs == ord("\n"))
+        if text and not text.endswith("\n"):
+            ends = np.append(ends, len(text))
+        self.starts, self.ends = np.concatenate([[0], ends[:-1] + 1]) if len(ends) else ends, ends
+
+    def __len__(self) -> int:
+        return len(self.ends)
+
+    def __getitem__(self, place: int) -> str:
+        return self.text[self.starts[place] : self.ends[place]]
+
+    def counts(self, sign: str, first: int) -> np.ndarray:
+        """How often a sign stands in each line from the first on [-]."""
+        places = np.flatnonzero(self._signs == ord(sign))
+        bounds = [np.searchsorted(places, each[first:]) for each in (self.starts, self.ends)]
+        return bounds[1] - bounds[0]
 
 
 @dataclass(frozen=True)

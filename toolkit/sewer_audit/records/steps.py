@@ -91,12 +91,15 @@ def _regimes(time: np.ndarray, seconds: np.ndarray, step: float, findings: Findi
     long = lengths >= REGIME
     if not long.any():
         return np.full(len(seconds), step)
-    steps = [float(np.median(seconds[s : s + n])) for s, n in zip(starts, lengths, strict=True)]
-    own = pd.Series(np.where(long, steps, np.nan))
+    low, high = (way.reduceat(seconds, starts) for way in (np.minimum, np.maximum))
+    steps = np.where(long, low, np.nan)
+    for place in np.flatnonzero(long & (low < high)):
+        steps[place] = np.median(seconds[starts[place] : starts[place] + lengths[place]])
+    own = pd.Series(steps)
     # a short stretch takes the shorter of the steps around it, so that no gap is explained away
     around = np.fmin(own.ffill(), own.bfill())
     usual = np.repeat(np.where(long, steps, around), lengths)
-    _report_changes(time, starts[long], np.array(steps)[long], findings)
+    _report_changes(time, starts[long], steps[long], findings)
     return usual
 
 

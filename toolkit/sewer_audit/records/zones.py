@@ -84,13 +84,17 @@ def to_utc(naive: np.ndarray, zone: dt.tzinfo) -> Instants:
     open_rows = local.isna() & known
     if not open_rows.any():
         return Instants(local.tz_convert("UTC").as_unit("us"), 0, none, [], none)
-    first = index.tz_localize(zone, ambiguous=~none, nonexistent="NaT")
-    missing = first.isna() & known
+    some = index[open_rows]
+    first = some.tz_localize(zone, ambiguous=np.ones(len(some), dtype=bool), nonexistent="NaT")
+    missing = none.copy()
+    missing[open_rows] = first.isna()
     ambiguous = open_rows & ~missing
     daylight, unsettled, single = _settle(naive, ambiguous)
-    local = index.tz_localize(zone, ambiguous=daylight, nonexistent="NaT")
-    time = local.tz_convert("UTC").as_unit("us")
-    return Instants(time, int(ambiguous.sum()), unsettled, single, missing)
+    settled = some.tz_localize(zone, ambiguous=daylight[open_rows], nonexistent="NaT")
+    time = local.tz_convert("UTC").tz_localize(None).as_unit("us").to_numpy().copy()
+    time[open_rows] = settled.tz_convert("UTC").tz_localize(None).as_unit("us").to_numpy()
+    whole = pd.DatetimeIndex(time).tz_localize("UTC")
+    return Instants(whole, int(ambiguous.sum()), unsettled, single, missing)
 
 
 def _settle(

@@ -149,7 +149,10 @@ class Figure:
 
 @dataclass
 class ReadBill:
-    """One bill as read; `faults` concern the whole of it, `doubts` a field that was not found."""
+    """One bill as read; `faults` concern the whole of it, `doubts` a field that was not found.
+
+    scanned: read from a picture, so that no figure counts before a person confirmed it.
+    """
 
     file: str
     pages: tuple[int, ...]
@@ -157,6 +160,7 @@ class ReadBill:
     faults: list[str] = field(default_factory=list)
     doubts: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    scanned: bool = False
 
     @property
     def place(self) -> str:
@@ -190,6 +194,7 @@ class Layout:
     missing: dict[str, str]
     relations: list[Relation] = field(default_factory=list)
     name: str = ""
+    typed: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def lines(self) -> list[str]:
@@ -228,7 +233,8 @@ def learn(sheets: list[Sheet], typed: Mapping[str, str], others: Sequence[Sheet]
     for name in fields:
         if name not in anchors:
             missing[name] = f"{typed[name]!r} stands nowhere on the page"
-    layout = Layout(sheets, anchors, reading, typed.get("account", ""), missing)
+    told = {name: typed[name] for name in fields}
+    layout = Layout(sheets, anchors, reading, typed.get("account", ""), missing, typed=told)
     layout.relations = _relations(fields, layout.lines)
     return layout
 
@@ -312,7 +318,8 @@ def _reading_of(atoms, typed: Mapping[str, str], others: Sequence[Atom]) -> Read
 
 def read_bill(layout: Layout, sheets: list[Sheet], file: str) -> ReadBill:
     """Read one bill by a learned layout."""
-    bill = ReadBill(file, tuple(sheet.number for sheet in sheets))
+    numbers, scanned = [sheet.number for sheet in sheets], any(sheet.scanned for sheet in sheets)
+    bill = ReadBill(file, tuple(numbers), scanned=scanned)
     shifts = [_shift(one, other) for one, other in zip(layout.sheets, sheets, strict=False)]
     atoms = [atom for sheet in sheets for atom in sheet.atoms if atom.kind != "label"]
     first = sheets[0].number
@@ -525,13 +532,39 @@ def settle_run(pairs: Sequence[tuple[Layout, ReadBill]], account: str) -> None:
     for layout in {id(layout): layout for layout, _ in pairs}.values():
         layout.relations = _kept(layout.relations, [bill for of, bill in pairs if of is layout])
     for layout, bill in pairs:
-        if account and bill.value("account") not in (None, account):
-            bill.faults.append(f"account {bill.value('account')}, the typed bill has {account}")
+        if not bill.scanned:  # what a picture seems to say is asked first
+            refuse_account(bill, account)
         _check_one(layout, bill)
     own = sorted((b for b in bills if not b.faults and b.value("start")),
                  key=lambda b: (str(b.value("start")), b.file))  # fmt: skip
     for before, after in pairwise(own):
         _check_pair(before, after)
+    for layout, bill in pairs:
+        if bill.scanned:
+            _ask_everything(layout, bill)
+
+
+def refuse_account(bill: ReadBill, account: str) -> None:
+    """Leave out a bill of another account than the typed one."""
+    if account and bill.value("account") not in (None, account):
+        bill.faults.append(f"account {bill.value('account')}, the typed bill has {account}")
+
+
+def _ask_everything(layout: Layout, bill: ReadBill) -> None:
+    """Of a picture no figure counts unconfirmed; what the person typed of it is confirmed so."""
+    for figure in bill.figures.values():
+        figure.doubt = figure.doubt or "read from a picture; printed so?"
+        figure.confirmed = False
+    for name in layout.missing:
+        bill.doubts[name] = "not found in the picture of the typed bill; type it"
+    if bill.file == layout.name and len(bill.pages) == len(layout.sheets):
+        for name, value in layout.typed.items():
+            figure = bill.figures.get(name)
+            if figure is None or figure.value != value:
+                figure = Figure(name, value, value, bill.pages[0], (0.0, 0.0, 0.0, 0.0))
+            figure.doubt, figure.by = "", "person"
+            bill.figures[name] = figure
+            bill.doubts.pop(name, None)
 
 
 def _check_one(layout: Layout, bill: ReadBill) -> None:

@@ -12,6 +12,7 @@ from functools import cached_property
 from itertools import islice, pairwise
 from pathlib import Path
 
+from sewer_audit.drafting import scans
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.pages import PageFault, is_date, read_sheets
 from sewer_audit.errors import InputRefused, UnitError
@@ -184,8 +185,7 @@ def _one(path: Path, name: str) -> Look:
     if start.startswith(b"%PDF"):
         return _pdf(path, name)
     if start[:4] == b"\x89PNG" or start[:3] == b"\xff\xd8\xff" or start[:2] in (b"II", b"MM"):
-        why = "a photo, or the scan of a bill: what is on it cannot be read; type it"
-        return Look(name, "picture", why)
+        return Look(name, "picture", f"a photo, or the scan of a bill. {scans.remedy()}")
     try:
         source = open_source(path, Findings(name))
     except InputRefused as error:
@@ -217,7 +217,7 @@ def _of_this_program(text: str) -> str:
 
 def _pdf(path: Path, name: str) -> Look:
     try:
-        sheets = read_sheets(path)
+        sheets = read_sheets(path, pictures=False)
     except PageFault as fault:
         return Look(name, "PDF that cannot be read", f"{fault}. {fault.remedy}")
     labels = " ".join(atom.label for sheet in sheets for atom in sheet.atoms)

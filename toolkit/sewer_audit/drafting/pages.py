@@ -14,11 +14,19 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
+from sewer_audit.drafting import scans
 from sewer_audit.records.numbers import parse_decimal
 from sewer_audit.records.stamps import StampFault, parse_stamp
 
-__all__ = ["Atom", "PageFault", "Sheet", "number_of", "read_sheets"]
+__all__ = ["PICTURES", "Atom", "PageFault", "Sheet", "number_of", "picture_of_page", "read_sheets"]
+
+PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+WIDTH = 612.0
+"""Width a page is taken to have that is a picture alone [point]."""
+FINE = 200 / 72
+"""Size at which a page is drawn to be read as a picture [pixel per point] (judgement)."""
 
 GAP = 0.75
 """Gap between two cells, as a share of the height of the type [-] (judgement)."""
@@ -77,10 +85,12 @@ def number_of(text: str, decimal: str) -> Decimal | None:
 
 
 class Sheet:
-    """One page: its atoms and how it looks."""
+    """One page: its atoms and how it looks; `scanned` where they were read from a picture."""
 
-    def __init__(self, number: int, words: Sequence[Word], size: tuple[float, float]):
-        self.number, self.size = number, size
+    def __init__(
+        self, number: int, words: Sequence[Word], size: tuple[float, float], scanned: bool = False
+    ):
+        self.number, self.size, self.scanned = number, size, scanned
         self.lines = _lines(words)
         self.atoms = [
             atom for place, line in enumerate(self.lines) for atom in _atoms(line, number, place)
@@ -183,12 +193,30 @@ def _joined(words: Sequence[Word], kind: str, sheet: int, line: int) -> Atom:
     return Atom(" ".join(word.text for word in words), box, kind, sheet, line)
 
 
-def read_sheets(path: Path) -> list[Sheet]:
-    """Pages of a PDF; PageFault where it is locked, damaged or holds a page without text."""
+def read_sheets(path: Path, pictures: bool = True) -> list[Sheet]:
+    """Pages of a bill; PageFault where it is locked, damaged, or a picture that is not read."""
+    if path.suffix.lower() in PICTURES:
+        if not scans.can_read():
+            raise PageFault("the file is a picture", scans.remedy(), 1)
+        return [_scanned(path, 1)]
+    with _opened(path) as document:
+        sheets = []
+        for place in range(len(document)):
+            page = document[place]
+            words = _words(page.get_textpage())
+            if not words and not (pictures and scans.can_read()):
+                found = "the page holds no text, it is a picture"
+                raise PageFault(found, scans.remedy(), place + 1)
+            sheets.append(Sheet(place + 1, words, page.get_size()) if words
+                          else _scanned(path, place + 1))  # fmt: skip
+        return sheets
+
+
+def _opened(path: Path) -> Any:
     import pypdfium2
 
     try:
-        document = pypdfium2.PdfDocument(path)
+        return pypdfium2.PdfDocument(path)
     except pypdfium2.PdfiumError as error:
         if "assword" in str(error):
             raise PageFault(
@@ -198,19 +226,33 @@ def read_sheets(path: Path) -> list[Sheet]:
         raise PageFault(
             "the file is no PDF that can be opened", "Ask for it again, or type this bill"
         ) from None
-    with document:
-        sheets = []
-        for place in range(len(document)):
-            page = document[place]
-            words = _words(page.get_textpage())
-            if not words:
-                raise PageFault(
-                    "the page holds no text, it is a picture",
-                    "Ask for the bill as PDF with text, or type this bill",
-                    place + 1,
-                )
-            sheets.append(Sheet(place + 1, words, page.get_size()))
-        return sheets
+
+
+def _scanned(path: Path, number: int) -> Sheet:
+    """A page that is a picture."""
+    picture, size = picture_of_page(path, number, FINE)
+    words = [Word(text, box) for text, box in scans.words_of(picture, size)]
+    if not words:
+        raise PageFault("no word was found in the picture", "Type this bill", number)
+    return Sheet(number, words, size, scanned=True)
+
+
+def picture_of_page(path: Path, number: int, scale: float) -> tuple[Any, tuple[float, float]]:
+    """A page as a picture, and its size.
+
+    Units: scale [pixel per point]; returns [point].
+    """
+    if path.suffix.lower() in PICTURES:
+        from PIL import Image, UnidentifiedImageError
+
+        try:
+            picture = Image.open(path).convert("RGB")
+        except (UnidentifiedImageError, OSError):
+            raise PageFault("the picture cannot be opened", "Ask for it again", 1) from None
+        return picture, (WIDTH, WIDTH * picture.size[1] / picture.size[0])
+    with _opened(path) as document:
+        page = document[number - 1]
+        return page.render(scale=scale).to_pil(), page.get_size()
 
 
 def _words(text) -> list[Word]:

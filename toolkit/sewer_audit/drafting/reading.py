@@ -21,10 +21,17 @@ from sewer_audit.drafting.bills import (
     learn,
     meanings,
     read_bill,
+    refuse_account,
     settle_run,
     stem,
 )
-from sewer_audit.drafting.pages import PageFault, Sheet, read_sheets
+from sewer_audit.drafting.pages import (
+    PICTURES,
+    PageFault,
+    Sheet,
+    picture_of_page,
+    read_sheets,
+)
 from sewer_audit.errors import InputRefused, Problem
 
 __all__ = ["TYPED", "BillsRead", "read_bills"]
@@ -92,7 +99,8 @@ def read_bills(folder: str | Path, out: str | Path | None = None) -> BillsRead:
     """
     folder = Path(folder)
     target = Path(out) if out else folder / "read"
-    files = sorted(p for p in folder.rglob("*") if p.suffix.lower() == ".pdf" and p.is_file()
+    kinds = (".pdf", *PICTURES)
+    files = sorted(p for p in folder.rglob("*") if p.suffix.lower() in kinds and p.is_file()
                    and target not in p.parents)  # fmt: skip
     result = BillsRead(target)
     sheets = _open_all(folder, files, result)
@@ -103,6 +111,8 @@ def read_bills(folder: str | Path, out: str | Path | None = None) -> BillsRead:
     settle_run(pairs, layouts[0].account)
     _answers(target, bills)
     for bill in bills:
+        if bill.scanned and "account" not in bill.questions:
+            refuse_account(bill, layouts[0].account)
         place = bill.file if len(bill.pages) == len(sheets[bill.file]) else bill.place
         if bill.faults:
             result.left_out[place] = "; ".join(bill.faults)
@@ -164,8 +174,9 @@ def _layouts(folder: Path, sheets: Mapping[str, list[Sheet]]) -> list[Layout]:
         pages = sheets[name]
         layout = learn(pages, fields, others)
         layout.name = name
-        missing = {name.removeprefix("line:"): f"{why} of {layout.name}"
-                   for name, why in layout.missing.items()}  # fmt: skip
+        scanned = any(sheet.scanned for sheet in pages)  # what it misses there is asked later
+        missing = {} if scanned else {name.removeprefix("line:"): f"{why} of {layout.name}"
+                                      for name, why in layout.missing.items()}  # fmt: skip
         if not fields.get("account"):
             missing["account"] = "no account is typed: a bill of another could not be told"
         problems += [Problem(TYPED, why, "Type it as the bill prints it, or leave out what it does "
@@ -336,28 +347,25 @@ def _table(path: Path, head: str | Sequence[str], rows: Sequence[Sequence]) -> N
 
 def _crops(folder: Path, out: Path, bills: Sequence[ReadBill]) -> dict[tuple[str, str], str]:
     """A picture of every figure with a little around it."""
-    import pypdfium2
-
     (out / "crops").mkdir(exist_ok=True)
     names: dict[tuple[str, str], str] = {}
     for bill in bills:
-        with pypdfium2.PdfDocument(folder / bill.file) as document:
-            pictures: dict[int, tuple] = {}
-            for place, (name, figure) in enumerate(bill.figures.items(), start=1):
-                if figure.box == (0.0, 0.0, 0.0, 0.0):
-                    continue
-                if figure.page not in pictures:
-                    page = document[figure.page - 1]
-                    pictures[figure.page] = (page.render(scale=SCALE).to_pil(), page.get_height())
-                picture, height = pictures[figure.page]
-                left, low, right, high = figure.box
-                edges = (left - 90, height - high - 6, right + 12, height - low + 6)
-                cut = picture.crop(tuple(max(0, round(SCALE * edge)) for edge in edges))
-                stem_ = hashlib.sha256(f"{bill.place}/{name}".encode()).hexdigest()[:10]
-                file = f"crops/{bill.value('invoice')}_{place:02d}_{stem_}.png"
-                file = "".join(c if c.isalnum() or c in "/._-" else "_" for c in file)
-                cut.save(out / file)
-                names[(bill.place, name)] = file
+        pictures: dict[int, tuple] = {}
+        for place, (name, figure) in enumerate(bill.figures.items(), start=1):
+            if figure.box == (0.0, 0.0, 0.0, 0.0):
+                continue
+            if figure.page not in pictures:
+                pictures[figure.page] = picture_of_page(folder / bill.file, figure.page, SCALE)
+            picture, (width, height) = pictures[figure.page]
+            left, low, right, high = figure.box
+            edges = (left - 90, height - high - 6, right + 12, height - low + 6)
+            scale = picture.size[0] / width
+            cut = picture.crop(tuple(max(0, round(scale * edge)) for edge in edges))
+            stem_ = hashlib.sha256(f"{bill.place}/{name}".encode()).hexdigest()[:10]
+            file = f"crops/{bill.value('invoice')}_{place:02d}_{stem_}.png"
+            file = "".join(c if c.isalnum() or c in "/._-" else "_" for c in file)
+            cut.save(out / file)
+            names[(bill.place, name)] = file
     return names
 
 

@@ -40,6 +40,18 @@ def test_every_row_of_the_file_describes_a_key():
     assert not set(rows) - used
 
 
+@pytest.mark.parametrize(("path", "model", "name"), sorted(KEYS, key=str), ids=str)
+def test_every_key_has_an_example(path, model, name):
+    """A table shows its heading and the keys it cannot do without, each with its own example."""
+    key = key_at(path, model, name)
+    if key.tables and not key.example:
+        lines = key.table_example
+        assert lines[0].strip("[]") == path
+        assert tomllib.loads("\n".join(lines)) and "= \n" not in f"{key}\n"
+    else:
+        assert key.example, f"{path} has no example"
+
+
 @pytest.mark.parametrize(("model", "name"), [pair for _, pair in FIELDS], ids=str)
 def test_every_example_is_accepted(model, name):
     """As the file would state it: text, exact numbers in a rate file, floats in a case."""

@@ -59,7 +59,19 @@ class Key:
         told.append(f"  default: {'none, the key is needed' if self.required else self.default}")
         if self.example:
             told.append(f"  example: {self.path.rpartition('.')[2]} = {self.example}")
+        elif self.tables:
+            told += ["  example:", *(f"    {line}" for line in self.table_example)]
         return "\n".join(told)
+
+    @property
+    def table_example(self) -> list[str]:
+        """The heading of a table, and below it the keys it cannot do without."""
+        lines = [f"[[{self.path}]]" if self.unit == "list of tables" else f"[{self.path}]"]
+        for name, field in fields_of(self.tables[0]).items():
+            key = key_at(f"{self.path}.{name}", self.tables[0], name)
+            if field.is_required() and key.example:
+                lines.append(f"{name} = {key.example}")
+        return lines
 
 
 @cache

@@ -179,6 +179,16 @@ def test_sea_outfall_in_place_of_biological_treatment():
         assert amount(rates(volume("m3", basis="discharge") + body), use, "te") == D(expected)
 
 
+@pytest.mark.parametrize("part", ["conveyance", "treatment", "biological", "solids"])
+def test_no_part_of_the_trade_effluent_formula_is_taken_as_nothing_unasked(part):
+    terms = dict.fromkeys(("conveyance", "treatment", "biological", "solids"), "0.30")
+    terms |= {"standard_oxygen_demand": "260", "standard_solids": "240"}
+    stated = "".join(f"{name} = {figure}\n" for name, figure in terms.items() if name != part)
+    body = charge("te", "trade effluent", f'unit = "m3"\n{stated}')
+    with pytest.raises(InputRefused, match=part):
+        rates(volume("m3", basis="discharge") + body)
+
+
 def test_strength_share_with_a_divisor_of_its_own():
     """Port St. Lucie, Florida: bill x (BOD - 300) / 300; here a divisor of 250 (made up)."""
     body = volume() + charge("sewer", "volume", "rate = 10")

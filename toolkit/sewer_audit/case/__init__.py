@@ -438,6 +438,11 @@ def _missing_files(case: Case, text: str) -> list[Problem]:
             remedy = "Correct the name, or put the file there"
             if "\\" in name:
                 remedy = f"Write folders with /, as in {name.replace(chr(92), '/')!r}"
+            elif not name.isprintable():
+                remedy = (
+                    'Write folders with /, as in "logs/a.csv": in TOML a back-slash and the letter '
+                    "after it mean a sign, such as a new line or a tab"
+                )
             problems.append(Problem(case.file.name, found, remedy, line, key))
     return problems
 

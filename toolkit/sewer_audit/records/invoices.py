@@ -18,7 +18,7 @@ from sewer_audit.records.model import Findings, InvoiceRecord, Table
 from sewer_audit.records.moments import Moments, read_moments
 from sewer_audit.records.numbers import currency_mark, is_missing, parse_decimal
 from sewer_audit.records.supersede import settle_replacements, without_later
-from sewer_audit.records.tables import column_place, table_of
+from sewer_audit.records.tables import clock_columns, column_place, table_of
 from sewer_audit.records.zones import zone_of
 from sewer_audit.units import to_si
 
@@ -223,6 +223,17 @@ def _one_table(
         )
         for which in ("start", "end")
     }
+    taken = {place for place in places.values() if place is not None}
+    if all(len(each.dated_only) and each.dated_only.all() for each in moments.values()):
+        for column in clock_columns(table, taken):
+            findings.add(
+                f"start and end hold dates, and column {column!r} holds times of day",
+                "Write date and time into one cell, as 2026-01-31 08:00; where it is not the time "
+                f"of a read, leave it out with not_charges = [{column!r}]",
+                line=table.header_line,
+                column=column,
+                code="column",
+            )
     frame = _frame(table, places, names, moments, findings)
     for name in DATES:
         frame[name] = _dates(table, places[name], names[name], zone, dated, findings)

@@ -20,14 +20,13 @@ from sewer_audit.records.moments import read_moments
 from sewer_audit.records.numbers import is_missing, parse_float
 from sewer_audit.records.register_checks import check_register
 from sewer_audit.records.register_steps import meter_changes, resolve_steps
-from sewer_audit.records.stamps import joined_stamps
-from sewer_audit.records.tables import column_place, table_of
+from sewer_audit.records.stamps import joined_stamps, parse_stamps
+from sewer_audit.records.tables import clock_columns, column_place, table_of
 from sewer_audit.records.zones import zone_of
 from sewer_audit.units import to_si
 
 __all__ = ["read_register"]
 
-_CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?(?:\s*[AaPp]\.?[Mm]\.?)?")
 OPTIONAL = ("read_type", "meter", "event", "multiplier")
 
 
@@ -160,6 +159,15 @@ def _part(
     stamps = cells("time")
     if "date" in name:
         stamps = joined_stamps(cells("date"), stamps)
+    elif days := _forgotten_date(table, at["time"], set(at.values())):
+        findings.add(
+            f"the column holds times of day, and column {days!r} holds the dates",
+            f"Write columns = {{ date = {days!r}, time = {name['time']!r} }}",
+            line=table.header_line,
+            column=name["time"],
+            code="column",
+        )
+        findings.raise_if_refused()
     table, stamps = _without_remarks(table, stamps, [at["register"], at["event"]], findings)
     moments = read_moments(stamps, table.lines, column=name["time"], findings=findings, **facts)
     if len(moments.dated_only) and moments.dated_only.all():
@@ -208,21 +216,30 @@ def _without_remarks(
     return replace(table, rows=rows, lines=lines), [stamps[place] for place in keep]
 
 
+def _forgotten_date(table: Table, time: int | None, named: set[int | None]) -> str:
+    """A column of dates beside one that holds times of day alone, or ""."""
+    if time is None or table.header[time] not in clock_columns(table, set()):
+        return ""
+    for place, column in enumerate(table.header):
+        cells = [row[place].strip() for row in table.rows if row[place].strip()]
+        dated = column and place not in named and cells
+        if dated and any(not parse_stamps(cells, way).faults for way in (True, False)):
+            return column
+    return ""
+
+
 def _forgotten_clock(
     table: Table, named: set[int], name: Mapping[str, str], findings: Findings
 ) -> None:
     """Refuse reads of which only the date is read while a column of the file holds the time."""
-    for place, column in enumerate(table.header):
-        cells = [row[place].strip() for row in table.rows]
-        clocks = sum(bool(_CLOCK.fullmatch(cell)) for cell in cells)
-        if column and place not in named and 2 * clocks > len(cells):
-            findings.add(
-                f"only the date of the reads is named, and column {column!r} holds times of day",
-                f"Write columns = {{ date = {name['time']!r}, time = {column!r} }}",
-                line=table.header_line,
-                column=name["time"],
-                code="column",
-            )
+    for column in clock_columns(table, named):
+        findings.add(
+            f"only the date of the reads is named, and column {column!r} holds times of day",
+            f"Write columns = {{ date = {name['time']!r}, time = {column!r} }}",
+            line=table.header_line,
+            column=name["time"],
+            code="column",
+        )
 
 
 def _kind(word: str, line: int, name: Mapping[str, str], findings: Findings) -> str:

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from itertools import islice, pairwise, zip_longest
 from pathlib import Path
@@ -32,6 +32,9 @@ LONGEST_CELL = 5
 
 
 _HEAD_OF_NUMBER = re.compile(r"[$€£]?\s*[+-]?[1-9]\d{0,2}")
+_CLOCK = re.compile(r"\d{1,2}[:h]\d{2}(?::\d{2})?(?:\s*[AaPp]\.?[Mm]\.?)?")
+_CLOCK_SAID = re.compile(_CLOCK.pattern + r"|\d{1,2}\.\d{2}|(?:[01]\d|2[0-3])[0-5]\d")
+CLOCK_WORDS = {"time", "hour", "at", "clock", "uhr", "uhrzeit", "zeit", "hora", "heure"}
 _REST_OF_NUMBER = re.compile(r"\d{3}(?:\.\d*)?")
 
 
@@ -292,6 +295,19 @@ def _decimal(rows: list, delimiter: str, stated: str | None, findings: Findings)
         )
         return "."
     return told
+
+
+def clock_columns(table: Table, named: Collection[int]) -> list[str]:
+    """Columns that nobody named and that hold times of day; 0805 only where the head says so."""
+    found = []
+    for place, column in enumerate(table.header):
+        cells = [cell for row in table.rows if (cell := row[place].strip())]
+        words = set(re.findall(r"[^\W\d_]+", column.casefold()))
+        form = _CLOCK_SAID if words & CLOCK_WORDS else _CLOCK
+        if column and place not in named and cells:
+            if 2 * sum(bool(form.fullmatch(cell)) for cell in cells) > len(table.rows):
+                found.append(column)
+    return found
 
 
 def column_place(table: Table, name: str, findings: Findings) -> int | None:

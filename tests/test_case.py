@@ -78,6 +78,12 @@ def test_a_correct_case_is_read(tmp_path):
         ("[case]", "[case", 1, "not readable as TOML"),
         ('"invoices.csv"', '"logs\\invoices.csv"', 9, "Write folders with /"),
         ('"invoices.csv"', "'logs\\invoices.csv'", 9, "as in 'logs/invoices.csv'"),
+        (
+            '"invoices.csv"',
+            '"logs\\new.csv"',
+            9,
+            "a back-slash and the letter after",
+        ),
     ],
 )
 def test_what_is_refused_says_line_key_and_remedy(tmp_path, old, new, line, message):

@@ -48,6 +48,13 @@ def test_money_and_volumes_are_exact(read):
     assert record.frame["billed_m3"].iloc[0] == pytest.approx(1234567 * 231 * 0.0254**3)
 
 
+def test_times_of_the_reads_in_columns_of_their_own_are_told(read):
+    rows = [row + ",08:10" for row in ROWS]
+    with pytest.raises(InputRefused, match=r"'read at' holds times of day.*not_charges"):
+        read(rows, header=HEADER + ",read at")
+    assert len(read(rows, header=HEADER + ",read at", not_charges=["read at"]).frame) == 4
+
+
 def test_a_column_of_figures_that_is_no_charge_is_named_and_left_out(read):
     """Days on the bill would be money; where no sum fits it is said what to do."""
     rows = [row + f",{days}" for row, days in zip(ROWS, (31, 28, 31, 30), strict=True)]

@@ -227,6 +227,23 @@ def test_a_column_of_times_that_the_case_forgets_is_told(read):
         read(rows, "Day,Hour,Count", columns=columns, day_first=False)
 
 
+@pytest.mark.parametrize("clocks", [("0830", "1405"), ("8h30", "14h05"), ("8.30", "14.05")])
+def test_times_without_a_colon_are_told_where_the_head_speaks_of_time(read, clocks):
+    columns = {"time": "Day", "register": "Count"}
+    rows = [f"2026-0{n}-01,{clock},{n}" for n, clock in enumerate(clocks, start=7)]
+    with pytest.raises(InputRefused, match=r"'read at' holds times of day.*time = 'read at'"):
+        read(rows, "Day,read at,Count", columns=columns)
+    if "h" not in clocks[0]:  # the same figures under another head may be pressures
+        assert len(read(rows, "Day,bar,Count", columns=columns).frame) == 2
+
+
+def test_a_column_of_dates_that_the_case_forgets_is_told(read):
+    columns = {"time": "Hour", "register": "Count"}
+    rows = ["07/13/2026,8:30 AM,1", "08/13/2026,2:05 PM,2"]
+    with pytest.raises(InputRefused, match=r"'Day' holds the dates.*date = 'Day', time = 'Hour'"):
+        read(rows, "Day,Hour,Count", columns=columns)
+
+
 def test_remarks_in_place_of_a_date_are_told_and_no_reads(read):
     rows = [*months([10, 15]), "glass wiped: no read,", "2026-03-01 08:00,22"]
     record = read(rows)

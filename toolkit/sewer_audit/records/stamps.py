@@ -143,7 +143,9 @@ def parse_stamp(text: str, day_first: bool | None = None) -> Stamp:
             f"Write time_form = 'epoch {form}' under [effluent]",
         )
     if re.fullmatch(r"\d{1,2}[:h]\d{2}(:\d{2})?(\s*[AaPp]\.?[Mm]\.?)?", written):
-        remedy = "Name the column of the date as well: date = 'Day' and time = 'Clock' under columns"
+        remedy = (
+            "Name the column of the date as well: date = 'Day' and time = 'Clock' under columns"
+        )
         raise StampFault(f"{written!r} is a time of day without a date", remedy)
     raise StampFault(f"{written!r} is no date", "Write dates as 2026-01-31 08:00")
 

@@ -26,6 +26,7 @@ from sewer_audit.effluent import (
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.sections import Section
+from sewer_audit.hydraulics.tables import facts_of, families_of
 from sewer_audit.hydraulics.widths import widened
 from sewer_audit.report.frames import assumptions
 from sewer_audit.uncertainty import PERSISTENCES, Cause, Draws
@@ -76,6 +77,7 @@ def test_every_method_lists_a_default_for_every_cause(name):
     if device.level_column is not None:
         expected |= LEVEL | {"air temperature", "air humidity"}
         expected |= {"exponent"} if device.method != "area velocity" else set()
+        expected |= {row["cause"] for row in facts_of("unseen", *families_of(device.method))}
     else:
         expected |= {"clock"}
     assert set(causes) == expected == set(causes_of(device, echo=True))
@@ -104,7 +106,8 @@ def test_dimensions_without_a_cause_are_said_to_be_counted():
 
 def test_a_record_by_hand_knows_no_logger():
     known = causes_of(DEVICES["parshall"], echo=False, by_hand=True)
-    assert set(known) == {"zero error", "throat width", "discharge coefficient", "exponent"}
+    own = {"zero error", "throat width", "discharge coefficient", "exponent"}
+    assert set(known) == own | {"submergence not seen", "solids at the gauge"}
 
 
 # ---------------------------------------------------------------- what the causes do

@@ -260,7 +260,8 @@ def test_without_family_rule_chances_multiply():
 def test_flags_of_a_judgement():
     """Too few draws beyond the interval, and a tolerance that supports nothing, are said."""
     draws = volumes(1_000, 0.03, 0.01, 36)[:5_000]
-    codes = {flag.code for flag in judge(draws, np.full(36, 1_000.0), 0.0).flags}
+    found = judge(draws, np.full(36, 1_000.0), 0.0, family="sidak")
+    codes = {flag.code for flag in found.flags}
     assert {"few-draws-beyond-interval", "no-tolerance"} <= codes
     near = 10_000 * 0.95 / (1 + 1.96 * 0.02)
     found = judge(volumes(near, 0.02, 0.0), np.array([10_000.0]))
@@ -271,7 +272,7 @@ def test_flags_of_a_judgement():
 def test_rule_in_words():
     """The printed rule names tolerance, coverage, guard factor and the family rule."""
     rule = judge(volumes(1_000, 0.03, 0.0, 3), np.full(3, 1_000.0)).rule
-    for word in ("5 %", "95 %", "Sidak", "cannot be decided"):
+    for word in ("5 %", "95 %", "common counts once", "cannot be decided"):
         assert word in rule.statement(3)
     assert "times" not in rule.statement(3), "a factor of one is not worth a sentence"
     assert "1.5 times" in replace(rule, guard_factor=1.5).statement(3)
@@ -283,7 +284,7 @@ def test_rule_in_words():
         ({"tolerance": -0.1}, "a share of the bill"),
         ({"coverage": 0.4}, "between 0.5 and 1"),
         ({"guard_factor": -1.0}, "zero or more"),
-        ({"family": "hopeful"}, "known are sidak"),
+        ({"family": "hopeful"}, "known are joint"),
         ({"sides": "three"}, "'one' or 'two'"),
     ],
 )

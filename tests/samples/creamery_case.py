@@ -94,6 +94,7 @@ air_temperature = {{ name = "Air temperature (degC)", unit = "degC" }}
 "free flow" = "yes; spills freely, tail water under a third of the head at the storm of 2025-07-11"
 "approach" = "yes; Froude number 0.2 to 0.4 from width, depth and flow at three visits"
 "dimensions" = "yes; throat 6.0 in at floor and top, walls plumb, steel rule; sheet in the book"
+"solids" = "yes; floor bare at every visit, hosed down monthly, no growth on walls or sensor"
 "blanking" = "yes; highest surface 25 in below the sensor, its manual asks for 12 in"
 "temperature" = "yes; on the bracket beside the path of the echo, shaded, no warm pipe near"
 

@@ -33,6 +33,7 @@ from sewer_audit.effluent import (
     HAND,
     OTHER_HOURS,
     STEPS,
+    UNREAD_DRIFT,
     CauseSet,
     DischargeSeries,
     EffluentVolumes,
@@ -297,7 +298,9 @@ def _effluent(
         air_shift(series, causes),
         np.unique(spans),
         steps,
+        "random walk" if visits else "steady",
     )
+    causes = causes if zero is None else zero.listed(causes)
     volumes = period_volumes(
         series,
         device,
@@ -337,7 +340,12 @@ def _causes(case: Case, series: DischargeSeries, flags: list[Flag]) -> CauseSet:
 
 
 def _of_visits(case: Case, causes: CauseSet, visits: list[Visit]) -> CauseSet:
-    """Causes without what only a visit, or a re-zeroing at one, brings in."""
+    """Causes without what only a visit, or a re-zeroing at one, brings in.
+
+    Where nobody reads the instrument its drift is not that of one that is looked after.
+    """
+    if not visits and causes.drift is not None and causes.drift.default:
+        causes = replace(causes, drift=UNREAD_DRIFT)
     idle = set() if visits else {"hand reading"}
     idle |= set() if any(visit.rezeroed for visit in visits) else {"setting of the zero"}
     shared = {name: cause for name, cause in causes.shared.items() if name not in idle}
@@ -372,7 +380,7 @@ def _steps(case: Case, series: DischargeSeries, causes: CauseSet) -> tuple[list[
             default=event.standard is None,
             grade="judgement" if event.standard is None else "",
         )
-        steps.append(Step(second, standard))
+        steps.append(Step(second, standard, cleaned=event.kind == "cleaning"))
     return steps, replace(causes, shared=shared)
 
 

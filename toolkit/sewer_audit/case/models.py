@@ -144,6 +144,8 @@ CAUSES = {
     "air humidity": "ratio",
     "downstream zero": "length",
     "submergence method": "ratio",
+    "submergence not seen": "ratio",
+    "solids at the gauge": "length",
     "clock": "time",
     "discharge coefficient": "ratio",
     "exponent": "ratio",

@@ -1,7 +1,15 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
 from sewer_audit.effluent.checklist import assess_checklist
-from sewer_audit.effluent.defaults import HAND, OTHER_HOURS, STEPS, CauseSet, assemble, causes_of
+from sewer_audit.effluent.defaults import (
+    HAND,
+    OTHER_HOURS,
+    STEPS,
+    UNREAD_DRIFT,
+    CauseSet,
+    assemble,
+    causes_of,
+)
 from sewer_audit.effluent.hand import hand_volumes
 from sewer_audit.effluent.model import OFFSET, EffluentModel
 from sewer_audit.effluent.periods import Periods
@@ -14,6 +22,7 @@ __all__ = [
     "OFFSET",
     "OTHER_HOURS",
     "STEPS",
+    "UNREAD_DRIFT",
     "CauseSet",
     "DischargeSeries",
     "EffluentModel",

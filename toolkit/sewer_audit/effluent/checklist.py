@@ -55,14 +55,20 @@ class Checklist:
     points: tuple[Point, ...]
     spreads: Mapping[str, Callable[[Cause], Cause]]
     flags: tuple[Flag, ...]
+    settled: frozenset[str] = frozenset()
 
     def applied(self, causes: CauseSet) -> CauseSet:
         """Causes with the figures of the field in place; those the case states stay.
 
         Units: causes [SI]; returns [SI].
         """
-        shared = {name: self._changed(cause) for name, cause in causes.shared.items()}
-        return replace(causes, shared=shared)
+        shared = {
+            name: self._changed(cause)
+            for name, cause in causes.shared.items()
+            if not (name in self.settled and cause.default)
+        }
+        scales = {name: power for name, power in causes.scales.items() if name in shared}
+        return replace(causes, shared=shared, scales=scales)
 
     def _changed(self, cause: Cause) -> Cause:
         found = self.spreads.get(cause.name)
@@ -111,7 +117,13 @@ def assess_checklist(
         Point(key, "", text, "noted", "no published rule of this method", "", "the case")
         for key, text in given.items()
     ]
-    return Checklist(tuple(points), _spreads(device, told, rows), _flags(points, rows))
+    unseen = facts_of("unseen", *families_of(device.method))
+    settled = frozenset(row["cause"] for row in unseen if told.get(row["subject"]) == "met")
+    spreads = _spreads(device, told, rows)
+    for row in unseen:
+        if told.get(row["subject"]) == "not met":
+            spreads[row["cause"]] = lambda cause: cause.scaled(2.0)
+    return Checklist(tuple(points), spreads, _flags(points, rows), settled)
 
 
 def _status(answer: str) -> str:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.effluent.rating import AIR
+from sewer_audit.hydraulics.tables import facts_of, families_of
 from sewer_audit.sources import cite
 from sewer_audit.uncertainty import Cause
 
@@ -83,11 +84,12 @@ LEVEL_DEFAULTS = {
     ),
 }
 STEPS = {
-    "cleaning": 0.003,
+    "cleaning": 0.010,
     "bracket moved": 0.030,
     "sensor replaced": 0.020,
 }
-"""What was done to the instrument: standard uncertainty of the step of its zero (judgement) [m]."""
+"""What was done to the instrument: standard uncertainty of the step of its zero (judgement); of a
+cleaning, of what had grown since the one before and was taken off [m]."""
 VELOCITY_NOISE = (
     0.03,
     "m/s",
@@ -253,6 +255,11 @@ def assemble(device: Any, stated: Sequence[Any], echo: bool, tail: bool = False)
         picked = dict.fromkeys(special)
     velocity = causes.pop("velocity noise", None)
     scales = {name: power for name, power in device.scale_causes.items() if name in causes}
+    scales |= {
+        row["cause"]: -1.0
+        for row in facts_of("unseen", *families_of(device.method))
+        if row["unit"] == "1" and row["cause"] in causes
+    }
     sizes = {name: field for name, field in device.shape_causes.items() if name in causes}
     return CauseSet(
         *(picked[name] for name in special),
@@ -309,6 +316,19 @@ def _defaults(device: Any, echo: bool, tail: bool) -> list[Cause]:
         causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
     if tail:
         causes += [_cause(name, *figures) for name, figures in TAIL_DEFAULTS.items()]
+    causes += [
+        _cause(
+            row["cause"],
+            row["standard"],
+            row["unit"],
+            "exponential",
+            "whole record",
+            f"{row['source']}: {row['text']}",
+            row["grade"],
+        )
+        for row in facts_of("unseen", *families_of(device.method))
+        if not (tail and row.get("second_head"))
+    ]
     causes += _sizes(device)
     if "velocity" in device.columns:
         causes.append(_cause("velocity noise", *VELOCITY_NOISE))
@@ -346,6 +366,18 @@ def _sizes(device: Any) -> list[Cause]:
             standard, unit, source = SIZES[name]
             causes.append(_cause(name, standard, unit, "normal", "whole record", source))
     return causes
+
+
+UNREAD_DRIFT = Cause(
+    "zero drift",
+    0.003,
+    unit="m",
+    persistence="between visits",
+    source=f"{OURS}: all one way, in 30 days, of an instrument nobody reads; a visit ends it",
+    default=True,
+    grade="judgement",
+)
+"""Drift of a level instrument that no visit has read."""
 
 
 def _cause(

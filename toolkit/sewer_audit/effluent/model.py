@@ -12,6 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
+from sewer_audit.effluent.rating import SOLIDS
 from sewer_audit.effluent.table import OffsetTable
 from sewer_audit.uncertainty import Cause, Draws
 
@@ -134,8 +135,9 @@ class EffluentModel:
         """
         measured = np.zeros((count, self.periods))
         factors = self._factors(errors, count)
+        raised = self._error(SOLIDS, errors, count) if SOLIDS in self.causes else 0.0
         for stretch, (period, interval) in enumerate(zip(self.period, self.interval, strict=True)):
-            offset = self._offset(stretch, int(interval), offsets, count)
+            offset = self._offset(stretch, int(interval), offsets, count) - raised
             volume = self.table.at(stretch, offset, errors)
             volume = volume - self.noise_variance * self.table.noise_bias[stretch]
             measured[:, period] += volume * factors[:, stretch]
@@ -154,8 +156,9 @@ class EffluentModel:
     def _measured_nominal(self) -> float:
         total = 0.0
         factors = self._factors({}, 1)
+        raised = self.causes[SOLIDS].value if SOLIDS in self.causes else 0.0
         for stretch, interval in enumerate(self.interval):
-            offset = self._offset(stretch, int(interval), None, 1)
+            offset = self._offset(stretch, int(interval), None, 1) - raised
             volume = self.table.at(stretch, offset)[0]
             volume -= self.noise_variance * self.table.noise_bias[stretch]
             total += volume * factors[0, stretch]

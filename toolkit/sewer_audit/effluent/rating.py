@@ -12,12 +12,14 @@ from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.effluent.table import BentRating
 from sewer_audit.hydraulics import speed_of_sound
 
-__all__ = ["AIR", "UncertainRating", "sound_steepness"]
+__all__ = ["AIR", "SOLIDS", "UncertainRating", "sound_steepness"]
 
 UNKNOWN_SHARE = 0.25
 """Share of a reduction that stays open where one correction only is published (judgement) [-]."""
 AIR = ("air temperature", "air humidity")
 """Causes that act on the speed of sound along the path of an echo [text]."""
+SOLIDS = "solids at the gauge"
+"""Cause that raises the water at the gauge [text]."""
 
 
 def sound_steepness(temperature: float, humidity: float) -> dict[str, float]:
@@ -62,13 +64,14 @@ class UncertainRating:
     humidity: float = 0.0
 
     def level(self, level: np.ndarray, errors: Mapping[str, float]) -> np.ndarray:
-        """Level under errors of the air's temperature and humidity.
+        """Level under solids at the gauge and errors of the air's temperature and humidity.
 
         Units: errors [SI]; returns [m].
 
         Notes
         -----
-        Distance grows with the speed of sound: d' = d (1 + dc/c), so level' = level - d dc/c. A
+        Solids raise the water at the gauge: level' = level - solids. Distance grows with the speed
+        of sound: d' = d (1 + dc/c), so level' = level - d dc/c. A
         hand reading compares levels with that error in them, so a constant error is part of the
         zero offset that visits correct; then only its change with the distance is left here.
 
@@ -76,6 +79,7 @@ class UncertainRating:
         ----------
         Speed of sound in an ideal gas; ISO 9613-1:1993, reference form.
         """
+        level = level - errors[SOLIDS] if errors.get(SOLIDS) else level
         given = {name: errors[name] for name in AIR if errors.get(name)}
         if not given or self.reference_distance is None:
             return level

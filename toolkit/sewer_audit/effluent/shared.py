@@ -11,7 +11,7 @@ from sewer_audit.effluent.defaults import TAIL, CauseSet
 from sewer_audit.effluent.drowned import drowned_table
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel
-from sewer_audit.effluent.rating import AIR, UncertainRating
+from sewer_audit.effluent.rating import AIR, SOLIDS, UncertainRating
 from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.effluent.table import OffsetTable, deposit, tabulate
 from sewer_audit.effluent.zero import ZeroPath
@@ -27,6 +27,8 @@ __all__ = [
 
 FURTHEST = 6.0
 """Zero offsets are tabulated so many standard uncertainties to either side [-]."""
+RAREST = 8.0
+"""Solids are tabulated up to so many of their mean [-]."""
 
 
 def record_rating(
@@ -76,6 +78,10 @@ def record_table(
         reach = FURTHEST * np.sqrt(np.diag(zero.offset.covariance))
         low = float((zero.offset.mean - reach).min())
         high = float((zero.offset.mean + reach).max())
+        if SOLIDS in causes.shared:  # they act as a zero that reads so much too high
+            solids = causes.shared[SOLIDS]
+            low -= abs(solids.value) + RAREST * solids.standard
+            high += abs(solids.value) + RAREST * solids.standard  # evenly, about the usual zero
     spread = {
         name: (causes.shared[name].standard, causes.shared[name].value)
         for name in dict.fromkeys(bending)
@@ -117,7 +123,7 @@ def acting_causes(
     acting = {
         n: c
         for n, c in causes.shared.items()
-        if n in (*causes.scales, *table.factors, *table.joint)
+        if n in (*causes.scales, *table.factors, *table.joint, SOLIDS)
     }
     additive = {}
     if "clock" in causes.shared:

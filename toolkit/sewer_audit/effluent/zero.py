@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -12,13 +13,17 @@ from sewer_audit.effluent.model import ZeroOffset
 from sewer_audit.effluent.rating import sound_steepness
 from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.errors import Flag
-from sewer_audit.uncertainty import Step, Visit, ZeroModel, ZeroPosterior, condition_zero
+from sewer_audit.uncertainty import Cause, Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 
 __all__ = ["ZeroPath", "air_shift", "visits_look_round", "zero_path"]
 
+HAND_READING = "hand reading"
 FEWEST = 3
 """Visits from which their scatter says something of the readings [-]."""
 MOST = 64.0
+CLEARLY = 2.0
+"""Logarithm of the odds from which on a scatter of the readings explains the visits better
+(judgement): what moved and was not read is the dearer mistake [-]."""
 THIRD = 8.0
 """Visits within so many hours of the day see one kind of air only (judgement) [h]."""
 
@@ -27,7 +32,10 @@ THIRD = 8.0
 class ZeroPath:
     """Zero offset at the ends of every visit interval, with what the visits taught.
 
-    Units: offset [m]; posterior [m]; visits [m]; air_shift [m].
+    Units: offset [m]; posterior [m]; visits [m]; air_shift [m]; steps [m].
+
+    steps: What was done to the instrument unread, and what explains visits that contradict.
+    scaled: Cause to the factor by which the visits show it larger than stated.
     """
 
     edges: np.ndarray
@@ -38,6 +46,31 @@ class ZeroPath:
     visits: tuple[Visit, ...] = ()
     air_shift: float = 0.0
     steps: tuple[Step, ...] = ()
+    growth: str = "random walk"
+    scaled: Mapping[str, float] = field(default_factory=dict)
+
+    def listed(self, causes: CauseSet) -> CauseSet:
+        """Causes with what explains the visits where they contradict what was stated.
+
+        Units: causes [m]; returns [m].
+        """
+        shared, drift = dict(causes.shared), causes.drift
+        said = "the visits scatter so; more than stated"
+        for step in self.steps:
+            if step.since is not None:
+                label = next(v.label for v in self.visits if v.time == step.time)
+                name = f"zero moved before {label or f'{step.time:.0f} s'}"
+                source = "difference at that visit; it happened at an unknown moment since the last"
+                shared[name] = Cause(
+                    name, step.standard, unit="m", persistence="between visits", source=source
+                )
+        if drift is not None and "zero drift" in self.scaled:
+            larger = drift.scaled(self.scaled["zero drift"])
+            drift = replace(larger, source=said, default=False, grade="")
+        if HAND_READING in shared and HAND_READING in self.scaled:
+            larger = shared[HAND_READING].scaled(self.scaled[HAND_READING])
+            shared[HAND_READING] = replace(larger, source=said, default=False, grade="")
+        return replace(causes, drift=drift, shared=shared)
 
     def with_more(
         self, causes: CauseSet, instants: Sequence[float] = (), nodes: Sequence[float] = ()
@@ -55,7 +88,9 @@ class ZeroPath:
             for time in instants
             if time not in taken
         ]
-        visits = sorted([*self.visits, *further], key=lambda visit: visit.time)
+        factor = self.scaled.get(HAND_READING, 1.0)
+        known = [replace(visit, standard=factor * visit.standard) for visit in self.visits]
+        visits = sorted([*known, *further], key=lambda visit: visit.time)
         return zero_path(
             visits,
             float(self.edges[0]),
@@ -64,6 +99,7 @@ class ZeroPath:
             air_shift=self.air_shift,
             nodes=[*self.edges[1:-1], *nodes],
             steps=self.steps,
+            growth=self.growth if not visits else "random walk",
         )
 
 
@@ -76,6 +112,7 @@ def zero_path(
     air_shift: float = 0.0,
     nodes: Sequence[float] = (),
     steps: Sequence[Step] = (),
+    growth: str = "random walk",
 ) -> ZeroPath | None:
     """Zero offsets of a record after its visits.
 
@@ -97,6 +134,8 @@ def zero_path(
         did in one service period is not spread over its neighbours [s].
     steps : sequence of Step
         What was done to the instrument without a hand reading [m].
+    growth : str
+        "random walk" or "steady", as `ZeroModel` has it [text].
 
     Returns
     -------
@@ -118,23 +157,21 @@ def zero_path(
         start_standard=float(np.hypot(causes.zero.standard, air_shift if visits else 0.0)),
         start_mean=causes.zero.value,
         drift_standard=causes.drift.standard if causes.drift is not None else 0.0,
+        growth=growth,
         shared_standard=_standard(causes, "gauge datum"),
         setting_standard=_standard(causes, SETTING),
     )
-
-    def conditioned(factor: float) -> ZeroPosterior:
-        read = [replace(visit, standard=factor * visit.standard) for visit in visits]
-        return condition_zero(read, start, end, model, coverage, nodes, steps)
-
-    posterior = conditioned(1.0)
-    if len(visits) >= FEWEST and posterior.probability < 1 - coverage:
-        scatter = conditioned(_factor(conditioned, len(visits)))
+    record = _Record(tuple(visits), start, end, model, coverage, tuple(nodes), tuple(steps))
+    posterior, scaled = record.posterior(), {}
+    if visits and posterior.probability < 1 - coverage:
+        told = posterior
+        found, steps, scaled = record.explained()
         posterior = replace(
-            scatter,
-            flags=posterior.flags,
-            innovations=posterior.innovations,
-            statistic=posterior.statistic,
-            probability=posterior.probability,
+            found,
+            flags=told.flags,
+            innovations=told.innovations,
+            statistic=told.statistic,
+            probability=told.probability,
         )
     covariance = posterior.covariance + np.kron(np.diag(posterior.wander**2), np.ones((2, 2)))
     covariance = covariance + _standard(causes, OTHER_HOURS) ** 2
@@ -152,6 +189,8 @@ def zero_path(
         tuple(visits),
         air_shift,
         tuple(steps),
+        growth,
+        scaled,
     )
 
 
@@ -159,15 +198,79 @@ def _standard(causes: CauseSet, name: str) -> float:
     return causes.shared[name].standard if name in causes.shared else 0.0
 
 
-def _factor(conditioned: Callable[[float], ZeroPosterior], count: int) -> float:
-    """How many times as uncertain the hand readings are, so that they scatter as expected."""
-    low, high = 1.0, 1.0
-    while conditioned(high).statistic > count and high < MOST:
-        low, high = high, 2 * high
-    for _ in range(12):
-        middle = (low + high) / 2
-        low, high = (middle, high) if conditioned(middle).statistic > count else (low, middle)
-    return high
+@dataclass(frozen=True)
+class _Record:
+    """The visits of a record under one model of the zero, to be tried with other spreads.
+
+    Units: start, end, nodes [s].
+    """
+
+    visits: tuple[Visit, ...]
+    start: float
+    end: float
+    model: ZeroModel
+    coverage: float
+    nodes: tuple[float, ...]
+    steps: tuple[Step, ...]
+
+    def posterior(
+        self, readings: float = 1.0, drift: float = 1.0, more: Sequence[Step] = ()
+    ) -> ZeroPosterior:
+        """With hand readings or the drift so many times as uncertain, and with further steps."""
+        visits = [replace(visit, standard=readings * visit.standard) for visit in self.visits]
+        model = replace(self.model, drift_standard=drift * self.model.drift_standard)
+        steps = (*self.steps, *more)
+        return condition_zero(visits, self.start, self.end, model, self.coverage, self.nodes, steps)
+
+    def explained(self) -> tuple[ZeroPosterior, tuple[Step, ...], dict[str, float]]:
+        """What explains visits that contradict each other best, by the likelihood of the visits.
+
+        Either the zero moved between two visits, or it drifts faster than stated, or (from three
+        visits on, and only where the readings clearly say so) the hand readings scatter more. Each
+        free figure costs half the logarithm of the number of visits.
+
+        References
+        ----------
+        G. Schwarz, Annals of Statistics 6 (1978) 461 (from memory).
+        """
+        count = len(self.visits)
+        moves, moved = self._moves()
+        tried: list[Any] = [(moved, len(moves), 0.0, (*self.steps, *moves), {})]
+        factor, found = self._grown(lambda factor: self.posterior(drift=factor))
+        tried.append((found, 1, 0.0, self.steps, {"zero drift": factor}))
+        if count >= FEWEST:
+            factor, found = self._grown(lambda factor: self.posterior(readings=factor))
+            tried.append((found, 1, CLEARLY, self.steps, {HAND_READING: factor}))
+        scores = [
+            found.likelihood - figures * np.log(count) / 2 - handicap
+            for found, figures, handicap, *_ in tried
+        ]
+        found, _, _, steps, scaled = tried[int(np.argmax(scores))]
+        return found, steps, scaled
+
+    def _moves(self) -> tuple[list[Step], ZeroPosterior]:
+        """Steps at unknown moments before the visits that surprise most, until none does."""
+        moves: list[Step] = []
+        found = self.posterior()
+        while found.probability < 1 - self.coverage and len(moves) < len(self.visits):
+            taken = {step.time for step in moves}
+            order = np.argsort(-np.abs(found.innovations))
+            place = next(k for k in order if self.visits[k].time not in taken)
+            before = self.visits[place - 1].time if place else min(self.start, self.visits[0].time)
+            size = abs(float(found.surprises[place]))
+            moves.append(Step(self.visits[place].time, size, before))
+            found = self.posterior(more=moves)
+        return moves, found
+
+    def _grown(self, of: Callable[[float], ZeroPosterior]) -> tuple[float, ZeroPosterior]:
+        """The smallest factor by which the visits scatter as expected."""
+        low, high, count = 1.0, 1.0, len(self.visits)
+        while of(high).statistic > count and high < MOST:
+            low, high = high, 2 * high
+        for _ in range(12):
+            middle = (low + high) / 2
+            low, high = (middle, high) if of(middle).statistic > count else (low, middle)
+        return high, of(high)
 
 
 def air_shift(series: DischargeSeries, causes: CauseSet) -> float:

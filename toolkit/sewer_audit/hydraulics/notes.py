@@ -7,6 +7,7 @@ from functools import cache
 
 from sewer_audit.hydraulics.devices import Accuracy, DeviceNotes, Rule
 from sewer_audit.hydraulics.tables import facts_of
+from sewer_audit.hydraulics.tables import families as files
 from sewer_audit.sources import STATED
 
 __all__ = ["accuracy_of", "make_notes", "remarks_of", "rules_of", "stated_accuracy"]
@@ -62,7 +63,9 @@ def make_notes(
     accuracy: tuple[Accuracy, ...] | None = None,
     trend_grade: bool = False,
 ) -> DeviceNotes:
-    """Notes of a device from the tables of its families."""
+    """Notes of a device from the tables of its families and of those they point to."""
+    further = (name for family in families for name in files()[family].get("as", ()))
+    families = tuple(dict.fromkeys((*families, *further)))
     return DeviceNotes(
         datum,
         head_limits,

@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 
 from sewer_audit.errors import AuditError
 from sewer_audit.planning.precision import Precision
-from sewer_audit.uncertainty import DecisionRule
+from sewer_audit.uncertainty import DecisionRule, shared_coverage
 
 __all__ = ["Chances", "chances_of_total", "decision_power", "length_for", "smallest_shortfall"]
 
@@ -110,7 +110,7 @@ def decision_power(
         weights = precision.weights[:months] / precision.weights[:months].sum()
         sums = errors[:, :months] @ weights
         own = precision.total(months)
-        each = rule.coverage ** (1.0 / months) if rule.family == "sidak" else rule.coverage
+        each = shared_coverage(rule, errors[:, :months])
         for shortfall in shortfalls:
             high, low, inside = _found(1.0 - shortfall, sums, own, rule, rule.coverage)
             monthly, _, _ = _found(1.0 - shortfall, errors[:, :months], spread[:months], rule, each)

@@ -2,7 +2,7 @@
 
 from sewer_audit.uncertainty.budget import BudgetTable, variance_budget
 from sewer_audit.uncertainty.causes import PERSISTENCES, Cause
-from sewer_audit.uncertainty.decision import Verdicts, judge
+from sewer_audit.uncertainty.decision import Verdicts, judge, shared_coverage
 from sewer_audit.uncertainty.draws import Draws
 from sewer_audit.uncertainty.intervals import Summary, coverage_interval, p_value_words, summarise
 from sewer_audit.uncertainty.linear import Linear, linearise
@@ -38,6 +38,7 @@ __all__ = [
     "linearise",
     "noise_variance",
     "p_value_words",
+    "shared_coverage",
     "summarise",
     "variance_budget",
 ]

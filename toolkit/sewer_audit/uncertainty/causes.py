@@ -27,7 +27,7 @@ __all__ = [
 PERSISTENCES = ("whole record", "between visits", "each reading")
 """How long an error stays the same, from a year's constant companion to noise."""
 
-SHAPES = ("normal", "rectangular", "triangular", "arcsine", "student t")
+SHAPES = ("normal", "rectangular", "triangular", "arcsine", "student t", "exponential")
 """Distributions a cause may have."""
 
 HALF_WIDTH_DIVISORS: Mapping[str, float] = MappingProxyType(
@@ -171,6 +171,8 @@ def shaped(cause: Cause, standard_normal: np.ndarray) -> np.ndarray:
         return np.full(normal.shape, cause.value)
     if cause.shape == "normal" or (cause.shape == "student t" and math.isinf(cause.dof)):
         return cause.value + cause.standard * normal
+    if cause.shape == "exponential":  # JCGM 101:2008, 6.4.10, moved so that its mean is the value
+        return cause.value - cause.standard * (np.log(ndtr(-normal)) + 1.0)
     if cause.shape == "student t":
         below = ndtr(-np.abs(normal))  # the lower tail keeps its digits
         return cause.value - np.sign(normal) * cause.standard * stdtrit(cause.dof, below)

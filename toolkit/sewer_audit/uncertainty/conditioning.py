@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
@@ -17,7 +17,9 @@ __all__ = ["Conditioned", "condition"]
 class Conditioned:
     """A normal vector after some linear combinations of it were observed.
 
-    Units: mean [unit of the vector]; covariance [unit squared].
+    Units: mean [unit of the vector]; covariance [unit squared]; scales [unit of the vector].
+
+    scales: Standard deviation each observation had been expected with, after those before it.
     """
 
     mean: np.ndarray
@@ -25,6 +27,7 @@ class Conditioned:
     innovations: np.ndarray
     statistic: float
     probability: float
+    scales: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
 
 def condition(
@@ -72,4 +75,5 @@ def condition(
         innovations,
         statistic,
         float(chdtrc(len(innovations), statistic)),
+        np.diag(lower),
     )

@@ -17,7 +17,7 @@ from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty.intervals import Summary, coverage_interval, summarise
 from sewer_audit.uncertainty.rule import SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED, DecisionRule
 
-__all__ = ["Judgement", "Verdicts", "judge"]
+__all__ = ["Judgement", "Verdicts", "judge", "shared_coverage"]
 
 
 @dataclass(frozen=True)
@@ -79,7 +79,7 @@ def judge(
     guard_factor: float = 1.0,
     *,
     sides: str = "two",
-    family: str = "sidak",
+    family: str = "joint",
 ) -> Verdicts:
     """Judge billed volumes against draws of the audited ones.
 
@@ -133,7 +133,7 @@ def judge(
         )
     if not np.all(np.isfinite(bills)) or np.any(bills < 0):
         raise AuditError("a billed volume is negative or not a number; leave that invoice out")
-    shared = _shared_coverage(rule, volumes, bills)
+    shared = shared_coverage(rule, volumes - bills)
     judged = tuple(
         _one(volumes[:, k], bills[..., k], rule, shared) for k in range(volumes.shape[1])
     )
@@ -141,16 +141,29 @@ def judge(
     return Verdicts(judged, total, rule, _flags(judged, rule, len(volumes), shared))
 
 
-def _shared_coverage(rule: DecisionRule, volumes: np.ndarray, bills: np.ndarray) -> float:
-    """Coverage for each of several invoices so that all together keep the rule's coverage."""
-    count = volumes.shape[1]
+def shared_coverage(rule: DecisionRule, errors: np.ndarray) -> float:
+    """Coverage for each of several invoices so that all together keep the rule's coverage.
+
+    Parameters
+    ----------
+    rule : DecisionRule
+        With its family [-].
+    errors : array (draws, invoices)
+        Joint draws, less what is judged [m3].
+
+    Returns
+    -------
+    float
+        That of the rule itself for a single invoice [-].
+    """
+    count = errors.shape[1]
     if count == 1 or rule.family == "none":
         return rule.coverage
     if rule.family == "sidak":
         return rule.coverage ** (1.0 / count)
     if rule.family == "bonferroni":
         return 1.0 - (1.0 - rule.coverage) / count
-    return _joint_coverage(volumes - bills, rule.coverage)
+    return _joint_coverage(errors, rule.coverage)
 
 
 def _joint_coverage(draws: np.ndarray, coverage: float) -> float:

@@ -15,7 +15,13 @@ UNDECIDED = "cannot be decided from this evidence"
 FINDINGS = (SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED)
 """The four findings; no other is ever given."""
 
-FAMILIES = ("sidak", "bonferroni", "joint", "none")
+FAMILIES = {
+    "joint": "taken from the joint draws, so that what all have in common counts once",
+    "sidak": "by the Sidak rule",
+    "bonferroni": "by the Bonferroni rule",
+    "none": "",
+}
+"""How invoices share a risk, and how that is said."""
 
 
 @dataclass(frozen=True)
@@ -35,8 +41,9 @@ class DecisionRule:
         "two": an interval with both ends; "one": all of 1 - coverage beyond the end that decides,
         for a question asked in one direction only [text].
     family : str
-        How several invoices tested at once share the risk of a false finding: "sidak",
-        "bonferroni", "joint" (from the draws themselves) or "none" [text].
+        How several invoices tested at once share the risk of a false finding: "joint" (from the
+        draws themselves, so that what all invoices have in common counts once), "sidak",
+        "bonferroni" or "none" [text].
 
     Raises
     ------
@@ -52,7 +59,7 @@ class DecisionRule:
     coverage: float = 0.95
     guard_factor: float = 1.0
     sides: str = "two"
-    family: str = "sidak"
+    family: str = "joint"
 
     def __post_init__(self) -> None:
         if not 0 <= self.tolerance < 1:
@@ -92,7 +99,7 @@ class DecisionRule:
         if invoices > 1 and self.family != "none":
             text += (
                 f" The {invoices} invoices share one risk of {100 * (1 - self.coverage):.3g} % of "
-                f"any false finding ({self.family.capitalize()} rule), so each is held to a wider "
-                "interval than its own; the total is one question of its own."
+                f"any false finding, {FAMILIES[self.family]}: each is held to a wider interval "
+                "than its own; the total is one question of its own."
             )
         return text

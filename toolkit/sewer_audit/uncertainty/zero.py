@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -52,7 +52,7 @@ class Visit:
 
 @dataclass(frozen=True)
 class Step:
-    """Something done to the instrument without a hand reading: the zero may have moved.
+    """A moment at which the zero may have moved without a hand reading beside it.
 
     Parameters
     ----------
@@ -60,10 +60,27 @@ class Step:
         Instant, from the same epoch as the visits [s].
     standard : float
         Standard uncertainty of how far it moved [m].
+    since : float, optional
+        Where the moment itself is not known: it lies anywhere between this instant and `time` [s].
+    cleaned : bool
+        Whether what had grown steadily since the cleaning before was taken off; `standard` is then
+        that of the growth, which is alike from one cleaning to the next [-].
+
+    Notes
+    -----
+    A step of standard uncertainty s at a moment uniform over a span T moves the zero over a part t
+    of it by a variance of s^2 t / T, without correlation between disjoint parts: in mean and
+    covariance it is a random walk.
+
+    References
+    ----------
+    Any text on stochastic processes.
     """
 
     time: float
     standard: float
+    since: float | None = None
+    cleaned: bool = False
 
 
 @dataclass(frozen=True)
@@ -162,6 +179,10 @@ class ZeroPosterior:
         Visits that contradict the stated uncertainty [-].
     shared_mean : float
         Best value of the error all hand readings share, after the visits [m].
+    surprises : array (visits,)
+        Each visit's difference less what those before it let expect [m].
+    likelihood : float
+        Logarithm of the probability density of the hand readings, but for a constant [-].
     """
 
     edges: np.ndarray
@@ -175,6 +196,8 @@ class ZeroPosterior:
     probability: float
     flags: tuple[Flag, ...]
     shared_mean: float = 0.0
+    surprises: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    likelihood: float = 0.0
 
     @property
     def standard(self) -> np.ndarray:
@@ -271,21 +294,28 @@ def condition_zero(
     if not end > start:
         raise AuditError("the record ends before it starts")
     begin, finish = min(start, *times[:1], start), max(end, *times[-1:], end)
-    moved: dict[float, list[int]] = {}
-    for which, step in enumerate(steps):
-        moved.setdefault(_before_visit(step.time, times), []).append(which)
+    moved: dict[float, list[Step]] = {}
+    for step in steps:
+        moment = _before_visit(step.time, times)
+        if step.since is None and begin < moment < finish:
+            moved.setdefault(moment, []).append(step)
     inner = {float(node) for node in (*nodes, *moved) if begin < node < finish}
     events = sorted([(t, k) for k, t in enumerate(times)] + [(t, -1) for t in inner - {*times}])
     edges = np.array([begin, *(time for time, _ in events), finish])
-    parts = _Parts.of(edges, events, visits, model, steps, moved)
+    spans = np.diff(edges)
+    grown = np.array([model.growth_standard(float(span)) for span in spans])
+    for step in steps:
+        if step.since is not None:
+            inside = np.minimum(edges[1:], step.time) - np.maximum(edges[:-1], step.since)
+            share = np.maximum(inside, 0.0) / max(step.time - step.since, 1.0)
+            grown = np.hypot(grown, step.standard * np.sqrt(share))
+    parts = _Parts.of(edges, events, visits, model, grown, moved)
     observed = np.array([visit.difference for visit in visits])
     offset_prior = parts.offsets @ parts.mean
     joint = np.diag(parts.variance)
     prior = parts.offsets @ joint @ parts.offsets.T
     result = condition(parts.mean, joint, parts.readings, observed)
-    wander = np.zeros(len(edges) - 1)
-    if model.growth == "random walk":
-        wander = np.array([model.growth_standard(span) for span in np.diff(edges)]) / math.sqrt(12)
+    wander = grown / math.sqrt(12) if model.growth == "random walk" else np.zeros(len(spans))
     return ZeroPosterior(
         edges,
         parts.offsets @ result.mean,
@@ -298,6 +328,8 @@ def condition_zero(
         result.probability,
         _flags(visits, result, coverage),
         float(result.mean[1]),
+        result.innovations * result.scales,
+        -0.5 * result.statistic - float(np.log(result.scales).sum()),
     )
 
 
@@ -311,7 +343,7 @@ class _Parts:
     """Independent errors behind the offsets, and how offsets and readings are made of them.
 
     Order: start, shared hand error, reading of each visit, setting of each visit, growth of each
-    interval (random walk) or of each time between visits (steady), steps.
+    interval (random walk) or of each time between visits (steady), growth between cleanings, steps.
     """
 
     mean: np.ndarray
@@ -326,26 +358,32 @@ class _Parts:
         events: Sequence[tuple[float, int]],
         visits: Sequence[Visit],
         model: ZeroModel,
-        steps: Sequence[Step],
-        moved: Mapping[float, Sequence[int]],
+        grown: np.ndarray,
+        moved: Mapping[float, Sequence[Step]],
     ) -> _Parts:
-        count, spans = len(visits), np.diff(edges)
-        grown = [model.growth_standard(float(span)) for span in spans]
-        mean, variance = _errors(visits, model, len(spans), steps)
-        size, first = len(variance), 2 + 2 * count
-        offsets, readings = np.zeros((2 * len(spans), size)), np.zeros((count, size))
+        count = len(visits)
+        unread = [step for each in moved.values() for step in each if not step.cleaned]
+        places = {id(step): place for place, step in enumerate(unread)}
+        mean, variance = _errors(visits, model, len(grown), unread)
+        size, growth = len(variance), 2 + 2 * count
+        crust, first = growth + len(grown), growth + len(grown) + 1
+        offsets, readings = np.zeros((2 * len(grown), size)), np.zeros((count, size))
+        course = _Crust.of(edges, moved)
         here = np.zeros(size)
-        here[0] = 1.0
-        growth = first
-        for interval in range(len(spans)):
+        here[0], here[crust] = 1.0, course.at_start
+        for interval in range(len(grown)):
             offsets[2 * interval] = here
             here = here.copy()
             here[growth] += grown[interval]
+            here[crust] += course.grows[interval]
             offsets[2 * interval + 1] = here
             time, visit = events[interval] if interval < len(events) else (math.nan, -1)
+            here = here.copy()
             for step in moved.get(time, ()):
-                here = here.copy()
-                here[size - len(steps) + step] = 1.0
+                if step.cleaned:
+                    here[crust] -= course.taken[time]
+                else:
+                    here[first + places[id(step)]] = 1.0
             if model.growth == "random walk" or visit >= 0:
                 growth += 1
             if visit >= 0:
@@ -358,15 +396,45 @@ class _Parts:
         return cls(mean, variance, offsets, readings)
 
 
+@dataclass(frozen=True)
+class _Crust:
+    """What grows between cleanings, as a multiple of one common unit.
+
+    Units: at_start [m]; grows [m]; taken [m].
+    """
+
+    at_start: float
+    grows: np.ndarray
+    taken: Mapping[float, float]
+
+    @classmethod
+    def of(cls, edges: np.ndarray, moved: Mapping[float, Sequence[Step]]) -> _Crust:
+        sizes = {
+            time: max(step.standard for step in each if step.cleaned)
+            for time, each in sorted(moved.items())
+            if any(step.cleaned for step in each)
+        }
+        if not sizes:
+            return cls(0.0, np.zeros(len(edges) - 1), {})
+        times, amounts = np.array([*sizes]), np.array([*sizes.values()])
+        usual = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+        first = max(times[0] - edges[0], usual)
+        rates = np.array([*amounts, np.median(amounts)])
+        rates /= [first, *np.diff(times), usual or first]
+        which = np.searchsorted(times, edges[:-1], side="right")
+        start = float(amounts[0] - (times[0] - edges[0]) * rates[0])
+        return cls(start, np.diff(edges) * rates[which], sizes)
+
+
 def _errors(
-    visits: Sequence[Visit], model: ZeroModel, intervals: int, steps: Sequence[Step]
+    visits: Sequence[Visit], model: ZeroModel, intervals: int, unread: Sequence[Step]
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean and variance of the independent errors; growths are in units of their spread."""
     readings = [visit.standard**2 for visit in visits]
     settings = [model.setting_standard**2 if visit.rezeroed else 0.0 for visit in visits]
     start = [model.start_standard**2, model.shared_standard**2]
-    unread = [step.standard**2 for step in steps]
-    variance = np.array([*start, *readings, *settings, *np.ones(intervals), *unread])
+    steps = [step.standard**2 for step in unread]
+    variance = np.array([*start, *readings, *settings, *np.ones(intervals + 1), *steps])
     mean = np.zeros(len(variance))
     mean[0] = model.start_mean
     return mean, variance

@@ -41,7 +41,7 @@ def made(visits=(), steps=(), changed=None, humidity=1.0):
     frame["air_temperature"] = 291.15
     level = levels(frame, FLUME, BRACKET, humidity=humidity)
     series = discharge_series(frame, level, FLUME, reference_distance=BRACKET, humidity=humidity)
-    causes = assemble(FLUME, [], echo=True)
+    causes = assess_checklist(FLUME, {}, echo=True).applied(assemble(FLUME, [], echo=True))
     if changed is not None:
         causes = changed(causes)
     zero = zero_path(
@@ -125,7 +125,7 @@ def without(name: str):
 
 
 EXACT = ("exponent",)  # listed with no spread of its own
-LISTED = assemble(FLUME, [], echo=True).all
+LISTED = assess_checklist(FLUME, {}).applied(assemble(FLUME, [], echo=True)).all
 BY_VISIT = ("hand reading",)  # acts through the standard of each visit
 
 

@@ -31,6 +31,7 @@ REFERENCE = {
     "triangular": stats.triang(0.5, 1 - 2 * math.sqrt(6), 4 * math.sqrt(6)),
     "arcsine": stats.arcsine(1 - 2 * math.sqrt(2), 4 * math.sqrt(2)),
     "student t": stats.t(5, 1.0, 2.0),
+    "exponential": stats.expon(-1.0, 2.0),
 }
 
 

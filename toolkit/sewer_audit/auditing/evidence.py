@@ -33,12 +33,12 @@ from sewer_audit.effluent import (
     HAND,
     OTHER_HOURS,
     STEPS,
-    UNREAD_DRIFT,
     CauseSet,
     DischargeSeries,
     EffluentVolumes,
     Periods,
     air_shift,
+    as_visited,
     assemble,
     assess_checklist,
     discharge_series,
@@ -288,7 +288,7 @@ def _effluent(
     spans = periods.seconds(series.epoch)
     visits = _visits(case, series, causes, flags)
     steps, causes = _steps(case, series, _of_visits(case, causes, visits))
-    causes = _other_hours(case, series, visits, causes, flags)
+    causes, growth = as_visited(_other_hours(case, series, visits, causes, flags), visits)
     zero = zero_path(
         visits,
         min(series.time[0], float(spans.min())),
@@ -298,7 +298,7 @@ def _effluent(
         air_shift(series, causes),
         np.unique(spans),
         steps,
-        "random walk" if visits else "steady",
+        growth,
     )
     causes = causes if zero is None else zero.listed(causes)
     volumes = period_volumes(
@@ -340,12 +340,7 @@ def _causes(case: Case, series: DischargeSeries, flags: list[Flag]) -> CauseSet:
 
 
 def _of_visits(case: Case, causes: CauseSet, visits: list[Visit]) -> CauseSet:
-    """Causes without what only a visit, or a re-zeroing at one, brings in.
-
-    Where nobody reads the instrument its drift is not that of one that is looked after.
-    """
-    if not visits and causes.drift is not None and causes.drift.default:
-        causes = replace(causes, drift=UNREAD_DRIFT)
+    """Causes without what only a visit, or a re-zeroing at one, brings in."""
     idle = set() if visits else {"hand reading"}
     idle |= set() if any(visit.rezeroed for visit in visits) else {"setting of the zero"}
     shared = {name: cause for name, cause in causes.shared.items() if name not in idle}

@@ -5,7 +5,6 @@ from sewer_audit.effluent.defaults import (
     HAND,
     OTHER_HOURS,
     STEPS,
-    UNREAD_DRIFT,
     CauseSet,
     assemble,
     causes_of,
@@ -15,20 +14,20 @@ from sewer_audit.effluent.model import OFFSET, EffluentModel
 from sewer_audit.effluent.periods import Periods
 from sewer_audit.effluent.series import DischargeSeries, discharge_series, levels
 from sewer_audit.effluent.volumes import EffluentVolumes, period_volumes
-from sewer_audit.effluent.zero import air_shift, visits_look_round, zero_path
+from sewer_audit.effluent.zero import air_shift, as_visited, visits_look_round, zero_path
 
 __all__ = [
     "HAND",
     "OFFSET",
     "OTHER_HOURS",
     "STEPS",
-    "UNREAD_DRIFT",
     "CauseSet",
     "DischargeSeries",
     "EffluentModel",
     "EffluentVolumes",
     "Periods",
     "air_shift",
+    "as_visited",
     "assemble",
     "assess_checklist",
     "causes_of",

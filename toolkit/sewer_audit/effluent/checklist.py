@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
-from sewer_audit.effluent.defaults import CauseSet
+from sewer_audit.effluent.defaults import SUBMERGED, CauseSet, unseen
 from sewer_audit.errors import Flag
 from sewer_audit.hydraulics.notes import rules_of
 from sewer_audit.hydraulics.tables import asked_of, facts_of, families_of
@@ -55,20 +55,17 @@ class Checklist:
     points: tuple[Point, ...]
     spreads: Mapping[str, Callable[[Cause], Cause]]
     flags: tuple[Flag, ...]
-    settled: frozenset[str] = frozenset()
+    hidden: tuple[Cause, ...] = ()
 
     def applied(self, causes: CauseSet) -> CauseSet:
         """Causes with the figures of the field in place; those the case states stay.
 
         Units: causes [SI]; returns [SI].
         """
-        shared = {
-            name: self._changed(cause)
-            for name, cause in causes.shared.items()
-            if not (name in self.settled and cause.default)
-        }
-        scales = {name: power for name, power in causes.scales.items() if name in shared}
-        return replace(causes, shared=shared, scales=scales)
+        shared = {name: self._changed(cause) for name, cause in causes.shared.items()}
+        added = {cause.name: cause for cause in self.hidden if cause.name not in shared}
+        scales = dict(causes.scales) | ({SUBMERGED: -1.0} if SUBMERGED in added else {})
+        return replace(causes, shared=shared | added, scales=scales)
 
     def _changed(self, cause: Cause) -> Cause:
         found = self.spreads.get(cause.name)
@@ -117,13 +114,14 @@ def assess_checklist(
         Point(key, "", text, "noted", "no published rule of this method", "", "the case")
         for key, text in given.items()
     ]
-    unseen = facts_of("unseen", *families_of(device.method))
-    settled = frozenset(row["cause"] for row in unseen if told.get(row["subject"]) == "met")
-    spreads = _spreads(device, told, rows)
-    for row in unseen:
-        if told.get(row["subject"]) == "not met":
-            spreads[row["cause"]] = lambda cause: cause.scaled(2.0)
-    return Checklist(tuple(points), spreads, _flags(points, rows), settled)
+    about = facts_of("unseen", *families_of(device.method))
+    states = {row["cause"]: told.get(row["subject"]) for row in about}
+    hidden = tuple(
+        cause.scaled(2.0 if states[cause.name] == "not met" else 1.0)
+        for cause in unseen(device, tail)
+        if states[cause.name] != "met"
+    )
+    return Checklist(tuple(points), _spreads(device, told, rows), _flags(points, rows), hidden)
 
 
 def _status(answer: str) -> str:

@@ -16,10 +16,22 @@ from sewer_audit.hydraulics.tables import facts_of, families_of
 from sewer_audit.sources import cite
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["HAND", "OTHER_HOURS", "SETTING", "STEPS", "TAIL", "CauseSet", "assemble", "causes_of"]
+__all__ = [
+    "HAND",
+    "OTHER_HOURS",
+    "SETTING",
+    "STEPS",
+    "SUBMERGED",
+    "TAIL",
+    "CauseSet",
+    "assemble",
+    "causes_of",
+    "unseen",
+]
 
 OURS = cite("judgement")
 SETTING = "setting of the zero"
+SUBMERGED = "submergence not seen"
 TAIL = ("downstream zero", "submergence method")
 """Causes that act where a head below the device is recorded [text]."""
 OTHER_HOURS = "air at other hours"
@@ -246,20 +258,17 @@ def assemble(device: Any, stated: Sequence[Any], echo: bool, tail: bool = False)
         Sorted causes; every default carries its source [SI].
     """
     causes = {cause.name: cause for cause in _defaults(device, echo, tail)}
+    known = {cause.name: cause for cause in unseen(device, tail)} | causes
     for cause in stated:
-        causes[cause.name] = _merged(cause, causes.get(cause.name))
+        causes[cause.name] = _merged(cause, known.get(cause.name))
     level = device.level_column is not None
     special = ("zero error", "zero drift", "head noise")
     picked = {name: causes.pop(name, None) for name in special}
     if not level:
         picked = dict.fromkeys(special)
     velocity = causes.pop("velocity noise", None)
-    scales = {name: power for name, power in device.scale_causes.items() if name in causes}
-    scales |= {
-        row["cause"]: -1.0
-        for row in facts_of("unseen", *families_of(device.method))
-        if row["unit"] == "1" and row["cause"] in causes
-    }
+    powers = {**device.scale_causes, SUBMERGED: -1.0}
+    scales = {name: power for name, power in powers.items() if name in causes}
     sizes = {name: field for name, field in device.shape_causes.items() if name in causes}
     return CauseSet(
         *(picked[name] for name in special),
@@ -298,7 +307,8 @@ def causes_of(
     tuple of str
         In the order of the report [text].
     """
-    names = dict.fromkeys(cause.name for cause in _defaults(device, echo, tail))
+    every = [*_defaults(device, echo, tail), *unseen(device, tail)]
+    names = dict.fromkeys(cause.name for cause in every)
     loggers = ("zero drift", "gauge datum", "head noise", "clock", "velocity noise")
     loggers += (*AIR, "hand reading", SETTING)
     return tuple(name for name in names if not (by_hand and name in loggers))
@@ -316,19 +326,6 @@ def _defaults(device: Any, echo: bool, tail: bool) -> list[Cause]:
         causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
     if tail:
         causes += [_cause(name, *figures) for name, figures in TAIL_DEFAULTS.items()]
-    causes += [
-        _cause(
-            row["cause"],
-            row["standard"],
-            row["unit"],
-            "exponential",
-            "whole record",
-            f"{row['source']}: {row['text']}",
-            row["grade"],
-        )
-        for row in facts_of("unseen", *families_of(device.method))
-        if not (tail and row.get("second_head"))
-    ]
     causes += _sizes(device)
     if "velocity" in device.columns:
         causes.append(_cause("velocity noise", *VELOCITY_NOISE))
@@ -342,6 +339,26 @@ def _defaults(device: Any, echo: bool, tail: bool) -> list[Cause]:
     if device.method in EXPONENT_ZERO:
         causes.append(_cause("exponent", 0.0, "1", *LASTING, EXPONENT_ZERO[device.method]))
     return causes
+
+
+def unseen(device: Any, tail: bool) -> list[Cause]:
+    """What makes a record read too high until the checklist settles it; none of it in `assemble`.
+
+    Units: returns [SI].
+    """
+    return [
+        _cause(
+            row["cause"],
+            row["standard"],
+            row["unit"],
+            "exponential",
+            "whole record",
+            f"{row['source']}: {row['text']}",
+            row["grade"],
+        )
+        for row in facts_of("unseen", *families_of(device.method))
+        if not (tail and row.get("second_head"))
+    ]
 
 
 def _size_names(device: Any) -> list[str]:

@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from sewer_audit.effluent.defaults import HAND, OTHER_HOURS, SETTING, CauseSet
+from sewer_audit.effluent.defaults import HAND, OTHER_HOURS, SETTING, UNREAD_DRIFT, CauseSet
 from sewer_audit.effluent.model import ZeroOffset
 from sewer_audit.effluent.rating import sound_steepness
 from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import Cause, Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 
-__all__ = ["ZeroPath", "air_shift", "visits_look_round", "zero_path"]
+__all__ = ["ZeroPath", "air_shift", "as_visited", "visits_look_round", "zero_path"]
 
 HAND_READING = "hand reading"
 FEWEST = 3
@@ -306,6 +306,30 @@ def air_shift(series: DischargeSeries, causes: CauseSet) -> float:
         if name in causes.shared
     ]
     return float(np.hypot.reduce([0.0, *parts]))
+
+
+def as_visited(causes: CauseSet, visits: Sequence[Visit]) -> tuple[CauseSet, str]:
+    """Causes with the drift of an instrument that is read or not, and how its zero grows.
+
+    Parameters
+    ----------
+    causes : CauseSet
+        With the drift of one that is looked after [m].
+    visits : sequence of Visit
+        Hand readings [m].
+
+    Returns
+    -------
+    CauseSet
+        A drift the case states is kept [m].
+    str
+        As `ZeroModel` has it [text].
+    """
+    if visits:
+        return causes, "random walk"
+    if causes.drift is not None and causes.drift.default:
+        causes = replace(causes, drift=UNREAD_DRIFT)
+    return causes, "steady"
 
 
 def visits_look_round(visits: Sequence[Visit], hours: Sequence[float]) -> bool:

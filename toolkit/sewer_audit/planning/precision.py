@@ -15,6 +15,7 @@ from sewer_audit.effluent import (
     EffluentVolumes,
     Periods,
     air_shift,
+    as_visited,
     assemble,
     discharge_series,
     period_volumes,
@@ -178,6 +179,7 @@ def _volumes(
     )
     spans = periods.seconds(series.epoch)
     visits = schedule.visits(months) if device.level_column is not None else []
+    causes, growth = as_visited(causes, visits)
     zero = zero_path(
         visits,
         float(min(series.time[0], spans.min())),
@@ -185,6 +187,7 @@ def _volumes(
         causes,
         air_shift=air_shift(series, causes),
         nodes=np.unique(spans),
+        growth=growth,
     )
     bridge = 4 * schedule.interval
     return period_volumes(series, device, periods, causes, zero, Draws(DRAWS, seed), bridge)

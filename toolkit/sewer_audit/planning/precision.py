@@ -17,11 +17,13 @@ from sewer_audit.effluent import (
     air_shift,
     as_visited,
     assemble,
+    assess_checklist,
     discharge_series,
     period_volumes,
     zero_path,
 )
 from sewer_audit.hydraulics import speed_of_sound
+from sewer_audit.hydraulics.tables import facts_of, families_of
 from sewer_audit.planning.expected import ExpectedFlow
 from sewer_audit.planning.site import PipeSite
 from sewer_audit.uncertainty import Cause, Draws, Visit
@@ -173,6 +175,9 @@ def _volumes(
         frame, level, device, reference_distance=schedule.reference_distance, name="plan"
     )
     causes = assemble(device, stated, series.reference_distance is not None)
+    field = facts_of("field", *families_of(device.method))
+    if any(row["state"] == "checked" for row in field):  # an element is set as published; a site
+        causes = assess_checklist(device, {}).applied(causes)  # is as it is found
     edges = START + pd.to_timedelta(np.round(np.arange(months + 1) * MONTH * 1e3), unit="ms")
     periods = Periods(
         tuple(f"month {number + 1}" for number in range(months)), edges[:-1], edges[1:], "UTC"

@@ -243,7 +243,7 @@ class EffluentModel:
         Notes
         -----
         C = sum_k (dV/dx_k)(dV/dx_k)' u_k^2 with the offsets' covariance in place of u^2 and the
-        sensitivities from a step of one standard uncertainty to either side.
+        sensitivities from a step of one standard deviation to either side.
 
         References
         ----------
@@ -253,7 +253,7 @@ class EffluentModel:
         steps = []
         for name, cause in self.causes.items():
             if cause.standard > 0:
-                both = cause.value + cause.standard * np.array([1.0, -1.0])
+                both = cause.value + cause.standard_deviation * np.array([1.0, -1.0])
                 pair = self.evaluate(None, {name: both}, 2)
                 steps.append((pair[0] - pair[1]) / 2)
         if self.zero is not None:

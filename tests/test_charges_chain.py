@@ -14,7 +14,7 @@ import pytest
 from sewer_audit import audit, load_case
 from sewer_audit.charges import ClaimItem, ClaimRule, Payment, work_out_claim
 from sewer_audit.charges.ledger import Entry, Ledger
-from sewer_audit.errors import AuditError
+from sewer_audit.errors import AuditError, InputRefused
 from sewer_audit.records.numbers import parse_decimal
 from test_charges_account import Works, cents, codes, dial, wrong
 
@@ -189,6 +189,128 @@ def test_what_a_credit_leaves_of_a_bill_made_anew_is_told_with_the_new_one(tmp_p
     (entry,) = result.ledger.entries
     assert (entry.invoice, entry.amount, entry.low) == ("A4R", D("1250.40"), 0)
     assert wrong(result) == ["A4R"]
+
+
+@pytest.mark.parametrize(("taken", "code"), [("0.5", "too-small"), ("1", ""), ("2", "too-large")])
+def test_a_bill_that_with_its_credit_is_not_right_is_one_of_the_credit(tmp_path, taken, code):
+    """A4 is 50 kgal too high, 320.00 at 6.40; a credit takes half, all or twice of it back."""
+    works = Works()
+    works.billed[4] += 50
+
+    def change(head, rows):
+        back = -D(50) * D(taken), -D(320) * D(taken)
+        rows.append([*rows[4][:6], str(back[0]), *[str(back[1])] * 2, "credit", "A4"])
+        rows[-1][0], rows[-1][3:5] = "A4C", ["", ""]
+        return head + ",kind,replaces", [[*row, "", ""][:11] for row in rows]
+
+    result = edited(works, tmp_path, change, meter=False, more=DIAL)
+    assert codes(result) == ({"A4": f"credit-{code}"} if code else {})
+    assert result.ledger.of("A4") == 320 - 320 * D(taken)
+    assert [each["broken"] for each in result.findings()["chain"]].count(None) == 10 - bool(code)
+
+
+def test_a_credit_of_money_alone_needs_no_volume(tmp_path):
+    def change(head, rows):
+        rows[4][7] = rows[4][8] = str(D(rows[4][8]) + D("29.58"))
+        rows.append(
+            ["A4C", *rows[4][1:3], "", "", "actual", "", "-29.58", "-29.58", "credit", "A4"]
+        )
+        return head + ",kind,replaces", [[*row, "", ""][:11] for row in rows]
+
+    result = edited(Works(), tmp_path, change)
+    assert not codes(result) and not wrong(result)
+
+
+def test_bills_that_print_their_total_alone_accuse_nobody_of_their_lines(tmp_path):
+    def change(head, rows):
+        for row in rows[3:6]:
+            row[7] = ""
+        rows[5][8] = str(D(rows[5][8]) + 7)
+        return head, rows
+
+    result = edited(Works(), tmp_path, change)
+    assert wrong(result) == ["A5"] and set(codes(result)) == {"A5"}
+
+
+def test_a_row_of_sums_is_no_invoice_and_another_row_without_dates_is_refused(tmp_path):
+    def change(head, rows, off=0):
+        sums = [str(sum(D(row[k]) for row in rows) + off) for k in (6, 7, 8)]
+        return head, [*rows, ["Sum", "", "", "", "", "", *sums]]
+
+    result = edited(Works(), tmp_path, change)
+    assert len(result.invoices) == 10 and not codes(result)
+    assert "row of sums" in {flag.code for flag in result.flags}
+    with pytest.raises(InputRefused, match=r"line 12, column start"):
+        edited(Works(), tmp_path, lambda head, rows: change(head, rows, 1))
+
+
+def test_a_factor_is_printed_as_a_share_or_in_per_cent(tmp_path):
+    def change(head, rows):
+        for number, row in enumerate(rows):
+            row.append({0: "0.9", 4: "80 %"}.get(number, "90 %"))
+        return head + ",factor", rows
+
+    result = edited(Works(), tmp_path, change)
+    told = {f.data["invoice"]: f.data["links"] for f in result.flags if "links" in f.data}
+    assert told == {"A4": ["factor"]} and not codes(result)
+
+
+def test_a_payment_stated_by_the_case_and_not_credited_is_a_note(tmp_path):
+    """Paid four days before the next bill and taken off there, but on one; the next is right."""
+    works, before, paid = Works(), D(0), ["invoice,paid_on,amount"]
+
+    def change(head, rows):
+        nonlocal before
+        for k, row in enumerate(rows):
+            own, payment = D(row[8]), cents(before * D("0.6"))
+            if k:
+                paid.append(f"A{k - 1},{works.days[k + 1] - timedelta(days=4)},{payment}")
+            row[8:] = [str(own + before - payment), str(before), str(-payment)]
+            if k == 5:
+                row[8], row[10] = str(own + before), "0.00"
+            before = own + before - payment
+        return head + ",previous_balance,payment", rows
+
+    more = '[claim]\npayments = "paid.csv"\n'
+    works.extra["paid.csv"] = "invoice,paid_on,amount\n"
+    works.write(tmp_path, more=more)
+    head, *rows = (tmp_path / "invoices.csv").read_text().split()
+    head, rows = change(head, [row.split(",") for row in rows])
+    (tmp_path / "invoices.csv").write_text("\n".join([head, *map(",".join, rows), ""]))
+    (tmp_path / "paid.csv").write_text("\n".join([*paid, ""]))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    assert codes(result) == {"A5": "payment-not-credited"} and not wrong(result)
+
+
+def test_own_reads_written_to_tens_are_known_to_tens(tmp_path):
+    works = Works()
+    works.reads = [round(read, -1) for read in works.reads]
+    assert any(a != b % 10**6 for (_, a), b in zip(works.printed, works.reads[1:], strict=True))
+    result = works.audit(tmp_path)
+    assert not codes(result) and not wrong(result)
+
+
+def test_a_subtotal_stands_above_the_tax_or_below_it(tmp_path):
+    assert taxed(Works(), tmp_path) == {}
+    head, *rows = (tmp_path / "invoices.csv").read_text().split()
+    told = [f"{head},subtotal"]
+    for k, row in enumerate(rows):
+        cells = row.split(",")
+        told.append(f"{row},{cells[9] if k % 2 else cells[7] if k else '1.00'}")
+    (tmp_path / "invoices.csv").write_text("\n".join([*told, ""]))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    broken = {each["invoice"]: each["broken"] for each in result.findings()["chain"]}
+    assert {name: link for name, link in broken.items() if link} == {"A0": "subtotal"}
+    assert not codes(result)
+
+
+def test_a_share_only_the_schedule_states_finds_no_bill_too_low(tmp_path):
+    works = Works()
+    works.write(tmp_path)
+    case = tmp_path / "case.toml"
+    case.write_text(case.read_text().replace("return_factor = 0.90\n", ""))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    assert not wrong(result) and "too low" not in " ".join(result.invoices["finding"])
 
 
 TAX = """

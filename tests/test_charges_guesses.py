@@ -8,8 +8,18 @@ from itertools import pairwise
 
 import pytest
 
-from sewer_audit.charges import BilledInvoice, InvoiceFacts, UsePeriod, find_signatures
+from sewer_audit.charges import (
+    BilledInvoice,
+    InvoiceFacts,
+    Sample,
+    UsePeriod,
+    chains_of,
+    find_signatures,
+    price,
+    recompute_series,
+)
 from sewer_audit.charges.classes import CLASSES, OF_LINES
+from sewer_audit.charges.figures import LITRES
 from sewer_audit.charges.loading import parse_rates
 from test_charges_rules import charge, head, version
 
@@ -269,3 +279,187 @@ def test_what_another_winter_average_follows_from(billed, words):
     assert (
         named(schedule(volume), use_of("325.7"), **(stated | {"billed_volume": D("325.7")})) == ()
     )
+
+
+BLOCKS = "blocks = [ { to = 303, rate = 7.84 }, { rate = 10.58 } ]"
+CAP = 'amount = 900\nof = ["use"]'
+AWAY = "amount = 50\nmultiplier = 1.25"
+LATE = 'rate = "5 %"\nof = ["use"]\ncount = "months overdue"'
+OFF = 'rate = "-2 %"\nof = ["use"]'
+
+
+@pytest.mark.parametrize(
+    ("more", "line", "amount", "code", "words"),
+    [
+        (charge("maximum", CAP, "cap"), "cap", D(0), "limit-ignored", "maximum cap was not"),
+        (charge("percent", OFF, "discount"), "discount", D(0), "charge-left-out", "left out"),
+        (
+            charge("fixed", AWAY, "away"),
+            "away",
+            D("75.00"),
+            "other-multiplier",
+            "multiplier 1.5 in place of 1.25",
+        ),
+        (
+            charge("fixed", 'amount = 3.41\nper = "day"', "access"),
+            "access",
+            D("95.48"),
+            "period-length",
+            "28 days were charged",
+        ),
+        (
+            charge("volume", 'rate = 2\nunit = "CCF"', "other"),
+            "other",
+            2 * D("731.4"),
+            "rate-unit",
+            "as one per kgal",
+        ),
+        (
+            charge("volume", BLOCKS, "stepped"),
+            "stepped",
+            cents(152 * D("7.84") + (D("731.4") - 152) * D("10.58")),  # half of 303, whole
+            "tier-misapplied",
+            "edge of block 1 was halved",
+        ),
+        (
+            charge("percent", LATE, "late"),
+            "late",
+            cents(2 * use_of()["use"] * D("0.05")),
+            "other-count",
+            "counted as 2 in place of 1",
+        ),
+    ],
+)
+def test_one_line_made_otherwise_than_the_schedule_says(more, line, amount, code, words):
+    made, counts = schedule(more=more), {"months overdue": D(1)}
+    stated = InvoiceFacts("one", START, END, "kgal", {"intake": D("731.4")}, counts=counts)
+    right = price(made, stated.but(billed_volume=D("731.4"))).by_column
+    assert right[line] != amount
+    assert named(made, right, counts=counts) == ()
+    (found,) = named(made, right | {line: amount}, counts=counts)
+    assert code == found.code and words in found.sentence
+
+
+STRENGTHS = "".join(
+    charge(
+        "strength",
+        f'parameter = "{p}"\nthreshold = {t}\nrate = {r}\nrate_per = "lb"\n'
+        'load = { constant = 8.34, volume = "MG", mass = "lb" }',
+        p,
+    )
+    for p, t, r in (("BOD", 250, "0.31"), ("TSS", 300, "0.27"))
+)
+LIMITED = Sample(date(2025, 6, 20), "TSS", D(500), below_limit=True)
+SAMPLES = (
+    Sample(date(2025, 5, 12), "BOD", D(640)),
+    Sample(date(2025, 5, 20), "BOD", D(700)),
+    Sample(date(2025, 6, 15), "BOD", D(400)),
+    Sample(date(2025, 6, 15), "TSS", D(900)),
+    LIMITED,
+)
+
+
+@pytest.mark.parametrize(
+    ("changes", "code", "words"),
+    [
+        ({"BOD": ("8.34", 150, "0.27")}, "surcharge-basis", "rate of TSS was charged for BOD"),
+        (
+            {"BOD": ("8.34", 150, "0.27"), "TSS": ("8.34", 275, "0.31")},
+            "surcharge-basis",
+            "rates of BOD and TSS were exchanged",
+        ),
+        ({"BOD": ("8.34", 100, "0.31")}, "surcharge-threshold", "threshold of TSS was taken"),
+        (
+            {"BOD": ("10", 150, "0.31"), "TSS": ("10", 275, "0.27")},
+            "surcharge-basis",
+            "constant 10 was used",
+        ),
+        ({"TSS": ("8.34", 400, "0.27")}, "surcharge-sample", "counted as limit"),
+        ({"BOD": ("8.34", 420, "0.31")}, "surcharge-sample", "of the period of before"),
+    ],
+)
+def test_a_surcharge_made_from_other_figures(changes, code, words):
+    """Means in the period: BOD 400, TSS (900 + 250) / 2 = 575; the month before 670 of BOD."""
+    right = {"BOD": ("8.34", 150, "0.31"), "TSS": ("8.34", 275, "0.27")}
+    lines = {
+        p: cents(D("0.7314") * D(k) * D(above) * D(rate))
+        for p, (k, above, rate) in (right | changes).items()
+    }
+    made = schedule(more=STRENGTHS)
+    facts = InvoiceFacts("one", START, END, "kgal", {"intake": D("731.4")}, samples=SAMPLES)
+    past = facts.but(invoice="before", start=date(2025, 5, 5), end=START).but(
+        billed_volume=D("731.4"), strengths={"TSS": D(300)}
+    )
+    bills = [
+        BilledInvoice(each, printed, sum(printed.values()))
+        for each, printed in (
+            (past, price(made, past).by_column),
+            (facts.but(billed_volume=D("731.4")), use_of() | lines),
+        )
+    ]
+    (found,) = find_signatures(made, bills)
+    assert (found.code, found.invoices) == (code, ("one",)) and words in found.sentence
+
+
+def months(volumes, billed):
+    """Bills of months in a row by a plain rate, some of other volumes than were metered."""
+    made = schedule()
+    days = [date(2025, 1 + k, 5) for k in range(len(volumes) + 1)]
+    bills = []
+    for k, (metered, charged) in enumerate(zip(volumes, billed, strict=True)):
+        facts = InvoiceFacts(str(k), days[k], days[k + 1], "kgal", {"intake": D(metered)})
+        lines = use_of(str(charged))
+        bills.append(BilledInvoice(facts.but(billed_volume=D(charged)), lines, sum(lines.values())))
+    return find_signatures(made, bills)
+
+
+def test_the_volumes_of_two_bills_exchanged():
+    (found,) = months((610, 745, 688, 702), (610, 688, 745, 702))
+    assert (found.code, found.invoices, found.exactness) == (
+        "volumes-exchanged",
+        ("1", "2"),
+        "exact",
+    )
+
+
+def test_a_volume_is_the_one_before_only_where_that_was_right():
+    (found,) = months((610, 745, 688, 702), (610, 745, 745, 702))
+    assert (found.code, found.invoices) == ("last-bill-repeated", ("2",))
+    assert not {each.code for each in months((610, 745, 688), (933, 933, 933))} & {
+        "last-bill-repeated"
+    }
+
+
+def test_a_printed_size_of_a_unit_holds_for_its_multiples():
+    """252 CCF of 748 gal are 188.496 kgal; the reads count cubic feet, of which 100 are a CCF."""
+    body = '[[version.volume]]\nname = "sewer"\nunit = "CCF"\nbasis = "intake"\n'
+    body += charge("volume", 'rate = 1\nunit = "kgal"')
+    made = parse_rates(head(conversions='{ CCF = "748 gal" }') + version(body))
+    assert made.litres("cf") * 100 == made.litres("CCF") == made.litres("ccf")
+    assert made.litres("kgal") == 1000 * made.litres("gal") == LITRES["kgal"]
+    facts = InvoiceFacts("one", START, END, "CCF", {"intake": D(252)})
+    assert price(made, facts).total == D("188.50")
+
+
+def test_lines_the_schedule_does_not_round_are_printed_to_the_cent():
+    """650 at 3.0741 are 1998.165, printed 1998.17; the tax of 6.2 % on that 129.88523."""
+    made = parse_rates(
+        head(line_rounding='{ rule = "none" }')
+        + version(
+            '[[version.volume]]\nname = "sewer"\nunit = "m3"\nbasis = "intake"\n'
+            + charge("fixed", "amount = 96.76", "base")
+            + charge("volume", "rate = 3.0741", "use")
+            + charge("percent", 'rate = "6.2 %"\nof = ["base", "use"]', "tax")
+        )
+    )
+    facts = InvoiceFacts("one", START, END, "m3", {"intake": D(650)}, billed_volume=D(650))
+    lines = {"base": D("96.76"), "use": D("1998.17"), "tax": D("129.89")}
+    bill = BilledInvoice(facts, lines, D("2224.81"))  # a cent less than its lines
+    assert find_signatures(made, [bill]) == ()
+    assert all(
+        link.agrees is not False
+        for c in chains_of(made, recompute_series(made, [bill]))
+        for link in c.links
+    )
+    (found,) = find_signatures(made, [BilledInvoice(facts, lines, D("2224.84"))])
+    assert found.code == "invoice-arithmetic"

@@ -119,7 +119,7 @@ def _audit(
     reasons = reasons_of(case, inputs, evidence, pricing, signatures)
     evidence = averaged_evidence(evidence, reasons, columns)
     tell("judging the volumes", 0.9)
-    judged = verdicts(case, evidence, inputs.invoices.frame)
+    judged = verdicts(case, evidence, inputs.invoices.frame, inputs.schedule)
     table, total = invoice_table(case, inputs, evidence, judged, pricing)
     basis = basis_answer(case, evidence, pricing)
     budget = budget_table(evidence, columns, case.data.rule.coverage)

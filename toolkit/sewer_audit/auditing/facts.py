@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -37,6 +38,7 @@ from sewer_audit.charges import (
     as_charged,
     nothing_overdue,
 )
+from sewer_audit.charges.chain import carried_over
 from sewer_audit.charges.exchange_guesses import counted
 from sewer_audit.records.invoices import DATES, PRINTED
 from sewer_audit.units import from_si
@@ -44,6 +46,8 @@ from sewer_audit.units import from_si
 __all__ = ["printed_bills", "printed_face"]
 
 ZERO = Decimal(0)
+POSTED = (0, 3, 10)
+"""Days from a payment to a bill that shows it, one of which an account may have (judgement)."""
 PLAUSIBLE = 3.0
 """How many times its usual use a day a period may have before its reads are doubted (judgement)."""
 
@@ -90,7 +94,7 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
     """
     frame, face = inputs.invoices.frame, printed_face(case, inputs)
     bills = _bills(case, inputs, evidence.as_printed, face, range(len(frame)))
-    bills = nothing_overdue(inputs.schedule, bills)
+    bills = _unposted(inputs, nothing_overdue(inputs.schedule, bills))
     history = _history(case, bills)
     usage = _usage(case, inputs)
     bills = [
@@ -106,6 +110,33 @@ def printed_bills(case: Case, inputs: Inputs, evidence: Evidence) -> list[Billed
         holder = str(frame["shares_with"][row])
         bills[row] = with_own(inputs.schedule, bills[row], part, holder, usual)
     return bills
+
+
+def _unposted(inputs: Inputs, bills: Sequence[BilledInvoice]) -> list[BilledInvoice]:
+    """The bills, with what the amount due of one in a series of right ones has too much.
+
+    Right is what was billed up to it less what was paid, by the payments the case states. How long
+    a payment takes to be posted the series tells: a lag at which nearly all bills are right.
+    """
+    payments, found = inputs.account.payments, list(bills)
+    printed = [bill.printed.get("previous_balance") for bill in bills]
+    if payments is None or None in printed or any(bill.amount_due is None for bill in bills):
+        return found
+    dated = [each for bill in bills for each in payments.get(bill.invoice, ())]
+    for lag in POSTED:
+        owed, off = carried_over(bills[0].printed), []
+        for place, bill in enumerate(bills):
+            credit = abs(bill.printed.get("credit") or ZERO) if place else ZERO
+            owed += bill.total - credit
+            by = bill.facts.bill_date - timedelta(days=lag)  # type: ignore[operator]
+            paid = sum((each.amount for each in dated if each.paid_on <= by), ZERO)
+            off.append(bill.amount_due - owed + paid)  # type: ignore[operator]
+        wrong = [place for place, each in enumerate(off) if each]
+        if len(wrong) <= max(1, len(bills) // 5):
+            for place in wrong:
+                found[place] = replace(bills[place], unposted=max(off[place], ZERO))
+            return found
+    return found
 
 
 def _history(case: Case, bills: Sequence[BilledInvoice]) -> tuple[UsePeriod, ...]:
@@ -149,7 +180,7 @@ def _bill(
     share = _largest_share(inputs.schedule)
     return BilledInvoice(
         facts,
-        {str(name): amount for name, amount in lines.items() if isinstance(amount, Decimal)},
+        dict(lines) if invoice["lines_printed"] else {},
         invoice["total"],
         str(invoice["read_type"]),
         *ends.printed,

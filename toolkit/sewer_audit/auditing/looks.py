@@ -34,6 +34,8 @@ ACCUSED = 0.01
 """Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
 PEAK = 3.0
 """The flow in the hour of a look over the largest mean flow between two reads (judgement) [-]."""
+FEWEST = 5
+"""Fewest reads that tell to how many counts they are written (judgement): 1 in 10,000 by chance."""
 HALF_A_DAY = 43200.0
 ZERO = Decimal(0)
 
@@ -64,6 +66,7 @@ class Register:
     multiplier: float
     within: float
     sign: int = 1
+    step: float = 1.0
 
     @property
     def peak(self) -> float:
@@ -77,7 +80,7 @@ class Register:
 
     def beside(self) -> float:
         """What two looks at one read may differ by [counts]."""
-        return 1.0 + self.peak * self.within if self.within else 0.0
+        return self.step + self.peak * self.within if self.within else 0.0
 
     def reach(self, invoices: int) -> float:
         """How many standard uncertainties of interpolation a right invoice may lie away [-].
@@ -124,6 +127,7 @@ class Looks:
                 own.multiplier if own.unit else part.count_m3,
                 within,
                 sign,
+                _step(part),
             )
             for (part, sign), own in zip(parts, tables, strict=True)
         )
@@ -180,6 +184,14 @@ class Looks:
             register.volumes.boundary_standard_m3[place] / record.count_m3
         )
         return Look(near, beside + Decimal(repr(round(spread, 4))))
+
+
+def _step(record: RegisterRecord) -> float:
+    """To how many counts the reads of a register are written: ones, tens, hundreds [counts]."""
+    reads = record.frame.loc[record.frame["volume_m3"].notna(), "register"].to_numpy(dtype=float)
+    if len(reads) < FEWEST:
+        return 1.0
+    return next((step for step in (1000.0, 100.0, 10.0) if not (reads % step).any()), 1.0)
 
 
 def _nearest(record: RegisterRecord, moment: pd.Timestamp) -> Decimal | None:

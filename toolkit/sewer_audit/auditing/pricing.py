@@ -331,11 +331,7 @@ def _lines(
     series: Recomputed,
 ) -> pd.DataFrame:
     invoice = inputs.invoices.frame.iloc[row]
-    invoiced = {
-        name: value
-        for name, value in inputs.invoices.lines.iloc[row].items()
-        if isinstance(value, Decimal)
-    }
+    invoiced = dict(inputs.invoices.lines.iloc[row]) if invoice["lines_printed"] else {}
     amounts, ruled = stated.by_column, {} if by_rules is None else by_rules.by_column
     if by_rules is NOTHING_DUE:
         ruled = dict.fromkeys([*invoiced, *amounts], Decimal("0.00"))

@@ -14,6 +14,7 @@ from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing, charged_by_rules
 from sewer_audit.case import Case
+from sewer_audit.charges import Schedule
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, DecisionRule, Verdicts, judge, summarise
 from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
@@ -55,7 +56,9 @@ def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
     return found
 
 
-def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | None:
+def verdicts(
+    case: Case, evidence: Evidence, frame: pd.DataFrame, schedule: Schedule | None = None
+) -> Verdicts | None:
     """Judge the billed volumes by the rule stated in the case, where the gate lets them through.
 
     A run of estimates is judged as one.
@@ -83,7 +86,7 @@ def verdicts(case: Case, evidence: Evidence, frame: pd.DataFrame) -> Verdicts | 
             judged[place] = one if known else replace(one, finding=UNDECIDED)
     total = found.total if all(ended) else replace(found.total, finding=UNDECIDED)
     whole = sum(len(places) for places in runs) == len(billed)
-    if _upper_bound_only(case, evidence):
+    if _upper_bound_only(case, evidence, schedule):
         told = {each.finding for each in (*filter(None, judged), total)}
         if TOO_LOW_WORDS in told:
             found = replace(found, flags=(*found.flags, Flag("uses-not-stated", AT_MOST)))
@@ -114,16 +117,18 @@ AT_MOST = (
 )
 
 
-def _upper_bound_only(case: Case, evidence: Evidence) -> bool:
+def _upper_bound_only(case: Case, evidence: Evidence, schedule: Schedule | None) -> bool:
     """Whether a balance without losses, for which the schedule allows, is all there is."""
+    rules = [] if schedule is None else [each.invoiced_volume for each in schedule.version]
+    shares = [
+        share
+        for rule in filter(None, rules)
+        for share in (rule.return_factor, *rule.return_factor_by_month.values())
+    ]
+    allows = min([case.data.case.return_factor, *shares]) < 1
     measured = evidence.gate is not None and evidence.gate.carries["effluent"].any()
     lost = [use for use in case.data.use if not credited(use)]
-    return (
-        case.data.case.basis == "intake"
-        and case.data.case.return_factor < 1
-        and not measured
-        and not lost
-    )
+    return case.data.case.basis == "intake" and allows and not measured and not lost
 
 
 def _not_too_low(judgement: Any) -> Any:
@@ -280,7 +285,8 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
     factor, audited, basis = case.data.case.return_factor, evidence.audited, evidence.basis
     if case.data.case.basis != "intake" or basis is None or audited is None:
         return {"answered": False}
-    if _upper_bound_only(case, evidence):
+    schedule = None if pricing is None else pricing.schedule
+    if _upper_bound_only(case, evidence, schedule):
         return {"answered": False}
     net = basis.sum(axis=1) / factor
     if not np.isfinite(audited).all() or not np.all(net > 0):

@@ -136,7 +136,9 @@ class BilledInvoice:
         What is left of an earlier bill of these days that this one was billed anew for and that a
         credit note took back in part only [currency].
     credit_note : str
-        That credit note [text].
+        That credit note, or the last one that was netted into this bill [text].
+    unposted : Decimal
+        What was paid on earlier bills before this one was made and no bill credits yet [currency].
     own_spread : Decimal
         Half width of `own_reads` together [counts].
     starts_estimated : bool
@@ -179,6 +181,7 @@ class BilledInvoice:
     dates: Mapping[str, date] = field(default_factory=dict)
     uncredited: Decimal = Decimal(0)
     credit_note: str = ""
+    unposted: Decimal = Decimal(0)
     own_spread: Decimal = Decimal(0)
     starts_estimated: bool = False
     second: InvoiceFacts | None = None

@@ -11,10 +11,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import Decimal
+from itertools import accumulate
 from typing import TYPE_CHECKING, Literal
 
 from sewer_audit.charges.basis import return_factor_of
-from sewer_audit.charges.comparing import compare
+from sewer_audit.charges.comparing import compare, spare
 from sewer_audit.charges.figures import CONTEXT, EXACT, plain
 from sewer_audit.charges.kinds import PercentCharge
 from sewer_audit.charges.pricing import price
@@ -321,18 +322,32 @@ def _half(printed: Decimal) -> Decimal:
 def _sums(bill: BilledInvoice, priced, currency: str) -> Iterator[Link]:
     """Subtotal, total and amount due, from the lines as printed."""
     added = sum(bill.lines.values(), ZERO) if bill.lines else priced.unrounded
-    if "subtotal" in bill.printed:
-        yield Link("subtotal", bill.printed["subtotal"], added, HALF_A_CENT, currency)
+    wide = max(spare(priced), HALF_A_CENT)
+    if "subtotal" in bill.printed:  # of the lines above it, wherever it stands
+        printed, above = bill.printed["subtotal"], list(accumulate(bill.lines.values()))
+        right = min(reversed(above), key=lambda each: abs(each - printed), default=added)
+        yield Link("subtotal", printed, right, wide, currency)
     if priced.total_rule is not None:
         added = EXACT.rounded(added, priced.total_rule)
-    yield Link("total", bill.total, added, HALF_A_CENT, currency)
+    yield Link("total", bill.total, added, wide, currency)
     if bill.amount_due is not None and bill.amount_due != bill.total:
         due = bill.total + carried_over(bill.printed)
         yield Link("amount due", bill.amount_due, due, HALF_A_CENT, currency)
 
 
 def carried_over(printed: Mapping[str, Decimal]) -> Decimal:
-    """What a bill carries over: balance before, less payments and credits [currency]."""
+    """What a bill carries over: balance before, less payments and credits.
+
+    Parameters
+    ----------
+    printed : mapping
+        Its further figures by role [currency].
+
+    Returns
+    -------
+    Decimal
+        Below zero where it is a credit [currency].
+    """
     before, paid, credit = (
         printed.get(name) or ZERO for name in ("previous_balance", "payment", "credit")
     )

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from sewer_audit.charges.figures import EXACT
+from sewer_audit.charges.figures import CENTS, EXACT
 
 if TYPE_CHECKING:
     from sewer_audit.charges.pricing import PricedInvoice
 
-__all__ = ["Comparison", "LineDifference", "compare"]
+__all__ = ["Comparison", "LineDifference", "compare", "spare"]
 
 HALF_A_CENT = Decimal("0.005")
 
@@ -66,6 +66,9 @@ def compare(
     printed = sum(inside, Decimal(0)) if inside else None
     if printed is not None and priced.total_rule is not None:
         printed = EXACT.rounded(printed, priced.total_rule)
+    off = None if total is None or printed is None else total - printed
+    if off is not None and abs(off) <= spare(priced):
+        off = Decimal(0)
     return Comparison(
         invoice=priced.invoice,
         lines=lines,
@@ -73,7 +76,14 @@ def compare(
         recomputed_total=priced.total,
         invoiced_sum=printed,
         total_difference=None if total is None else total - priced.total,
-        arithmetic_difference=None if total is None or printed is None else total - printed,
+        arithmetic_difference=off,
+    )
+
+
+def spare(priced: PricedInvoice) -> Decimal:
+    """What printed cents of lines the schedule does not round may lie off their total."""
+    return HALF_A_CENT * sum(
+        line.amount != EXACT.rounded(line.amount, CENTS) for line in priced.lines
     )
 
 
@@ -84,5 +94,5 @@ def _line(column: str, invoiced: Decimal | None, recomputed: Decimal | None) -> 
     elif recomputed is None:
         remark = "agrees" if invoiced == 0 else "not in the schedule"
     else:
-        remark = "agrees" if abs(difference) < HALF_A_CENT else "differs"
+        remark = "agrees" if abs(difference) <= HALF_A_CENT else "differs"
     return LineDifference(column, invoiced, recomputed, difference, remark)

@@ -79,6 +79,8 @@ def _of_one(
     yield "use-missing", "the use of the new meter was left out", before
     if old != new:
         yield "multiplier", words, before + CONTEXT.divide(after * old, new)
+    yield "counted-twice", "the use of the old meter was counted twice", 2 * before + after
+    yield "counted-twice", "the use of the new meter was counted twice", before + 2 * after
     if change.first_read:
         zero = f"the first read of the new meter, {change.first_read}, was taken as 0"
         yield "start-read", zero, before + last * new  # type: ignore[operator]

@@ -89,9 +89,12 @@ def litres_per(unit: str, conversions: Mapping[str, tuple[Decimal, str]]) -> Dec
     Units: returns [L].
     """
     size = LITRES[unit] if unit in LITRES else _litres(unit)
-    # every spelling of one unit, such as ccf for CCF, has the printed size of the other
-    same = next((pair for name, pair in conversions.items() if _litres(name) == size), None)
-    return size if same is None else CONTEXT.multiply(same[0], litres_per(same[1], {}))
+    # a printed size holds for every spelling and every decimal multiple: cf, ccf and CCF
+    for name, (figure, other) in conversions.items():
+        times = CONTEXT.normalize(CONTEXT.divide(size, _litres(name)))
+        if times.as_tuple().digits == (1,):
+            return CONTEXT.multiply(times * figure, litres_per(other, {}))
+    return size
 
 
 class _Exact:

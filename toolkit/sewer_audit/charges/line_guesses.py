@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from decimal import Decimal
+from datetime import timedelta
+from decimal import ROUND_HALF_UP, Decimal
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.billed import BilledInvoice
@@ -13,6 +15,7 @@ from sewer_audit.charges.figures import plain
 from sewer_audit.charges.inverted_guesses import inverted_lines
 from sewer_audit.charges.kinds import (
     FixedCharge,
+    MaximumCharge,
     MinimumCharge,
     PercentCharge,
     Periodic,
@@ -52,6 +55,9 @@ def line_guesses(schedule: Schedule, bill: BilledInvoice) -> Iterator[LineGuess]
         changed(schedule, facts, _tax_bases(schedule)),
         _counts(schedule, facts),
         changed(schedule, facts, _twice(schedule)),
+        changed(schedule, facts, _left_out(schedule)),
+        changed(schedule, facts, _multipliers(schedule)),
+        changed(schedule, facts, _rate_units(schedule)),
         _roundings(schedule, facts),
         inverted_lines(schedule, bill),
     ):
@@ -105,8 +111,9 @@ def _tiers(schedule: Schedule) -> Iterator[Slip]:
         changes.append((f"all was charged at the rate of block {place + 1}", _flat(place)))
     for place in range(most - 1):
         for factor, word in ((Decimal(2), "doubled"), (Decimal("0.5"), "halved")):
-            what = f"the edge of block {place + 1} was {word}"
-            changes.append((what, _edge(schedule, place, factor)))
+            for whole in (False, True):
+                what = f"the edge of block {place + 1} was {word}"
+                changes.append((what, _edge(schedule, place, factor, whole)))
     changes.append(
         ("the block rates were taken in reverse order", lambda c: _moved(c, range(most)[::-1]))
     )
@@ -128,7 +135,7 @@ def _flat(place: int) -> Callable[[VolumeCharge], dict[str, Any]]:
 
 
 def _edge(
-    schedule: Schedule, place: int, factor: Decimal
+    schedule: Schedule, place: int, factor: Decimal, whole: bool
 ) -> Callable[[VolumeCharge], dict[str, Any]]:
     def change(charge: VolumeCharge) -> dict[str, Any]:
         blocks = list(charge.blocks)
@@ -140,6 +147,8 @@ def _edge(
                 scaled: Any = f"{Decimal(number) * factor} {unit}".strip()
             else:
                 scaled = amount_of(given, unit, schedule.conversions) * factor
+            if whole and isinstance(scaled, Decimal):
+                scaled = scaled.to_integral_value(ROUND_HALF_UP)
             blocks[place] = blocks[place].model_copy(update={"to": scaled})
         return {"blocks": tuple(blocks)}
 
@@ -180,6 +189,9 @@ def _periods(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
     other = not schedule.schedule.end_day_counts
     words = "both end days were counted" if other else "an end day was left out"
     yield "period-length", words, schedule.without(end_day_counts=other), facts
+    for days in {28, 29, 30, 31}:
+        last = facts.start + timedelta(days=days)
+        yield "period-length", f"{days} days were charged", schedule, facts.but(end=last)
     for months in (1, 2, 3):
         stated = facts.but(months=Decimal(months))
         yield "period-length", f"{months} months were charged", schedule, stated
@@ -224,6 +236,58 @@ def _twice(schedule: Schedule) -> Iterator[Slip]:
         yield "base-twice", f"{name} was charged twice", lambda c, n=name: c.name == n, double
 
 
+def _left_out(schedule: Schedule) -> Iterator[Slip]:
+    """A charge that does not stand on the bill; a limit that was not kept."""
+
+    def nothing(charge: Any) -> FixedCharge:
+        kept = {"name": charge.name, "line": charge.line, "column": charge.column}
+        return FixedCharge(kind="fixed", amount=Decimal(0), in_total=charge.in_total, **kept)
+
+    charges = {c.name: c for v in schedule.version for c in v.charge}
+    for name, charge in charges.items():
+        limit = {MinimumCharge: "minimum", MaximumCharge: "maximum"}.get(type(charge))
+        code = "charge-left-out" if limit is None else "limit-ignored"
+        what = f"{name} was left out" if limit is None else f"the {limit} {name} was not applied"
+        yield code, what, lambda c, n=name: c.name == n, nothing
+
+
+_OUTSIDE = tuple(map(Decimal, ("1", "1.1", "1.2", "1.25", "1.5", "1.75", "2")))
+
+
+def _multipliers(schedule: Schedule) -> Iterator[Slip]:
+    """The rates times another factor than theirs, such as that for customers outside a city."""
+    rated = (FixedCharge, VolumeCharge)
+    known = {c.multiplier for v in schedule.version for c in v.charge if isinstance(c, rated)}
+    for own, times in product(sorted(known), _OUTSIDE):
+        theirs = lambda c, own=own: isinstance(c, rated) and c.multiplier == own  # noqa: E731
+        what = f"rates were taken with the multiplier {times} in place of {plain(own)}"
+        yield "other-multiplier", what, theirs, {"multiplier": times}
+
+
+def _rate_units(schedule: Schedule) -> Iterator[Slip]:
+    """A rate of one unit applied to the figure of another."""
+    for unit in ("kgal", "CCF", "m3", "gal", "cf"):
+        for name in {c.name for v in schedule.version for c in v.charge if _rated(c)}:
+            size = schedule.litres(unit)
+
+            def taken(charge: VolumeCharge, unit: str = unit, size: Decimal = size) -> Any:
+                return {"unit": unit, "blocks": tuple(_bare(b) for b in charge.blocks)}
+
+            this = lambda c, n=name: _rated(c) and c.name == n  # noqa: E731
+            yield "rate-unit", f"the rate of {name} was taken as one per {unit}", this, taken
+
+
+def _rated(charge: Any) -> bool:
+    return isinstance(charge, VolumeCharge)
+
+
+def _bare(block: Any) -> Any:
+    """A block whose edge is a figure in whatever unit the rate has."""
+    if not isinstance(block.to, str):
+        return block
+    return block.model_copy(update={"to": Decimal(block.to.split()[0])})
+
+
 def _counts(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
     """A charge for each counted unit, such as a month overdue, charged though none was due."""
     counted = {
@@ -235,9 +299,10 @@ def _counts(schedule: Schedule, facts: InvoiceFacts) -> Iterator[Change]:
     }
     for name in sorted(counted):
         due = facts.counts.get(name)
-        for count in (Decimal(1), Decimal(2), Decimal(3), Decimal(0)):
-            if due is None or count == due or due > 3:
-                continue
+        if due is None:
+            continue
+        near = (due - 2, due - 1, due + 1, due + 2, 2 * due)
+        for count in sorted({each for each in near if each >= 0} - {due}):
             what = f"{name} was counted as {count} in place of {plain(due)}"
             code = "late-fee-not-due" if due == 0 else "other-count"
             yield code, what, schedule, facts.but(counts={**facts.counts, name: count})

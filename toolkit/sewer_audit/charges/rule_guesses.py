@@ -34,7 +34,7 @@ def rule_guesses(schedule: Schedule, facts: InvoiceFacts, rule: VolumeRule) -> I
     yield from _winters(facts, rule)
     units = facts.counts.get("equivalent units")
     if rule.basis == "equivalent units" and units is not None:
-        for count in (units - 1, units + 1, 2 * units):
+        for count in (units - 1, units + 1, units - 2, units + 2, 2 * units):
             what = f"{plain(count)} equivalent units were charged in place of {plain(units)}"
             counts = {**facts.counts, "equivalent units": count}
             yield "equivalent-units", what, rule, facts.but(counts=counts)
@@ -79,7 +79,11 @@ def _other_averages(winter: WinterRule) -> Iterator[tuple[str, dict[str, Any]]]:
     for method, more, words in (
         ("mean of bills", {}, "the mean of the winter's bills"),
         ("highest bill", {}, "the highest bill of the winter"),
-        *(("lowest bills", {"bills": n}, f"the mean of its {n} lowest bills") for n in (1, 2, 3)),
+        *(
+            (f"{end} bills", {"bills": n}, f"the mean of its {n} {end} bills")
+            for end in ("lowest", "highest")
+            for n in (1, 2, 3)
+        ),
         *(
             ("use per day", {"days": Decimal(d)}, f"the winter's use a day times {d} days")
             for d in ("28", "30", "30.42", "31")

@@ -25,10 +25,10 @@ metered volume in the facts), deduct, added, return_factor, return_factor_by_mon
 read_rounding.
 
 ``winter``: months, month_of ("most days", "end date", "start date"), periods ("bills", "calendar
-months"), winters, from_month, charged_months, method ("mean of bills", "lowest bills", "highest
-bill", "use per day"), bills, days, times, floor, floor_of ("average", "each month"), default (a
-volume or "actual use"), end_day_counts, rounding. It is taken from the last winter that was over
-before the month of the invoice.
+months"), winters, from_month, charged_months, method ("mean of bills", "lowest bills",
+"highest bills", "highest bill", "use per day"), bills, days, times, floor, floor_of ("average",
+"each month"), default (a volume or "actual use"), end_day_counts, rounding. It is taken from the
+last winter that was over before the month of the invoice.
 
 ``[[version.charge]]``: name, kind, line, column, rounding, term_rounding, in_total, multiplier, and
 the keys of its kind in :mod:`sewer_audit.charges.kinds`.
@@ -103,9 +103,9 @@ Month = Annotated[int, Field(ge=1, le=12)]
 class WinterRule(Strict):
     """How the average of earlier periods is taken, in place of or as a cap on the use."""
 
-    method: Literal["mean of bills", "lowest bills", "highest bill", "use per day"] = (
-        "mean of bills"
-    )
+    method: Literal[
+        "mean of bills", "lowest bills", "highest bills", "highest bill", "use per day"
+    ] = "mean of bills"
     months: tuple[Month, ...] | None = Field(default=None, min_length=1)
     month_of: MonthOf = "most days"  # of the invoice as well
     periods: Literal["bills", "calendar months"] = "bills"
@@ -124,8 +124,8 @@ class WinterRule(Strict):
 
     @model_validator(mode="after")
     def _whole(self) -> WinterRule:
-        if self.method == "lowest bills" and self.bills is None:
-            raise ValueError("method 'lowest bills' needs bills = how many, such as 3")
+        if self.method in ("lowest bills", "highest bills") and self.bills is None:
+            raise ValueError(f"method {self.method!r} needs bills = how many, such as 3")
         if self.method == "use per day" and self.days is None:
             raise ValueError("method 'use per day' needs days = such as 30 or 30.42")
         if self.months is None:

@@ -37,6 +37,9 @@ def series_signatures(
     found += _estimated(schedule, rest)
     named |= {name for signature in found for name in signature.invoices}
     rest = [each for each in all_of_them if each.bill.invoice not in named]
+    found += _exchanged(schedule, rest)
+    named |= {name for signature in found for name in signature.invoices}
+    rest = [each for each in rest if each.bill.invoice not in named]
     found += _carried(schedule, rest)
     named |= {name for signature in found for name in signature.invoices}
     found += _of_neighbour(all_of_them, named, other_accounts)
@@ -154,6 +157,27 @@ def _unsettled(
         return signature_of("missing-true-up", told, sentence, evidence, exactness=exactness)
     sentence = f"{names} {rest}, {by}; no actual read has settled it{how}."
     return signature_of("estimated-read", run, sentence, evidence, exactness=exactness)
+
+
+def _exchanged(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
+    """Two bills in a row of which each charges the volume of the other."""
+    found: list[Signature] = []
+    for pair in pairwise(series):
+        one, other = pair
+        if any(e.volume_agrees or e.billed is None or e.bill.tolerance for e in pair):
+            continue
+        step = max(step_of(schedule, each.bill) for each in pair)
+        if max(abs(one.billed - other.due), abs(other.billed - one.due)) <= step:
+            names = f"{one.bill.invoice} and {other.bill.invoice}"
+            sentence = f"{names} charge each the volume of the other: they were exchanged."
+            evidence = {each.bill.invoice: _volumes(each) for each in pair}
+            told = ("volumes-exchanged", pair, sentence, evidence)
+            read = one.bill.current_read
+            same = read is not None and read == other.bill.previous_read
+            alike = ("misread",) if same else ()
+            exactness = "one of several" if same else "exact"
+            found.append(signature_of(*told, exactness=exactness, look_alikes=alike))
+    return found
 
 
 def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:

@@ -56,6 +56,8 @@ _SEPARATES = {
 _BY_CHANCE = 0.05
 # a volume of fewer steps of its rounding differs from too many others by one digit
 _FEWEST_STEPS = 1000
+# two digits swapped give few others
+_FEWEST_SWAPPED = 100
 _ONE_CENT = Decimal("0.01")
 _WHOLE = Rounding(Decimal(1), "half up")
 
@@ -105,6 +107,7 @@ def find_signatures(
         series = recompute_series(schedule, bills)  # type: ignore[arg-type]
     bills = [each.bill for each in series]
     found = series_signatures(schedule, series, register, other_accounts or {})
+    found += _netted(schedule, series, {name for each in found for name in each.invoices})
     named = {name for signature in found for name in signature.invoices}
     hidden = hidden_rates(schedule, bills)
     volumes: dict[str, dict[Match, str]] = {}
@@ -120,7 +123,10 @@ def find_signatures(
             volumes[bill.invoice] = _volume_matches(schedule, each, guesses)
             chances[bill.invoice] = _chances(each.due, guesses, step_of(schedule, bill))
         comparison = _compared(schedule, bill)
-        if not comparison.agrees and bill.due_facts is not None:
+        netted = (
+            bool(bill.credit_note) and bill.invoice in named
+        )  # its lines are a bill's and a credit's
+        if not comparison.agrees and bill.due_facts is not None and not netted:
             differences = {line.column: line.difference for line in comparison.differing}
             off[bill.invoice] = replace(each, lines_off=differences)
             tried = _line_matches(schedule, bill, comparison, hidden)
@@ -131,12 +137,40 @@ def find_signatures(
     return (*found, *_carried_wrong(series))
 
 
+def _netted(schedule: Schedule, series: Sequence[Recomputed], named: set[str]) -> list[Signature]:
+    """Bills that with what was credited on them still do not come to what the rules give."""
+    found = []
+    for each in series:
+        bill, off = each.bill, each.bill.total - each.by_rules
+        if not bill.credit_note or bill.uncredited or bill.invoice in named or not off:
+            continue
+        if each.volume_agrees and _compared(schedule, bill).agrees:
+            continue
+        code = "credit-too-small" if off > 0 else "credit-too-large"
+        words = f"{bill.invoice}, with what {bill.credit_note} credits on it, comes to {bill.total}"
+        words += f", by the rules {each.by_rules}: the credit is {abs(off)} "
+        words += "too small." if off > 0 else "more, given twice or granted for another reason."
+        figures = {bill.invoice: {"credit note": bill.credit_note, "off": str(off)}}
+        exactness = "one of several" if bill.exact else "within interval"
+        told = (code, [each], words, figures)
+        found.append(signature_of(*told, exactness=exactness, look_alikes=("unexplained-volume",)))
+    return found
+
+
 def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
     """Slips in what a bill carries over that move no charge of it, and credits that fall short."""
     for each in series:
         bill = each.bill
         if bill.uncredited:
             yield _short_credit(each)
+        if bill.unposted:
+            words = f"{bill.invoice} does not credit {bill.unposted} that were paid before it"
+            words += (
+                ", by the payments the case states: the balance it prints is that much too high."
+            )
+            figures = {bill.invoice: {"paid and not credited": str(bill.unposted)}}
+            told = ("payment-not-credited", [each], words, figures, bill.total)
+            yield signature_of(*told, exactness="within interval")
         if bill.amount_due in (None, bill.total):  # what is due stands elsewhere
             continue
         off = bill.amount_due - bill.total - carried_over(bill.printed)
@@ -215,12 +249,15 @@ def _without_free(found: dict[Match, str]) -> dict[Match, str]:
 
 def _copied_wrong(each: Recomputed, half: Decimal) -> str:
     """The slip of digits that makes the billed volume of the due one, where it has many digits."""
-    if each.bill.tolerance or each.due is None or each.due < _FEWEST_STEPS * 2 * half:
+    if each.bill.tolerance or each.due is None:
         return ""
     if abs(each.billed - each.due) <= 2 * half:
         return ""  # a step of the rounding is no slip of digits
     billed, due = (EXACT.rounded(v / (2 * half), _WHOLE) for v in (each.billed, each.due))
     slip = slip_of(billed, due)
+    fewest = _FEWEST_SWAPPED if sorted(str(billed)) == sorted(str(due)) else _FEWEST_STEPS
+    if due < fewest:
+        return ""
     return slip and f"{slip} in the billed volume: {plain(each.due)} was copied as {each.billed}"
 
 

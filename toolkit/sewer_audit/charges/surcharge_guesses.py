@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
+from itertools import combinations, permutations
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.editions import (
@@ -17,6 +18,7 @@ from sewer_audit.charges.editions import (
 from sewer_audit.charges.figures import CONTEXT, plain
 from sewer_audit.charges.kinds import Strength, StrengthCharge, StrengthShare
 from sewer_audit.charges.schedule import VolumeRule
+from sewer_audit.charges.strengths import charged_strength
 from sewer_audit.charges.values import RoundingTable
 
 if TYPE_CHECKING:
@@ -31,6 +33,8 @@ _CONSTANTS = {
     "pounds were multiplied by 2.2046 again": 1 / Decimal("0.45359237"),
     "the constant 3.785 was used for 8.34": Decimal("3.785") / Decimal("8.34"),
 }
+_LOADS = tuple(map(Decimal, ("1", "3.785", "8.34", "8.345", "10")))
+"""Constants of a load: none, kg of a MG in mg/L over 1,000, lb of a US and of an imperial one."""
 _OTHER = "the volume of the surcharge"
 """Name of a volume that no schedule has."""
 
@@ -43,7 +47,7 @@ def surcharge_guesses(schedule: Schedule, bill: BilledInvoice) -> Iterator[Chang
     )
     if parameters:
         yield from changed(schedule, facts, _thresholds(parameters))
-        yield from _samples(schedule, facts, parameters)
+        yield from _samples(schedule, bill, parameters)
         yield from changed(schedule, facts, _factors(schedule, facts, parameters))
     yield from _on_other_volumes(schedule, bill, parameters)
 
@@ -64,7 +68,22 @@ def _thresholds(parameters: list[str]) -> Iterator[Slip]:
         yield "surcharge-threshold", what, _of(parameter), lambda c: {**_kept(c), **bare}
 
 
-def _samples(schedule: Schedule, facts: InvoiceFacts, parameters: list[str]) -> Iterator[Change]:
+def _samples(schedule: Schedule, bill: BilledInvoice, parameters: list[str]) -> Iterator[Change]:
+    facts = bill.facts
+    if bill.before is not None:
+        rule, past = schedule.version[-1].samples, bill.before.facts
+        held = {p: charged_strength(rule, past, p, needed=False) for p in parameters}
+        known = {p: value for p, value in held.items() if value is not None}
+        for used in (known, *({p: value} for p, value in known.items() if len(known) > 1)):
+            what = f"{' and '.join(used)} of the period of {past.invoice} was used"
+            stated = facts.but(strengths={**facts.strengths, **used})
+            yield "surcharge-sample", what, schedule, stated
+    for way in ("half", "limit", "zero"):
+        other = with_editions(
+            schedule, lambda v, w=way: {"samples": v.samples.model_copy(update={"below_limit": w})}
+        )
+        what = f"results below their limit were counted as {way} (of) it"
+        yield "surcharge-sample", what, other, facts
     alone = [
         (f"{sample.parameter} sample of {sample.taken}", {sample.parameter: sample.value})
         for parameter in parameters
@@ -91,6 +110,23 @@ def _samples(schedule: Schedule, facts: InvoiceFacts, parameters: list[str]) -> 
 
 def _factors(schedule: Schedule, facts: InvoiceFacts, parameters: list[str]) -> Iterator[Slip]:
     """Another parameter, constant, length of time, divisor, or other lines of a share."""
+    charges = schedule.version[-1].charge
+    loads = [charge for charge in charges if isinstance(charge, StrengthCharge)]
+    for constant in _LOADS:
+        load = lambda c: isinstance(c, StrengthCharge)  # noqa: E731
+        other = lambda c, k=constant: {"load": c.load.model_copy(update={"constant": k})}  # noqa: E731
+        yield "surcharge-basis", f"the constant {constant} was used", load, other
+    for one, two in permutations(loads, 2):
+        what = f"the rate of {two.parameter} was charged for {one.parameter}"
+        yield "surcharge-basis", what, _of(one.parameter), {"rate": two.rate}
+        what = f"the threshold of {two.parameter} was taken for {one.parameter}"
+        yield "surcharge-threshold", what, _of(one.parameter), {"threshold": two.threshold}
+    for one, two in combinations(loads, 2):
+        rates = {one.parameter: two.rate, two.parameter: one.rate}
+        pair = lambda c, r=rates: isinstance(c, StrengthCharge) and c.parameter in r  # noqa: E731
+        swapped = lambda c, r=rates: {"rate": r[c.parameter]}  # noqa: E731
+        what = f"the rates of {one.parameter} and {two.parameter} were exchanged"
+        yield "surcharge-basis", what, pair, swapped
     for one in parameters:
         for other in sorted({s.parameter for s in facts.samples} | set(facts.strengths)):
             if other != one:
@@ -104,7 +140,6 @@ def _factors(schedule: Schedule, facts: InvoiceFacts, parameters: list[str]) -> 
         load = lambda charge: isinstance(charge, StrengthCharge)  # noqa: E731
         scaled = lambda c, factor=factor: {"multiplier": c.multiplier * factor}  # noqa: E731
         yield "surcharge-basis", what, load, scaled
-    charges = schedule.version[-1].charge
     for place, share in enumerate(charges):
         if not isinstance(share, StrengthShare):
             continue

@@ -43,8 +43,10 @@ UNIT_RATIOS = _unit_ratios()
 _ROUNDED = {
     "CCF was taken as kgal, at 748 gal to the CCF": CONTEXT.divide(Decimal(1), Decimal("0.748")),
     "kgal was taken as CCF, at 748 gal to the CCF": Decimal("0.748"),
+    "gal was taken as cf, at 7.48 gal to the cf": Decimal("7.48"),
+    "cf was taken as gal, at 7.48 gal to the cf": CONTEXT.divide(Decimal(1), Decimal("7.48")),
 }
-"""The same with the size of a hundred cubic feet that bills print; common practice, no source."""
+"""The same with the sizes of cubic feet that bills print; common practice, no source."""
 
 _TENS = {
     f"{'1/' if power < 0 else ''}{10 ** abs(power)}": Decimal(10) ** power
@@ -179,7 +181,7 @@ def volume_guesses(
         _days(schedule, bill, rule),
         _uses(bill, rule),
         _meters(bill, rule),
-        _again(bill, rule),
+        _again(schedule, bill, rule),
         _rounded_otherwise(schedule, bill, rule),
         _exchanged(bill, rule, register),
         _register(bill, rule, register),
@@ -200,12 +202,13 @@ def volume_guesses(
 NOTHING = Decimal(0)
 
 
-def _again(bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
-    """Figures of the bill before used again: its volume, its deduct."""
+def _again(schedule: Schedule, bill: BilledInvoice, rule: VolumeRule) -> Iterator[Try]:
+    """Figures of the bill before used again: its volume, if that was right, its deduct."""
     if bill.before is None:
         return
-    before = bill.before.facts
-    if before.billed_volume is not None:
+    before, due = bill.before.facts, due_volume(schedule, bill.before)
+    billed = before.billed_volume
+    if None not in (billed, due) and abs(billed - due) <= step_of(schedule, bill.before):
         words = f"the volume of {before.invoice} was billed again"
         yield Try("last-bill-repeated", words, widen=NOTHING, volume=before.billed_volume)
     for name in rule.deduct:

@@ -121,6 +121,8 @@ def _mean(rule: WinterRule, uses: Sequence[_Use], facts: InvoiceFacts) -> Decima
         volumes = sorted(use.volume for use in uses)
         if rule.method == "lowest bills":
             volumes = volumes[: rule.bills]
+        elif rule.method == "highest bills":
+            volumes = volumes[-rule.bills :]
         elif rule.method == "highest bill":
             volumes = volumes[-1:]
         above, below = sum(volumes, Decimal(0)), Decimal(len(volumes))

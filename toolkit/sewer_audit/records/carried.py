@@ -28,20 +28,23 @@ def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
     if not any(carried) and not any(any(each) for each in taken):
         return frame
     charges = [
-        sum(lines.iloc[place], ZERO) if row.subtotal is None else row.subtotal
-        for place, row in enumerate(frame.itertuples())
+        _charge(row, sum(lines.iloc[place], ZERO) if row.lines_printed else None, more)
+        for place, (row, more) in enumerate(zip(frame.itertuples(), carried, strict=True))
     ]
     rows = list(zip(frame["total"], charges, carried, strict=True))
-    within = sum(total == charge + more for total, charge, more in rows if more)
-    beside = sum(total == charge for total, charge, more in rows if more)
+    known = [row for row in rows if row[1] is not None and row[2]]
+    within = sum(total == charge + more for total, charge, more in known)
+    beside = sum(total == charge for total, charge, _ in known)
     inside = within >= beside if within or beside else False
     own = [
-        total if total == charge or not (inside or total == charge + more) else total - more
+        total - more
+        if total != charge and (inside or (charge is not None and total == charge + more))
+        else total
         for total, charge, more in rows
     ]
     # a payment or credit printed but not taken off stands in the amount due: it is no charge
     own = [
-        charge if each - charge in sizes - {ZERO} else each
+        charge if charge is not None and each - charge in sizes - {ZERO} else each
         for each, charge, sizes in zip(own, charges, taken, strict=True)
     ]
     return frame.assign(total=pd.Series(own, index=frame.index, dtype=object))
@@ -54,3 +57,10 @@ def _carried(row) -> Decimal:
         for value in (row.previous_balance, row.payment, row.credit)
     )
     return before - abs(paid) - abs(credit)
+
+
+def _charge(row, lines: Decimal | None, more: Decimal) -> Decimal | None:
+    """What a bill charges of its own: the sum of its lines, or the subtotal where that fits."""
+    if row.subtotal is not None and row.total in (row.subtotal, row.subtotal + more):
+        return row.subtotal
+    return row.subtotal if lines is None else lines

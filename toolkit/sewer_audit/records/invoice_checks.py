@@ -279,7 +279,7 @@ def _backwards(row, count: float, expected: float, limit: float, findings: Findi
         + (
             f"; the billed volume fits a roll-over of {digits} digits, {rolled:.10g} counts"
             if fits
-            else ": a change of meter, a register that restarted, a roll-over, or a wrong read"
+            else ": roll-over, change of meter, correction or error, or a register that restarted"
         ),
         invoice=row.invoice,
         previous_read=row.previous_read,
@@ -322,7 +322,7 @@ def _sums(frame: pd.DataFrame, lines: pd.DataFrame, findings: Findings) -> None:
         )
     for place, row in enumerate(frame.itertuples()):
         added = sums[place]
-        if added != row.total:
+        if added != row.total and row.lines_printed:
             findings.flag(
                 "lines do not add up",
                 f"the lines of invoice {row.invoice} add up to {added}, its total is {row.total}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -190,6 +191,7 @@ COLUMNS = (
     *PRINTED,
     *DATES,
     "amount_due",
+    "lines_printed",
     "uncredited",
     "credit_note",
     "line",
@@ -210,6 +212,7 @@ def _one_table(
     for name in (*PRINTED, *DATES):  # a head such as "Previous balance" says what it is
         if places[name] is None and names[name] == name:
             places[name] = column_place(table, name.replace("_", " "), silent)
+    _without_sums(table, places, findings)
     moments = {
         which: read_moments(
             [row[places[which]] for row in table.rows],  # type: ignore[index]
@@ -235,6 +238,7 @@ def _one_table(
                 code="column",
             )
     frame = _frame(table, places, names, moments, findings)
+    frame["lines_printed"] = _lines_printed(table, places)
     for name in DATES:
         frame[name] = _dates(table, places[name], names[name], zone, dated, findings)
     return frame, _lines(table, places, findings)
@@ -285,7 +289,7 @@ def _frame(
             "invoice": pd.Series(text("invoice"), dtype="str"),
             "start": moments["start"].time,
             "end": moments["end"].time,
-            "billed_volume": pd.Series(amounts("billed_volume", True), dtype=object),
+            "billed_volume": pd.Series(_volumes(table, places, names, findings), dtype=object),
             "total": pd.Series(amounts("total", True), dtype=object),
             "read_type": _read_types(text("read_type"), table, names["read_type"], findings),
             "kind": pd.Series([word.lower() for word in text("kind")], dtype="str"),
@@ -297,8 +301,11 @@ def _frame(
         read = amounts(name, False) if places[name] is not None else [None] * len(frame)
         frame[name] = [float("nan") if value is None else float(value) for value in read]
     for name in PRINTED:
+        given = _shares(table, places[name]) if name == "factor" else table
         known = places[name] is not None
-        read = amounts(name, False) if known else [None] * len(frame)
+        read = [None] * len(frame)
+        if known:
+            read = _amounts(given, places[name], names[name], False, findings)
         frame[name] = pd.Series(read, index=frame.index, dtype=object)
     for line, number in zip(table.lines, frame["invoice"], strict=True):
         if not number:
@@ -310,6 +317,33 @@ def _frame(
                 code="invoice number",
             )
     return frame
+
+
+def _volumes(
+    table: Table, places: Mapping[str, int | None], names: Mapping[str, str], findings: Findings
+) -> list[Decimal | None]:
+    """Billed volumes; a credit that names an invoice and no volume is one of money alone."""
+    place, kind, against = (places[name] for name in ("billed_volume", "kind", "replaces"))
+    cells = [list(row) for row in table.rows]
+    for row in cells if None not in (place, kind, against) else ():
+        if (
+            is_missing(row[place])
+            and row[kind].strip().lower() == "credit"
+            and row[against].strip()
+        ):
+            row[place] = "0"
+    whole = replace(table, rows=cells)
+    return _amounts(whole, place, names["billed_volume"], True, findings)
+
+
+def _shares(table: Table, place: int | None) -> Table:
+    """The table with a share that stands as 85 % in a column written as 0.85."""
+    rows = [list(row) for row in table.rows]
+    for row in rows if place is not None else ():
+        if row[place].strip().endswith("%") and _is_number(row[place].strip(" %"), table.decimal):
+            share = parse_decimal(row[place].strip(" %"), table.decimal) / 100
+            row[place] = str(share).replace(".", table.decimal)
+    return replace(table, rows=rows)
 
 
 def _amounts(
@@ -413,6 +447,40 @@ def _lines(table: Table, places: Mapping[str, int | None], findings: Findings) -
         read = _amounts(table, place, name, False, findings)
         charges[name] = [Decimal(0) if value is None else value for value in read]
     return pd.DataFrame(charges, index=range(len(table.rows)), dtype=object)
+
+
+def _lines_printed(table: Table, places: Mapping[str, int | None]) -> list[bool]:
+    """Whether a row holds any of its charges, or its total alone."""
+    known = {place for place in places.values() if place is not None}
+    charges = [
+        place
+        for place, name in enumerate(table.header)
+        if name
+        and place not in known
+        and any(_is_number(r[place], table.decimal) for r in table.rows)
+    ]
+    held = [any(not is_missing(row[place]) for place in charges) for row in table.rows]
+    return [one or not charges for one in held]
+
+
+def _without_sums(table: Table, places: Mapping[str, int | None], findings: Findings) -> None:
+    """Leave out a last row without dates whose total is the sum of the totals above it."""
+    at = [places[name] for name in ("start", "end", "total")]
+    if len(table.rows) < 3 or None in at:
+        return
+    *above, last = table.rows
+    totals = [row[at[2]] for row in table.rows]
+    dated = any(not is_missing(last[place]) for place in at[:2])
+    if dated or not all(_is_number(each, table.decimal) for each in totals):
+        return
+    *each, whole = (parse_decimal(text, table.decimal) for text in totals)
+    if sum(each, Decimal(0)) == whole:
+        findings.flag(
+            "row of sums",
+            f"line {table.lines[-1]} has no dates, and its total is the sum of those above it; it "
+            "is no invoice and is left out",
+        )
+        table.rows[:], table.lines[:] = above, table.lines[:-1]
 
 
 def _is_number(text: str, decimal: str) -> bool:

@@ -193,6 +193,8 @@ def _credit(
             frame.at[target, column] = frame.at[target, column] + frame.at[credit, column]
         for column in lines.columns:
             lines.at[target, column] = lines.at[target, column] + lines.at[credit, column]
+        frame.at[target, "amount_due"] = frame.at[target, "total"]  # that of the bill alone
+        frame.at[target, "credit_note"] = name
         if "billed_m3" in frame:
             frame.at[target, "billed_m3"] += frame.at[credit, "billed_m3"]
         for column in ("subtotal", "tax_base", "water_used", "deduct"):  # of one of the two

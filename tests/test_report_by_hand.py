@@ -17,8 +17,11 @@ import pytest
 
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.report.by_hand import SCRIPT, hand_steps, steps_table, write_by_hand, zero_nodes
+from sewer_audit.report.charged import charged_table
 from sewer_audit.report.comparing import Tally, compare_json, leaves
+from sewer_audit.report.lists import gaps
 from sewer_audit.report.manifest import json_text
+from sewer_audit.units import from_si
 
 WITHOUT = "import sys, runpy; sys.modules['sewer_audit'] = None; runpy.run_path(sys.argv[1])"
 """Runs a script in an interpreter that cannot import the toolkit."""
@@ -72,6 +75,9 @@ def test_every_volume_its_uncertainty_and_every_amount_come_out(result, folder):
             assert amounts.pop(f"{name} (on the stated volume)") == stated.total
             if due is not None:
                 assert amounts.pop(f"{name} (by rules)") == due.total
+        for entry in (each for each in result.ledger.entries if each.link == "run of estimates"):
+            name = next(name for name in amounts if entry.invoice in name)
+            assert name.endswith("(run of estimates)") and amounts.pop(name) == entry.amount
     assert not amounts
 
 
@@ -101,9 +107,60 @@ def test_the_page_shows_every_step_and_every_node(result):
     wanted = [str(name).split(" [")[0] for name in shown.columns]
     for word in ("readings as recorded", "zero, adds", "noise of the level, adds", "gaps, adds"):
         assert word in wanted
-    nodes = zero_nodes(result)
-    assert len(nodes) >= len(set(result.evidence.effluent.zero.edges))
+    with_u = steps_table(result, spread=True)
+    unit, found = result.case.data.display.volume, result.findings()["invoices"]
+    shown = [from_si(each["effluent_m3"]["standard_uncertainty"], unit, "volume") for each in found]
+    assert with_u.iloc[:, -1].to_list() == pytest.approx(shown)
+
+
+def test_the_zero_stands_by_local_time_once_at_a_node_and_twice_at_a_step(result):
+    nodes, zero = zero_nodes(result), result.evidence.effluent.zero
+    assert nodes["local time"].dt.tz == result.case.zone
+    rezeroed = [v.time for v in zero.visits if v.rezeroed]
+    assert len(nodes) == len(set(zero.edges)) + len(rezeroed)
+    again = nodes["local time"][nodes["local time"].duplicated()]
+    assert [(t - result.evidence.series.epoch).total_seconds() for t in again] == rezeroed
+    for before, after in (nodes[nodes["local time"] == t].iloc[:, 1] for t in again):
+        assert abs(before - after) > 1e-6
     assert (nodes.iloc[:, 2] > 0).all()
+
+
+def test_every_rejected_reading_is_listed_with_its_reason(result, folder):
+    listed = pd.read_csv(folder / "rejected.csv")
+    frame = result.inputs.logger.frame
+    assert len(listed) == (frame["status"] == "rejected").sum()
+    counts = listed["reason"].value_counts().to_dict()
+    reasons = frame.loc[frame["status"] == "rejected", "reason"].astype(str)
+    assert counts == reasons.value_counts().to_dict()
+
+
+def test_the_gaps_add_up_to_what_the_volume_holds_of_them(result):
+    shown, steps = gaps(result), steps_table(result).set_index("invoice")
+    if not len(shown):
+        assert (steps.filter(like="gaps, adds") == 0).all(axis=None)
+        return
+    unit = result.case.data.display.volume
+    sums = shown.groupby("invoice")[f"with zero and noise [{unit}]"].sum()
+    assert sums.to_list() == pytest.approx(steps.loc[sums.index, f"gaps, adds [{unit}]"].to_list())
+    plain = from_si(result.evidence.effluent.gaps["volume_m3"], unit, "volume")
+    assert shown[f"from the readings as recorded [{unit}]"].to_list() == pytest.approx(plain)
+
+
+def test_the_page_goes_from_printed_reads_to_amounts(result):
+    """By hand from the table alone: (registered - deduct) x share is what is to be charged."""
+    table = charged_table(result)
+    unit, money = result.pricing.bills[0].facts.volume_unit, result.case.data.display.money
+    bills = pd.read_csv(result.case.file.parent / result.case.data.invoices.file, dtype=str)
+    printed = bills["previous_read"] + " to " + bills["current_read"]
+    assert table["printed reads [counts]"].to_list() == printed.to_list()
+    totals = [each.total for each in result.pricing.recomputed]
+    assert table[f"amount of it [{money}]"].to_list() == totals
+    assert table[f"billed [{money}]"].astype(str).to_list() == bills["total"].to_list()
+    for _, row in table.iterrows():
+        share = row.get("share [-]")
+        net = row[f"registered [{unit}]"] - (row.get(f"deduct [{unit}]") or 0)
+        charged = float(net) * float(1 if share is None else share)
+        assert float(row[f"to be charged [{unit}]"]) == pytest.approx(charged, abs=0.06)
 
 
 def test_every_single_leaf_that_is_forged_is_found(result):

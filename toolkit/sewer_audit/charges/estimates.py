@@ -18,7 +18,14 @@ if TYPE_CHECKING:
     from sewer_audit.charges.billed import BilledInvoice
     from sewer_audit.charges.schedule import Schedule
 
-__all__ = ["estimate_words", "estimates_of", "recompute_series", "runs_of", "settled"]
+__all__ = [
+    "estimate_words",
+    "estimates_of",
+    "recompute_series",
+    "run_volumes",
+    "runs_of",
+    "settled",
+]
 
 ZERO = Decimal(0)
 Ending = Literal["closed", "open", "lost"]
@@ -167,22 +174,11 @@ def _costs(schedule: Schedule, members: Sequence[Recomputed]) -> tuple[Decimal, 
     The volumes of the periods are those of the site's reads, brought to the sum between the actual
     ones; where these tell them to a tolerance only, so is the amount. Nothing within it.
     """
-    billed = [each.billed for each in members]
-    dues, reach = [], []
-    for each in members:
-        bill = each.bill
-        own = bill
-        if bill.second is not None:
-            own = replace(bill, facts=bill.second, tolerance=bill.second_tolerance)
-        due = due_volume(schedule, own)
-        if due is None:
-            return ZERO, ZERO
-        dues.append(due)
-        reach.append(own.tolerance + step_of(schedule, bill))
-    if all(abs(b - d) <= r for b, d, r in zip(billed, dues, reach, strict=True)):
+    found = run_volumes(schedule, members)
+    if found is None:
         return ZERO, ZERO
-    gap, whole = sum(billed, ZERO) - sum(dues, ZERO), sum(dues, ZERO)  # type: ignore[arg-type]
-    dues = [d + (CONTEXT.divide(gap * d, whole) if whole else ZERO) for d in dues]
+    dues, reach = found
+    billed = [each.billed for each in members]
     facts = [each.bill.facts for each in members]
     asked = sum((_priced(schedule, f, b) for f, b in zip(facts, billed, strict=True)), ZERO)
     prices = [_priced(schedule, f, d) for f, d in zip(facts, dues, strict=True)]
@@ -200,6 +196,41 @@ def _costs(schedule: Schedule, members: Sequence[Recomputed]) -> tuple[Decimal, 
         spread += abs(_priced(schedule, facts[k], dues[k] + half) - prices[k]) + Decimal("0.01")
     costs = asked - right
     return (costs, spread) if abs(costs) > spread else (ZERO, ZERO)
+
+
+def run_volumes(
+    schedule: Schedule, members: Sequence[Recomputed]
+) -> tuple[list[Decimal], list[Decimal]] | None:
+    """Volume of each period of a run, and its reach; None where unknown or nothing is apart.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    members : sequence of Recomputed
+        Invoices of the run [unit of the facts].
+
+    Returns
+    -------
+    tuple of list of Decimal, or None
+        Volumes, brought to the sum that is billed, and how far each may be off [unit of the facts].
+    """
+    billed = [each.billed for each in members]
+    dues, reach = [], []
+    for each in members:
+        bill = each.bill
+        own = bill
+        if bill.second is not None:
+            own = replace(bill, facts=bill.second, tolerance=bill.second_tolerance)
+        due = due_volume(schedule, own)
+        if due is None:
+            return None
+        dues.append(due)
+        reach.append(own.tolerance + step_of(schedule, bill))
+    if all(abs(b - d) <= r for b, d, r in zip(billed, dues, reach, strict=True)):
+        return None
+    gap, whole = sum(billed, ZERO) - sum(dues, ZERO), sum(dues, ZERO)  # type: ignore[arg-type]
+    return [d + (CONTEXT.divide(gap * d, whole) if whole else ZERO) for d in dues], reach
 
 
 def _priced(schedule: Schedule, facts: InvoiceFacts, volume: Decimal | None) -> Decimal:

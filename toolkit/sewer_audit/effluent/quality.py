@@ -99,7 +99,7 @@ def quality_flags(quality: pd.DataFrame, check: SelfCheck) -> tuple[Flag, ...]:
             Flag(
                 "gap-estimated",
                 f"Invoice {row.invoice}: {row.estimated_s / 3600:.1f} h without accepted readings "
-                f"were estimated ({spoken.volume(row.estimated_m3)}).",
+                f"were estimated ({spoken.volume(row.estimated_m3)} before the zero is corrected).",
                 {
                     "invoice": row.invoice,
                     "hours": row.estimated_s / 3600,

@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sewer_audit.charges import price
+from sewer_audit.charges.estimates import run_volumes
 from sewer_audit.effluent.steps import AS_READ, DRAWS, FILLED, NOISE, ZERO, volume_steps
 from sewer_audit.report.words import Words
 from sewer_audit.units import from_si
@@ -36,10 +38,12 @@ def hand_steps(result: Any) -> pd.DataFrame | None:
     return volume_steps(evidence.effluent, evidence.series, evidence.periods, bridge)
 
 
-def steps_table(result: Any) -> pd.DataFrame:
-    """For the page: what each correction adds, invoice by invoice, in the unit people read.
+def steps_table(result: Any, spread: bool = False) -> pd.DataFrame:
+    """What each correction adds, invoice by invoice, in the unit people read.
 
     Units: result [SI].
+
+    spread: Whether the standard uncertainty of the volume stands beside it, as on the page.
     """
     found = hand_steps(result)
     if found is None:
@@ -51,12 +55,14 @@ def steps_table(result: Any) -> pd.DataFrame:
         word = "curve of the draws" if name == DRAWS else name
         parts[f"{word}, adds"] = found[name] - found[before]
     parts["volume reported"] = found[DRAWS]
+    if spread:
+        parts["its u"] = result.evidence.effluent.volumes.std(axis=0, ddof=1)
     shown = {f"{name} [{unit}]": from_si(each, unit, "volume") for name, each in parts.items()}
     return pd.DataFrame({"invoice": found.index, **{k: np.asarray(v) for k, v in shown.items()}})
 
 
 def zero_nodes(result: Any) -> pd.DataFrame:
-    """Zero offset at both ends of every interval between visits and reads, as the page shows it.
+    """Zero offset at every visit and read, twice where it steps, as the page shows it.
 
     Units: result [SI].
     """
@@ -66,13 +72,18 @@ def zero_nodes(result: Any) -> pd.DataFrame:
     unit, zero = Words.of(result).head_unit, effluent.zero
     ends = result.evidence.series.epoch + pd.to_timedelta(np.repeat(zero.edges, 2)[1:-1], unit="s")
     spread = np.sqrt(np.diag(zero.offset.covariance))
-    return pd.DataFrame(
+    spread[2::2] = spread[1:-1:2] = np.maximum(spread[2::2], spread[1:-1:2])
+    nodes = pd.DataFrame(
         {
-            "time": ends,
+            "local time": ends.tz_convert(result.case.zone),
             f"added to the level [{unit}]": from_si(zero.offset.mean, unit, "length"),
             f"standard uncertainty [{unit}]": from_si(spread, unit, "length"),
         }
-    ).drop_duplicates(ignore_index=True)
+    )
+    mean = zero.offset.mean
+    kept = np.ones(len(mean), dtype=bool)
+    kept[2::2] = ~np.isclose(mean[2::2], mean[1:-1:2], atol=1e-9)
+    return nodes[kept].reset_index(drop=True)
 
 
 def write_by_hand(result: Any, folder: Path) -> None:
@@ -97,6 +108,10 @@ def _volumes(result: Any, found: pd.DataFrame, folder: Path) -> None:
     readings = {"time_s": series.time, "level_m": series.level, "carrier": series.carrier}
     width = {} if series.width is None else {"mean_over_s": series.width}
     _write(folder / "readings.csv", pd.DataFrame({**readings, **width}))
+    frame = result.inputs.logger.frame
+    rejected = frame[frame["status"] == "rejected"].drop(columns="status")
+    local = rejected["time"].dt.tz_convert(result.case.zone).rename("local time")
+    _write(folder / "rejected.csv", pd.concat([local, rejected.drop(columns="time")], axis=1))
     nodes = pd.DataFrame({"time_s": series.time[[0, -1]], "offset_m": 0.0})
     if effluent.zero is not None:
         ends = np.repeat(effluent.zero.edges, 2)[1:-1]
@@ -148,28 +163,47 @@ def _corrections(found: pd.DataFrame, model: Any) -> Iterator[dict[str, Any]]:
 
 
 def _lines(pricing: Any) -> Iterator[dict[str, Any]]:
-    """Products whose sum, rounded half up to the cent, is a line; else the amount itself."""
+    """Every charge of every invoice on both volumes, and of every run of estimates."""
     for basis, bills in (("on the stated volume", pricing.stated), ("by rules", pricing.by_rules)):
         for bill, priced in zip(pricing.bills, bills, strict=True):
-            if priced is None:
-                continue
-            given = {"invoice": bill.invoice, "basis": basis, "total": priced.total}
-            left = priced.total
-            for number, line in enumerate(each for each in priced.lines if each.in_total):
-                products = [(term.quantity, term.rate) for term in line.terms]
-                if (
-                    sum((q * r for q, r in products), Decimal(0)).quantize(CENT, ROUND_HALF_UP)
-                    != line.amount
-                    or not products
-                ):
-                    products = [(Decimal(1), line.amount)]
-                left -= line.amount
-                for quantity, rate in products:
-                    name = f"{number + 1} {line.name}"
-                    yield {**given, "line": name, "quantity": f"{quantity:f}", "rate": f"{rate:f}"}
-            if left or not priced.lines:
-                name = "rounding of the total" if left else "nothing"
-                yield {**given, "line": name, "quantity": "1", "rate": f"{left:f}"}
+            if priced is not None:
+                given = {"invoice": bill.invoice, "basis": basis, "total": priced.total}
+                for row in _products(priced):
+                    yield {**given, **row}
+    yield from _runs(pricing)
+
+
+def _products(priced: Any) -> Iterator[dict[str, str]]:
+    """Products whose sum, rounded half up to the cent, is a line; else the amount itself."""
+    left = priced.total
+    for number, line in enumerate(each for each in priced.lines if each.in_total):
+        products = [(term.quantity, term.rate) for term in line.terms]
+        whole = sum((q * r for q, r in products), Decimal(0))
+        if not products or whole.quantize(CENT, ROUND_HALF_UP) != line.amount:
+            products = [(Decimal(1), line.amount)]
+        left -= line.amount
+        for quantity, rate in products:
+            name = f"{number + 1} {line.name}"
+            yield {"line": name, "quantity": f"{quantity:f}", "rate": f"{rate:f}"}
+    if left or not priced.lines:
+        name = "rounding of the total" if left else "nothing"
+        yield {"line": name, "quantity": "1", "rate": f"{left:f}"}
+
+
+def _runs(pricing: Any) -> Iterator[dict[str, Any]]:
+    """What the estimates of a run cost: as billed less on the volume of each period."""
+    for last in (each for each in pricing.series if each.run_costs):
+        members = [each for each in pricing.series if each.run == last.run]
+        dues, _ = run_volumes(pricing.schedule, members)
+        given = {"invoice": " + ".join(last.run), "basis": "run of estimates"}
+        given["total"] = last.run_costs
+        for each, due in zip(members, dues, strict=True):
+            for sign, volume in ((1, each.billed), (-1, due)):
+                facts = each.bill.facts.but(billed_volume=volume)
+                said = "as billed" if sign > 0 else f"on {due:.1f}"
+                for row in _products(price(pricing.schedule, facts)):
+                    line = f"{each.bill.invoice} {said}: {row['line']}"
+                    yield {**given, **row, "line": line, "rate": f"{sign * Decimal(row['rate']):f}"}
 
 
 def _write(file: Path, table: pd.DataFrame) -> None:

@@ -43,4 +43,7 @@ def _gaps(found: list[Flag], words: Words) -> str:
         f"{data['invoice']} {data['hours']:.1f} h ({words.volume(data['volume_m3'])})"
         for data in (flag.data for flag in found)
     ]
-    return f"Hours without accepted readings, estimated as the table of gaps says: {joined(parts)}."
+    return (
+        "Hours without accepted readings, estimated as the table of gaps says, before the zero is "
+        f"corrected: {joined(parts)}."
+    )

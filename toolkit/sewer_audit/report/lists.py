@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.effluent import assess_checklist
+from sewer_audit.effluent.steps import FILLED, NOISE
 from sewer_audit.report.balance import explanations
+from sewer_audit.report.by_hand import hand_steps
 from sewer_audit.report.frames import budget_of
 from sewer_audit.report.manifest import ZONES, versions
 from sewer_audit.report.printed import line_field, with_links
@@ -204,12 +206,24 @@ def signatures(result: Any) -> pd.DataFrame:
 
 
 def gaps(result: Any) -> pd.DataFrame:
-    """Gaps that were filled, with the estimated volume.
+    """Gaps that were filled: as estimated from the readings, and as part of the volume reported.
 
     Units: result [m3].
     """
-    effluent = result.evidence.effluent
-    return pd.DataFrame() if effluent is None else readable(result, effluent.gaps)
+    effluent, steps = result.evidence.effluent, hand_steps(result)
+    if effluent is None or steps is None or effluent.gaps.empty:
+        return pd.DataFrame()
+    table = effluent.gaps
+    adds = (steps[FILLED] - steps[NOISE]).reindex(table["invoice"]).to_numpy()
+    whole = table.groupby("invoice", sort=False)["volume_m3"].transform("sum").to_numpy()
+    table = table.assign(in_volume_m3=table["volume_m3"] / whole * adds)
+    place = table.columns.get_loc("volume_m3") + 1
+    order = [*table.columns[:place], "in_volume_m3", *table.columns[place:-1]]
+    return readable(result, table[order]).rename(
+        columns=lambda head: head.replace("in volume [", "with zero and noise [").replace(
+            "volume [", "from the readings as recorded ["
+        )
+    )
 
 
 def input_files(result: Any) -> pd.DataFrame:

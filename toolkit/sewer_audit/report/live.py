@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from typing import Any
 
 import pandas as pd
 
 from sewer_audit.effluent.steps import hourly_volumes
 from sewer_audit.report.by_hand import hand_steps, steps_table
+from sewer_audit.report.charged import charged_rows
 from sewer_audit.report.words import UNITS, Words
 from sewer_audit.report.workbook import Draft, work_of
 from sewer_audit.units import from_si
@@ -63,47 +64,28 @@ def _reads(draft: Draft, result: Any) -> dict[str, str]:
     heads = ["invoice", *(f"{part} [{unit}]" for part in parts), "share charged [-]"]
     heads += [f"{part} [{unit}]" for part in ("to be charged", "billed", "billed beyond it")]
     sheet = draft.sheet(READS, heads)
-    invoices = zip(pricing.bills, pricing.due, pricing.recomputed, strict=True)
-    for row, (bill, due, priced) in enumerate(invoices, start=2):
-        reads, deduct = bill.facts.reads.get("intake"), bill.facts.volumes.get("deduct")
+    for row, each in enumerate(charged_rows(result), start=2):
+        bill, due, billed = each.bill, each.due, each.bill.facts.billed_volume
         draft.text(sheet.cell(row, 1), bill.invoice)
-        for place, value in enumerate((*(reads or (None, None)), None, deduct), start=2):
+        for place, value in enumerate((*(each.reads or (None, None)), None, each.deduct), start=2):
             draft.put(sheet.cell(row, place), value)
-        registered = bill.facts.volumes.get("intake")
-        if reads and reads[1] - reads[0] == registered:
-            draft.formula(sheet.cell(row, 4), f"=C{row}-B{row}", registered)
+        if each.reads and each.reads[1] - each.reads[0] == each.registered:
+            draft.formula(sheet.cell(row, 4), f"=C{row}-B{row}", each.registered)
         else:
-            draft.put(sheet.cell(row, 4), registered)
-        formula, share = _rule(priced, due, registered, deduct, row)
-        draft.put(sheet.cell(row, 6), share)
-        if formula:
+            draft.put(sheet.cell(row, 4), each.registered)
+        draft.put(sheet.cell(row, 6), each.share)
+        if each.share is not None:
+            cells = f"(D{row}-E{row})" if each.deducts else f"D{row}"
+            formula = f"=ROUND({cells}*F{row},{each.places})"
             draft.formula(sheet.cell(row, 7), formula, due)
         else:
             draft.put(sheet.cell(row, 7), due)
-        draft.put(sheet.cell(row, 8), bill.facts.billed_volume)
-        if due is not None and bill.facts.billed_volume is not None:
-            draft.formula(sheet.cell(row, 9), f"=H{row}-G{row}", bill.facts.billed_volume - due)
+        draft.put(sheet.cell(row, 8), billed)
+        if due is not None and billed is not None:
+            draft.formula(sheet.cell(row, 9), f"=H{row}-G{row}", billed - due)
             found[bill.invoice] = f"'{READS}'!G{row}"
     draft.widths(sheet)
     return found
-
-
-def _rule(
-    priced: Any, due: Any, registered: Any, deduct: Any, row: int
-) -> tuple[str, Decimal | None]:
-    """The volume rule as a formula, and its share, where it is one share of the reads."""
-    rules = [rule for part in priced.parts for rule in part.version.volume]
-    if len(rules) != 1 or due is None or registered is None:
-        return "", None
-    rule = rules[0]
-    volume, cells = registered, f"D{row}"
-    if rule.basis == "intake less deduct":
-        volume, cells = registered - (deduct or Decimal(0)), f"(D{row}-E{row})"
-    exact, to = volume * rule.return_factor, rule.rounding and rule.rounding.to
-    places = min(-to.as_tuple().exponent if to else 12, 12)
-    if volume < 0 or exact.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP) != due:
-        return "", None  # another rule than one share of the reads: its figure stands
-    return f"=ROUND({cells}*F{row},{places})", rule.return_factor
 
 
 def _lines(pricing: Any, charged: Mapping[str, str]) -> Iterator[dict[str, Any]]:

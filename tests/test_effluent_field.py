@@ -314,6 +314,19 @@ def test_a_yes_takes_it_away_and_a_second_head_sees_the_submergence():
     assert twice.shared["solids at the gauge"].standard == pytest.approx(0.004)
 
 
+def test_an_air_sensor_nobody_answers_for_may_stand_in_the_sun():
+    air = lambda answers: (  # noqa: E731
+        assess_checklist(FLUME, answers, echo=True)
+        .applied(assemble(FLUME, [], echo=True))
+        .shared["air temperature"]
+    )
+    assert air({}).standard == 3.0 and "sun" in air({}).source
+    assert air({"temperature": "yes; shaded"}).standard == 1.0
+    stated = assemble(FLUME, [Cause("air temperature", 0.5, unit="K")], echo=True)
+    kept = assess_checklist(FLUME, {}, echo=True).applied(stated).shared["air temperature"]
+    assert kept.standard == 0.5
+
+
 # ------------------------------------------------------------------ a second head
 
 
@@ -452,7 +465,7 @@ def test_what_was_done_to_the_instrument_is_listed(tmp_path):
     assert "96.05" in causes.loc["hand reading", "source"]
     assert "setting of the zero" not in causes.index  # nothing was re-zeroed
     assert any(flag.code == "visits-at-one-time-of-day" for flag in found.flags)
-    assert 0 < float(causes.loc["air at other hours", "standard"]) < 0.002
+    assert 0 < float(causes.loc["air at other hours", "standard"]) < 0.004  # 3 K unanswered
     bare = audit(load_case(site(tmp_path)), draws=500)
     assert "hand reading" not in set(bare.causes["cause"])
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -121,7 +122,18 @@ def assess_checklist(
         for cause in unseen(device, tail)
         if states[cause.name] != "met"
     )
-    return Checklist(tuple(points), _spreads(device, told, rows), _flags(points, rows), hidden)
+    spreads = _spreads(device, told, rows)
+    for row in facts_of("widened", "echo") if echo else ():
+        if told[row["subject"]] != "met":
+            spreads[row["cause"]] = partial(_widened, row)
+    return Checklist(tuple(points), spreads, _flags(points, rows), hidden)
+
+
+def _widened(row: Mapping[str, Any], cause: Cause) -> Cause:
+    """A cause with the figure of a point that nobody has answered for."""
+    source = f"{row['source']}: {row['text']}; checklist: {row['subject']} unknown"
+    figures = {name: row[name] for name in ("standard", "shape", "grade")}
+    return replace(cause, source=source, **figures)
 
 
 def _status(answer: str) -> str:

@@ -18,10 +18,10 @@ from sewer_audit.effluent import (
     assess_checklist,
     discharge_series,
     levels,
-    period_volumes,
     visits_look_round,
     zero_path,
 )
+from sewer_audit.effluent.volumes import period_volumes
 from sewer_audit.errors import InputRefused
 from sewer_audit.hydraulics import build_device, hand_reading, speed_of_sound
 from sewer_audit.report.frames import assumptions

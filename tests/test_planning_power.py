@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from sewer_audit.case.models_plan import PlanCost, Range
-from sewer_audit.effluent import Periods, assemble, discharge_series, period_volumes, zero_path
+from sewer_audit.effluent import Periods, assemble, discharge_series, zero_path
+from sewer_audit.effluent.volumes import period_volumes
 from sewer_audit.errors import AuditError
 from sewer_audit.hydraulics import build_device
 from sewer_audit.planning import chances_of_total, net_value_curve

@@ -14,15 +14,8 @@ from sewer_audit.auditing.inspecting import inspect_inputs
 from sewer_audit.balance import supply_meter_error
 from sewer_audit.balance.meters import meter_error_by_range
 from sewer_audit.case.models import CAUSES
-from sewer_audit.effluent import (
-    Periods,
-    assemble,
-    causes_of,
-    discharge_series,
-    levels,
-    period_volumes,
-    zero_path,
-)
+from sewer_audit.effluent import Periods, assemble, causes_of, discharge_series, levels, zero_path
+from sewer_audit.effluent.volumes import period_volumes
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.sections import Section

@@ -21,14 +21,8 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import load_case, sample_case
-from sewer_audit.effluent import (
-    Periods,
-    assemble,
-    discharge_series,
-    levels,
-    period_volumes,
-    zero_path,
-)
+from sewer_audit.effluent import Periods, assemble, discharge_series, levels, zero_path
+from sewer_audit.effluent.volumes import period_volumes
 from sewer_audit.hydraulics import build_device
 from sewer_audit.uncertainty import Draws, Visit, variance_budget
 

@@ -10,12 +10,14 @@ import pandas as pd
 from sewer_audit.auditing.budget import persistence_of
 from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.case import Case
-from sewer_audit.effluent import EffluentModel, Periods, period_volumes
+from sewer_audit.effluent import EffluentModel, Periods
 from sewer_audit.uncertainty import PERSISTENCES, Draws, linearise
 
 __all__ = ["averaging_table", "reading_effects"]
 
 SPANS = {"an hour": 3600.0, "a day": 86400.0, "a week": 7 * 86400.0}
+FEW = Draws(200, 1)
+"""Draws of a way of which only the model is wanted."""
 TILES = 12
 """Spans of each length that are evaluated, spread over the record [-]."""
 
@@ -47,11 +49,12 @@ def averaging_table(case: Case, evidence: Evidence) -> pd.DataFrame:
     if evidence.effluent is None or evidence.series is None:
         return pd.DataFrame(columns=["span", "hours", *PERSISTENCES, "all"])
     rows = []
-    by_hand = case.data.effluent.form == "hand readings"  # type: ignore[union-attr]
+    by_hand = evidence.way.by_hand  # type: ignore[union-attr]
     for span, length in () if by_hand else SPANS.items():  # a look by hand covers no span
         periods = _tiles(evidence, length)
         if periods is not None:
-            rows.append(_row(evidence, _short_spans(case, evidence, periods), span, length))
+            way = evidence.way.tried(periods=periods)  # type: ignore[union-attr]
+            rows.append(_row(evidence, way(FEW).model, span, length))
     if rows:
         rows.insert(0, {**rows[0], **_one_reading(case, evidence, rows[0])})
     model = evidence.effluent.model
@@ -81,18 +84,6 @@ def _tiles(evidence: Evidence, length: float) -> Periods | None:
         for each in (chosen, chosen + length)
     ]
     return Periods(tuple(map(str, range(len(chosen)))), *stamps, evidence.periods.zone)
-
-
-def _short_spans(case: Case, evidence: Evidence, periods: Periods) -> EffluentModel:
-    effluent, series = evidence.effluent, evidence.series
-    zero = None
-    if effluent.zero is not None:  # type: ignore[union-attr]
-        nodes = np.unique(periods.seconds(series.epoch))  # type: ignore[union-attr]
-        zero = effluent.zero.with_more(effluent.causes, nodes=nodes)  # type: ignore[union-attr]
-    bridge = case.data.effluent.longest_bridge  # type: ignore[union-attr]
-    causes = effluent.causes  # type: ignore[union-attr]
-    few = Draws(200, 1)  # only the model is wanted
-    return period_volumes(series, case.device, periods, causes, zero, few, bridge).model  # type: ignore
 
 
 def _one_reading(case: Case, evidence: Evidence, hour: Mapping[str, float]) -> dict:

@@ -36,14 +36,13 @@ from sewer_audit.effluent import (
     CauseSet,
     DischargeSeries,
     EffluentVolumes,
+    EffluentWay,
     Periods,
     air_shift,
     as_visited,
     assemble,
     assess_checklist,
     discharge_series,
-    hand_volumes,
-    period_volumes,
     visits_look_round,
     zero_path,
 )
@@ -94,6 +93,8 @@ class Evidence:
         Which of the estimates carry a verdict, invoice by invoice [-].
     averaged : array (draws, periods) or None
         The joined estimate averaged over what may be wrong with either of the two [m3].
+    way : EffluentWay or None
+        From draws to the volumes of the logger record [m3].
     """
 
     periods: Periods
@@ -111,6 +112,7 @@ class Evidence:
     printed: tuple[dict[str, IntakeVolumes], dict[str, np.ndarray]] | None = None
     gate: Gate | None = None
     averaged: np.ndarray | None = None
+    way: EffluentWay | None = None
 
     @property
     def open(self) -> bool:
@@ -180,7 +182,8 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     """
     periods = _periods(case, inputs, "own_start")
     flags: list[Flag] = []
-    series, effluent = _effluent(case, inputs, periods, draws, flags)
+    way, effluent = _effluent(case, inputs, periods, draws, flags)
+    series = None if way is None else way.series
     registers = registers_of(case, inputs, periods)
     grounds = Grounds(case, inputs, periods, registers, series, flags)
     terms = balance_terms(grounds)
@@ -235,7 +238,9 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     printed = _printed(case, inputs, series)
     told = tuple(flags)
     gate = gate_of([*inputs.flags, *told], periods.names, have)
-    found = replace(found, credits=credits, network=network, printed=printed, flags=told, gate=gate)
+    found = replace(
+        found, way=way, credits=credits, network=network, printed=printed, flags=told, gate=gate
+    )
     return replace(found, basis=billing_basis(case, found, draws))
 
 
@@ -267,7 +272,7 @@ def _stated(case: Case) -> list[Cause]:
 
 def _effluent(
     case: Case, inputs: Inputs, periods: Periods, draws: Draws, flags: list[Flag]
-) -> tuple[DischargeSeries | None, EffluentVolumes | None]:
+) -> tuple[EffluentWay | None, EffluentVolumes | None]:
     table = case.data.effluent
     if table is None or inputs.logger is None:
         return None, None
@@ -281,41 +286,42 @@ def _effluent(
         humidity=humidity_of(table),
     )
     causes = _causes(case, series, flags)
-    if table.form == "hand readings":
-        by_hand = hand_volumes(series, device, periods, causes, draws, table.allow_missing_periods)
-        flags += [*series.flags, *by_hand.flags]
-        return series, by_hand
+    by_hand = table.form == "hand readings"
     spans = periods.seconds(series.epoch)
-    visits = _visits(case, series, causes, flags)
-    steps, causes = _steps(case, series, _of_visits(case, causes, visits))
-    causes, growth = as_visited(_other_hours(case, series, visits, causes, flags), visits)
-    zero = zero_path(
-        visits,
-        min(series.time[0], float(spans.min())),
-        max(series.time[-1], float(spans.max())),
-        causes,
-        case.data.rule.coverage,
-        air_shift(series, causes),
-        np.unique(spans),
-        steps,
-        growth,
-    )
-    causes = causes if zero is None else zero.listed(causes)
-    volumes = period_volumes(
+    zero = None
+    if not by_hand:
+        visits = _visits(case, series, causes, flags)
+        steps, causes = _steps(case, series, _of_visits(case, causes, visits))
+        causes, growth = as_visited(_other_hours(case, series, visits, causes, flags), visits)
+        zero = zero_path(
+            visits,
+            min(series.time[0], float(spans.min())),
+            max(series.time[-1], float(spans.max())),
+            causes,
+            case.data.rule.coverage,
+            air_shift(series, causes),
+            np.unique(spans),
+            steps,
+            growth,
+        )
+        causes = causes if zero is None else zero.listed(causes)
+    way = EffluentWay(
         series,
         device,
         periods,
         causes,
         zero,
-        draws,
         table.longest_bridge,
         table.allow_missing_periods,
         _supply(inputs, series.epoch),
         Limits(case.data.rule.smallest_coverage_of_record, case.data.rule.tolerance),
+        by_hand,
     )
+    volumes = way(draws)
     flags += [*series.flags, *volumes.flags, *(zero.flags if zero is not None else ())]
-    flags += doubts(case, inputs, periods, series, volumes)
-    return series, volumes
+    if not by_hand:
+        flags += doubts(case, inputs, periods, series, volumes)
+    return way, volumes
 
 
 def _supply(inputs: Inputs, epoch: pd.Timestamp) -> list[tuple[np.ndarray, np.ndarray]]:

@@ -19,7 +19,7 @@ from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.pricing import Pricing
 from sewer_audit.balance import reconcile
 from sewer_audit.case import Case
-from sewer_audit.effluent import OFFSET, CauseSet, hand_volumes, period_volumes
+from sewer_audit.effluent import OFFSET
 from sewer_audit.uncertainty import Cause, Draws, coverage_interval
 
 __all__ = ["step_table"]
@@ -61,35 +61,12 @@ class _Trial:
     pricing: Pricing | None
     draws: Draws
 
-    @property
-    def by_hand(self) -> bool:
-        """Whether the record is one of hand readings [-]."""
-        return self.case.data.effluent.form == "hand readings"  # type: ignore[union-attr]
-
     def effluent_of(
         self, causes: Mapping[str, Cause], visits: tuple[float, ...] = ()
     ) -> np.ndarray:
         """Draws with some causes replaced and further visits."""
-        found, series = self.evidence.effluent, self.evidence.series
-        shared = {**found.causes.shared, **causes}  # type: ignore[union-attr]
-        changed: CauseSet = replace(found.causes, shared=shared)  # type: ignore
-        table = self.case.data.effluent
-        if self.by_hand:
-            missing = table.allow_missing_periods  # type: ignore[union-attr]
-            periods, device = self.evidence.periods, self.case.device
-            return hand_volumes(series, device, periods, changed, self.draws, missing).volumes  # type: ignore
-        zero = None if found.zero is None else found.zero.with_more(changed, visits)  # type: ignore
-        return period_volumes(
-            series,  # type: ignore[arg-type]
-            self.case.device,
-            self.evidence.periods,
-            changed,
-            zero,
-            self.draws,
-            table.longest_bridge,  # type: ignore[union-attr]
-            table.allow_missing_periods,  # type: ignore[union-attr]
-            found.registers,  # type: ignore[union-attr]
-        ).volumes
+        way = self.evidence.way.tried(causes, visits)  # type: ignore[union-attr]
+        return way(self.draws).volumes
 
     def scaled(self, everything: np.ndarray, alone: np.ndarray, factor: float) -> np.ndarray:
         """Draws with one cause's spread multiplied, from those of this cause alone."""
@@ -189,7 +166,7 @@ def _known(draws: np.ndarray) -> bool:
 def _flow_steps(trial: _Trial) -> Iterator[tuple[str, np.ndarray, str]]:
     found, periods = trial.evidence.effluent, trial.evidence.periods
     causes = found.causes  # type: ignore[union-attr]
-    if found.zero is not None and not trial.by_hand:  # type: ignore[union-attr]
+    if found.zero is not None and not trial.evidence.way.by_hand:  # type: ignore[union-attr]
         edges = periods.seconds(trial.evidence.series.epoch)  # type: ignore[union-attr]
         monthly = tuple(np.arange(edges.min() + MONTH / 2, edges.max(), MONTH))
         yield "visits", trial.effluent_of({}, monthly), ""

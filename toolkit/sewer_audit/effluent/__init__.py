@@ -9,11 +9,11 @@ from sewer_audit.effluent.defaults import (
     assemble,
     causes_of,
 )
-from sewer_audit.effluent.hand import hand_volumes
 from sewer_audit.effluent.model import OFFSET, EffluentModel
 from sewer_audit.effluent.periods import Periods
 from sewer_audit.effluent.series import DischargeSeries, discharge_series, levels
-from sewer_audit.effluent.volumes import EffluentVolumes, period_volumes
+from sewer_audit.effluent.volumes import EffluentVolumes
+from sewer_audit.effluent.way import EffluentWay
 from sewer_audit.effluent.zero import air_shift, as_visited, visits_look_round, zero_path
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "DischargeSeries",
     "EffluentModel",
     "EffluentVolumes",
+    "EffluentWay",
     "Periods",
     "air_shift",
     "as_visited",
@@ -32,9 +33,7 @@ __all__ = [
     "assess_checklist",
     "causes_of",
     "discharge_series",
-    "hand_volumes",
     "levels",
-    "period_volumes",
     "visits_look_round",
     "zero_path",
 ]

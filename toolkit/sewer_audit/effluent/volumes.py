@@ -71,8 +71,6 @@ class EffluentVolumes:
         What the visits say about the zero [m].
     flags : tuple of Flag
         What the reader must know [-].
-    registers : sequence of (array, array)
-        Times [s] and cumulative volume [m3] of the supply meters that gaps may follow.
     """
 
     volumes: np.ndarray
@@ -85,7 +83,6 @@ class EffluentVolumes:
     sensitivity: np.ndarray
     zero: ZeroPath | None
     flags: tuple[Flag, ...]
-    registers: Sequence[tuple[np.ndarray, np.ndarray]] = ()
 
 
 def period_volumes(
@@ -167,7 +164,6 @@ def period_volumes(
         zero_sensitivity(model),
         zero,
         tuple(flags),
-        registers,
     )
 
 

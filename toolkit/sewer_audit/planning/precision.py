@@ -13,13 +13,13 @@ from sewer_audit.case.models import CAUSES
 from sewer_audit.case.models_plan import PlanCause, PlanTable
 from sewer_audit.effluent import (
     EffluentVolumes,
+    EffluentWay,
     Periods,
     air_shift,
     as_visited,
     assemble,
     assess_checklist,
     discharge_series,
-    period_volumes,
     zero_path,
 )
 from sewer_audit.hydraulics import speed_of_sound
@@ -195,7 +195,7 @@ def _volumes(
         growth=growth,
     )
     bridge = 4 * schedule.interval
-    return period_volumes(series, device, periods, causes, zero, Draws(DRAWS, seed), bridge)
+    return EffluentWay(series, device, periods, causes, zero, bridge)(Draws(DRAWS, seed))
 
 
 def _shares(made: EffluentVolumes, draws: Draws) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.auditing.evidence import Evidence
+from sewer_audit.balance import FLOOR
 from sewer_audit.effluent import OFFSET
 from sewer_audit.sources import LOOSE, STATED
 from sewer_audit.uncertainty import BudgetTable, Cause, Draws, variance_budget
@@ -175,6 +176,7 @@ def cause_table(evidence: Evidence) -> pd.DataFrame:
     """
     named = [("effluent", c) for c in _effluent_causes(evidence)]
     named += [("balance", c) for c in (*evidence.causes, *_reading_dates(evidence))]
+    named += [("reconciled", FLOOR)] if evidence.reconciliation is not None else []
     worked_out = {cause.name for cause in _reading_dates(evidence)}
     if evidence.effluent is not None:
         worked_out |= {each.cause.name for each in evidence.effluent.model.independent}

@@ -17,7 +17,7 @@ from sewer_audit.balance.instants import Periods, as_periods, as_seconds
 from sewer_audit.balance.intake import IntakeVolumes, intake_volumes
 from sewer_audit.balance.meters import meter_error, supply_meter_error
 from sewer_audit.balance.network import Network, reconcile_network
-from sewer_audit.balance.reconcile import Reconciliation, reconcile
+from sewer_audit.balance.reconcile import FLOOR, Reconciliation, reconcile
 from sewer_audit.balance.streams import sidak_critical
 from sewer_audit.balance.terms import DailyTerm, MeteredTerm, ShareTerm, StatedTerm, Term
 from sewer_audit.balance.uses import USES, UseRecord
@@ -25,6 +25,7 @@ from sewer_audit.balance.ways import FORMULAS, WayFormula
 from sewer_audit.balance.wet import WetWeather, wet_weather
 
 __all__ = [
+    "FLOOR",
     "FORMULAS",
     "USES",
     "Balance",

@@ -15,12 +15,20 @@ from sewer_audit import spoken
 from sewer_audit.balance.streams import VDI_FLOOR, sidak_critical
 from sewer_audit.balance.weights import pseudo_inverse, sample_covariance
 from sewer_audit.errors import AuditError, Flag
-from sewer_audit.uncertainty import p_value_words
+from sewer_audit.uncertainty import Cause, p_value_words
 
-__all__ = ["Reconciliation", "reconcile"]
+__all__ = ["FLOOR", "Reconciliation", "reconcile"]
 
 MODEL_FLOOR = 0.003
 """Standard deviation per invoice of what no stated cause describes (judgement) [-]."""
+FLOOR = Cause(
+    "floor of an invoice",
+    MODEL_FLOOR,
+    persistence="each reading",
+    source="judgement: what no stated cause describes, in each estimate where two are joined",
+    default=True,
+    grade="judgement",
+)
 
 
 @dataclass(frozen=True)

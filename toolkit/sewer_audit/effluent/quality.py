@@ -35,8 +35,7 @@ def period_quality(
     for piece in pieces:
         covered[piece.period] += piece.covered
     estimated = np.array([sum(f.end - f.start for f in each) for each in fills])
-    bridged = np.array([open_time(series, *span)[0] for span in spans])
-    bridged = np.clip(bridged - estimated, 0.0, covered)
+    bridged = np.clip(open_time(series, spans) - estimated, 0.0, covered)
     return pd.DataFrame(
         {
             "invoice": periods.names,

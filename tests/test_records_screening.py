@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -234,6 +236,107 @@ def test_surcharge_over_the_crown(make):
     done = screen(make(level), level, screening_rules(crown=0.4))
     assert list(found(done, "surcharge")) == list(range(1000, 1005))
     assert done.counts["rejected"] == 0
+
+
+def plant(days=56, step=900, seed=2):
+    """Head of a flume of a works with shifts and quiet weekends [m], times, noise of a day."""
+    rng = np.random.default_rng(seed)
+    hours = np.arange(days * 86400 // step) * step / 3600
+    day = (hours // 24).astype(int)
+    flow = 10 + 6 * np.sin((hours - 8) * 2 * np.pi / 24) - 2 * (day % 7 >= 5)
+    flow = flow * np.repeat(rng.lognormal(0, 0.03, days), 86400 // step)
+    return 0.03 * flow ** (1 / 1.58) + rng.normal(0, 0.001, len(flow)), hours
+
+
+def looked_at(make, level, hours, visits=(), events=(), **others):
+    stamps = pd.Timestamp("2026-01-05") + pd.to_timedelta(hours, unit="h")
+    record = make(level, **others)
+    frame = record.frame.assign(time=stamps.tz_localize("UTC").as_unit("us"))
+    record = replace(record, frame=frame, step=float(np.diff(hours)[0] * 3600))
+    done = screen(record, level, visits=visits, events=events)
+    return done, {flag.code for flag in done.flags}
+
+
+def test_a_shift_of_all_levels_is_the_sensor_and_a_change_of_flow_is_not(make):
+    level, hours = plant()
+    later = hours > 30 * 24
+    done, codes = looked_at(make, level + 0.02 * later, hours)
+    assert "zero shift" in codes
+    data = next(flag for flag in done.flags if flag.code == "zero shift").data
+    assert data["shift_m"] == pytest.approx(0.02, abs=0.006)
+    assert abs(pd.Timestamp(data["date"]) - pd.Timestamp("2026-02-04")) < pd.Timedelta(days=3)
+    assert "zero shift" not in looked_at(make, level, hours)[1]
+    grown = np.where(later, level * 1.4 ** (1 / 1.58), level)  # 40 % more of every flow
+    assert "zero shift" not in looked_at(make, grown, hours)[1]
+    moment = pd.Timestamp("2026-02-04 10:00", tz="UTC")
+    told = looked_at(make, level + 0.02 * later, hours, events=[moment])[1]
+    assert "zero shift looked at" in told and "zero shift" not in told
+
+
+def test_solids_that_are_cleaned_off_at_visits_are_told(make):
+    level, hours = plant()
+    rags = (hours % (14 * 24)) / 24 * 0.0015
+    visits = [
+        Visit(pd.Timestamp("2026-01-05", tz="UTC") + pd.Timedelta(days=n), 0.1, 0.1)
+        for n in (14, 28, 42)
+    ]
+    assert "falls at visits" in looked_at(make, level + rags, hours, visits)[1]
+    assert "falls at visits" not in looked_at(make, level, hours, visits)[1]
+    fridays = [replace(visit, time=visit.time + pd.Timedelta(days=4)) for visit in visits]
+    assert "falls at visits" not in looked_at(make, level, hours, fridays)[1], "a weekend follows"
+
+
+def test_single_readings_far_above_are_held_back_at_a_wide_step(make):
+    level, hours = plant()
+    rng = np.random.default_rng(3)
+    places = rng.choice(np.arange(5, len(level) - 5, 3), len(level) // 40, replace=False)
+    high = level.copy()
+    high[places] = rng.uniform(0.32, 0.45, len(places))
+    held = looked_at(make, high, hours)[0].held
+    assert held["spike"][0].sum() == len(places) and not held["spike"][2]
+    rinse = np.where(hours % 24 == 6, 2.2 * level, level)
+    assert "spike" not in looked_at(make, rinse, hours)[0].held, "at six every morning"
+
+
+def test_values_at_the_end_of_the_range_are_held_back(make):
+    level, hours = plant()
+    speed = np.round(level * 4, 3)
+    rng = np.random.default_rng(3)
+    fast = speed.copy()
+    fast[rng.choice(len(fast), 60, replace=False)] = 1.3
+    assert looked_at(make, level, hours, velocity=fast)[0].held["at the limit"][0].sum() == 60
+    assert "at the limit" not in looked_at(make, level, hours, velocity=speed)[0].held
+
+
+def test_a_second_echo_of_water_too_near_is_rejected(make):
+    level, hours = plant()
+    away = 0.4 - level
+    near = away < np.quantile(away, 0.2)
+    echo = np.where(near, 2 * away, away)
+    done, _ = looked_at(make, level, hours, distance=echo)
+    again = found(done, "second echo")
+    assert len(again) == pytest.approx(near.sum(), rel=0.1)
+    assert not len(found(looked_at(make, level, hours, distance=away)[0], "second echo"))
+
+
+def test_a_flow_that_runs_backwards_every_night_is_held_back(make, tmp_path):
+    hours = np.arange(40 * 96) / 4
+    flow = np.where(hours % 24 == 3, -2.0, 10 + np.sin(hours))
+    text = pd.DataFrame({"time": pd.date_range("2026-01-05", periods=len(hours), freq="15min")})
+    text.assign(flow=flow).to_csv(tmp_path / "flow.csv", index=False)
+    columns = {"flow": ColumnSpec("flow", "L/s")}
+    record = read_logger(tmp_path / "flow.csv", zone="UTC", columns=columns)
+    done = screen(record, np.zeros(len(flow)))
+    assert done.held["backflow"][0].sum() == 40 and done.counts["rejected"] == 0
+
+
+def test_nights_at_the_usual_level_are_no_ponding(make):
+    level, hours = plant()
+    assert not len(found(looked_at(make, level, hours)[0], "ponding"))
+    flat = 0.16 + 0.01 * np.sin(hours * 2 * np.pi / 24)
+    assert not len(found(looked_at(make, flat, hours)[0], "ponding")), "hardly moves, ever"
+    full = np.where((hours > 480) & (hours < 500), 0.2 + level / 3, level)
+    assert len(found(looked_at(make, full, hours)[0], "ponding")) > 60
 
 
 def test_wet_weather_is_compared_with_dry_days(make):

@@ -35,16 +35,24 @@ def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
             replace(rule, action="reject") if rule.name == "temperature anomaly" else rule
             for rule in rules
         )
-    return screen(record, level, rules, visits=_visits(case), zone=case.data.case.time_zone)
+    table_zone = case.data.case.time_zone
+    events = [moment for event in table.event if (moment := _moment(case, event.time)) is not None]
+    return screen(record, level, rules, visits=_visits(case), events=events, zone=table_zone)
 
 
 def _visits(case: Case) -> list[Visit]:
     visits = []
     for visit in case.data.effluent.visit:  # type: ignore[union-attr]
-        try:
-            stamp = pd.Timestamp(visit.time)
-        except ValueError:
-            continue  # refused with its key where the visits are used
-        stamp = stamp if stamp.tz is not None else stamp.tz_localize(case.zone)
-        visits.append(Visit(stamp.tz_convert("UTC"), visit.hand, visit.instrument, visit.rezeroed))
+        moment = _moment(case, visit.time)
+        if moment is not None:
+            visits.append(Visit(moment, visit.hand, visit.instrument, visit.rezeroed))
     return sorted(visits, key=lambda visit: visit.time)
+
+
+def _moment(case: Case, text: Any) -> pd.Timestamp | None:
+    """An instant; None for one that is refused with its key where it is used."""
+    try:
+        stamp = pd.Timestamp(text)
+    except ValueError:
+        return None
+    return (stamp if stamp.tz is not None else stamp.tz_localize(case.zone)).tz_convert("UTC")

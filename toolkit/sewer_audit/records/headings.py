@@ -15,6 +15,7 @@ __all__ = ["Heading", "check_heading"]
 
 NO_UNITS = ("in", "min", "max")
 """Words in brackets that say inflow, lowest, highest rather than name a unit of another kind."""
+_FACTOR = re.compile(r"[x×*] ?(\d*\.?\d+) ?")
 _BRACKETS = re.compile(r"[(\[]([^()\[\]]+)[)\]]")
 
 
@@ -80,8 +81,10 @@ def check_heading(
 
 
 def _scale(unit: str, dimension: str) -> tuple[float, float] | None:
-    """Nothing and one of a unit in SI; None where it is no unit of the dimension."""
+    """Nothing and one of a unit in SI, times a factor before it; None where it is no unit."""
+    factor = _FACTOR.match(unit)
+    one, name = (float(factor[1]), unit[factor.end() :]) if factor else (1.0, unit)
     try:
-        return to_si(0.0, unit, dimension), to_si(1.0, unit, dimension)
+        return to_si(0.0, name, dimension), to_si(one, name, dimension)
     except UnitError:
         return None

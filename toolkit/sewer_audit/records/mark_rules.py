@@ -18,6 +18,8 @@ from sewer_audit.records.screen_rules import View, runs
 __all__ = ["MARKING", "Site", "Visit"]
 
 DAY = 86400.0
+BEFORE = np.array([-3, -2, -1])
+"""Days looked at before a visit, and as many after it [d]."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,7 @@ class Site:
     zone: dt.tzinfo
     visits: Sequence[Visit]
     findings: Findings
+    events: Sequence[pd.Timestamp] = ()
 
 
 def dry_or_dead(view: View, rule: Rule, site: Site) -> np.ndarray:
@@ -126,11 +129,90 @@ def ponding(view: View, rule: Rule, site: Site) -> np.ndarray | str:
     if not view.level.any() or len(found) < 100:
         return "no level recorded"
     high = float(np.quantile(view.level, rule["high"]))
-    longest = 0.0
-    for start, end in zip(*runs(view.level > 0.8 * high), strict=True):
+    over = view.level > np.maximum(0.8 * high, rule["above"] * _usual_of_hour(view))
+    for start, end in zip(*runs(over), strict=True):
         lasts = view.seconds[end - 1] - view.seconds[start]
         if lasts >= rule["longest"] and np.median(view.level[start:end]) > high:
-            found[start:end], longest = True, max(longest, lasts)
+            found[start:end] = True
+    return found
+
+
+def _usual_of_hour(view: View) -> np.ndarray:
+    """Median level of the hour of the day of each reading."""
+    hour = ((view.seconds // 3600) % 24).astype(int)
+    usual = pd.Series(view.level).groupby(hour).median()
+    return usual.reindex(range(24)).to_numpy()[hour]
+
+
+def zero_shift(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    """A flow moves high levels more than low ones; what moves all of them alike is the sensor."""
+    width = int(rule["days"])
+    if not view.level.any():
+        return "no level recorded"
+    day = _day_numbers(view, site)
+    days, pieces = _sorted_days(view, site)
+    whole = [n for n, piece in enumerate(pieces) if len(piece) >= 0.5 * DAY / max(view.step, 1.0)]
+    if len(whole) < 3 * width:
+        return f"fewer than {3 * width} full days"
+    days, shares = days[whole], (0.1, 0.3, 0.5, 0.7, 0.9)
+    levels = np.array([[_quantile(pieces[n], share) for share in shares] for n in whole])
+    usual = np.median(levels, axis=0)
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(levels, width, axis=0), axis=2)
+    shift = middle[width:] - middle[:-width]
+    mean = shift.mean(axis=1)
+    alike = np.sqrt(((shift - mean[:, None]) ** 2).sum(axis=1))
+    as_flow = shift - np.outer(shift @ usual / (usual @ usual), usual)
+    noise = 1.4826 * np.median(np.abs(np.diff(levels, axis=0)), axis=0).max() / np.sqrt(width)
+    runs_on = np.minimum(middle[width:], middle[:-width])[:, 2] > 0.3 * usual[2]  # no closed plant
+    far = runs_on & (np.abs(mean) > max(rule["smallest"], rule["scatter"] * noise))
+    best = int(np.argmax(np.where(far, np.abs(mean), 0.0)))
+    found = view.none()
+    if not far.any() or alike[best] > rule["even"] * np.sqrt((as_flow[best] ** 2).sum()):
+        return found
+    when, size = days[best + width], float(mean[best])
+    found |= day >= when
+    moment = site.start + pd.Timedelta(days=float(when - day[0]))
+    told = [*(visit.time for visit in site.visits), *site.events]
+    known = any(moment - pd.Timedelta(days=width) < time for time in told)
+    site.findings.flag(
+        "zero shift looked at" if known else "zero shift",
+        f"low, middle and high levels move by {spoken.length(size, 2, True)} alike about "
+        f"{spoken.day(moment)} and stay: the sensor moved, since a flow moves high levels more "
+        "than low ones; state an event or a visit with a hand reading after it",
+        date=f"{moment:%Y-%m-%d}",
+        shift_m=size,
+    )
+    return found
+
+
+def falls_at_visits(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if len(site.visits) < 2:
+        return "fewer than two visits stated"
+    found = view.none()
+    day, days, low = _daily(view, site, 0.3)
+    if len(days) < 14 or not view.level.any():
+        return "fewer than 14 full days"
+    low = low - pd.Series(low).groupby(days % 7).transform("median").to_numpy()
+    limit = max(rule["smallest"], rule["scatter"] * _scatter(np.diff(low)))
+    falls = []
+    for visit in site.visits:
+        at = int(np.searchsorted(view.seconds, (visit.time - site.start) / pd.Timedelta(seconds=1)))
+        number = day[min(at, len(day) - 1)]
+        before, after = (low[np.isin(days, number + shift)] for shift in (BEFORE, -BEFORE))
+        if len(before) and len(after):
+            falls.append(before.mean() - after.mean())
+    fell = [fall for fall in falls if fall > limit]
+    if len(fell) < max(2, rule["share"] * len(falls)):
+        return found
+    found[:] = True
+    site.findings.flag(
+        "falls at visits",
+        f"the low level falls at {len(fell)} of {len(falls)} visits, by "
+        f"{spoken.length(float(np.median(fell)), 2)} usually: something lay on the device and was "
+        "cleaned off, so that it read too high before",
+        visits=len(fell),
+        fall_m=float(np.median(fell)),
+    )
     return found
 
 
@@ -384,6 +466,8 @@ MARKING = {
     "scale change": scale_change,
     "velocity against depth": velocity_against_depth,
     "ponding": ponding,
+    "zero shift": zero_shift,
+    "falls at visits": falls_at_visits,
     "dry or dead": dry_or_dead,
     "sudden change": sudden_change,
     "step change": step_change,

@@ -87,9 +87,10 @@ def join_rows(parts: list[Rows]) -> Rows:
 
 def same_stamps(rows: Rows, conflicts: str, findings: Findings) -> tuple[Rows, int]:
     """Merge rows that agree at one instant; settle those that conflict by the stated rule."""
+    rows, twice = _reported_twice(rows, findings)
     same = rows.time[1:] == rows.time[:-1]
     if not same.any():
-        return rows, 0
+        return rows, twice
     edge = np.concatenate([[0], np.flatnonzero(~same) + 1, [len(rows.time)]])
     big = np.flatnonzero(np.diff(edge) > 1)
     drop = np.zeros(len(rows.time), dtype=bool)
@@ -115,7 +116,29 @@ def same_stamps(rows: Rows, conflicts: str, findings: Findings) -> tuple[Rows, i
             rows=pairs["conflict"],
             rule=conflicts,
         )
-    return rows.take(np.flatnonzero(~drop)), int(drop.sum())
+    return rows.take(np.flatnonzero(~drop)), int(drop.sum()) + twice
+
+
+def _reported_twice(rows: Rows, findings: Findings) -> tuple[Rows, int]:
+    """Leave out rows that repeat the one within two seconds before, where most rows do."""
+    if len(rows.time) < 8:
+        return rows, 0
+    apart = np.diff(rows.time) / np.timedelta64(1, "s")
+    again = (apart > 0) & (apart <= 2) & (rows.reason[1:] == rows.reason[:-1])
+    if again.all() or again.mean() < 0.3 or np.median(apart[~again]) < 30:
+        return rows, 0
+    for column in rows.values.values():
+        again &= (column[1:] == column[:-1]) | (np.isnan(column[1:]) & np.isnan(column[:-1]))
+    count = int(again.sum())
+    if again.mean() < 0.3:
+        return rows, 0
+    findings.flag(
+        "identical rows merged",
+        f"{count:,} rows repeat the row within two seconds before and were read once",
+        rows=count,
+        in_other_file=0,
+    )
+    return rows.take(np.flatnonzero(np.concatenate([[True], ~again]))), count
 
 
 def _one_instant(rows, table, start, end, drop, reason, conflicts, pairs) -> None:

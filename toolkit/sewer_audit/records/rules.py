@@ -58,7 +58,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
     Rule(
         "out of range",
         "reject",
-        "level, velocity or flow that the place cannot have",
+        "level or velocity that the place cannot have",
         {
             "lowest level": _p(
                 -0.02, "length", "noise and zero error seldom read further below zero"
@@ -67,7 +67,15 @@ DEFAULT_RULES: tuple[Rule, ...] = (
                 5.0, "length", "deeper than manholes back up; state the site's own"
             ),
             "fastest velocity": _p(6.0, "velocity", "sewers are built to run slower than this"),
-            "backflow": _p(0.05, "ratio", "noise about zero stays within this share of high flow"),
+        },
+    ),
+    Rule(
+        "backflow",
+        "reject",
+        "a flow below zero by more than the noise about it",
+        {
+            "share": _p(0.05, "ratio", "of the high flow; noise about zero stays within it"),
+            "often": _p(0.002, "ratio", "of the readings; more are no slips of a meter"),
         },
     ),
     Rule(
@@ -137,6 +145,30 @@ DEFAULT_RULES: tuple[Rule, ...] = (
             "most": _p(0.02, "ratio", "more than these are the site's own way to run"),
             "duration": _p(120.0, "time", "shorter than the discharge of a tank or a batch"),
             "longest step": _p(300.0, "time", "at wider steps one reading may be a real discharge"),
+            "single": _p(0.05, "ratio", "of the readings; more of them are the site's own way"),
+        },
+    ),
+    Rule(
+        "at the limit",
+        "reject",
+        "the highest value again and again with nothing near it: the end of the sensor's range",
+        {
+            "times": _p(20, "count", "fewer may be chance"),
+            "share": _p(0.003, "ratio", "of the readings"),
+            "near": _p(0.05, "ratio", "below the highest: flow that peaks comes near it as well"),
+            "most": _p(0.1, "ratio", "of the readings; more are a pump that runs at one rate"),
+        },
+    ),
+    Rule(
+        "second echo",
+        "reject",
+        "from the shortest distances at once to far longer ones and back: water within the range "
+        "in which the sensor cannot receive",
+        {
+            "near": _p(1.15, "ratio", "of the shortest distance: where the level stood before"),
+            "least": _p(1.6, "ratio", "of the distance: the second echo comes back at twice it"),
+            "times": _p(5, "count", "fewer may be chance"),
+            "longest": _p(43200.0, "time", "a peak of the day is over by then"),
         },
     ),
     Rule(
@@ -176,6 +208,28 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         {
             "high": _p(0.97, "ratio", "of all readings lie below, where the record is usual"),
             "longest": _p(28800.0, "time", "a shift ends, a storm runs off"),
+            "above": _p(1.2, "ratio", "of the usual level of the hour: a habit is no ponding"),
+        },
+    ),
+    Rule(
+        "zero shift",
+        "mark",
+        "low, middle and high levels move by one amount and stay: the sensor, not the flow",
+        {
+            "smallest": _p(0.006, "length", "twice what published goals for stage allow"),
+            "scatter": _p(3.0, "count", "times the scatter of the medians of so many days"),
+            "even": _p(0.5, "ratio", "misfit of one shift for all over that of a change of flow"),
+            "days": _p(7, "count", "whole weeks, so that weekends weigh equally"),
+        },
+    ),
+    Rule(
+        "falls at visits",
+        "mark",
+        "the low level falls whenever somebody was there: solids cleaned off the device",
+        {
+            "smallest": _p(0.006, "length", "twice what published goals for stage allow"),
+            "scatter": _p(2.0, "count", "times the usual change from day to day"),
+            "share": _p(0.6, "ratio", "of the visits, two at least"),
         },
     ),
     Rule(

@@ -78,12 +78,21 @@ def out_of_range(view: View, rule: Rule) -> np.ndarray:
         bad = (view.level < rule["lowest level"]) | (view.level > rule["highest level"])
         if "velocity" in view.columns:
             bad = bad | (np.abs(view.columns["velocity"]) > rule["fastest velocity"])
-        if "flow" in view.columns:
-            flow = view.columns["flow"]
-            known = flow[np.isfinite(flow)]
-            high = np.quantile(known, 0.95) if len(known) else 0.0
-            bad = bad | (flow < -rule["backflow"] * max(high, 0.0))
     return bad
+
+
+def backflow(view: View, rule: Rule) -> np.ndarray | Held | str:
+    """A few are rejected; a flow that runs backwards time and again may be real."""
+    if "flow" not in view.columns:
+        return "no flow recorded"
+    flow = view.columns["flow"]
+    known = flow[np.isfinite(flow)]
+    high = np.quantile(known, 0.95) if len(known) else 0.0
+    with np.errstate(invalid="ignore"):
+        found = flow < -rule["share"] * max(high, 0.0)
+    if found.sum() >= RECURS and found.mean() > rule["often"]:
+        return Held(found, "the flow may run backwards there", False)
+    return found
 
 
 def blanking(view: View, rule: Rule) -> np.ndarray | str:
@@ -254,6 +263,9 @@ def spike(view: View, rule: Rule) -> np.ndarray | Held | str:
     found = _lone(view, rule)
     lone = bool(found.any())
     if view.step > rule["longest step"] and not lone:
+        single = _single(view, rule)
+        if single.any() and not _daily(view, single) and not _evenly(runs(single)[0]):
+            return Held(single, "at this step one reading may be a real discharge", False)
         return f"readings are {view.step:.0f} s apart: one reading may be a real discharge"
     measure = view.columns.get("flow", view.level)
     pauses = view.dry(0.0).mean() > 0.5 if len(measure) else True  # the short runs are the flow
@@ -275,6 +287,57 @@ def spike(view: View, rule: Rule) -> np.ndarray | Held | str:
         return Held(found, "they follow each other evenly, as the runs of a pump do", True)
     if _daily(view, found):
         return Held(found, "they come at the same hour of many days", False)
+    return found
+
+
+def _single(view: View, rule: Rule) -> np.ndarray:
+    """Single readings far above both neighbours, by more than the usual range."""
+    found = view.none()
+    values = view.columns.get("flow", view.level)
+    if len(values) < 100 or not np.isfinite(values).all():
+        return found
+    low, high = np.quantile(values, [0.1, 0.9])
+    beside = np.maximum(values[:-2], values[2:])
+    found[1:-1] = (values[1:-1] - beside > max(high - low, 1e-9)) & (values[1:-1] > high)
+    return found if found.mean() <= rule["single"] else view.none()
+
+
+def at_the_limit(view: View, rule: Rule) -> np.ndarray | Held:
+    """Never rejected: the true value lies beyond, or is none at all."""
+    found = view.none()
+    for role in ("velocity", "flow", "head", "depth"):
+        values = view.columns.get(role)
+        if values is None or len(values) < 500 or not np.isfinite(values).all():
+            continue
+        top = values.max()
+        at = values == top
+        near = (values > (1 - rule["near"]) * top) & ~at
+        often = at.sum() >= max(rule["times"], rule["share"] * len(at))
+        if top > 0 and often and near.sum() < 0.1 * at.sum() and at.mean() <= rule["most"]:
+            found |= at
+    if not found.any():
+        return found
+    return Held(found, "they stand at the highest value that is ever shown", False)
+
+
+def second_echo(view: View, rule: Rule) -> np.ndarray:
+    """From the shortest distances at once to twice them, and back: the water is too near."""
+    role = next((name for name in ("distance", "echo_time") if name in view.columns), None)
+    found = view.none()
+    if role is None or len(found) < 100:
+        return found
+    values = view.columns[role]
+    near = values <= rule["near"] * np.nanmin(values)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        jump = values[1:] / values[:-1]
+    out = np.flatnonzero(near[:-1] & (jump > rule["least"]))
+    back = np.flatnonzero(near[1:] & (1 / jump > rule["least"]))
+    if min(len(out), len(back)) < rule["times"]:
+        return found
+    for start in out:
+        later = back[back > start]
+        if len(later) and view.seconds[later[0]] - view.seconds[start] < rule["longest"]:
+            found[start + 1 : later[0] + 1] = True
     return found
 
 
@@ -311,11 +374,14 @@ def _daily(view: View, found: np.ndarray) -> bool:
 
 REJECTING = {
     "out of range": out_of_range,
+    "backflow": backflow,
     "blanking distance": blanking,
     "echo loss": echo_loss,
     "flat line": flat_line,
     "isolated zero": isolated_zero,
     "sudden zeros": sudden_zeros,
     "spike": spike,
+    "at the limit": at_the_limit,
+    "second echo": second_echo,
 }
 """Rule name to what finds its readings: a mask, or a sentence why the rule does not apply."""

@@ -55,6 +55,7 @@ def screen(
     rules: Sequence[Rule] = DEFAULT_RULES,
     *,
     visits: Sequence[Visit] = (),
+    events: Sequence[pd.Timestamp] = (),
     zone: str | None = None,
 ) -> LoggerRecord:
     """Give every reading a status by named rules.
@@ -69,6 +70,8 @@ def screen(
         In the order of application [-].
     visits : sequence of Visit
         Hand readings beside the instrument's [m].
+    events : sequence of Timestamp
+        When something was done to the sensor or the device [UTC].
     zone : str, optional
         Zone whose days and nights count; that of the record if not given [text].
 
@@ -91,7 +94,7 @@ def screen(
     state = _State(record, height, findings)
     state.note(NO_LEVEL, "reject", (state.good & ~np.isfinite(height)))
     rows, found = [], []
-    site = Site(state.start, zone_of(zone or record.zone), visits, findings)
+    site = Site(state.start, zone_of(zone or record.zone), visits, findings, events)
     for rule in sorted(rules, key=lambda one: one.name in MARKING):
         mask, why = state.apply(rule, site)
         rows += _report(rule, mask, why)

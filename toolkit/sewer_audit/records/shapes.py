@@ -43,7 +43,7 @@ class Shape:
     day_first: bool | None = None
 
 
-TAGS = frozenset("tag tagname parameter variable point sensor channel signal series".split())
+TAGS = frozenset("tag tagname parameter variable point sensor channel signal series table".split())
 UNITS = frozenset("unit units uom eu".split())
 """Words in the heading of a column that says what each value is of, or its unit."""
 
@@ -147,7 +147,12 @@ def refuse_mixture(
         if heading in named or not words & (TAGS | UNITS):
             continue
         held = list(dict.fromkeys(row[place].strip() for row in rows if place < len(row)))
-        held = [each for each in held if each and not re.fullmatch(r"[\d.,+-]*", each)]
+        held = [each for each in held if each]
+        counted = all(each.isdigit() for each in held)
+        if (counted and (words & UNITS or len(held) > 6)) or any(
+            not each.isdigit() and re.fullmatch(r"[\d.,+-]*", each) for each in held
+        ):
+            continue  # figures of its own, no names
         if words & UNITS and len(held) == len(columns) == 1:
             role, spec = next(iter(columns.items()))
             told = Heading(f"{spec.name} ({held[0]})", line, heading)

@@ -179,3 +179,12 @@ def test_files_of_this_program_are_told_from_an_ordinance(tmp_path):
     draft = draft_case(tmp_path)
     assert [look.what for look in draft.looks] == ["case", "rate schedule"]
     assert lines_of(draft, "rates")["file"].value == '"../prices.txt"'
+
+
+def test_a_table_of_bills_that_does_not_go_with_the_first_is_told(tmp_path):
+    rows = "B1,2026-01-01,2026-02-01,90,405.00\nB2,2026-02-01,2026-03-01,80,360.00\n"
+    (tmp_path / "old.csv").write_text("invoice,start,end,billed volume kgal,total\n" + rows)
+    (tmp_path / "new.csv").write_text("bill no,from,to,volume kgal,total\n" + rows)
+    told = lines_of(draft_case(tmp_path), "invoices")["file"]
+    assert told.value == '"../new.csv"' and "not with them" in told.evidence
+    assert "old.csv" in told.evidence

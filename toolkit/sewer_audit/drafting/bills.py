@@ -8,20 +8,18 @@ so?". Nothing is put right.
 from __future__ import annotations
 
 import csv
-import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from functools import cache
 from importlib import resources
-from itertools import pairwise
 
 import numpy as np
 
 from sewer_audit.drafting.pages import Atom, Sheet, number_of
 from sewer_audit.records.stamps import StampFault, parse_stamp
 
-__all__ = ["Figure", "Layout", "ReadBill", "learn", "meanings", "read_bill", "settle_run"]
+__all__ = ["Figure", "Layout", "ReadBill", "learn", "meanings", "read_bill"]
 
 CODES = ("account", "invoice", "meter")
 DATES = ("start", "end", "bill_date", "due_date")
@@ -192,7 +190,6 @@ class Layout:
     reading: Reading
     account: str
     missing: dict[str, str]
-    relations: list[Relation] = field(default_factory=list)
     name: str = ""
     typed: Mapping[str, str] = field(default_factory=dict)
 
@@ -235,7 +232,6 @@ def learn(sheets: list[Sheet], typed: Mapping[str, str], others: Sequence[Sheet]
             missing[name] = f"{typed[name]!r} stands nowhere on the page"
     told = {name: typed[name] for name in fields}
     layout = Layout(sheets, anchors, reading, typed.get("account", ""), missing, typed=told)
-    layout.relations = _relations(fields, layout.lines)
     return layout
 
 
@@ -415,200 +411,3 @@ def _new_lines(layout: Layout, sheets, atoms, taken, bill: ReadBill) -> None:
             f"line:{words}", value, atom.text, page, atom.box,
             "a line that the typed bill does not have; is it a charge of this bill?",
         )  # fmt: skip
-
-
-# --- checking -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Relation:
-    """Figures of a page that hold together, and what to say where they do not."""
-
-    fields: tuple[str, ...]
-    holds: Callable[[ReadBill], bool | None]
-    words: str
-
-
-def _cent(value: Decimal) -> Decimal:
-    return value.quantize(Decimal("0.01"), ROUND_HALF_UP)
-
-
-def _relations(fields: Sequence[str], lines: Sequence[str]) -> list[Relation]:
-    """What figures of a bill may hold together; `settle_run` keeps what most bills obey."""
-    tails = [name[len("usage") :] for name in fields if stem(name) == "usage"]
-    factors = ("1", "0.001", "0.01", "0.1", "0.0001")
-    tried = [_reads_relation(tail, factor) for tail in tails for factor in factors]
-    tried += [_sum_of_usages(tails), _sum_of_lines(), _balance(), *_days()]
-    return tried + [_volume_line(line) for line in lines]
-
-
-def _kept(relations: Sequence[Relation], bills: Sequence[ReadBill]) -> list[Relation]:
-    """Relations that at least half of the bills obey: one wrong bill, typed or not, hides none."""
-    kept = []
-    for relation in relations:
-        told = [answer for answer in map(relation.holds, bills) if answer is not None]
-        if told and 2 * sum(told) >= len(told):
-            kept.append(relation)
-    return kept
-
-
-def _all(bill: ReadBill, names: Sequence[str]) -> list[Decimal] | None:
-    found = [bill.number(name) for name in names]
-    return None if any(value is None for value in found) else found  # type: ignore[return-value]
-
-
-def _reads_relation(tail: str, factor: str) -> Relation:
-    names = tuple(f"{name}{tail}" for name in ("previous_read", "current_read", "multiplier",
-                                               "usage"))  # fmt: skip
-
-    def holds(bill: ReadBill) -> bool | None:
-        values = _all(bill, names)
-        if values is None:
-            return None
-        return (values[1] - values[0]) * values[2] * Decimal(factor) == values[3]
-
-    return Relation(names, holds, "reads x multiplier is not the usage")
-
-
-def _sum_of_usages(tails: Sequence[str]) -> Relation:
-    names = (*(f"usage{tail}" for tail in tails), "billed_volume")
-
-    def holds(bill: ReadBill) -> bool | None:
-        values = _all(bill, names)
-        return None if values is None or not tails else sum(values[:-1]) == values[-1]
-
-    return Relation(names, holds, "the usage is not the billed volume")
-
-
-def _volume_line(line: str) -> Relation:
-    names = ("billed_volume", "rate", line)
-
-    def holds(bill: ReadBill) -> bool | None:
-        values = _all(bill, names)
-        return None if values is None else _cent(values[0] * values[1]) == values[2]
-
-    return Relation(names, holds, "volume x rate is not the line")
-
-
-def _sum_of_lines() -> Relation:
-    def holds(bill: ReadBill) -> bool | None:
-        lines = _all(bill, [name for name in bill.figures if name.startswith("line:")])
-        total = bill.number("total")
-        return None if not lines or total is None else sum(lines) == total
-
-    return Relation(("line:", "total"), holds, "the lines do not add up to the total")
-
-
-def _balance() -> Relation:
-    names = ("previous_balance", "payments", "total", "amount_due")
-
-    def holds(bill: ReadBill) -> bool | None:
-        values = _all(bill, names)
-        return None if values is None else values[0] - values[1] + values[2] == values[3]
-
-    return Relation(names, holds, "balance - payments + total is not the amount due")
-
-
-def _days() -> list[Relation]:
-    def of(more: int) -> Relation:
-        def holds(bill: ReadBill) -> bool | None:
-            start, end, days = (bill.value(name) for name in ("start", "end", "days"))
-            if not (start and end and days):
-                return None
-            gap = dt.date.fromisoformat(end) - dt.date.fromisoformat(start)
-            return gap.days + more == Decimal(days)
-
-        return Relation(("start", "end", "days"), holds, "the days are not those of the period")
-
-    return [of(0), of(1)]
-
-
-def settle_run(pairs: Sequence[tuple[Layout, ReadBill]], account: str) -> None:
-    """Check every bill by its layout and the run of bills; write doubts beside the figures.
-
-    account: that of the first typed bill; a bill of another is left out.
-    """
-    bills = [bill for _, bill in pairs]
-    for layout in {id(layout): layout for layout, _ in pairs}.values():
-        layout.relations = _kept(layout.relations, [bill for of, bill in pairs if of is layout])
-    for layout, bill in pairs:
-        if not bill.scanned:  # what a picture seems to say is asked first
-            refuse_account(bill, account)
-        _check_one(layout, bill)
-    own = sorted((b for b in bills if not b.faults and b.value("start")),
-                 key=lambda b: (str(b.value("start")), b.file))  # fmt: skip
-    for before, after in pairwise(own):
-        _check_pair(before, after)
-    for layout, bill in pairs:
-        if bill.scanned:
-            _ask_everything(layout, bill)
-
-
-def refuse_account(bill: ReadBill, account: str) -> None:
-    """Leave out a bill of another account than the typed one."""
-    if account and bill.value("account") not in (None, account):
-        bill.faults.append(f"account {bill.value('account')}, the typed bill has {account}")
-
-
-def _ask_everything(layout: Layout, bill: ReadBill) -> None:
-    """Of a picture no figure counts unconfirmed; what the person typed of it is confirmed so."""
-    for figure in bill.figures.values():
-        figure.doubt = figure.doubt or "read from a picture; printed so?"
-        figure.confirmed = False
-    for name in layout.missing:
-        bill.doubts[name] = "not found in the picture of the typed bill; type it"
-    if bill.file == layout.name and len(bill.pages) == len(layout.sheets):
-        for name, value in layout.typed.items():
-            figure = bill.figures.get(name)
-            if figure is None or figure.value != value:
-                figure = Figure(name, value, value, bill.pages[0], (0.0, 0.0, 0.0, 0.0))
-            figure.doubt, figure.by = "", "person"
-            bill.figures[name] = figure
-            bill.doubts.pop(name, None)
-
-
-def _check_one(layout: Layout, bill: ReadBill) -> None:
-    """What the arithmetic confirms is sure; where it contradicts, the figures left are asked."""
-    failed: list[tuple[list[str], str]] = []
-    for relation in layout.relations:
-        fields = [name for name in bill.figures if name in relation.fields
-                  or ("line:" in relation.fields and name.startswith("line:"))]  # fmt: skip
-        answer = relation.holds(bill)
-        if answer is False:
-            failed.append((fields, f"{relation.words}; printed so?"))
-        for name in fields if answer else ():
-            bill.figures[name].confirmed = True
-            if name == "total" and "line:" in relation.fields:
-                for line in layout.lines:  # this bill does not have the line, and adds up
-                    bill.doubts.pop(line, None)
-    for figure in bill.figures.values():
-        figure.doubt = "" if figure.confirmed else figure.doubt
-    for fields, words in failed:
-        open_ = [name for name in fields if not bill.figures[name].confirmed]
-        for name in open_ or fields:
-            bill.figures[name].doubt = words
-
-
-def _check_pair(before: ReadBill, after: ReadBill) -> None:
-    """Periods meet, reads go on."""
-    if before.value("invoice") and before.value("invoice") == after.value("invoice"):
-        after.faults.append(f"invoice {after.value('invoice')} is read from {before.file} already")
-        return
-    end, start = str(before.value("end")), str(after.value("start"))
-    days = [dt.date.fromisoformat(day) for day in (str(before.value("start")), end, start)
-            if day != "None"]  # fmt: skip
-    gap = (days[2] - days[1]).days if len(days) == 3 else 0
-    if gap > 1 and 2 * gap > (days[1] - days[0]).days:
-        after.notes.append(f"no bill was read for {end} to {start}")
-    elif abs(gap) > 1:
-        words = f"the period before ends {end}, this one begins {start}; printed so?"
-        after.figures["start"].doubt = words
-        before.figures["end"].doubt = before.figures["end"].doubt or words
-    for name in [n for n in after.figures if stem(n) == "previous_read"]:
-        last, tail = before.number(f"current_read{name[13:]}"), name[13:]
-        same = before.value(f"meter{tail}") == after.value(f"meter{tail}")
-        if gap <= 1 and same and last is not None and last != after.number(name):
-            after.figures[name].doubt = (
-                f"the bill before ends with the read {last}, this one begins with "
-                f"{after.value(name)}; printed so?"
-            )

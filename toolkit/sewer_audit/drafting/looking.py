@@ -12,6 +12,8 @@ from functools import cached_property
 from itertools import islice, pairwise
 from pathlib import Path
 
+import numpy as np
+
 from sewer_audit.drafting import scans
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.pages import PageFault, is_date, read_sheets
@@ -19,6 +21,7 @@ from sewer_audit.errors import InputRefused, UnitError
 from sewer_audit.records.dialect import HEAD, find_delimiter, normalise
 from sewer_audit.records.model import Findings, Table
 from sewer_audit.records.sources import Source, open_source
+from sewer_audit.records.stamps import joined_stamps, parse_stamps
 from sewer_audit.records.tables import table_of
 from sewer_audit.units import spellings, to_si
 
@@ -100,12 +103,39 @@ class Grid:
                 found.setdefault(meaning, place)
         return found
 
+    @cached_property
+    def time_columns(self) -> dict[str, str]:
+        """Names of the columns that hold the time: time, or date and time."""
+        dates, clocks = self.names("date") or self.names("epoch"), self.names("clock")
+        places = {"date": dates[0], "time": clocks[0]} if clocks else {"time": dates[0]}
+        return {role: self.table.header[place] for role, place in places.items()}
+
+    @cached_property
+    def stamps(self) -> list[str]:
+        """Date and time of every row as one text."""
+        places = [self.table.header.index(name) for name in self.time_columns.values()]
+        parts = [self.cells(place) for place in places]
+        return joined_stamps(*parts) if len(parts) == 2 else parts[0]
+
+    def moments(self, way: bool | None) -> np.ndarray:
+        """Clock readings of the rows, also of seconds or milliseconds since 1970."""
+        if _EPOCH.fullmatch(self.stamps[0]):
+            seconds = [int(each[:10]) for each in self.stamps]
+            return np.array(seconds, "datetime64[s]").astype("datetime64[us]")
+        return parse_stamps(self.stamps, way).naive
+
+    def values(self, place: int) -> np.ndarray:
+        """Numbers of one column; what is none is not a number."""
+        found = [cell_number(cell) for cell in self.cells(place)]
+        return np.array([np.nan if value is None else value for value in found], dtype=float)
+
     def rises(self, place: int) -> bool:
         """Whether a column counts on: hardly ever less than before; once it may roll over."""
-        values = [v for cell in self.cells(place) if (v := cell_number(cell)) is not None]
-        if len(values) < 3 or values[0] == values[-1] == max(values):
+        values = self.values(place)
+        values = values[~np.isnan(values)]
+        if len(values) < 3 or values[0] == values[-1] == values.max():
             return False
-        falls = sum(b < a for a, b in pairwise(values))
+        falls = int((np.diff(values) < 0).sum())
         return falls <= max(0.05 * len(values), float(len(values) > 4))
 
 

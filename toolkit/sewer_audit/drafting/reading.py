@@ -21,10 +21,9 @@ from sewer_audit.drafting.bills import (
     learn,
     meanings,
     read_bill,
-    refuse_account,
-    settle_run,
     stem,
 )
+from sewer_audit.drafting.checking import refuse_account, settle_run
 from sewer_audit.drafting.pages import (
     PICTURES,
     PageFault,

@@ -280,6 +280,8 @@ def test_a_payment_stated_by_the_case_and_not_credited_is_a_note(tmp_path):
     (tmp_path / "paid.csv").write_text("\n".join([*paid, ""]))
     result = audit(load_case(tmp_path), draws=200, seed=1)
     assert codes(result) == {"A5": "payment-not-credited"} and not wrong(result)
+    (flag,) = [each for each in result.flags if each.code == "amount-due-too-high"]
+    assert flag.severity == "warning" and flag.data["invoices"] == ["A5"]
 
 
 def test_own_reads_written_to_tens_are_known_to_tens(tmp_path):

@@ -23,7 +23,7 @@ from sewer_audit.auditing.reasons import (
 )
 from sewer_audit.auditing.replay import Replay
 from sewer_audit.auditing.result import Audit
-from sewer_audit.auditing.signatures import signature_table, signatures_of
+from sewer_audit.auditing.signatures import carried_flags, signature_table, signatures_of
 from sewer_audit.auditing.suffices import draws_needed, unstable_flags
 from sewer_audit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
 from sewer_audit.case import Case
@@ -127,6 +127,7 @@ def _audit(
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
     flags += () if pricing is None else pricing.flags
+    flags += carried_flags(named)
     billed = inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)
     flags += resting_flags(case, evidence, reasons, billed)
     flags += [*warnings_for(table, rule), *unstable_flags(stability)]

@@ -13,8 +13,15 @@ from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.pricing import Pricing, charged_by_rules
 from sewer_audit.case import Case
 from sewer_audit.charges import OF_LINES, Signature, find_signatures
+from sewer_audit.errors import Flag
 
-__all__ = ["corrected_volumes", "signature_sheet", "signature_table", "signatures_of"]
+__all__ = [
+    "carried_flags",
+    "corrected_volumes",
+    "signature_sheet",
+    "signature_table",
+    "signatures_of",
+]
 
 COLUMNS = (
     "code",
@@ -30,6 +37,7 @@ COLUMNS = (
     "chances",
 )
 UNEXPLAINED = "not explained"
+CARRIED = ("payment-not-credited", "credit-not-applied", "balance-twice")
 
 
 def signatures_of(case: Case, inputs: Inputs, pricing: Pricing | None) -> tuple[Signature, ...]:
@@ -45,6 +53,15 @@ def signatures_of(case: Case, inputs: Inputs, pricing: Pricing | None) -> tuple[
         return ()
     others, face = _neighbour_reads(inputs), printed_face(case, inputs)
     return find_signatures(pricing.schedule, pricing.series, face, others)
+
+
+def carried_flags(found: Iterable[Signature]) -> list[Flag]:
+    """Amounts due that are too high by what is carried over: no charge, and no less to be told."""
+    return [
+        Flag("amount-due-too-high", each.sentence, {"invoices": list(each.invoices)})
+        for each in found
+        if each.code in CARRIED and not each.difference
+    ]
 
 
 def signature_table(found: Iterable[Signature]) -> pd.DataFrame:

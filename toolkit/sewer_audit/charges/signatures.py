@@ -190,7 +190,8 @@ def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
             )
             figures = {bill.invoice: {"amount due": str(bill.amount_due), "too high by": str(off)}}
             noted = (fits[0], [each], words, figures, bill.total)
-            yield signature_of(*noted, look_alikes=tuple(fits[1:]))
+            exactness = "one of several" if fits[1:] else "exact"
+            yield signature_of(*noted, look_alikes=tuple(fits[1:]), exactness=exactness)
 
 
 def _short_credit(each: Recomputed) -> Signature:

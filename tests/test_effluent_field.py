@@ -164,7 +164,7 @@ def test_the_floor_of_an_invoice_is_listed_and_eases_the_test():
     one, two = (1000 * (1 + 0.01 * rng.standard_normal((4000, 3))) for _ in range(2))
     one = one * 1.01
     plain, kept = (reconcile(one, two, model_floor=floor) for floor in (0.0, 0.003))
-    assert kept.statistic < 0.95 * plain.statistic  # 0.3 % beside 1 %, in each of the two
+    assert kept.chi_square < 0.95 * plain.chi_square  # 0.3 % beside 1 %, in each of the two
     listed = audit(load_case(sample_case()), draws=500).causes.set_index("cause")
     assert float(listed.loc[FLOOR.name, "standard"]) == 0.003
     assert listed.loc[FLOOR.name, "grade"] == "judgement"

@@ -187,13 +187,17 @@ def test_audited_volumes_are_the_average_over_the_explanations():
 
 def test_the_opposing_expert_is_granted_one_point_after_the_other():
     result = audit(load_case(sample_case()), draws=2000)
-    billed = result.invoices["billed_m3"].to_numpy(float)
     table = opposing_table(
-        result.case, result.evidence, result.pricing, billed, Draws(result.draws, result.seed)
+        result.case,
+        result.evidence,
+        result.pricing,
+        result.inputs.invoices.frame,
+        Draws(result.draws, result.seed),
     )
     kinds = table.groupby("kind", sort=False)
     assert set(table["kind"]) == {"stated", "alone", "pessimistic", "left out", "jointly"}
     stated, jointly = table.iloc[0], table.iloc[-1]
+    assert stated["too_high"] == (result.judged["finding"] == "billed volume too high").sum()
     pessimistic = kinds.get_group("pessimistic")
     assert (pessimistic["total_m3"] > stated["total_m3"]).all()
     assert jointly["total_m3"] >= pessimistic["total_m3"].max()

@@ -120,7 +120,7 @@ def _audit(
     evidence = averaged_evidence(evidence, reasons, columns)
     tell("judging the volumes", 0.9)
     judged = verdicts(case, evidence, inputs.invoices.frame, inputs.schedule)
-    table, total = invoice_table(case, inputs, evidence, judged, pricing)
+    table, total, found = invoice_table(case, inputs, evidence, judged, pricing)
     basis = basis_answer(case, evidence, pricing)
     budget = budget_table(evidence, columns, case.data.rule.coverage)
     stated = case.data.rule
@@ -130,7 +130,7 @@ def _audit(
     flags += carried_flags(named)
     billed = inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)
     flags += resting_flags(case, evidence, reasons, billed)
-    flags += [*warnings_for(table, rule), *unstable_flags(stability)]
+    flags += [*warnings_for(table, found), *unstable_flags(stability)]
     return Audit(
         case,
         draws,
@@ -152,6 +152,7 @@ def _audit(
         next_proofs(case, evidence, table, budget),
         stability,
         ledger,
+        found,
     )
 
 

@@ -14,6 +14,8 @@ from sewer_audit.case import Case
 
 __all__ = ["answered_questions", "next_proofs"]
 
+NOT_ASKED = "not applicable"
+"""Answer to the third question where the schedule bills no share of the intake [text]."""
 TEST = "a test of the measurements that the further balances do not exclude"
 
 
@@ -46,7 +48,7 @@ def answered_questions(
         },
         "basis": {
             "question": QUESTIONS["basis"],
-            "answered": "yes" if there else "no",
+            "answered": "yes" if there else "no" if case.data.case.basis == "intake" else NOT_ASKED,
             "with": "the audited discharge as a share of the registered net intake"
             if there
             else "",
@@ -73,7 +75,7 @@ def _basis_missing(case: Case, evidence: Evidence, basis: Mapping[str, Any]) -> 
     if basis.get("answered"):
         return ""
     if case.data.case.basis == "discharge":
-        return "nothing: the schedule bills the discharge itself, not a share of the intake"
+        return "the schedule bills the discharge itself, not a share of the intake"
     if evidence.open:
         return TEST
     if evidence.reconciliation is not None and not evidence.reconciliation.agree:
@@ -94,12 +96,12 @@ def next_proofs(
     if evidence.reconciliation is not None and not evidence.reconciliation.agree:
         proofs.append(
             "The two estimates conflict: have the supply meter tested and read the head by hand "
-            "at three different flows, before any figure is sent to the city."
+            "at three different flows, before any figure is relied on."
         )
     if evidence.network is not None and evidence.network.possible:
         names = ", ".join(evidence.network.possible)
         proofs.append(
-            "The further balances do not close. Before any figure is sent to the city, have tested "
+            "The further balances do not close. Before any figure is relied on, have tested "
             f"what they do not exclude, the cheapest first: {names}."
         )
     wrong = table.loc[

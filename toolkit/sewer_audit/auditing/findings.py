@@ -80,10 +80,11 @@ def as_findings(result: Audit) -> dict[str, Any]:
                 "tolerance": rule.tolerance,
                 "coverage": rule.coverage,
                 "guard_factor": rule.guard_factor,
-                "statement": rule.statement(len(result.invoices)),
+                "statement": rule.statement(len(result.judged)),
             },
             "questions": result.questions,
             "invoices": [_invoice(result, row) for row in range(len(result.invoices))],
+            "runs": [_run(row) for row in result.judged.to_dict("records") if row["invoices"][1:]],
             "total": _nested(dict(result.total)),
             "basis": result.basis,
             "budget": result.budget,
@@ -137,6 +138,10 @@ def _nested(flat: dict[str, Any]) -> dict[str, Any]:
         key = name if name in MONEY else f"{name}_m3"
         found[key] = None if mean is None or not math.isfinite(mean) else parts
     return found
+
+
+def _run(row: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in _nested(row).items() if name not in MONEY}
 
 
 def _line_differences(result: Audit, invoice: str) -> dict[str, Any]:

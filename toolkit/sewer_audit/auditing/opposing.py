@@ -10,8 +10,9 @@ import pandas as pd
 
 from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.pricing import Pricing
+from sewer_audit.auditing.verdict import runs_of_estimates, verdicts
 from sewer_audit.case import Case
-from sewer_audit.uncertainty import TOO_HIGH, DecisionRule, Draws, judge
+from sewer_audit.uncertainty import TOO_HIGH, UNDECIDED, Draws
 
 __all__ = ["opposing_table"]
 
@@ -33,7 +34,7 @@ COLUMNS = [
 
 
 def opposing_table(
-    case: Case, evidence: Evidence, pricing: Pricing | None, billed: np.ndarray, draws: Draws
+    case: Case, evidence: Evidence, pricing: Pricing | None, invoices: pd.DataFrame, draws: Draws
 ) -> pd.DataFrame:
     """What remains of the findings if an opposing expert is granted one point after the other.
 
@@ -45,8 +46,8 @@ def opposing_table(
         The estimates and the models behind them [m3].
     pricing : Pricing or None
         What volumes come to in money [money].
-    billed : array (periods,)
-        Billed volumes [m3].
+    invoices : DataFrame
+        As read, with billed volumes and what tells runs of estimates [m3].
     draws : Draws
         Those the audit was made from [-].
 
@@ -54,18 +55,23 @@ def opposing_table(
     -------
     DataFrame
         kind ("stated", "alone", "pessimistic", "left out", "jointly"), what; the audited total with
-        its 95 % interval [m3]; invoices too high and the finding on the total; what was charged
-        beyond the discharge [money]; by how many times its own standard uncertainty that input
-        alone would have to be wrong to overturn the total's finding [-]. Empty without a verdict.
+        its 95 % interval [m3]; findings "too high" (a run of estimates is one) and that on the
+        total; what the schedule's own basis costs beyond these volumes [money]; by how many times
+        its own standard uncertainty that input alone would have to be wrong to overturn the
+        total's finding [-]. Empty without a verdict.
     """
-    audited = evidence.audited
-    if audited is None or not np.isfinite(audited).all() or (billed < 0).any():
+    audited, runs = evidence.audited, runs_of_estimates(invoices)
+    billed = invoices["billed_m3"].to_numpy(dtype=float)
+    if audited is None or not np.isfinite(audited).all():
         return pd.DataFrame(columns=COLUMNS)
-    stated = case.data.rule
-    rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
+    if any(billed[places].sum() < 0 for places in runs):
+        return pd.DataFrame(columns=COLUMNS)
+    schedule = None if pricing is None else pricing.schedule
+    rule, asked = case.data.rule, _asked(case, evidence, pricing, billed)
 
     def row(kind: str, what: str, volumes: np.ndarray, own: float = np.nan) -> dict[str, Any]:
-        judged = judge(volumes, billed, rule.tolerance, rule.coverage, rule.guard_factor)
+        judged = verdicts(case, evidence, invoices, schedule, volumes)
+        found = [] if judged is None else [judged.invoices[places[0]] for places in runs]
         total = volumes.sum(axis=1)
         low, high = np.quantile(total, [0.025, 0.975])
         return {
@@ -74,9 +80,9 @@ def opposing_table(
             "total_m3": float(total.mean()),
             "low_m3": float(low),
             "high_m3": float(high),
-            "too_high": sum(each.finding == TOO_HIGH for each in judged.invoices),
-            "total_finding": judged.total.finding,
-            "amount": _amount(pricing, volumes),
+            "too_high": sum(getattr(each, "finding", "") == TOO_HIGH for each in found),
+            "total_finding": getattr(getattr(judged, "total", None), "finding", UNDECIDED),
+            "amount": asked - _price(pricing, volumes),
             "overturned_at": own,
         }
 
@@ -100,14 +106,19 @@ def opposing_table(
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _amount(pricing: Pricing | None, volumes: np.ndarray) -> float:
-    """Charged beyond what the mean discharge comes to [money]."""
+def _price(pricing: Pricing | None, volumes: np.ndarray) -> float:
+    """What volumes come to in the mean [money]."""
     if pricing is None:
         return np.nan
-    lines = pricing.lines
-    billed = lines.loc[lines["line"] == "total", "invoiced"]
-    due = pricing.amounts(np.maximum(volumes.mean(axis=0), 0.0)[None, :])
-    return float(sum(float(each) for each in billed) - due.sum())
+    return float(pricing.amounts(np.maximum(volumes, 0.0)).sum(axis=1).mean())
+
+
+def _asked(case: Case, evidence: Evidence, pricing: Pricing | None, billed: np.ndarray) -> float:
+    """What the schedule asks for by its own basis: errors of single bills are not in it [money]."""
+    basis = evidence.basis
+    if case.data.case.basis == "intake" and basis is not None and np.isfinite(basis).all():
+        return _price(pricing, basis)
+    return _price(pricing, billed[None, :])
 
 
 def _legs(evidence: Evidence) -> Iterator[tuple[str, np.ndarray]]:

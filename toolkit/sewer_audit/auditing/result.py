@@ -30,8 +30,8 @@ QUESTIONS = {
 
 PUBLIC = (
     "basis", "budget", "case", "causes", "claim", "draws", "explanations", "findings",
-    "first_order", "flags", "frames", "invoices", "next_proof", "open_points", "plot", "questions",
-    "rule", "seed", "signatures", "stability", "tables", "total",
+    "first_order", "flags", "frames", "invoices", "judged", "next_proof", "open_points", "plot",
+    "questions", "rule", "seed", "signatures", "stability", "tables", "total",
 )  # fmt: skip
 
 
@@ -85,6 +85,8 @@ class Audit:
         Where the number of draws was found by adding draws until the figures stood still [-].
     ledger : Ledger
         Every amount billed beyond or below what the schedule asks; `claim` holds its sums [money].
+    judged : DataFrame
+        One row per finding: an invoice, or a run of estimates in place of its invoices [m3].
     """
 
     case: Case
@@ -107,6 +109,7 @@ class Audit:
     next_proof: tuple[str, ...] = field(default=())
     stability: Stability | None = None
     ledger: Ledger = field(default_factory=Ledger)
+    judged: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def __repr__(self) -> str:
         return _desk().text_of(self)
@@ -152,9 +155,8 @@ class Audit:
         [m3, money]."""
         from sewer_audit.auditing.opposing import opposing_table
 
-        billed = self.invoices["billed_m3"].to_numpy(dtype=float)
-        drawn = Draws(self.draws, self.seed)
-        return opposing_table(self.case, self.evidence, self.pricing, billed, drawn)
+        frame, drawn = self.inputs.invoices.frame, Draws(self.draws, self.seed)
+        return opposing_table(self.case, self.evidence, self.pricing, frame, drawn)
 
     @cached_property
     def open_points(self) -> pd.DataFrame:

@@ -207,13 +207,15 @@ def _news_signatures(result: Audit, names: list[str], earlier: list[str]) -> lis
 
 
 def _news_findings(result: Audit, names: list[str], earlier: list[str]) -> list[tuple]:
-    findings = {str(r.invoice): str(r.finding) for r in result.invoices.itertuples()}
+    findings = {r.invoice: (r.invoices[-1], str(r.finding)) for r in result.judged.itertuples()}
     rows = []
-    for name in names:
-        if findings[name] in (SUPPORTED, UNDECIDED):
+    for name, (last, finding) in findings.items():
+        if last not in names or finding in (SUPPORTED, UNDECIDED):
             continue
-        again = [each for each in earlier if findings[each] == findings[name]]
-        rows.append((name, findings[name], _before(again)))
+        again = [
+            each for each, (end, same) in findings.items() if same == finding and end in earlier
+        ]
+        rows.append((name, finding, _before(again)))
     return rows
 
 

@@ -16,13 +16,16 @@ from sewer_audit.auditing.pricing import Pricing, charged_by_rules
 from sewer_audit.case import Case
 from sewer_audit.charges import Schedule
 from sewer_audit.errors import Flag
-from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, DecisionRule, Verdicts, judge, summarise
+from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, Verdicts, judge, summarise
 from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
 
-__all__ = ["basis_answer", "invoice_table", "verdicts"]
+__all__ = ["WITH_RUN", "basis_answer", "invoice_table", "runs_of_estimates", "verdicts"]
 
 ESTIMATES = ("effluent", "balance", "reconciled", "basis", "audited")
 PARTS = ("mean", "standard_uncertainty", "low", "high")
+CHANCES = ("probability_overbilled", "probability_underbilled", "finding")
+WITH_RUN = "judged with its run"
+"""In place of a finding of a bill between two actual reads, whose run is judged as one [text]."""
 
 
 def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
@@ -57,15 +60,20 @@ def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
 
 
 def verdicts(
-    case: Case, evidence: Evidence, frame: pd.DataFrame, schedule: Schedule | None = None
+    case: Case,
+    evidence: Evidence,
+    frame: pd.DataFrame,
+    schedule: Schedule | None = None,
+    volumes: np.ndarray | None = None,
 ) -> Verdicts | None:
     """Judge the billed volumes by the rule stated in the case, where the gate lets them through.
 
-    A run of estimates is judged as one.
+    A run of estimates is judged as one. volumes: Draws to judge by in place of the audited ones.
 
-    Units: evidence [m3]; frame [m3].
+    Units: evidence [m3]; frame [m3]; volumes [m3].
     """
-    audited, billed = evidence.audited, frame["billed_m3"].to_numpy(dtype=float)
+    audited = evidence.audited if volumes is None else volumes
+    billed = frame["billed_m3"].to_numpy(dtype=float)
     if audited is None or evidence.gate is None:
         return None
     carried = evidence.gate.verdict & np.isfinite(audited).all(axis=0)
@@ -180,8 +188,8 @@ def invoice_table(
     evidence: Evidence,
     judged: Verdicts | None,
     pricing: Pricing | None,
-) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """One row per invoice, and the same for all of them together.
+) -> tuple[pd.DataFrame, dict[str, Any], pd.DataFrame]:
+    """One row per invoice; the same for all of them together; one row per finding.
 
     Units: evidence [m3]; returns [m3, money].
     """
@@ -203,7 +211,33 @@ def invoice_table(
     table["record_coverage"] = np.nan if coverage is None else coverage["record_coverage"]
     _add_findings(table, total, judged)
     _add_money(case, inputs, evidence, table, total, pricing)
-    return table, total
+    return table, total, _judged(table, frame, evidence, case.data.rule.coverage)
+
+
+def _judged(
+    table: pd.DataFrame, frame: pd.DataFrame, evidence: Evidence, coverage: float
+) -> pd.DataFrame:
+    """What has a finding of its own: an invoice, or a run of estimates in place of its invoices.
+
+    Units: evidence [m3]; returns [m3].
+    """
+    names, rows = table["invoice"].astype(str), []
+    for places in runs_of_estimates(frame):
+        row = table.iloc[places[-1]].to_dict()
+        if len(places) > 1:
+            row["invoice"] = " + ".join(names.iloc[places])
+            row["start"] = table["start"].iloc[places[0]]
+            row["billed_m3"] = float(table["billed_m3"].iloc[places].sum())
+            for name, draws in estimates(evidence).items():
+                known = draws is not None and np.isfinite(draws[:, places]).all()
+                found = summarise(draws[:, places].sum(axis=1), coverage) if known else None
+                row |= {f"{name}_{part}": getattr(found, part, np.nan) for part in PARTS}
+        rows.append({"invoices": list(names.iloc[places]), **row})
+        if len(places) > 1:
+            table.loc[table.index[places], list(CHANCES)] = [np.nan, np.nan, WITH_RUN]
+    columns = ["invoice", "invoices", "start", "end", "billed_m3"]
+    columns += [f"{name}_{part}" for name in ESTIMATES for part in PARTS]
+    return pd.DataFrame(rows, columns=[*columns, *CHANCES])
 
 
 def _add_estimate(
@@ -230,13 +264,12 @@ def _add_estimate(
 
 
 def _add_findings(table: pd.DataFrame, total: dict[str, Any], judged: Verdicts | None) -> None:
-    columns = ("probability_overbilled", "probability_underbilled", "finding")
     if judged is None:
         table["probability_overbilled"] = table["probability_underbilled"] = np.nan
         table["finding"] = UNDECIDED
-        total.update(dict.fromkeys(columns[:2]), finding=UNDECIDED)
+        total.update(dict.fromkeys(CHANCES[:2]), finding=UNDECIDED)
         return
-    for column in columns:
+    for column in CHANCES:
         nothing = UNDECIDED if column == "finding" else np.nan
         table[column] = [getattr(each, column, nothing) for each in judged.invoices]
         total[column] = getattr(judged.total, column, nothing if column == "finding" else None)
@@ -305,12 +338,12 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
     return answer
 
 
-def warnings_for(table: pd.DataFrame, rule: DecisionRule) -> list[Flag]:
+def warnings_for(table: pd.DataFrame, judged: pd.DataFrame) -> list[Flag]:
     """What must be said before anyone raises a dispute.
 
-    Units: table [m3].
+    Units: table [m3]; judged [m3].
     """
-    low = table.loc[table["finding"] == TOO_LOW_WORDS, "invoice"].tolist()
+    low = judged.loc[judged["finding"] == TOO_LOW_WORDS, "invoice"].tolist()
     short = table.loc[
         table["recomputed_total"] - table["invoiced_total"] > 0.005, "invoice"
     ].tolist()

@@ -30,7 +30,7 @@ from sewer_audit.charges.claims import (
 from sewer_audit.charges.classes import BRIEFLY, OF_LINES
 from sewer_audit.charges.estimates import recompute_series
 from sewer_audit.charges.facts import InvoiceFacts, Sample, UsePeriod
-from sewer_audit.charges.ledger import Entry, Ledger, ledger_of
+from sewer_audit.charges.ledger import OF_RUN, Entry, Ledger, ledger_of
 from sewer_audit.charges.loading import load_rates
 from sewer_audit.charges.pricing import PricedInvoice, price, price_draws
 from sewer_audit.charges.recomputed import Recomputed, recompute
@@ -42,6 +42,7 @@ from sewer_audit.charges.wording import rates_of
 __all__ = [
     "BRIEFLY",
     "OF_LINES",
+    "OF_RUN",
     "BilledInvoice",
     "Claim",
     "ClaimItem",

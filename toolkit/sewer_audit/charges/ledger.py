@@ -24,9 +24,12 @@ if TYPE_CHECKING:
     from sewer_audit.charges.recomputed import Recomputed
     from sewer_audit.charges.schedule import Schedule
 
-__all__ = ["Entry", "Ledger", "ledger_of"]
+__all__ = ["OF_RUN", "Entry", "Ledger", "ledger_of"]
 
 ZERO = Decimal(0)
+OF_RUN = "run of estimates"
+"""Link of what a settled run of estimates costs: no invoice of it departs from the schedule by its
+own figures [text]."""
 UNEXPLAINED = {True: "unexplained-line", False: "unexplained-volume"}
 
 
@@ -176,7 +179,7 @@ def _entries(
         costs = each.run_costs
         yield Entry(
             invoice,
-            "run of estimates",
+            OF_RUN,
             of_volume,
             costs,
             costs - wide,

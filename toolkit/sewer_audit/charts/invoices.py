@@ -104,7 +104,7 @@ def _findings(axes, rows, findings: pd.Series) -> None:
         axes.text(
             1.015,
             row,
-            str(finding).removesuffix(" from this evidence"),
+            str(finding),
             transform=axes.get_yaxis_transform(),
             va="center",
             fontsize=8.5,

@@ -48,7 +48,7 @@ def statement_of(
 ) -> str:
     """What the report may say."""
     if best.name == NOTHING:
-        tail = "" if named or rival is None else f"; {rival.name} is not excluded"
+        tail = "" if named or rival is None else f"; not excluded: {rival.name}"
         return f"the figures need no explanation beyond their uncertainties{tail}"
     if named:
         beyond = "" if named == best.name else f" What acts beside it ({best.name}) is not decided."
@@ -61,8 +61,8 @@ def statement_of(
         return "no listed explanation accounts for the figures; what is at work is not known"
     assert rival is not None  # without a rival the first row is named
     return (
-        f"the figures do not decide between: {best.name}; and: {rival.name} (likelihood ratio "
-        f"{factor:.2g}, strong only above {STRONG:.0f}); no cause is named"
+        f"no cause is named: {best.name} stands first by no more than {factor:.2g} to 1 against "
+        f"what lacks it, and {STRONG:.0f} to 1 is asked; the likeliest of these: {rival.name}"
     )
 
 

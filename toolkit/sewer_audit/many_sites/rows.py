@@ -88,15 +88,17 @@ def _places(result: Audit, quarter: str | None, found: Any) -> list[int]:
 
 def _sums(result: Audit, places: Sequence[int]) -> dict[str, Any]:
     rows = result.invoices.iloc[list(places)]
-    whole = len(rows) == len(result.invoices)
+    whole, named = len(rows) == len(result.invoices), set(rows["invoice"].astype(str))
+    ends = [each[-1] in named for each in result.judged["invoices"]]
+    findings = result.judged.loc[ends, "finding"]
     return {
         "invoices": len(rows),
         "billed_m3": float(rows["billed_m3"].sum()),
         "invoiced_total": float(rows["invoiced_total"].sum()),
         "finding": result.total["finding"] if whole else None,
         "probability_overbilled": result.total["probability_overbilled"] if whole else None,
-        "too_high": int((rows["finding"] == TOO_HIGH).sum()),
-        "too_low": int((rows["finding"] == TOO_LOW).sum()),
+        "too_high": int((findings == TOO_HIGH).sum()),
+        "too_low": int((findings == TOO_LOW).sum()),
     }
 
 

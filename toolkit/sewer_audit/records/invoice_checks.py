@@ -257,8 +257,8 @@ def _reads_and_volumes(frame: pd.DataFrame, findings: Findings) -> None:
         if count >= 0 and abs(volume - factor * count) > slack + 0.5 * abs(factor):
             findings.flag(
                 "billed volume differs from reads",
-                f"invoice {row.invoice} bills {volume:.10g} for {count:.10g} counts; at the usual "
-                f"factor {factor:.6g} the reads give {factor * count:.6g}",
+                f"invoice {row.invoice} bills {volume:.10g} for {count:.10g} counts, not the "
+                "usual ratio of these invoices (a rough screen; the schedule decides)",
                 invoice=row.invoice,
                 billed=volume,
                 counts=count,

@@ -10,7 +10,7 @@ import pandas as pd
 from sewer_audit.auditing.uses import use_table
 from sewer_audit.explanations import CATALOGUE, VERY_STRONG
 from sewer_audit.report.show import Shown, bullets, say
-from sewer_audit.report.words import Words, counted, joined, sentence_of
+from sewer_audit.report.words import Words, counted, joined, sentence_of, short_finding
 from sewer_audit.units import from_si
 
 __all__ = [
@@ -175,15 +175,16 @@ def explanations(result: Any) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "explanation": [f"{name} ({form})" if form else name for name, form in pairs],
+            "prior": [words.sign(value) for value in found["prior"]],
             "probability": [words.sign(value) for value in found["posterior"]],
-            "likelihood below the first by": [
+            "figures fit worse than the first by a factor": [
                 f"{v:,.0f}" if v >= 100 else f"{v:.3g}" for v in found["factor_below_best"]
             ],
             f"audited discharge changes by [{unit}]": [
                 "–" if not np.isfinite(v) else f"{v:+,.0f}" for v in change
             ],
             "finding on the sum if true": [
-                str(text).removeprefix("billed volume ") or "–" for text in found["finding_if_true"]
+                short_finding(text) or "–" for text in found["finding_if_true"]
             ],
             "what would settle it": found["evidence"].replace("", "–"),
         }
@@ -191,7 +192,7 @@ def explanations(result: Any) -> pd.DataFrame:
 
 
 def opposing(result: Any) -> pd.DataFrame:
-    """What an opposing expert could take away, point by point, and what remains.
+    """How far the finding can be shaken: point by point, what remains.
 
     Units: result [m3, money].
     """
@@ -206,13 +207,13 @@ def opposing(result: Any) -> pd.DataFrame:
                 for kind, what in zip(found["kind"], found["what"], strict=True)
             ],
             f"audited in all [{unit}]": from_si(found["total_m3"].to_numpy(float), unit, "volume"),
-            "invoices too high": found["too_high"],
-            "finding on the sum": found["total_finding"].str.removeprefix("billed volume "),
-            "charged beyond the discharge": [
-                "–" if not np.isfinite(each) else words.money(each) for each in found["amount"]
+            f"too high, of {len(result.judged)} judged": found["too_high"],
+            "finding on the sum": found["total_finding"].map(short_finding),
+            "less if billed on these volumes": [
+                "–" if not np.isfinite(v) else words.money(v, cents=False) for v in found["amount"]
             ],
-            "overturned if wrong by": [
-                f"{each:.1f} times its u" if np.isfinite(each) else "–"
+            "turns the sum if wrong by": [
+                f"{each:.1f} standard uncertainties" if np.isfinite(each) else "–"
                 for each in found["overturned_at"]
             ],
         }

@@ -30,10 +30,10 @@ def claim_frame(result: Any) -> pd.DataFrame:
     if frame["interest"].notna().any():
         columns[f"interest [{money}]"] = _summed(frame["interest"])
     asked = [*(YES_NO.get(v, "not stated") for v in frame["in_look_back"]), ""]
-    columns["within its window"] = asked
-    columns["out of window from"] = [*(words.day(v) for v in frame["lapses_on"]), ""]
+    columns["inside the look-back"] = asked
+    columns["refund lapses on"] = [*(words.day(v) for v in frame["lapses_on"]), ""]
     columns["dispute until"] = [*(words.day(v) for v in frame["dispute_until"]), ""]
-    columns["still open"] = [*(YES_NO.get(v, "not stated") for v in frame["open"]), ""]
+    columns["open for dispute"] = [*(YES_NO.get(v, "not stated") for v in frame["open"]), ""]
     if not frame["exact"].all():
         columns["known"] = [*np.where(frame["exact"], "exactly", "within an interval"), ""]
     return pd.DataFrame(columns)

@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sewer_audit.auditing.verdict import verdicts
 from sewer_audit.report.assumptions import assumptions
 from sewer_audit.report.printed import with_links
-from sewer_audit.report.words import Words
-from sewer_audit.uncertainty import judge
+from sewer_audit.report.words import Words, short_finding
+from sewer_audit.uncertainty import UNDECIDED
 from sewer_audit.units import from_si
 
 __all__ = [
@@ -40,7 +41,7 @@ def invoice_overview(result: Any) -> pd.DataFrame:
     Units: result [m3].
     """
     words = Words.of(result)
-    rows = [*result.invoices.to_dict("records"), {"invoice": "all invoices", **result.total}]
+    rows = [*_rows_with_runs(result), {"invoice": "all invoices", **result.total}]
     unit = words.volume_unit
     nothing = set(result.invoices.loc[~result.evidence.periods.lasting, "invoice"])
     table = []
@@ -56,20 +57,27 @@ def invoice_overview(result: Any) -> pd.DataFrame:
                 f"interval [{unit}]": NO_DAYS if row["invoice"] in nothing else _span(*shown[2:]),
                 "probability too high": words.sign(_value(row["probability_overbilled"])),
                 "probability too low": words.sign(_value(row["probability_underbilled"])),
-                "finding": _short(row["finding"]),
+                "finding": short_finding(row["finding"]),
             }
         )
-    numbers = enumerate(result.invoices["invoice"].astype(str))
-    fields = {(row, f"billed [{unit}]"): (number, "billed_volume") for row, number in numbers}
+    known = set(result.invoices["invoice"].astype(str))
+    numbers = [(row, str(each["invoice"])) for row, each in enumerate(rows)]
+    fields = {(row, f"billed [{unit}]"): (n, "billed_volume") for row, n in numbers if n in known}
     return with_links(result, pd.DataFrame(table), fields)
+
+
+def _rows_with_runs(result: Any) -> list[dict[str, Any]]:
+    """Invoices, and below the last of each run of estimates that run, judged as one."""
+    rows = result.invoices.to_dict("records")
+    places = {str(row["invoice"]): place for place, row in enumerate(rows)}
+    for run in result.judged.iloc[::-1].to_dict("records"):
+        if len(run["invoices"]) > 1:
+            rows.insert(places[run["invoices"][-1]] + 1, run)
+    return rows
 
 
 def _value(value: Any) -> float:
     return float("nan") if value is None else float(value)
-
-
-def _short(finding: object) -> str:
-    return str(finding).removeprefix("billed volume ").removesuffix(" from this evidence")
 
 
 def _span(low: float, high: float) -> str:
@@ -201,23 +209,29 @@ def margins(result: Any) -> pd.DataFrame | None:
     audited = result.evidence.audited
     if audited is None or not np.isfinite(audited).all():
         return None
-    rule, unit = result.rule, Words.of(result).volume_unit
-    billed = result.invoices["billed_m3"].to_numpy(float)
-    if (billed < 0).any():  # a negative month is judged with its run only
+    found, unit = (
+        verdicts(
+            result.case, result.evidence, result.inputs.invoices.frame, result.inputs.schedule
+        ),
+        Words.of(result).volume_unit,
+    )
+    if found is None:
         return None
-    found = judge(audited, billed, rule.tolerance, rule.coverage, rule.guard_factor)
-    named = [*zip(result.invoices["invoice"], found.invoices, strict=True)]
+    judged = dict(zip(result.invoices["invoice"].astype(str), found.invoices, strict=True))
+    named = [(row.invoice, judged[row.invoices[0]]) for row in result.judged.itertuples()]
     rows = []
     for name, each in [*named, ("all invoices", found.total)]:
+        if each is None:
+            continue
         spare = each.distance - each.guard_band
         share = spare / each.audited.mean if each.audited.mean else np.nan
-        decided = not each.finding.startswith("cannot")
+        decided = each.finding != UNDECIDED
         rows.append(
             {
                 "invoice": name,
-                "finding": _short(each.finding),
+                "finding": short_finding(each.finding),
                 f"estimate to nearest limit [{unit}]": from_si(each.distance, unit, "volume"),
-                f"reach of the interval [{unit}]": from_si(each.guard_band, unit, "volume"),
+                f"half width of the interval [{unit}]": from_si(each.guard_band, unit, "volume"),
                 "what would change it": _change(decided, share, each),
             }
         )

@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+from sewer_audit.auditing.looks import Looks
 from sewer_audit.report.show import Shown, bullets, say
 from sewer_audit.report.words import Words, counted, joined
 
-__all__ = ["claim_sentence", "look_alikes", "shared_days", "summary"]
+__all__ = [
+    "claim_sentence",
+    "look_alikes",
+    "read_between",
+    "shared_days",
+    "summary",
+    "true_up_words",
+    "true_ups",
+]
 
 CENT = 0.005
 
@@ -31,6 +40,36 @@ def shared_days(result: Any) -> list[str]:
             f"{data['invoice']} covers {days} that {data['shares_with']} holds already; {rest}"
         )
     return said
+
+
+def true_ups(result: Any) -> list[tuple[str, Any]]:
+    """Settled runs of estimates that cost something: their names, and the invoice they end with."""
+    series = () if result.pricing is None else result.pricing.series
+    return [(joined(list(each.run)), each) for each in series if each.run_costs]
+
+
+def true_up_words(result: Any, words: Words) -> dict[str, str]:
+    """What settled runs of estimates cost, and the site's own reads that tell it."""
+    return {
+        f"{names}: estimates made good at another price": (
+            f"{words.money(float(abs(each.run_costs)))} too "
+            f"{'high' if each.run_costs > 0 else 'low'}, give or take "
+            f"{words.money(float(each.run_spread))}, by the site's own "
+            f"{read_between(result, each.run, words)}; the true read of that day would settle it"
+        )
+        for names, each in true_ups(result)
+    }
+
+
+def read_between(result: Any, run: tuple[str, ...], words: Words) -> str:
+    """The site's own reads where a run has estimates."""
+    looks, frame, told = Looks(result.case, result.inputs), result.inputs.invoices.frame, []
+    for row, bill in enumerate(result.pricing.bills):
+        look = looks.look(row, "end") if bill.invoice in run[:-1] else None
+        if look is not None and bill.current_read is not None:
+            day = words.day(frame["end"].iloc[row])
+            told.append(f"{round(look.count)} on {day}, where {bill.current_read} is printed")
+    return f"read {joined(told)}" if told else "reads"
 
 
 def summary(result: Any) -> Shown:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from sewer_audit.charges import BRIEFLY, chains_of
-from sewer_audit.report.invoice_words import shared_days
+from sewer_audit.charges import BRIEFLY, OF_RUN, chains_of
+from sewer_audit.report.invoice_words import read_between, shared_days, true_ups
 from sewer_audit.report.show import Shown, markdown_text
 from sewer_audit.report.verdict import questions
 from sewer_audit.report.words import Words, counted, joined
@@ -78,6 +78,7 @@ def _body(result: Any, counsel: bool) -> list[str]:
     return [
         opening,
         *_errors(result, words),
+        *_true_ups(result, words),
         *(_too_low(result, words) if counsel else ()),
         *_on_two_invoices(result),
         *_basis(result, words),
@@ -94,17 +95,19 @@ def _errors(result: Any, words: Words) -> list[str]:
     open_questions = questions(result)
     if open_questions:
         return [f"[Not to be sent before this is answered: {text}]" for text in open_questions]
-    asked = claim[claim["by_the_rules"] > LEAST]
+    amounts = {name: _own_errors(result, name) for name in claim["invoice"]}
+    amounts = {name: amount for name, amount in amounts.items() if amount > LEAST}
+    asked = claim[claim["invoice"].isin(amounts)]
     if asked.empty:
         return ["We found no invoice billed beyond the reads and the schedule."]
     told = [
-        f"{number}. {_one_bill(result, words, row)}"
+        f"{number}. {_one_bill(result, words, row.invoice, amounts[row.invoice])}"
         for number, row in enumerate(asked.itertuples(), start=1)
     ]
     source = result.pricing.schedule.schedule.source
     head = "These invoices do not follow from the reads and the rate schedule"
     head += f" ({source})" if source else " [section and page of the schedule]"
-    text = f"Together they are too high by {words.money(float(asked['by_the_rules'].sum()))}. "
+    text = f"Together they are too high by {words.money(sum(amounts.values()))}. "
     text += "Please correct them, or show us the reading sheet and the calculation they rest on."
     outside = claim.attrs["sums"]["outside_look_back"]
     if outside > LEAST:
@@ -117,25 +120,46 @@ def _errors(result: Any, words: Words) -> list[str]:
     ]
 
 
-def _one_bill(result: Any, words: Words, row: Any) -> str:
-    entries = [entry for entry in result.ledger.entries if entry.invoice == row.invoice]
+def _entries(result: Any, invoice: str) -> list[Any]:
+    """What departs from the schedule by the invoice's own figures."""
+    return [e for e in result.ledger.entries if e.invoice == invoice and e.link != OF_RUN]
+
+
+def _own_errors(result: Any, invoice: str) -> float:
+    return float(sum(entry.amount for entry in _entries(result, invoice)))
+
+
+def _true_ups(result: Any, words: Words) -> list[str]:
+    """What estimates cost that were made good: the invoices follow their own figures."""
+    if questions(result):
+        return []
+    return [
+        f"Apart from these, the estimates of {names} were made good at another price. By our own "
+        f"{read_between(result, each.run, words)}, that is "
+        f"{words.money(float(each.run_costs))} too high, give or take "
+        f"{words.money(float(each.run_spread))}. Please tell us your true read of that day."
+        for names, each in true_ups(result)
+        if each.run_costs > LEAST
+    ]
+
+
+def _one_bill(result: Any, words: Words, invoice: str, amount: float) -> str:
+    entries = _entries(result, invoice)
     codes = list(dict.fromkeys(entry.code for entry in entries))
     named = result.signatures
-    named = [
-        each for each in named.itertuples() if row.invoice in each.invoices and each.code in codes
-    ]
-    text = f"{row.invoice}: {joined([BRIEFLY.get(code, code) for code in codes])}."
-    if any("which is the second" in each.evidence.get(row.invoice, {}) for each in named):
+    named = [each for each in named.itertuples() if invoice in each.invoices and each.code in codes]
+    text = f"{invoice}: {joined([BRIEFLY.get(code, code) for code in codes])}."
+    if any("which is the second" in each.evidence.get(invoice, {}) for each in named):
         text = " ".join(each.sentence for each in named)
-    links = next(c for c in _chains(result) if c.invoice == row.invoice).links
+    links = next(c for c in _chains(result) if c.invoice == invoice).links
     broken = next((link for link in links if link.agrees is False), None)
     if broken is not None:
         printed, right = (
             _figure(words, value, broken.unit) for value in (broken.printed, broken.right)
         )
         text += f" {broken.name.capitalize()} as printed {printed}, by the schedule {right}."
-    known = "" if row.exact else ", known within an interval"
-    text += f" Too high by {words.money(row.by_the_rules)}{known}."
+    exact = all(entry.exactness == "exact" for entry in entries)
+    text += f" Too high by {words.money(amount)}{'' if exact else ', known within an interval'}."
     for each in named:
         if each.look_alikes:
             others = joined([BRIEFLY.get(other, other) for other in each.look_alikes])
@@ -157,15 +181,10 @@ def _figure(words: Words, value: Any, unit: str) -> str:
 
 
 def _by_when(asked: Any) -> str:
-    days = [
-        day
-        for row in asked.itertuples()
-        for day in ((row.dispute_until if row.open is True else None), row.lapses_on)
-        if day is not None and day == day
-    ]
+    days = [row.dispute_until for row in asked.itertuples() if row.open is True]
     if not days:
-        return " Please answer by [date]."
-    return f" The first of these amounts leaves its window on {min(days)}; please answer before."
+        return " Please answer by [date, such as 30 days from this letter]."
+    return f" The first of them can be disputed until {min(days)}; please answer before."
 
 
 def _too_low(result: Any, words: Words) -> list[str]:

@@ -120,19 +120,21 @@ def budget_table(result: Any, estimate: str) -> pd.DataFrame:
 def first_order(result: Any) -> pd.DataFrame:
     """All invoices together: the first-order formula beside the draws, and whether it suffices.
 
-    Units: result [m3, money].
+    Volumes alone; the charges that follow from them stand in the workbook.
+
+    Units: result [m3].
     """
     words, table = Words.of(result), result.first_order
-    rows = []
-    for row in table[table["invoice"] == "total"].to_dict("records"):
+    scale, rows = from_si(1.0, words.volume_unit, "volume"), []
+    volumes = table[table["unit"] != "money"]
+    if result.case.data.case.basis == "discharge":
+        volumes = volumes[volumes["figure"] != "basis"]
+    for row in volumes[volumes["invoice"] == "total"].to_dict("records"):
         each = table[table["figure"] == row["figure"]]
-        money = row["unit"] == "money"
-        scale = 1.0 if money else from_si(1.0, words.volume_unit, "volume")
-        unit = words.currency if money else words.volume_unit
         suffices = "yes" if row["first_order_suffices"] else "no"
         rows.append(
             {
-                "figure": f"{row['figure'].replace('_', ' ')} [{unit}]",
+                f"figure [{words.volume_unit}]": row["figure"],
                 "formula": scale * row["first_order"],
                 "its u": scale * row["first_order_standard_uncertainty"],
                 "draws": scale * row["draws_mean"],

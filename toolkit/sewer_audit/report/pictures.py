@@ -7,7 +7,6 @@ from typing import Any
 
 from IPython.display import display
 
-from sewer_audit.auditing.verdict import runs_of_estimates
 from sewer_audit.charts import Picture, show
 from sewer_audit.charts.balance import (
     differences,
@@ -36,7 +35,7 @@ from sewer_audit.report import frames as frames
 from sewer_audit.report import invoices as steps
 from sewer_audit.report.screening import screened_level, screening_stretches
 from sewer_audit.report.show import say
-from sewer_audit.report.words import Words, joined
+from sewer_audit.report.words import Words, joined, short_finding
 
 __all__ = ["PICTURES", "picture"]
 
@@ -68,15 +67,18 @@ def _invoices(result: Any) -> Picture:
     trend = device is not None and device.notes.trend_grade
     remarks = {"effluent": "trend grade"} if trend else None
     unit, coverage = Words.of(result).volume_unit, result.rule.coverage
-    table, names = result.invoices.copy(), result.invoices["invoice"].astype(str)
-    for run in runs_of_estimates(result.inputs.invoices.frame):
-        if len(run) > 1:  # one volume between two actual reads, whatever each bill says
-            table.loc[table.index[run], "finding"] = [
-                f"{found.removeprefix('billed volume ')}, one with "
-                f"{joined([names.iloc[at] for at in run if at != own])}"
-                for own, found in zip(run, table["finding"].iloc[run], strict=True)
-            ]
-    return invoices_against_evidence(table, unit, coverage, remarks=remarks)
+    table = result.invoices.copy()
+    table["finding"] = table["finding"].map(short_finding)
+    for row in result.judged.itertuples():
+        *above, last = row.invoices
+        if above:  # one volume between two actual reads, whatever each bill says
+            named = joined(above) if len(above) < 3 else f"the {len(above)} above"
+            told = [f"see {last}"] * len(above) + [f"with {named}: {short_finding(row.finding)}"]
+            table.loc[table["invoice"].astype(str).isin(row.invoices), "finding"] = told
+    sources = ("effluent", "balance", "basis")
+    if result.case.data.case.basis == "discharge":  # by a meter of the authority: no figure of ours
+        sources = sources[:2]
+    return invoices_against_evidence(table, unit, coverage, sources, remarks)
 
 
 def _lines(result: Any) -> Picture | None:

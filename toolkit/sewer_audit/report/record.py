@@ -57,17 +57,24 @@ def quality_sentence(result: Any) -> Shown:
             "readings stands for each period, and its interval says how little they prove.",
             rows=counted(len(logger.frame), "reading"),
         )
+
+    def share(column: str) -> str:
+        return f"{100 * quality[column].sum() / quality['seconds'].sum():.2f} %"
+
     return say(
         "Of {rows} readings {accepted} were accepted and {rejected} rejected, each with its "
-        "reason. They cover {covered} of the service periods; {gaps} longer than bridged were "
-        "filled from the {pattern}, {estimated} of the time, with their own uncertainty.",
+        "reason. They cover {covered} of the service periods, straight lines over short gaps "
+        "{bridged}; {gaps} longer than that, {estimated} of the time, {were} filled from the "
+        "{pattern}, each with its own uncertainty.",
         rows=len(logger.frame),
         accepted=len(series.time),
         rejected=rejected,
         covered=f"{100 * _mean_share(quality, 'record_coverage'):.2f} %",
+        bridged=share("interpolated_s"),
         gaps=counted(len(effluent.gaps), "gap"),
+        were="was" if len(effluent.gaps) == 1 else "were",
         pattern=_filled_from(effluent.gaps),
-        estimated=f"{100 * quality['estimated_s'].sum() / quality['seconds'].sum():.2f} %",
+        estimated=share("estimated_s"),
     )
 
 

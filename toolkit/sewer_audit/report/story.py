@@ -11,7 +11,7 @@ from sewer_audit.report.flags import flags
 from sewer_audit.report.frames import margins
 from sewer_audit.report.record import agreement, device, quality_sentence, self_check
 from sewer_audit.report.show import Shown, bullets, say, show_table
-from sewer_audit.report.verdict import conclusions, fairness, rule_source, verdict
+from sewer_audit.report.verdict import conclusions, fairness, rule_words, verdict
 from sewer_audit.report.words import sentence_of
 
 __all__ = [
@@ -27,7 +27,7 @@ __all__ = [
     "margin_table",
     "next_proof",
     "quality_sentence",
-    "rule_source",
+    "rule_words",
     "run_of",
     "self_check",
     "table_or",

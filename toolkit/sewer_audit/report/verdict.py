@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from sewer_audit.auditing.verdict import runs_of_estimates
-from sewer_audit.charges import BRIEFLY
-from sewer_audit.report.invoice_words import shared_days
+from sewer_audit.charges import BRIEFLY, OF_RUN
+from sewer_audit.report.invoice_words import shared_days, true_up_words
 from sewer_audit.report.show import Shown, bullets, say, show_verdict
-from sewer_audit.report.words import Words, counted, joined
+from sewer_audit.report.words import Words, counted, joined, short_finding
+from sewer_audit.uncertainty import TOO_HIGH, TOO_LOW
 
 __all__ = [
     "amount_words",
@@ -17,7 +17,7 @@ __all__ = [
     "fairness",
     "headline",
     "questions",
-    "rule_source",
+    "rule_words",
     "verdict",
 ]
 
@@ -46,8 +46,9 @@ def _known(row: Any, name: str) -> bool:
 
 
 def _wrong(result: Any) -> list[str]:
-    """Invoices for which the ledger holds an amount."""
-    return list(dict.fromkeys(entry.invoice for entry in result.ledger.entries))
+    """Invoices that depart from the schedule by their own figures."""
+    entries = result.ledger.entries
+    return list(dict.fromkeys(entry.invoice for entry in entries if entry.link != OF_RUN))
 
 
 def headline(result: Any) -> str:
@@ -73,37 +74,47 @@ def amount_words(result: Any, words: Words) -> str:
     if asked:
         return f"A question comes before any amount. {asked[0]}"
     if not result.ledger.entries:
-        return "No amount is in question by the rules."
+        metered = result.case.data.case.basis == "discharge"
+        return "No amount is in question by the rules." + metered * (
+            " Whether the meter that is billed on reads right is the question of the volume."
+        )
+    exact = sum(e.amount for e in result.ledger.entries if e.exactness == "exact" and e.amount > 0)
     over, under = sums["over_invoiced"], sums["under_invoiced"]
     text = f"Billed too high by {words.money(over)}" if over else "Nothing was billed too high"
     if under:
         text += f"; billed too low by {words.money(under)}; net {words.money(sums['net'])}"
     if sums["net_low"] < sums["net_high"]:
-        text += f" ({words.money(sums['net_low'])} to {words.money(sums['net_high'])})"
+        text += f" ({words.money(sums['net_low'])} to {words.money(sums['net_high'])}"
+        text += f"; {words.money(float(exact))} of it exactly)" if exact else ")"
     return f"{text}. {_windows(result, words)}"
 
 
 def _windows(result: Any, words: Words) -> str:
-    """What of the overcharges is open, what only in the look-back, what barred, as of which day."""
-    rule, sums = result.case.data.rule, result.claim.attrs["sums"]
+    """What can still be disputed, what only refunded, what is barred, as of which day."""
+    rule, claim = result.case.data.rule, result.claim
     if rule.look_back is None and rule.dispute_days is None:
         return "The case states no window for a claim."
-    parts = [
-        (words.money(sums[name]), told)
-        for name, told in (
-            ("open_for_dispute", "open for dispute"),
-            ("only_in_look_back", "only within the look-back"),
-            ("barred", "barred"),
-        )
-        if sums[name]
-    ]
-    if len(parts) == 1:
-        parts = [("all of it", parts[0][1])]
-    said = ", ".join(" ".join(part) for part in parts) or "nothing to claim"
-    text = f"As of {sums['decided_on']}: {said}"
-    if sums["next_deadline"] is not None:
-        text += f"; next deadline {sums['next_deadline']}"
-    return text + "."
+    sums, over = claim.attrs["sums"], claim[claim["by_the_rules"] > 0]
+    disputed = over["open"] == True  # noqa: E712  (or None, where no window is stated)
+    names = ("open_for_dispute", "only_in_look_back", "barred")
+    whole = sum(sums[name] > 0 for name in names) < 2
+    open_, later, barred = ("all of it" if whole else words.money(sums[n]) for n in names)
+    said = []
+    if sums["open_for_dispute"]:
+        first = min(over.loc[disputed, "dispute_until"])
+        said.append(f"{open_} can still be disputed, the first amount until {first}")
+    if sums["only_in_look_back"]:
+        text = f"for {later} "
+        if rule.dispute_days is not None:
+            text += f"the {rule.dispute_days}-day dispute window is closed; "
+        text += "a refund can still be asked for"
+        if rule.look_back is not None:
+            ends = over.loc[~disputed, "lapses_on"].dropna()
+            text += f" (look-back of {rule.look_back} months), the first amount before {min(ends)}"
+        said.append(text)
+    if sums["barred"]:
+        said.append(f"{barred} is barred")
+    return f"As of {sums['decided_on']}: {'; '.join(said) or 'nothing to claim'}."
 
 
 def questions(result: Any) -> list[str]:
@@ -119,7 +130,8 @@ def _by_bill(result: Any, words: Words) -> dict[str, str]:
     """One fact for each kind of error: its bills, its amount, how well it is known."""
     groups: dict[tuple[str, bool], list[Any]] = {}
     for entry in result.ledger.entries:
-        groups.setdefault((entry.code, entry.amount > 0), []).append(entry)
+        if entry.link != OF_RUN:
+            groups.setdefault((entry.code, entry.amount > 0), []).append(entry)
     order = sorted(groups.items(), key=lambda item: -abs(sum(e.amount for e in item[1])))
     facts = {}
     for (code, over), entries in order[:SHOWN]:
@@ -127,11 +139,11 @@ def _by_bill(result: Any, words: Words) -> dict[str, str]:
         known = "exactly" if all(e.exactness == "exact" for e in entries) else "within an interval"
         amount = words.money(float(abs(sum(entry.amount for entry in entries))))
         told = f"{amount} too {'high' if over else 'low'}, known {known}"
-        facts[f"{joined(names)}: {BRIEFLY.get(code, code)}"] = told
+        facts[f"{joined(names)}: {_with_rivals(result, code, names)}"] = told
     left = [entry for _, entries in order[SHOWN:] for entry in entries]
     if left:
         facts["Further entries of the ledger"] = words.money(float(sum(e.amount for e in left)))
-    return facts
+    return facts | true_up_words(result, words)
 
 
 def _volume_facts(result: Any, words: Words) -> dict[str, str]:
@@ -141,14 +153,16 @@ def _volume_facts(result: Any, words: Words) -> dict[str, str]:
         interval = words.volume_interval(total["audited_low"], total["audited_high"])
         reached = words.volume(total["audited_mean"])
         facts["Reached the sewer by the evidence, all invoices"] = f"{reached}; {interval}"
-        facts["Billed volume against that, all invoices"] = _briefest(str(total["finding"]))
-    counts = result.invoices["finding"].map(_briefest).value_counts()
-    facts["The same, invoice by invoice"] = ", ".join(f"{n} {what}" for what, n in counts.items())
+        facts["Billed volume against that, all invoices"] = short_finding(total["finding"])
+    runs = result.judged["invoices"].map(len) > 1
+    counts = result.judged.loc[~runs, "finding"].map(short_finding).value_counts()
+    told = [f"{n} {what}" for what, n in counts.items()]
+    told += [
+        f"{joined(row.invoices)} together {short_finding(row.finding)}"
+        for row in result.judged[runs].itertuples()
+    ]
+    facts["The same, invoice by invoice"] = ", ".join(told)
     return facts
-
-
-def _briefest(finding: str) -> str:
-    return finding.removeprefix("billed volume ").removesuffix(" from this evidence")
 
 
 def _basis_fact(result: Any, words: Words) -> dict[str, str]:
@@ -171,19 +185,19 @@ def _basis_fact(result: Any, words: Words) -> dict[str, str]:
 
 def conclusions(result: Any) -> Shown:
     """The verdict in sentences, the three questions kept apart."""
-    words = Words.of(result)
     return bullets(
         [
-            *_rules_sentences(result, words),
+            *_rules_sentences(result),
             *_volume_sentences(result),
+            *_rests_on(result),
             *_cautions(result),
-            *_basis_sentences(result, words),
+            *_basis_briefly(result),
         ],
         "The evidence answers none of the three questions yet.",
     )
 
 
-def _rules_sentences(result: Any, words: Words) -> list[str]:
+def _rules_sentences(result: Any) -> list[str]:
     shared = shared_days(result)
     said = []
     if shared:
@@ -191,51 +205,37 @@ def _rules_sentences(result: Any, words: Words) -> list[str]:
             f"Days on two invoices: {'; '.join(shared)}. Every day counts once, for the earliest "
             "invoice that holds it; which of the two stands is for the billing authority to say."
         ]
-    return [*said, *_by_the_rules(result, words)]
+    return [*said, *_by_the_rules(result)]
 
 
-def _by_the_rules(result: Any, words: Words) -> list[str]:
+def _by_the_rules(result: Any) -> list[str]:
     if result.claim.empty:
         return []
-    claim, head = result.claim, "By the rules: "
-    wrong = _wrong(result)
-    if not wrong:
-        return [head + "reads, rates and sums of every invoice agree with the schedule."]
-    amounts = [f"{name} ({words.money(float(result.ledger.of(name)))})" for name in wrong]
+    head = "By the rules: "
+    if not _wrong(result):
+        checked = (
+            "reads, rates" if any(result.pricing.by_rules) else "on the printed volumes, rates"
+        )
+        return [f"{head}{checked} and sums of every invoice agree with the schedule."]
     return [
-        f"{head}{len(wrong)} of {counted(len(claim), 'invoice')} "
-        f"{'does' if len(wrong) == 1 else 'do'} not follow from the reads and the schedule, as "
-        f"billed less recomputed: {joined(amounts)}. "
-        "Such an error asks for a correction or a refund.",
-        *_briefly(result),
+        f"{head}the amounts above follow from reads, rates and sums alone: no doubt about record, "
+        "balance or basis reaches them. They ask for a correction or a refund."
     ]
 
 
-def _briefly(result: Any) -> list[str]:
-    """In a few words, what the figures of the invoices fit."""
-    fits = [
-        f"{_with_rivals(row)} ({', '.join(row.invoices)})"
+def _with_rivals(result: Any, code: str, names: list[str]) -> str:
+    """A class in a few words, and those that fit as well."""
+    rivals = [
+        BRIEFLY.get(other, other)
         for row in result.signatures.itertuples()
-        if row.exactness != "not explained"
+        if row.code == code and set(row.invoices) & set(names)
+        for other in row.look_alikes
     ]
-    return [f"What their figures fit: {'; '.join(fits)}."] if fits else []
-
-
-def _with_rivals(row: Any) -> str:
-    """The class and those that fit as well, each with its chance of fitting by accident."""
-    told = []
-    for code in (row.code, *row.look_alikes):
-        chance = row.chances.get(code)
-        by_chance = ""
-        if chance is not None:
-            share = "less than 0.01" if chance < 1e-4 else f"{100 * chance:.2g}"
-            by_chance = f", by accident {share} %"
-        told.append(f"{BRIEFLY.get(code, code)}{by_chance}")
-    return " or ".join(told)
+    return " or ".join(dict.fromkeys([BRIEFLY.get(code, code), *rivals]))
 
 
 def _volume_sentences(result: Any) -> list[str]:
-    table, head = result.invoices, "Volume: "
+    head = "Volume: "
     if result.evidence.open:
         return [
             f"{head}cannot be judged, for the further balances do not close and what the verdict "
@@ -247,46 +247,72 @@ def _volume_sentences(result: Any) -> list[str]:
             reason = "the two estimates contradict each other, and they are not averaged"
         return [f"{head}cannot be judged, for {reason}."]
     sentences = []
-    for kind in ("too high", "too low"):
-        names = table.loc[table["finding"].str.contains(kind), "invoice"].astype(str).tolist()
+    for finding in (TOO_HIGH, TOO_LOW):
+        rows = result.judged[result.judged["finding"] == finding]
+        names = rows["invoice"].tolist()
         if names:
-            sentences.append(f"{head}the billed volume is {kind} in {joined(names)}.")
-            sentences[-1] += _of_the_basis(result, names) + _in_runs(result, names)
+            sentences.append(f"{head}the {finding.replace('too', 'is too')} in {joined(names)}.")
+            if any(len(each) > 1 for each in rows["invoices"]):
+                sentences[-1] += " Between two actual reads there is one volume, joined by +."
+            sentences[-1] += _of_the_basis(result, rows)
     if not sentences:
         sentences = [head + "no billed volume is shown to be wrong by the stated rule."]
     return sentences
 
 
-def _of_the_basis(result: Any, wrong: list[str]) -> str:
+def _of_the_basis(result: Any, rows: Any) -> str:
     """Which of the wrong volumes are as the schedule asks, so that no error was made."""
     if result.case.data.case.basis != "intake" or result.claim.empty:
         return ""
-    right = result.claim[result.claim["by_the_rules"].abs() <= 0.005]
-    names = [name for name in wrong if name in set(right["invoice"].astype(str))]
-    if not names:
+    agrees = {e.bill.invoice: e.due is not None and e.volume_agrees for e in result.pricing.series}
+    right = [row.invoice for row in rows.itertuples() if all(agrees[n] for n in row.invoices)]
+    if not right:
         return ""
-    which = "All of them follow" if len(names) == len(wrong) else f"Of these {joined(names)} follow"
+    which = "All of these volumes" if len(right) == len(rows) else f"The volumes of {joined(right)}"
     return (
-        f" {which} the schedule, which bills a share of the intake: there the basis is at issue, "
-        "not the invoice."
+        f" {which} follow the schedule, which bills a share of the intake: there the basis is at "
+        "issue, not the invoice."
     )
 
 
-def _in_runs(result: Any, names: list[str]) -> str:
-    """Invoices of a run of estimates, which has one volume between its two actual reads."""
-    frame = result.inputs.invoices.frame
-    runs = [[str(frame["invoice"].iloc[at]) for at in run] for run in runs_of_estimates(frame)]
-    told = [joined(run) for run in runs if len(run) > 1 and set(run) & set(names)]
-    return f" Judged together, between two actual reads: {'; '.join(told)}." if told else ""
+def _rests_on(result: Any) -> list[str]:
+    """What each leg alone says of all invoices, and which granted point leaves them open."""
+    table, whole = result.opposing, result.total["finding"]
+    if table.empty or whole not in (TOO_HIGH, TOO_LOW):
+        return []
+    legs = table[table["kind"] == "alone"]
+    granted = table[table["kind"].isin(["pessimistic", "left out"])]
+    lost = granted[granted["total_finding"] != whole]
+    told = [f"{short_finding(row.total_finding)} by {row.what} alone" for row in legs.itertuples()]
+    told += [f"{short_finding(row.total_finding)} with {row.what}" for row in lost.itertuples()]
+    return [f"All invoices together: {'; '.join(told)}."] if told else []
+
+
+def _basis_briefly(result: Any) -> list[str]:
+    """Whether the billed share describes the site, where the box holds the figures."""
+    basis = result.basis
+    if not basis.get("answered"):
+        return []
+    if basis["fair"]:
+        return ["Basis: the billed share describes this site within what the evidence can tell."]
+    more = basis["share_mean"] > basis["return_factor"]
+    return [
+        "Basis: the billed share does not describe this site; that is no error of an invoice"
+        + (
+            ", and it is in favour of the site: to question the basis can raise bills."
+            if more
+            else " and asks for a credit or another basis."
+        )
+    ]
 
 
 def _basis_sentences(result: Any, words: Words) -> list[str]:
-    basis, head = result.basis, "Basis: "
+    basis = result.basis
     if not basis.get("answered"):
         return []
     low, high = words.share(basis["share_low"]), words.share(basis["share_high"])
     text = (
-        f"{head}{words.share(basis['share_mean'])} of the net intake reached the sewer "
+        f"{words.share(basis['share_mean'])} of the net intake reached the sewer "
         f"({low} to {high}, {words.interval_name}), where the schedule bills "
         f"{words.share(basis['return_factor'])}. "
     )
@@ -315,8 +341,8 @@ def _on_discharge(basis: Any, words: Words) -> tuple[str, str, str]:
 
 def _cautions(result: Any) -> list[str]:
     """That a dispute can raise the bill, where an invoice was too low by the rule or the rates."""
-    low = result.invoices["finding"].str.contains("too low")
-    names = result.invoices.loc[low, "invoice"].astype(str).tolist()
+    low = result.judged["finding"] == TOO_LOW
+    names = result.judged.loc[low, "invoice"].astype(str).tolist()
     if not result.claim.empty:
         names += result.claim.loc[result.claim["by_the_rules"] < -0.005, "invoice"].tolist()
     named = list(dict.fromkeys(names))
@@ -330,13 +356,20 @@ def fairness(result: Any) -> Shown:
     """The answer to the third question as a sentence."""
     sentences = _basis_sentences(result, Words.of(result))
     if not sentences:
+        if result.case.data.case.basis == "discharge":
+            return say("The schedule bills the discharge itself: there is no share to question.")
         return say("The third question, whether the basis is fair, is not answered by this case.")
-    return say("{sentence}", sentence=sentences[0].removeprefix("Basis: "))
+    return say("{sentence}", sentence=sentences[0])
 
 
-def rule_source(result: Any) -> str:
-    """Where the decision rule comes from, as the case states it."""
-    source = result.case.data.rule.source.strip().rstrip(".")
-    return "The decision rule" + (
-        f", {source}" if source else " (the case file names no source for it)"
+def rule_words(result: Any) -> Shown:
+    """The decision rule, and where it comes from."""
+    rule = result.case.data.rule
+    source = rule.source.strip().rstrip(".") or "the case file names no source for it"
+    return say(
+        "The decision rule ({source}). {rule} No finding rests on a record that covers less than "
+        "{least} of a period.",
+        source=source,
+        rule=result.rule.statement(len(result.judged)),
+        least=f"{100 * rule.smallest_coverage_of_record:.3g} %",
     )

@@ -14,7 +14,7 @@ from sewer_audit import spoken
 from sewer_audit.spoken import Spoken, speaking
 from sewer_audit.units import from_si
 
-__all__ = ["Words", "counted", "joined", "sentence_of"]
+__all__ = ["Words", "counted", "joined", "sentence_of", "short_finding"]
 
 
 UNITS = {
@@ -42,6 +42,11 @@ def joined(names: list[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def short_finding(finding: object) -> str:
+    """A finding in a column or beside a picture, where what it is about stands above."""
+    return str(finding).removeprefix("billed volume ").removesuffix(" from this evidence")
 
 
 def sentence_of(text: str) -> str:

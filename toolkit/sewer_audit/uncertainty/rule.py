@@ -79,7 +79,7 @@ class DecisionRule:
         Parameters
         ----------
         invoices : int
-            Number of invoices tested at once [-].
+            Number of invoices tested at once, a run of estimates as one [-].
 
         Returns
         -------
@@ -98,8 +98,9 @@ class DecisionRule:
             text += f" The reach of each interval is taken {self.guard_factor:.3g} times."
         if invoices > 1 and self.family != "none":
             text += (
-                f" The {invoices} invoices share one risk of {100 * (1 - self.coverage):.3g} % of "
-                f"any false finding, {FAMILIES[self.family]}: each is held to a wider interval "
-                "than its own; the total is one question of its own."
+                f" The {invoices} volumes judged share one risk of "
+                f"{100 * (1 - self.coverage):.3g} % of any false finding, {FAMILIES[self.family]}: "
+                "each is held to a wider interval than its own; bills between two actual reads are "
+                "judged as one, and the total is one question of its own."
             )
         return text

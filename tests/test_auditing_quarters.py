@@ -123,7 +123,7 @@ def test_the_planted_errors_lie_outside_the_limits(sample):
 
 def test_news_say_what_is_new_and_what_is_not(sample):
     news = sample.news
-    assert set(news["invoice"]) == {"K2601", "K2602", "K2603"}
+    assert set(news["invoice"]) == {"K2601", "K2602", "K2601 + K2602", "K2603"}
     assert not (news["what"] == "billed volume too low").any(), "the estimate was made good"
     high = news[(news["invoice"] == "K2603") & (news["what"] == "billed volume too high")]
     assert high["before"].iloc[0].startswith("also in K2504")

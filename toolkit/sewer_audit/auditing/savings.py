@@ -182,6 +182,7 @@ def news_table(result: Audit, this: Sequence[int], ratios: pd.DataFrame) -> pd.D
             rows.append((name, what, _before([n for n in earlier if n in outside])))
     rows += _news_flags(result, names, earlier)
     order = {name: place for place, name in enumerate(names)}
+    order |= {r.invoice: order.get(r.invoices[-1], -1) for r in result.judged.itertuples()}
     rows.sort(key=lambda row: order[row[0]])
     return pd.DataFrame(rows, columns=["invoice", "what", "before"])
 

@@ -19,7 +19,7 @@ from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, Verdicts, judge, summarise
 from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
 
-__all__ = ["WITH_RUN", "basis_answer", "invoice_table", "runs_of_estimates", "verdicts"]
+__all__ = ["WITH_RUN", "basis_answer", "invoice_table", "verdicts"]
 
 ESTIMATES = ("effluent", "balance", "reconciled", "basis", "audited")
 PARTS = ("mean", "standard_uncertainty", "low", "high")
@@ -68,9 +68,17 @@ def verdicts(
 ) -> Verdicts | None:
     """Judge the billed volumes by the rule stated in the case, where the gate lets them through.
 
-    A run of estimates is judged as one. volumes: Draws to judge by in place of the audited ones.
+    Parameters
+    ----------
+    case, evidence, frame : Case, Evidence, DataFrame
+        The rule; the estimates and the gate; the invoices as read [m3].
+    volumes : array (draws, periods), optional
+        Judged by in place of the audited ones [m3].
 
-    Units: evidence [m3]; frame [m3]; volumes [m3].
+    Returns
+    -------
+    Verdicts or None
+        For each invoice the judgement of its run of estimates, which is judged as one [m3].
     """
     audited = evidence.audited if volumes is None else volumes
     billed = frame["billed_m3"].to_numpy(dtype=float)
@@ -234,7 +242,8 @@ def _judged(
                 row |= {f"{name}_{part}": getattr(found, part, np.nan) for part in PARTS}
         rows.append({"invoices": list(names.iloc[places]), **row})
         if len(places) > 1:
-            table.loc[table.index[places], list(CHANCES)] = [np.nan, np.nan, WITH_RUN]
+            told = UNDECIDED if row["finding"] == UNDECIDED else WITH_RUN
+            table.loc[table.index[places], list(CHANCES)] = [np.nan, np.nan, told]
     columns = ["invoice", "invoices", "start", "end", "billed_m3"]
     columns += [f"{name}_{part}" for name in ESTIMATES for part in PARTS]
     return pd.DataFrame(rows, columns=[*columns, *CHANCES])

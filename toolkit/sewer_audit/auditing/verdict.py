@@ -72,6 +72,8 @@ def verdicts(
     ----------
     case, evidence, frame : Case, Evidence, DataFrame
         The rule; the estimates and the gate; the invoices as read [m3].
+    schedule : Schedule, optional
+        Whose return factors may allow for losses [-].
     volumes : array (draws, periods), optional
         Judged by in place of the audited ones [m3].
 

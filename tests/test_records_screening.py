@@ -41,6 +41,7 @@ def make(tmp_path):
             "downstream_head": "m",
             "air_temperature": "degC",
             "rain": "mm",
+            "humidity": "1",
         }
         columns = {name: ColumnSpec(name, units[name]) for name in frame.columns if name != "time"}
         return read_logger(tmp_path / "log.csv", zone="UTC", columns=columns)
@@ -328,6 +329,32 @@ def test_a_flow_that_runs_backwards_every_night_is_held_back(make, tmp_path):
     record = read_logger(tmp_path / "flow.csv", zone="UTC", columns=columns)
     done = screen(record, np.zeros(len(flow)))
     assert done.held["backflow"][0].sum() == 40 and done.counts["rejected"] == 0
+
+
+def test_channels_beside_the_level_have_rules_of_their_own(make):
+    level, hours = plant(14)
+    rng = np.random.default_rng(6)
+    damp = np.clip(0.85 + rng.normal(0, 0.02, len(level)), 0, 1)
+    stuck = np.where((hours > 100) & (hours < 160), 0.8, damp)
+    stuck[7] = 1.4
+    marked = found(looked_at(make, level, hours, humidity=stuck)[0], "humidity anomaly")
+    assert marked[0] == 7 and len(marked) == pytest.approx(1 + 60 * 4, abs=2)
+    full = np.where((hours > 100) & (hours < 160), 1.0, damp)
+    assert not len(found(looked_at(make, level, hours, humidity=full)[0], "humidity anomaly"))
+    rain = np.where(rng.random(len(level)) < 0.03, np.round(rng.exponential(2, len(level)), 1), 0)
+    held = np.where((hours > 100) & (hours < 110), 3.0, rain)
+    held[9], held[11] = -1.0, 900.0
+    marked = found(looked_at(make, level, hours, rain=held)[0], "rain anomaly")
+    assert {9, 11} <= set(marked) and len(marked) == pytest.approx(2 + 10 * 4, abs=4)
+    assert not len(found(looked_at(make, level, hours, rain=rain)[0], "rain anomaly"))
+    tail = 0.7 * level
+    frozen = np.where((hours > 100) & (hours < 160), 0.1, tail)
+    assert len(found(looked_at(make, level, hours, downstream_head=frozen)[0], "flat line")) > 200
+    far = np.where(hours == 50, 9.0, tail)
+    assert len(found(looked_at(make, level, hours, downstream_head=far)[0], "out of range")) == 1
+    dry = np.where((hours > 100) & (hours < 160), 0.01, tail)
+    done = looked_at(make, level, hours, downstream_head=dry)[0]
+    assert not len(found(done, "flat line")), "a tail far below the head drowns nothing"
 
 
 def test_nights_at_the_usual_level_are_no_ponding(make):

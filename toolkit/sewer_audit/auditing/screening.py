@@ -29,11 +29,11 @@ def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
         crown=getattr(case.device, "diameter", None),
         shown_as=case.file.name,
     )
-    if "echo_time" in record.frame and "temperature anomaly" not in table.screening:
+    if "echo_time" in record.frame:
         # without its air there is no level, so what is marked elsewhere is no reading here
+        air = {"temperature anomaly", "humidity anomaly"} - {*table.screening}
         rules = tuple(
-            replace(rule, action="reject") if rule.name == "temperature anomaly" else rule
-            for rule in rules
+            replace(rule, action="reject") if rule.name in air else rule for rule in rules
         )
     table_zone = case.data.case.time_zone
     events = [moment for event in table.event if (moment := _moment(case, event.time)) is not None]

@@ -412,10 +412,37 @@ def temperature(view: View, rule: Rule, site: Site) -> np.ndarray | str:
         if len(air) > 1:
             hours = np.maximum(np.diff(view.seconds) / 3600, 1.0)
             found[1:] |= np.abs(np.diff(air)) > rule["change in an hour"] * hours
-            starts, ends = runs(np.diff(air) == 0)
-            long = view.seconds[ends] - view.seconds[starts] >= rule["longest"]
-            for start, end in zip(starts[long], ends[long], strict=True):
-                found[start : end + 1] |= end - start >= 3
+    return found | _standing(view, air, rule["longest"])
+
+
+def humidity(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if "humidity" not in view.columns:
+        return "no humidity recorded"
+    air = view.columns["humidity"]
+    with np.errstate(invalid="ignore"):
+        bad = (air < 0) | (air > rule["highest"])
+        return bad | (_standing(view, air, rule["longest"]) & (air < rule["saturated"]))
+
+
+def rain_gauge(view: View, rule: Rule, site: Site) -> np.ndarray | str:
+    if "rain" not in view.columns:
+        return "no rain recorded"
+    rain = view.columns["rain"]
+    hours = np.maximum(np.append(view.step, np.diff(view.seconds)), view.step) / 3600
+    with np.errstate(invalid="ignore"):
+        bad = (rain < 0) | (rain > rule["most in an hour"] * np.maximum(hours, 1.0))
+        return bad | (_standing(view, rain, rule["longest"]) & (rain > 0))
+
+
+def _standing(view: View, values: np.ndarray, longest: float) -> np.ndarray:
+    """Readings of runs of one value, three or more, that last too long."""
+    found = view.none()
+    if len(values) < 2:
+        return found
+    starts, ends = runs(np.diff(values) == 0)
+    long = (view.seconds[ends] - view.seconds[starts] >= longest) & (ends - starts >= 3)
+    for start, end in zip(starts[long], ends[long], strict=True):
+        found[start : end + 1] = True
     return found
 
 
@@ -477,6 +504,8 @@ MARKING = {
     "surcharge": surcharge,
     "wet weather": wet_weather,
     "temperature anomaly": temperature,
+    "humidity anomaly": humidity,
+    "rain anomaly": rain_gauge,
     "rough surface": rough_surface,
     "totaliser stands still": totaliser,
 }

@@ -102,6 +102,9 @@ DEFAULT_RULES: tuple[Rule, ...] = (
             "shortest": _p(3600.0, "time", "shorter runs of one value hardly move a volume"),
             "movement": _p(0.02, "ratio", "of a usual day's: a last digit that twitches is stuck"),
             "dry level": _p(0.005, "length", "an empty channel may be flat for good reason"),
+            "drowning": _p(
+                0.5, "ratio", "downstream over upstream head; below it no device drowns"
+            ),
             "most": _p(0.5, "ratio", "what fits half the record is no exception"),
         },
     ),
@@ -300,6 +303,27 @@ DEFAULT_RULES: tuple[Rule, ...] = (
             "highest": _p(343.15, "temperature", "hotter than a manhole gets"),
             "change in an hour": _p(15.0, "temperature difference", "air in a manhole is sluggish"),
             "longest": _p(172800.0, "time", "air without a change for two days is a held value"),
+        },
+    ),
+    Rule(
+        "humidity anomaly",
+        "mark",
+        "humidity that air cannot have, or that stands still short of saturation",
+        {
+            "highest": _p(1.05, "ratio", "saturated air, with the error of a sensor"),
+            "longest": _p(172800.0, "time", "two days without a change are a held value"),
+            "saturated": _p(0.95, "ratio", "above it air in a sewer may stand still"),
+        },
+    ),
+    Rule(
+        "rain anomaly",
+        "mark",
+        "rain below zero, faster than rain falls, or the same for hours",
+        {
+            "most in an hour": _p(
+                0.15, "length", "more than this in an hour is a fault of the gauge"
+            ),
+            "longest": _p(21600.0, "time", "rain of one rate for six hours is a held value"),
         },
     ),
     Rule(

@@ -76,6 +76,9 @@ def runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def out_of_range(view: View, rule: Rule) -> np.ndarray:
     with np.errstate(invalid="ignore"):
         bad = (view.level < rule["lowest level"]) | (view.level > rule["highest level"])
+        if "downstream_head" in view.columns:
+            tail = view.columns["downstream_head"]
+            bad = bad | (tail < rule["lowest level"]) | (tail > rule["highest level"])
         if "velocity" in view.columns:
             bad = bad | (np.abs(view.columns["velocity"]) > rule["fastest velocity"])
     return bad
@@ -130,6 +133,10 @@ def flat_line(view: View, rule: Rule) -> np.ndarray:
     for role in ("head", "depth", "distance", "echo_time", "flow", "velocity"):
         if role in view.columns:
             flat |= _held(view, view.columns[role], rule) & ~(dry & (role != "velocity"))
+    tail = view.columns.get("downstream_head")
+    if tail is not None:  # a held tailwater matters where it may drown the device
+        with np.errstate(invalid="ignore"):
+            flat |= _held(view, tail, rule) & (tail > rule["drowning"] * view.level)
     return flat | _dead_partner(view, rule)
 
 

@@ -227,7 +227,7 @@ class Device:
             high = np.where(short, 2 * high, high)
         else:
             raise OutOfRange(f"no level of this {self.method} gives that discharge; check flow")
-        for _ in range(90):
+        for _ in range(50):  # to 1e-15 of the bracket
             middle = 0.5 * (low + high)
             below = self.rating(middle) < wanted
             low, high = np.where(below, middle, low), np.where(below, high, middle)

@@ -135,7 +135,7 @@ def test_every_figure_is_the_one_that_was_typed_a_second_time():
 
 def test_a_change_of_one_per_cent_is_noticed_in_every_figure():
     mine, second = own(), typed()
-    cells = [(row, key) for row in mine for key in mine[row] if mine[row][key] != 0]
+    cells = [(row, key) for row in second for key in mine[row] if mine[row][key] != 0]
     unseen = []
     for row, key in cells:
         changed = {**mine, row: {**mine[row], key: mine[row][key] * 1.01}}
@@ -152,4 +152,4 @@ def test_a_plain_figure_that_is_changed_by_one_per_cent_is_plain_no_more(plain):
 
 def test_each_row_names_its_basis_and_its_source():
     assert {row["basis"] for row in ROWS} <= BASES
-    assert all(row["source"].strip() for row in ROWS)
+    assert all(row["typed_from"].strip() for row in ROWS)

@@ -206,27 +206,21 @@ def test_an_echo_sensor_brings_the_air_temperature():
     assert shift == pytest.approx(0.0017 * (2.0 - head), rel=0.03)
 
 
-def test_the_command_writes_a_folder_that_is_reproduced(tmp_path, capsys):
-    out = tmp_path / "plan"
-    code = main(["plan", str(SOURCE), "--out", str(out), "--draws", "500", "--quiet"])
-    assert code == 0 and "plan written" in capsys.readouterr().out
-    names = {path.name for path in out.iterdir()}
-    assert {"plan.html", "plan.ipynb", "findings.json", "tables.xlsx", "manifest.json"} <= names
-    page = (out / "plan.html").read_text()
-    assert "confined space" in page and str(tmp_path) not in page
-    assert recheck(out).reproduced
-
-
-def test_names_of_a_case_are_harmless_in_the_page(tmp_path):
+def test_the_command_writes_a_folder_that_is_reproduced_whatever_names_it_holds(tmp_path, capsys):
     title = 'title = "Larkmoor Preserves, discharge account 9 of the Village of Tollbrook"'
     evil = "title = 'Mill <script>alert(1)</script> $5 *x*'"
     source = 'source = "bucket and watch, invoices, volumes of the cookers"'
     bad = "source = '<img src=x onerror=alert(2)>'"
     case = changed(tmp_path, (title, evil), (source, bad))
-    out = tmp_path / "out"
-    assert main(["plan", str(case), "--out", str(out), "--draws", "200", "--quiet"]) == 0
+    out = tmp_path / "plan"
+    code = main(["plan", str(case), "--out", str(out), "--draws", "200", "--quiet"])
+    assert code == 0 and "plan written" in capsys.readouterr().out
+    names = {path.name for path in out.iterdir()}
+    assert {"plan.html", "plan.ipynb", "findings.json", "tables.xlsx", "manifest.json"} <= names
     page = (out / "plan.html").read_text()
+    assert "confined space" in page and str(tmp_path) not in page
     assert "<script" not in page and "<img src=x" not in page
+    assert recheck(out).reproduced
 
 
 def test_a_plan_written_from_the_described_examples_loads(tmp_path):

@@ -224,3 +224,10 @@ def test_names_that_lead_nowhere_are_refused(tmp_path, name):
     for file in ("loop.csv", "pipe.csv", "x" * 5_000):
         with pytest.raises(InputRefused):
             load_case(tmp_path / file)
+
+
+def test_more_visits_than_anybody_makes_are_refused_at_once(tmp_path):
+    visit = '\n[[effluent.visit]]\ntime = "2025-03-18 10:10"\nhand = "7 in"\n'
+    with pytest.raises(InputRefused, match=r"1,001 visits; at most 1,000") as refused:
+        load_case(write(tmp_path, CASE + 1001 * visit))
+    assert "case.toml, line" in str(refused.value)

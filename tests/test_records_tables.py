@@ -460,3 +460,10 @@ def test_stamps_that_are_numbers_are_stated_not_guessed(tmp_path, form, stamps):
     said = "looks like a day number" if form == "day numbers" else f"time_form = '{form}'"
     with pytest.raises(InputRefused, match=said):
         read_logger(path, zone="UTC", columns=HEAD)
+
+
+def test_a_table_of_ten_thousand_columns_is_refused_at_once(tmp_path):
+    names = ",".join(["time", "head", *(f"c{place}" for place in range(10_000))])
+    file = put(tmp_path, f"{names}\n" + "\n".join(["2026-01-01 00:00,1"] * 5) + "\n")
+    with pytest.raises(InputRefused, match="10,002 columns; at most 1,000"):
+        read_logger(file, zone="UTC", columns=HEAD)

@@ -16,15 +16,21 @@ __all__ = ["line_of", "problems_of", "without_faults"]
 WAYS = ("str", "ColumnTable", "list[str]")
 """What stands in a place for the ways in which a value may be written."""
 
+MOST = 200
+"""Faults of a case file that are listed with their lines [-]."""
+
 
 def problems_of(error: ValidationError, text: str, name: str) -> list[Problem]:
     """Every fault of a case file that validation found."""
-    problems = []
-    for detail in _one_way(error.errors(include_url=False)):
+    problems, details = [], _one_way(error.errors(include_url=False))
+    for detail in details[:MOST]:
         place = [part for part in detail["loc"] if part not in WAYS]
         found, remedy = _worded(detail, place)
         key = _key(place)
         problems.append(Problem(name, found, remedy, line_of(text, place), key or None))
+    if len(details) > MOST:
+        found = f"{len(details) - MOST:,} further faults are not listed"
+        problems.append(Problem(name, found, "Correct these first"))
     return list(dict.fromkeys(problems))
 
 

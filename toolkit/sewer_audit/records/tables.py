@@ -29,6 +29,8 @@ __all__ = ["column_place", "read_table", "table_of"]
 
 LONGEST_CELL = 5
 """Lines one quoted cell may run over [-]: more means a quotation mark is left open."""
+MOST_COLUMNS = 1000
+"""Columns a table may have [-]: no meter or logger writes more, and each takes time."""
 
 
 _HEAD_OF_NUMBER = re.compile(r"[$€£]?\s*[+-]?[1-9]\d{0,2}")
@@ -100,6 +102,14 @@ def table_of(
     else:
         delimiter = find_delimiter(list(islice(io.StringIO(source.text), HEAD)))
         rows, lines = _rows(source.text, delimiter, findings)
+    widest = max(map(len, rows), default=0)
+    if widest > MOST_COLUMNS:
+        findings.add(
+            f"the table has {widest:,} columns; at most {MOST_COLUMNS:,} are read",
+            "Leave out the columns the case does not name, or look for rows run together",
+            code="cells",
+        )
+        findings.raise_if_refused()
     layout = find_layout(rows[:HEAD], expected, delimiter, unit_rows)
     if layout is None:
         findings.add(

@@ -178,8 +178,8 @@ def test_the_order_of_dates_is_stated_either_way_or_left_open(tmp_path, written,
     [
         ('{ time = "t", head = { name = "h", unit = "in", colour = "red" } }', "unknown key"),
         ('{ time = { a = 1 }, head = { name = "h", unit = "in" } }', "unknown key 'a'"),
-        ('{ time = 3, head = { name = "h", unit = "in" } }', "found 3"),
-        ('{ time = "t", head = { name = 1, unit = "in" } }', "found 1"),
+        ('{ time = 3.5, head = { name = "h", unit = "in" } }', "found 3.5"),
+        ('{ time = "t", head = { name = 1.5, unit = "in" } }', "found 1.5"),
     ],
 )
 def test_a_fault_inside_a_column_is_one_problem_and_stops_nothing(tmp_path, columns, found):
@@ -228,6 +228,6 @@ def test_names_that_lead_nowhere_are_refused(tmp_path, name):
 
 def test_more_visits_than_anybody_makes_are_refused_at_once(tmp_path):
     visit = '\n[[effluent.visit]]\ntime = "2025-03-18 10:10"\nhand = "7 in"\n'
-    with pytest.raises(InputRefused, match=r"1,001 visits; at most 1,000") as refused:
+    with pytest.raises(InputRefused, match=r"1,001 visits. At most 1,000") as refused:
         load_case(write(tmp_path, CASE + 1001 * visit))
     assert "case.toml, line" in str(refused.value)

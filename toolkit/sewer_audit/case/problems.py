@@ -15,6 +15,8 @@ __all__ = ["line_of", "problems_of", "without_faults"]
 
 WAYS = ("str", "ColumnTable", "list[str]")
 """What stands in a place for the ways in which a value may be written."""
+_PREPARED = re.compile(r"function-before\[\w+\(\), (\w+)\]")
+"""How the same is written where the value is looked at before it is checked."""
 
 MOST = 200
 """Faults of a case file that are listed with their lines [-]."""
@@ -22,7 +24,11 @@ MOST = 200
 
 def problems_of(error: ValidationError, text: str, name: str) -> list[Problem]:
     """Every fault of a case file that validation found."""
-    problems, details = [], _one_way(error.errors(include_url=False))
+    every = error.errors(include_url=False)
+    for detail in every:
+        loc = detail["loc"]
+        detail["loc"] = tuple(_PREPARED.sub(r"\1", p) if isinstance(p, str) else p for p in loc)
+    problems, details = [], _one_way(every)
     for detail in details[:MOST]:
         place = [part for part in detail["loc"] if part not in WAYS]
         found, remedy = _worded(detail, place)

@@ -237,11 +237,12 @@ def unasked(file: Path, draft, take, answers) -> int:
 def compare(findings: dict, world) -> dict:
     """Whether the errors named, and the totals due, are those planted."""
     due = {each["invoice"]: each for each in world.verdict}
-    settled = ("estimated, settled by the next", "settles the estimate before")  # no money lost
-    wrong = {
+    settled = ("estimated, settled by the next", "settles the estimate before")
+    estimates = {number for number, each in due.items() if each["verdict"] in settled}
+    wrong = {  # what an estimate moves between two bills need not be named
         number
         for number, each in due.items()
-        if each["billed_total"] != each["due_total"] and each["verdict"] not in settled
+        if each["billed_total"] != each["due_total"] and number not in estimates
     }
     named: dict[str, str] = {}
     sums = []
@@ -251,8 +252,22 @@ def compare(findings: dict, world) -> dict:
         told = sign.get("corrected_total")
         if told is not None and abs(Decimal(str(told)) - right) > Decimal("0.005"):
             sums.append((sign["code"], sign["invoices"], told, str(right)))
-    false = sorted(number for number in named if number not in wrong)
-    missed = sorted(wrong - set(named))
+    one_of = {
+        twin
+        for sign in findings["signatures"]
+        for told in sign["evidence"].values()
+        if "which is the second" in told
+        for twin in (told["same as"], *sign["invoices"])
+    }
+    wrong_twin = bool(one_of & wrong)  # "one of the two" accuses neither of them alone
+    false = sorted(
+        number
+        for number, code in named.items()
+        if number not in wrong
+        and not (number in estimates and code == "estimated-read")
+        and not (number in one_of and wrong_twin)
+    )
+    missed = sorted(wrong - set(named) - (one_of if wrong_twin else set()))
     verdict = "equal" if not (false or missed or sums) else "other"
     return {"verdict": verdict, "false": [(n, named[n]) for n in false], "missed": missed,
             "other amounts": sums}  # fmt: skip

@@ -20,7 +20,7 @@ from sewer_audit.errors import Flag
 from sewer_audit.records.model import INTERVAL
 from sewer_audit.uncertainty import summarise
 
-__all__ = ["doubts"]
+__all__ = ["counted_volumes", "doubts"]
 
 SECOND = pd.Timedelta(seconds=1)
 IDLE = 0.2
@@ -221,7 +221,7 @@ def _totaliser(
     frame = inputs.logger.frame  # type: ignore[union-attr]
     if "totaliser" not in frame or series.flat is False:
         return []
-    counted = _counted(case, frame, series, spans)
+    counted = counted_volumes(case, frame, series, spans)
     apart, outside, inside = [], [], []
     for place, name in enumerate(periods.names):
         if not np.isfinite(counted[place]):
@@ -253,10 +253,13 @@ def _totaliser(
     return flags
 
 
-def _counted(
+def counted_volumes(
     case: Case, frame: pd.DataFrame, series: DischargeSeries, spans: np.ndarray
 ) -> np.ndarray:
-    """Volume counted in every period; across a fall the flow of the record itself counts [m3]."""
+    """Volume counted in every period; across a fall the flow of the record itself counts.
+
+    Units: spans [s]; returns [m3].
+    """
     total = frame["totaliser"].to_numpy(dtype=float)
     known = np.isfinite(total)
     time = np.asarray((frame["time"] - series.epoch) / SECOND, dtype=float)

@@ -13,6 +13,7 @@ import pandas as pd
 
 from sewer_audit.auditing.evidence import Evidence, registers_of
 from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.marks import courses_of, marks_of, quiet_intake
 from sewer_audit.auditing.patterns import Patterns
 from sewer_audit.auditing.terms import Grounds, balance_terms, instants_of
 from sewer_audit.auditing.weather import rain_amounts
@@ -67,6 +68,8 @@ def observations_of(
         **_uses(evidence.balance),
         **_times(case, inputs, periods, periods),
         **({} if patterns is None else patterns.over(periods)),
+        **({} if patterns is None else courses_of(patterns, periods)),
+        **({} if patterns is None else marks_of(patterns, inputs)),
     )
 
 
@@ -193,6 +196,8 @@ def _between_reads(
     intake = _registered(case, registers, len(periods.names))
     times = _times(case, inputs, periods, evidence.periods)
     seen, whole = patterns.over(periods), patterns.over(evidence.periods)
+    seen |= courses_of(patterns, periods) | quiet_intake(patterns, inputs, periods)
+    seen |= marks_of(patterns, inputs)
     relative = {
         name: np.nan_to_num(
             told[f"{name}_cov"] / np.outer(*2 * [np.maximum(np.abs(told[f"{name}_mean"]), 1e-9)])

@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from sewer_audit.explanations.marks import marks_unlisted, quiet_gap_told
 from sewer_audit.explanations.observations import Observations
 from sewer_audit.explanations.states import Estimates, gaussian
 
@@ -35,12 +36,14 @@ EMPTIED, DRIED, ABSURD = 0.15, 0.03, 30.0
 each such interval costs it (judgement)."""
 NO_WEIGHT = 1e3
 """Standard deviation of an estimate that is missing, over its volume [-]."""
-QUIET = 0.15
-"""Relative spread of the flow of quiet hours that no cause explains, at least (judgement) [-]."""
+QUIET = (0.04, 0.15)
+"""Relative spread of the flow of quiet hours that no cause explains: from one interval to the
+next, within these bounds (judgement) [-]."""
 MEMORY = 3.0
 """Intervals that say as much about quiet hours as one independent one (judgement) [-]."""
-MOST_QUIET, LEAST_QUIET = 3.0, -8.0
-"""Log of the most that quiet hours may speak for, and against, an explanation (judgement)."""
+MOST_QUIET, LEAST_QUIET, MOST_GAP = 3.0, -8.0, 8.0
+"""Log of the most that quiet hours may speak for, and against, an explanation, and for one where
+the intake is known in the same hours (judgement)."""
 UNSTEADY, UNSTEADY_FOR = 0.012, 45.0
 """Relative standard deviation of what no site keeps steady, and how long it lasts [-, d]
 (judgement)."""
@@ -109,7 +112,7 @@ class Comparison:
         emptied = (state.balance < EMPTIED * self.observed.balance_mean) & self._flowing
         emptied = emptied | ((state.effluent < DRIED * self.observed.effluent_mean) & self._flowing)
         rest = rest - ABSURD * emptied.sum(axis=1)
-        return away, rest + self._quiet(state.night)
+        return away, rest + self._quiet(state) / TEMPER
 
     def terms(self, state: Estimates) -> np.ndarray:
         """Log likelihood with its weight for each size of the unknown errors.
@@ -150,6 +153,7 @@ class Comparison:
     def unlisted(self, state: Estimates) -> list[tuple[float, float, float]]:
         """Log likelihood, size [-] and duration [d] of errors that are on no list."""
         away, rest = self._relative(state)
+        told = marks_unlisted(self.observed)
         found = []
         for size in UNKNOWN_SIZES:
             for lasting in UNKNOWN_TIMES:
@@ -158,7 +162,7 @@ class Comparison:
                 for own in (0.008, 0.025):
                     cov = self.stated + own**2 * np.diag(self._own) + size**2 * shape
                     log = float(gaussian(away, cov[None], ((1.0, 1.0),))[0] + rest[0])
-                    found.append((TEMPER * log, size, lasting))
+                    found.append((TEMPER * log + told, size, lasting))
         return found
 
 
@@ -175,27 +179,32 @@ def _alone(away: np.ndarray) -> np.ndarray:
     return np.where(odd, (apart / usual) ** 2, 1.0)
 
 
-def quiet_hours(observed: Observations) -> Callable[[np.ndarray], np.ndarray]:
-    """What the flow of the quiet hours [m3/d] says for an explanation beside none, as a function.
+def quiet_hours(observed: Observations) -> Callable[[Estimates], np.ndarray]:
+    """What the flow of the quiet hours says for an explanation beside none, as a function.
 
     Notes
     -----
     Without a cause the quiet flow of every interval is one figure times an error of a size not
     known: the log likelihood is that of the residual sum of squares, for a third of the intervals
-    because neighbours are alike. It may speak against a cause more than for one.
+    because neighbours are alike. It may speak against a cause more than for one. Where the intake
+    is known in the same hours the two are compared outright.
     """
     usual = 0.0 if observed.night_m3 is None else float(np.median(observed.night_m3))
     usable = np.zeros(0, bool) if observed.night_m3 is None else observed.night_m3 > 0.02 * usual
     if usable.sum() < 6 or not usual > 0:
-        return lambda night: np.zeros(len(night))
+        return lambda state: np.zeros(len(state.night))
+    if observed.night_intake_m3 is not None:
+        return lambda state: np.clip(quiet_gap_told(observed, state), LEAST_QUIET, MOST_GAP)
+    before = np.log(observed.night_m3[usable])  # type: ignore[index]
+    own = float(np.clip(np.median(np.abs(np.diff(before))), *QUIET))
     least, count = 0.03 * observed.night_m3[usable], usable.sum() / MEMORY  # type: ignore[index]
 
     def score(flow: np.ndarray) -> np.ndarray:
-        spread = np.log(np.maximum(flow[:, usable], least)).var(axis=1) + QUIET**2
+        spread = np.log(np.maximum(flow[:, usable], least)).var(axis=1) + own**2
         return -0.5 * count * np.log(spread)
 
     plain = score(observed.night_m3[None, :])  # type: ignore[index]
-    return lambda night: np.clip(score(night) - plain, LEAST_QUIET, MOST_QUIET)
+    return lambda state: np.clip(score(state.night) - plain, LEAST_QUIET, MOST_QUIET)
 
 
 def corrected_discharge(

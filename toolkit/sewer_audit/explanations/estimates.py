@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.explanations.bill_actions import boundary_rates
+from sewer_audit.explanations.marks import course_told, lag_told, mark_told
 from sewer_audit.explanations.model import Variant
 from sewer_audit.explanations.observations import Observations
 from sewer_audit.explanations.shapes import Profile, profiles
@@ -206,6 +207,9 @@ def _zero(state: Estimates, observed: Observations, form: Form, values: np.ndarr
     if form.sign > 0 and observed.lowest_head_m is not None:
         beyond = np.maximum(error.max(axis=1) - observed.lowest_head_m - LOWEST, 0.0)
         told = told - 0.5 * (beyond / LOWEST) ** 2
+    for name, curve in observed.zero_marks.items():
+        shown = np.interp(error, observed.zero_offsets_m, curve)
+        told = told + course_told(observed, name, shown)
     return moved.told(told)
 
 
@@ -250,7 +254,13 @@ def _drowned(state: Estimates, observed: Observations, form: Form, values: np.nd
         rate = observed.flowed / observed.lengths
         pattern = (rate / max(float(rate.max()), 1e-12)) ** 2
     excess = values[:, None] * pattern * form.profile.over(observed)
-    return state.effluent_scaled(np.maximum(1.0 - excess, 0.05), night=False)
+    moved = state.effluent_scaled(np.maximum(1.0 - excess, 0.05), night=False)
+    return moved.told(mark_told(observed, "tailwater", np.full(len(values), TAIL), 0.8))
+
+
+TAIL = 0.3
+"""Share of the volume that usually passes under high tailwater where a device is drowned
+(judgement) [-]."""
 
 
 def _other_size(
@@ -267,7 +277,11 @@ def _unit_slip(
     table = observed.unit_volumes[form.pattern]
     changes = list(observed.changes)
     row = 0 if form.profile.shape == "constant" else 1 + changes.index(form.profile.first)
-    return state.effluent_scaled(np.maximum(table[row], 1e-6)[None, :], night=False)
+    factor = np.maximum(table[row], 1e-6)[None, :]
+    recorded = observed.flowed.sum()
+    shown = np.log(recorded / (observed.flowed * factor).sum(axis=1))
+    moved = state.effluent_scaled(factor, night=False)
+    return moved.told(mark_told(observed, "totaliser", shown, 0.02))
 
 
 def _low_flows(
@@ -276,8 +290,11 @@ def _low_flows(
     """Low flows were recorded (1 + s a) times what they were."""
     share = observed.low_shares[form.pattern] * form.profile.over(observed)
     true = 1 / (1 + values) if form.sign > 0 else 1 + values
+    acting = form.profile.over(observed)
     moved = state.effluent_scaled(1 + share * (true[:, None] - 1), night=False)
-    return moved.night_scaled(1 + form.profile.over(observed) * (true[:, None] - 1))
+    moved = moved.night_scaled(1 + acting * (true[:, None] - 1))
+    shown = -np.log(true)[:, None] * acting
+    return moved.told(course_told(observed, "velocity at low depth", shown))
 
 
 def _busy(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
@@ -297,14 +314,22 @@ def _round(state: Estimates, observed: Observations, form: Form, values: np.ndar
 def _clock(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     rates = np.diff(boundary_rates(observed.balance_mean, observed.lengths))
     moved = -form.sign * values[:, None] * rates * form.profile.over(observed)
-    return state.effluent_moved(moved)
+    hours = -24 * form.sign * values[:, None] * form.profile.over(observed)
+    return state.effluent_moved(moved).told(lag_told(observed, hours))
 
 
 def _supply_off(
     state: Estimates, observed: Observations, form: Form, values: np.ndarray
 ) -> Estimates:
-    volume = form.sign * values[:, None] * form.profile.over(observed) * observed.intake_m3
-    return state.balance_moved(volume, intake_shift=volume)
+    share = form.sign * values[:, None] * form.profile.over(observed)
+    volume = share * observed.intake_m3
+    return state.balance_moved(volume, volume, quiet=share * _drawn_at_night(observed))
+
+
+def _drawn_at_night(observed: Observations) -> np.ndarray:
+    """Metered intake of the quiet hours, nothing where it is not read that often [m3/d]."""
+    known = observed.night_intake_m3
+    return np.zeros(observed.count) if known is None else known
 
 
 def _stopped(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
@@ -327,14 +352,16 @@ hold over what a right balance leaves open (judgement) [-]."""
 def _misses(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     """The supply meter leaves out a share of what passes at low flow."""
     low = observed.low_shares[form.pattern] * observed.flowed
-    volume = values[:, None] * low * form.profile.over(observed)
-    return state.balance_moved(volume, intake_shift=volume)
+    acting = values[:, None] * form.profile.over(observed)
+    night = np.zeros(observed.count) if observed.night_m3 is None else observed.night_m3
+    return state.balance_moved(acting * low, acting * low, quiet=acting * night)
 
 
 def _source(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     acting = values[:, None] * form.profile.over(observed)
     if form.pattern == "in step with the intake":
-        return state.balance_moved(acting * np.maximum(observed.balance_mean, 0.0))
+        quiet = acting * _drawn_at_night(observed)
+        return state.balance_moved(acting * np.maximum(observed.balance_mean, 0.0), quiet=quiet)
     moved = state.balance_moved(acting * _usual(observed))
     if form.pattern != "day and night":
         return moved
@@ -342,7 +369,8 @@ def _source(state: Estimates, observed: Observations, form: Form, values: np.nda
 
 
 def _leak(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
-    return state.balance_moved(-values[:, None] * _usual(observed) * form.profile.over(observed))
+    lost = -values[:, None] * _usual(observed) * form.profile.over(observed)
+    return state.balance_moved(lost, quiet=lost / observed.lengths)
 
 
 def _use(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
@@ -367,8 +395,9 @@ def _wet(state: Estimates, observed: Observations, form: Form, values: np.ndarra
         excess = observed.high_shares[form.pattern.removeprefix("bursts ")]
         excess = excess * observed.flowed
         return state.balance_moved(acting * excess * usual.sum() / max(excess.sum(), 1e-12))
-    volume = observed.rain_m * usual.sum() / observed.rain_m.sum()
-    return state.balance_moved(acting * volume)
+    volume = acting * observed.rain_m * usual.sum() / observed.rain_m.sum()
+    shown = volume.sum(axis=1) / max(observed.flowed.sum(), 1e-12)
+    return state.balance_moved(volume).told(mark_told(observed, "prompt rain", shown))
 
 
 def _anything(state: Estimates, observed: Observations, form: Form, values: Any) -> Estimates:

@@ -30,12 +30,15 @@ VECTORS = (
     "year_fraction",
     "starts_d",
     "night_m3",
+    "night_intake_m3",
+    "lag_h",
 )
 PATTERNS = (
     "drowned_patterns",
     "low_shares",
     "high_shares",
     "rain_stores",
+    "courses",
     "uses_m3",
     "device_ratios",
     "unit_volumes",
@@ -110,6 +113,19 @@ class Observations:
         Instants at which the record itself changes most [d].
     night_m3 : array (invoices,), optional
         Flow of the quietest hours [m3/d].
+    night_intake_m3 : array (invoices,), optional
+        Metered intake in the same hours, where it is read that often [m3/d].
+    lag_h : array (invoices,), optional
+        By how much the course of the week lags behind the usual one, NaN where not known [h].
+    marks : mapping of str to (float, float)
+        Figures of the whole record that some causes change, none of them usually off zero, each
+        with its standard uncertainty: share of the volume that follows rain within hours, log of
+        the record over its totaliser, share that passed under high tailwater [-].
+    courses : mapping of str to array (invoices,)
+        Such figures interval by interval, NaN where not known: log of the velocity at low depth
+        over what higher depths make of it [-].
+    zero_marks : mapping of str to array (offsets,)
+        What each of `zero_offsets_m`, shown too much, makes of a course [-].
     zero_night : array (offsets, invoices), optional
         The same if the sensor showed too much by each of `zero_offsets_m`, to any scale [-].
     lowest_head_m : float, optional
@@ -166,6 +182,11 @@ class Observations:
     unit_volumes: Mapping[str, np.ndarray] = field(default_factory=dict)
     changes: tuple[float, ...] = ()
     night_m3: np.ndarray | None = None
+    night_intake_m3: np.ndarray | None = None
+    lag_h: np.ndarray | None = None
+    marks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    courses: Mapping[str, np.ndarray] = field(default_factory=dict)
+    zero_marks: Mapping[str, np.ndarray] = field(default_factory=dict)
     zero_night: np.ndarray | None = None
     lowest_head_m: float | None = None
     rain_stores: Mapping[str, np.ndarray] = field(default_factory=dict)

@@ -61,10 +61,11 @@ class Billing:
 class Estimates:
     """The two estimates of the discharge after correction, and what else the record shows.
 
-    `night` is the flow of the quietest hours, `told` the log likelihood of what is no volume,
-    `loose` the standard deviation of what a cause leaves open in every interval.
+    `night` is the flow of the quietest hours by the record, `night_balance` by the balance where
+    the intake is read that often, `told` the log likelihood of what is no volume, `loose` the
+    standard deviation of what a cause leaves open in every interval.
 
-    Units: effluent, balance, intake_shift, loose [m3]; night [m3/d].
+    Units: effluent, balance, intake_shift, loose [m3]; night, night_balance [m3/d].
     """
 
     effluent: np.ndarray
@@ -74,6 +75,7 @@ class Estimates:
     log_told: np.ndarray
     intake_shift: np.ndarray
     loose: np.ndarray | None = None
+    night_balance: np.ndarray | None = None
 
     def effluent_scaled(self, factor: np.ndarray, night: bool = True) -> Estimates:
         """With the effluent multiplied, in its quiet hours too unless they are told apart."""
@@ -102,10 +104,18 @@ class Estimates:
         shift: np.ndarray,
         intake_shift: np.ndarray | float = 0.0,
         loose: np.ndarray | None = None,
+        quiet: np.ndarray | float = 0.0,
     ) -> Estimates:
-        """With a volume added to the balance."""
-        moved = self.intake_shift + intake_shift
-        return replace(self, balance=self.balance + shift, intake_shift=moved, loose=loose)
+        """With a volume added to the balance, and a flow in its quiet hours."""
+        moved = replace(
+            self,
+            balance=self.balance + shift,
+            intake_shift=self.intake_shift + intake_shift,
+            loose=loose,
+        )
+        if self.night_balance is None:
+            return moved
+        return replace(moved, night_balance=self.night_balance + quiet)
 
 
 def _alike(matrix: np.ndarray, vector: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -142,6 +152,8 @@ def start_estimates(observed: Observations) -> Estimates:
         np.zeros(1),
         np.zeros(1),
         nothing,
+        None,
+        None if observed.night_intake_m3 is None else observed.night_intake_m3[None, :],
     )
 
 

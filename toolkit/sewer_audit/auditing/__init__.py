@@ -17,6 +17,7 @@ from sewer_audit.auditing.known import stated_by
 from sewer_audit.auditing.pricing import price_invoices, with_charged
 from sewer_audit.auditing.reasons import (
     averaged_evidence,
+    errors_together,
     explanation_table,
     reasons_of,
     resting_flags,
@@ -130,6 +131,7 @@ def _audit(
     flags += carried_flags(named)
     billed = inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)
     flags += resting_flags(case, evidence, reasons, billed)
+    flags += errors_together(judged, reasons, draws)
     flags += [*warnings_for(table, found), *unstable_flags(stability)]
     return Audit(
         case,
@@ -139,7 +141,7 @@ def _audit(
         total,
         budget,
         cause_table(evidence),
-        explanation_table(case, evidence, table, reasons),
+        explanation_table(case, evidence, table, reasons, pricing),
         signatures,
         claim,
         answered_questions(case, evidence, pricing, basis),

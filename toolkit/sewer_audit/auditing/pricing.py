@@ -29,7 +29,7 @@ from sewer_audit.charges import (
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import to_si
 
-__all__ = ["Pricing", "price_invoices", "with_charged"]
+__all__ = ["Pricing", "charged_beyond", "price_invoices", "with_charged"]
 
 USUAL = 3.0
 """So many times the usual a day, or less of it, is billed on a register that stands still before it
@@ -106,6 +106,17 @@ class Pricing:
             for k, bill in enumerate(self.bills)
         ]
         return np.column_stack(columns)
+
+
+def charged_beyond(pricing: Pricing, volumes: np.ndarray) -> float:
+    """What was invoiced beyond what one volume of every invoice comes to.
+
+    Units: volumes [m3]; returns [money].
+    """
+    lines = pricing.lines
+    invoiced = lines.loc[lines["line"] == "total", "invoiced"]
+    due = pricing.amounts(np.maximum(volumes, 0.0)[None, :])
+    return float(sum(float(each) for each in invoiced) - due.sum())
 
 
 def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | None:

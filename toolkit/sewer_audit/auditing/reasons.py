@@ -15,17 +15,34 @@ from sewer_audit.auditing.evidence import Evidence
 from sewer_audit.auditing.exchanges import read_meter
 from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.observed import observations_of
-from sewer_audit.auditing.pricing import Pricing
+from sewer_audit.auditing.pricing import Pricing, charged_beyond
 from sewer_audit.auditing.signatures import corrected_volumes
 from sewer_audit.auditing.verdict import runs_of_estimates
 from sewer_audit.case import Case
 from sewer_audit.charges import OF_LINES
 from sewer_audit.errors import Flag
-from sewer_audit.explanations import CATALOGUE, Explanation, Ranking, explain, is_other
-from sewer_audit.uncertainty import DecisionRule, Draws, judge
+from sewer_audit.explanations import (
+    CATALOGUE,
+    STRONG,
+    Explanation,
+    RankedExplanation,
+    Ranking,
+    explain,
+    is_other,
+)
+from sewer_audit.uncertainty import UNDECIDED, DecisionRule, Draws, Verdicts, judge
 
-__all__ = ["Reasons", "averaged_evidence", "explanation_table", "reasons_of", "resting_flags"]
+__all__ = [
+    "Reasons",
+    "averaged_evidence",
+    "errors_together",
+    "explanation_table",
+    "reasons_of",
+    "resting_flags",
+]
 
+END = 1.96
+"""Standard uncertainties to the ends of a 95 % interval [-]."""
 SHOWN = 12
 """Rows of the table, besides which every single explanation is counted as excluded or not [-]."""
 LEVELS = 2001
@@ -240,7 +257,11 @@ def _wider(cov: np.ndarray) -> np.ndarray:
 
 
 def explanation_table(
-    case: Case, evidence: Evidence, table: pd.DataFrame, found: Reasons | None
+    case: Case,
+    evidence: Evidence,
+    table: pd.DataFrame,
+    found: Reasons | None,
+    pricing: Pricing | None = None,
 ) -> pd.DataFrame:
     """Candidate explanations of the billed series, most probable first.
 
@@ -262,7 +283,77 @@ def explanation_table(
         for row in ranking.rows[:SHOWN]
     ]
     rows.attrs = {"statement": found.statement, **_about(found)}
+    rows.attrs["answers"] = [
+        _answer(case, evidence, found, pricing, billed, row)
+        for row in ranking.rows
+        if row.name in (ranking.rows[0].name, ranking.second)
+    ]
     return rows
+
+
+def _answer(
+    case: Case,
+    evidence: Evidence,
+    found: Reasons,
+    pricing: Pricing | None,
+    billed: float,
+    row: RankedExplanation,
+) -> dict[str, Any]:
+    """What would hold if the next proof showed that this row acts."""
+    mean, standard = row.corrected_discharge_m3, row.corrected_standard_m3
+    told: dict[str, Any] = {
+        "if": row.name,
+        "then": "; ".join(each.if_so for each in CATALOGUE if each.name in row.components),
+        "discharge_m3": mean,
+        "low_m3": mean - END * standard,
+        "high_m3": mean + END * standard,
+        "finding": _finding(case, billed, mean, standard),
+        "amount": None,
+    }
+    known = {name for each in found.ranking.outlooks for name in each.names}
+    acting = tuple(name for name in row.components if name in known)
+    outlook = next((each for each in found.ranking.outlooks if each.names == acting), None)
+    if outlook is not None and pricing is not None and evidence.audited is not None:
+        volumes = evidence.audited.mean(axis=0)
+        volumes[found.alone] = outlook.shares @ outlook.volumes
+        if np.isfinite(volumes).all():
+            told["amount"] = charged_beyond(pricing, volumes)
+    return told
+
+
+def errors_together(judged: Verdicts | None, reasons: Reasons | None, draws: int) -> list[Flag]:
+    """One figure for everything that is said: invoices, total and cause.
+
+    A risk that none of the draws shows is taken as three of them.
+
+    Notes
+    -----
+    Bonferroni: the chance that any of several statements is false is at most the sum of theirs.
+
+    References
+    ----------
+    Any text on simultaneous inference (from memory).
+    """
+    if judged is None:
+        return []
+    named = None if reasons is None else reasons.ranking.named
+    said = [each for each in judged.invoices if each is not None and each.finding != UNDECIDED]
+    total = [judged.total] if judged.total and judged.total.finding != UNDECIDED else []
+    risk = sum(max(each.risk, 3 / draws) for each in (*said, *total))
+    if named is not None and reasons is not None:
+        parts = set(named.split(", and "))
+        rows = reasons.ranking.rows
+        risk += 1 - sum(row.posterior for row in rows if parts <= {*row.components, row.name})
+    allowed = 2 * (1 - judged.rule.coverage) + 1 / (1 + STRONG)
+    message = (
+        "Invoices, their total and the cause together: by the rules of this audit the chance that "
+        f"any of what is said of them is false is at most {spoken.percent(allowed, 0)}. Said here: "
+        f"{len(said)} of the invoices, {'the total' if total else 'nothing of the total'}, "
+        f"{'a cause' if named else 'no cause'}; by the probabilities of this audit the chance that "
+        f"any of it is false is at most {spoken.percent(min(max(risk, 0.0), 1.0), 1)}."
+    )
+    data = {"allowed": allowed, "here": float(risk), "invoices": len(said), "named": named}
+    return [Flag("errors-together", message, data)]
 
 
 def _about(found: Reasons) -> dict[str, Any]:
@@ -273,6 +364,8 @@ def _about(found: Reasons) -> dict[str, Any]:
         "factor": float(ranking.factor),
         "strength": ranking.strength,
         "separates": ranking.separates,
+        "tied": list(ranking.tied),
+        "sensitivity": [asdict(each) for each in ranking.sensitivity],
         "excluded": list(ranking.excluded),
         "untestable": list(ranking.untestable),
         "set_aside": list(found.set_aside),

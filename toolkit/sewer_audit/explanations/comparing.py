@@ -34,6 +34,8 @@ LEAST_BALANCE = 0.05
 EMPTIED, DRIED, ABSURD = 0.15, 0.03, 30.0
 """No cause may leave less than these shares of a balance and of a record that flow; log of what
 each such interval costs it (judgement)."""
+INEXACT = 0.25
+"""Relative error, over weeks, of what a cause is said to do (judgement) [-]."""
 NO_WEIGHT = 1e3
 """Standard deviation of an estimate that is missing, over its volume [-]."""
 QUIET = (0.04, 0.15)
@@ -149,6 +151,23 @@ class Comparison:
     def fit(self, state: Estimates) -> np.ndarray:
         """Log likelihood of every row of a state."""
         return np.logaddexp.reduce(self.terms(state), axis=0)
+
+    def gain_if_inexact(self, state: Estimates) -> float:
+        """By how much the log likelihood of one state grows if what it puts right is inexact."""
+        seen, away = self.observed, self._relative(state)[0]
+        usual = np.maximum(seen.balance_mean, LEAST_BALANCE * self._usual)
+        effect = away[0] - (seen.effluent_mean - seen.balance_mean) / usual
+        effect = INEXACT * np.clip(effect, -1.0, 1.0)
+        wrong = np.outer(effect, effect) * np.exp(-self._apart / UNSTEADY_FOR)
+        logs = []
+        for more in (0.0, wrong):
+            parts = [
+                np.log(share) + gaussian(away, (self.stated + own**2 * np.diag(self._own) + more)[
+                    None], STATED_SCALES)[0]
+                for own, share in OWN_ERRORS
+            ]  # fmt: skip
+            logs.append(float(np.logaddexp.reduce(parts)))
+        return TEMPER * (logs[1] - logs[0])
 
     def unlisted(self, state: Estimates) -> list[tuple[float, float, float]]:
         """Log likelihood, size [-] and duration [d] of errors that are on no list."""

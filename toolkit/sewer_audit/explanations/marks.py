@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.states import Estimates
+from sewer_audit.explanations.states import Estimates, gaussian
 
 __all__ = ["course_told", "lag_told", "mark_told", "marks_unlisted", "quiet_gap_told"]
 
@@ -15,6 +15,12 @@ BROAD = 0.15
 """Size of a mark that a cause on no list may leave (judgement) [-]."""
 LEVELS = {"velocity at low depth": 0.06}
 """Standard deviation of the level of a course that usually lies at nothing (judgement) [-]."""
+LEAST_COURSE = 0.01
+"""Standard deviation of such a course from one interval to the next, at least (judgement) [-]."""
+DRIFT = (0.02, 60.0)
+"""Standard deviation of its drift without a cause, and how long that lasts (judgement) [-, d]."""
+MOST_TOLD = 7.0
+"""Log of the most that one mark may say for or against an explanation (judgement) [-]."""
 WEEK = 168.0
 LEAST_LAG = 4.0
 """Standard deviation of the lag of one interval, at least (judgement) [h]."""
@@ -45,7 +51,8 @@ def mark_told(
         return np.zeros(np.shape(predicted))
     value, standard = observed.marks[name]
     spread = np.hypot(standard, open_ * np.abs(predicted))
-    return _log_density(value - predicted, spread) - _log_density(np.array(value), standard)
+    usual = _log_density(np.array(value), standard)
+    return _bounded(_log_density(value - predicted, spread) - usual)
 
 
 def course_told(observed: Observations, name: str, predicted: np.ndarray) -> np.ndarray:
@@ -53,25 +60,28 @@ def course_told(observed: Observations, name: str, predicted: np.ndarray) -> np.
 
     Notes
     -----
-    Normal, with covariance s^2 I + l^2, s from one interval to the next and l of `LEVELS`.
+    Normal, with covariance s^2 I + l^2 + d^2 exp(-|dt| / T), s from one interval to the next, l of
+    `LEVELS`, d and T of `DRIFT`.
     """
     if name not in observed.courses:
         return np.zeros(len(predicted))
     known = np.isfinite(observed.courses[name])
     value = observed.courses[name][known]
     scatter = 1.05 * float(np.median(np.abs(np.diff(value)))) if len(value) > 3 else 0.0
-    own = np.sqrt(MEMORY) * max(scatter, LEAST_GAP)
-    level = np.hypot(LEVELS[name], own / np.sqrt(len(value)))
-
-    def score(rest: np.ndarray) -> np.ndarray:
-        mean = rest.mean(axis=1)
-        square = ((rest - mean[:, None]) ** 2).sum(axis=1) / own**2 + (mean / level) ** 2
-        count = len(value)
-        parts = [np.log(w) - 0.5 * square / c**2 - count * np.log(c) for c, w in TAILS]
-        return np.logaddexp.reduce(parts, axis=0)
-
+    own = np.sqrt(MEMORY) * max(scatter, LEAST_COURSE)
+    middle = (observed.starts + observed.lengths / 2)[known]
+    apart = np.abs(np.subtract.outer(middle, middle))
+    drift = DRIFT[0] ** 2 * np.exp(-apart / DRIFT[1])
+    cov = own**2 * np.eye(len(value)) + LEVELS[name] ** 2 + drift
     expected = np.broadcast_to(predicted, (len(predicted), observed.count))[:, known]
-    return score(value - expected) - score(value[None, :])
+    rest = np.concatenate([value[None, :], value - expected])
+    told = gaussian(rest, cov[None], TAILS)
+    return _bounded(told[1:] - told[0])
+
+
+def _bounded(told: np.ndarray) -> np.ndarray:
+    """No mark alone says more than its bound, whatever its stated uncertainty."""
+    return MOST_TOLD * np.tanh(told / MOST_TOLD)
 
 
 def marks_unlisted(observed: Observations) -> float:
@@ -118,9 +128,8 @@ def lag_told(observed: Observations, predicted: np.ndarray) -> np.ndarray:
             every.append(np.log(near + STRAYS / WEEK).sum(axis=1))
         return np.max(every, axis=0) / MEMORY
 
-    return score(np.broadcast_to(predicted, (len(predicted), observed.count))[:, known]) - score(
-        np.zeros((1, int(known.sum())))
-    )
+    expected = np.broadcast_to(predicted, (len(predicted), observed.count))[:, known]
+    return _bounded(score(expected) - score(np.zeros((1, len(lags)))))
 
 
 def quiet_gap_told(observed: Observations, state: Estimates) -> np.ndarray:

@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import hashlib
 import pickle
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from sewer_audit.explanations.bayes import STRONG, VERY_STRONG, strength
-from sewer_audit.explanations.catalogue import CATALOGUE, KINDS, NOTHING, UNFAIR
+from sewer_audit.explanations.catalogue import CATALOGUE, KINDS, NOTHING, PLAIN, UNFAIR
 from sewer_audit.explanations.fairness import fair_share
 from sewer_audit.explanations.model import Explanation
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.rows import Outlook, RankedExplanation, Ranking
+from sewer_audit.explanations.rows import Outlook, RankedExplanation, Ranking, Sensitivity
 from sewer_audit.explanations.slots import Candidate, bill_candidates, estimate_candidates
 from sewer_audit.explanations.wording import (
     detail_of,
@@ -33,6 +33,9 @@ __all__ = ["explain"]
 UNSEEN = 0.03
 """Share of the probability of every listed explanation that belongs to causes outside the list
 which leave the same marks; set on invented worlds of others [-]."""
+APART = 10.0
+"""Causes whose probability lies within this factor of the likeliest are not told apart where none
+is named (judgement) [-]."""
 SHOWN = 12
 """Rows that always stand in the table [-]."""
 SMALLEST_SHOWN = 1e-4
@@ -306,17 +309,72 @@ def _ranking(
         if place < SHOWN or len(row.components) <= 1 or row.posterior > SMALLEST_SHOWN
     ]
     text = ", and ".join(named) if named else None
+    second = _second(rows)
     return Ranking(
         tuple(shown),
         text,
         float(factor),
         strength(factor) if factor >= 1 else "none",
-        statement_of(best, rival, factor, text),
-        separating_evidence(best, rival),
+        statement_of(best, rival, factor, text, () if named else _tied(rows)),
+        separating_evidence(best, second or rival),
         tuple(row.name for row in singles if row.factor_below_best > VERY_STRONG),
         untestable,
         flags_of(observed, untestable, text, best),
+        () if named else _tied(rows),
+        None if second is None else second.name,
+        tuple(_sensitivity(rows)),
     )
+
+
+def _second(rows: list[RankedExplanation]) -> RankedExplanation | None:
+    """The next row that says something else, one with a cause on the list where there is one."""
+    others = [row for row in rows[1:] if row.components != rows[0].components]
+    listed = [row for row in others if not any(name.startswith(OTHER) for name in row.components)]
+    return next(iter([*listed, *others]), None)
+
+
+def _tied(rows: list[RankedExplanation]) -> tuple[str, ...]:
+    """Rows with a cause that stand within a factor of the likeliest of them."""
+    if not rows[0].components:
+        return ()
+    return tuple(
+        row.name for row in rows if row.components and row.posterior > rows[0].posterior / APART
+    )
+
+
+def _sensitivity(rows: list[RankedExplanation]) -> Iterator[Sensitivity]:
+    """The judgement again with other priors: a table of this kind is as good as they are."""
+    weight = {each.name: each.weight for each in CATALOGUE}
+    listed = [name for name in weight if name not in PLAIN and not name.startswith(OTHER)]
+    alike = sum(weight[name] for name in listed) / len(listed)
+
+    def factor(row: RankedExplanation, kind: str) -> float:
+        known = [name for name in row.components if name in weight]
+        if kind == EVERY_CAUSE_ALIKE:
+            return float(np.prod([alike / weight[name] for name in known if name in listed]))
+        if kind == MORE_OUTSIDE:
+            return 3.0 ** sum(name.startswith(OTHER) for name in known)
+        return 2.0 if row.name == NOTHING else 1.0
+
+    for kind in ("as stated", EVERY_CAUSE_ALIKE, MORE_OUTSIDE, MORE_IN_ORDER):
+        scores = np.array(
+            [row.posterior * (1.0 if kind == "as stated" else factor(row, kind)) for row in rows]
+        )
+        again = [
+            replace(row, posterior=float(score / scores.sum()))
+            for row, score in zip(rows, scores, strict=True)
+        ]
+        again.sort(key=lambda row: -row.posterior)
+        named = _named(again)[0]
+        nothing = sum(row.posterior for row in again if row.name == NOTHING)
+        first = again[0]
+        yield Sensitivity(kind, first.name, first.posterior, nothing, ", and ".join(named) or None)
+
+
+EVERY_CAUSE_ALIKE = "every listed cause alike"
+MORE_OUTSIDE = "what is on no list three times as likely"
+MORE_IN_ORDER = "nothing wrong twice as likely"
+OTHER = "none of these"
 
 
 def _named(

@@ -9,7 +9,7 @@ import pandas as pd
 
 from sewer_audit.errors import Flag
 
-__all__ = ["Outlook", "RankedExplanation", "Ranking"]
+__all__ = ["Outlook", "RankedExplanation", "Ranking", "Sensitivity"]
 
 
 @dataclass(frozen=True)
@@ -61,6 +61,17 @@ class Outlook:
 
 
 @dataclass(frozen=True)
+class Sensitivity:
+    """What stands first if the priors are others, and what may then be named."""
+
+    priors: str
+    first: str
+    probability: float
+    nothing_wrong: float
+    named: str | None
+
+
+@dataclass(frozen=True)
 class Ranking:
     """The explanations ranked, and what may be said.
 
@@ -85,6 +96,14 @@ class Ranking:
         Explanations this evidence cannot show [text].
     flags : tuple of Flag
         What the reader must know [-].
+    tied : tuple of str
+        Causes the figures cannot tell apart, likeliest first; empty where one is named, or where
+        nothing wrong stands first [text].
+    second : str or None
+        Row whose truth instead of the first row's would change most of the judgement: the next
+        that says something else [text].
+    sensitivity : tuple of Sensitivity
+        What stands first under other priors [-].
     outlooks : tuple of Outlook
         The discharge under every explanation of the two estimates, with its probability; empty
         where nothing tests them [m3].
@@ -99,6 +118,9 @@ class Ranking:
     excluded: tuple[str, ...]
     untestable: tuple[str, ...]
     flags: tuple[Flag, ...]
+    tied: tuple[str, ...] = ()
+    second: str | None = None
+    sensitivity: tuple[Sensitivity, ...] = ()
     outlooks: tuple[Outlook, ...] = ()
 
     def probability(self, name: str) -> float:

@@ -44,7 +44,11 @@ def _size(value: float, size: Parameter, digits: int = 3) -> str:
 
 
 def statement_of(
-    best: RankedExplanation, rival: RankedExplanation | None, factor: float, named: str | None
+    best: RankedExplanation,
+    rival: RankedExplanation | None,
+    factor: float,
+    named: str | None,
+    tied: tuple[str, ...] = (),
 ) -> str:
     """What the report may say."""
     if best.name == NOTHING:
@@ -59,6 +63,11 @@ def statement_of(
         )
     if any(name.startswith("none of these") for name in best.components):
         return "no listed explanation accounts for the figures; what is at work is not known"
+    if len(tied) > 2:
+        return (
+            "these cannot be told apart by the figures: "
+            f"{'; '.join(tied)}; no cause is named before the next proof"
+        )
     assert rival is not None  # without a rival the first row is named
     return (
         f"no cause is named: {best.name} stands first by no more than {factor:.2g} to 1 against "

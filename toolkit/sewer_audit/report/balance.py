@@ -20,6 +20,7 @@ __all__ = [
     "excluded",
     "explanations",
     "opposing",
+    "sensitivity",
     "separates",
     "uses",
     "visit_list",
@@ -251,11 +252,39 @@ def excluded(result: Any) -> Shown:
 
 
 def separates(result: Any) -> Shown:
-    """Evidence that would tell the two best explanations apart."""
-    text = result.explanations.attrs.get("separates", "")
+    """Evidence that would tell the two best apart, and what each answer would change."""
+    about, words = result.explanations.attrs, Words.of(result)
+    text = about.get("separates", "")
     if not text:
         return say("No further evidence is proposed to tell the explanations apart.")
-    return say("What would tell the two best apart: {text}.", text=text)
+    lines = [f"What would tell the two best apart: {text}."]
+    for answer in about.get("answers", ()):
+        told = f"If it shows “{answer['if']}”: "
+        if np.isfinite(answer["discharge_m3"]):
+            interval = words.volume_interval(answer["low_m3"], answer["high_m3"])
+            told += f"{words.volume(answer['discharge_m3'])} left the site, {interval}; the sum: "
+            told += answer["finding"].removeprefix("billed volume ") or "no finding"
+        if answer["amount"] is not None:
+            told += f"; charged beyond that {words.money(answer['amount'])}"
+        lines.append(told + (f" ({answer['then']})." if answer["then"] else "."))
+    return bullets(lines, "")
+
+
+def sensitivity(result: Any) -> pd.DataFrame:
+    """What stands first, and what may be named, under other priors."""
+    rows = result.explanations.attrs.get("sensitivity", ())
+    return pd.DataFrame(
+        [
+            {
+                "priors": row["priors"],
+                "stands first": row["first"],
+                "probability": f"{100 * row['probability']:.0f} %",
+                "nothing wrong": f"{100 * row['nothing_wrong']:.0f} %",
+                "named": row["named"] or "nothing",
+            }
+            for row in rows
+        ]
+    )
 
 
 def visit_list(result: Any, most: int = 6) -> list[str]:

@@ -181,7 +181,10 @@ SIGNATURES = {
     "unit-swap": {"bill_unit"},
     "multiplier": {"bill_multiplier"},
     "register-multiplier": {"bill_multiplier"},
-    "counted-twice": {"bill_twice"},
+    "counted-twice": {"bill_twice", "bill_series"},
+    "register-left-out": {"bill_low_register"},
+    "deduct-of-another-period": {"bill_deduct_missing"},
+    "period-length": set(),
     "misread": {"bill_misread"},
     "billed-twice": {"bill_twice"},
     "return-factor-missing": {"bill_factor_missing"},
@@ -2316,7 +2319,7 @@ def judge(meta: dict, f: dict) -> dict:
         row.update(named_parts=[], named_right=None, named_near=None, blamed=[])
     row["honest_tie"] = (
         named is None
-        and row["three_near"]
+        and (row["three_near"] or any(right([n], True) for n in ranking.get("tied") or []))
         and all(not s.startswith("yes") for s in row["separable"])
     )
     wide = []

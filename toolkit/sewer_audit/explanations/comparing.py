@@ -130,8 +130,6 @@ class Comparison:
         R. Kass and A. Raftery, J. Amer. Statist. Assoc. 90 (1995) 773 (marginal likelihood).
         """
         away, rest = self._relative(state)
-        if state.loose is not None:
-            return self._loosely(away, rest, state)
         values, vectors = self._modes
         square = ((away / np.sqrt(self._own)) @ vectors) ** 2
         rows = []
@@ -141,12 +139,6 @@ class Comparison:
                 log = -0.5 * (square @ (1 / variance) + np.log(2 * np.pi * variance).sum())
                 rows.append(np.log(weight * share) + log - 0.5 * np.log(self._own).sum())
         return TEMPER * (np.array(rows) + rest)
-
-    def _loosely(self, away: np.ndarray, rest: np.ndarray, state: Estimates) -> np.ndarray:
-        balance = np.maximum(state.balance, LEAST_BALANCE * self._usual)
-        own = np.eye(away.shape[1]) * (state.loose / balance)[:, :, None] ** 2
-        cov = self.stated + OWN_ERRORS[1][0] ** 2 * np.diag(self._own) + own
-        return TEMPER * (gaussian(away, cov, STATED_SCALES) + rest)[None]
 
     def fit(self, state: Estimates) -> np.ndarray:
         """Log likelihood of every row of a state."""
@@ -255,8 +247,6 @@ def corrected_discharge(
         covs.append(spread)
         means.append(np.where(missing, other, now))
     usual = np.abs(np.where(np.isfinite(means[1][0]), means[1][0], means[0][0])) + 1e-9
-    if state.loose is not None:
-        covs[1] = covs[1] + np.eye(observed.count) * state.loose[:, :, None] ** 2
     if extra is not None:
         shared = 0.5 * (1 + np.eye(observed.count)) * (extra[1] * np.outer(usual, usual) * extra[1])
         covs[0 if extra[0] == "effluent" else 1] = covs[0 if extra[0] == "effluent" else 1] + shared

@@ -91,7 +91,7 @@ def _curves(observed: Observations) -> dict[str, float]:
 
 def _drowned_patterns(observed: Observations) -> dict[str, Any]:
     """Excess at high heads as the record shows them, else the square of the mean rate."""
-    found = dict(observed.drowned_patterns)
+    found = dict(observed.drowned_patterns) | dict(observed.high_shares)
     if not found and observed.drowned_share is not None:
         found = {"": observed.drowned_share}
     if not found and not observed.method:
@@ -140,8 +140,7 @@ def _waters(observed: Observations) -> dict[str, Any]:
     rain = observed.rain_m is not None and bool(np.any(observed.rain_m > 0))
     found = {"in step with the rain": 1.0} if rain else {}
     found |= dict.fromkeys(observed.rain_stores, 1 / max(len(observed.rain_stores), 1))
-    if not found:
-        found = {"irregular, no rain record to compare": 0.5}
+    if not found:  # without a rain record only its bursts could show
         found |= {f"bursts {name}": 0.5 for name in list(observed.high_shares)[-1:]}
     return found
 
@@ -246,7 +245,7 @@ def _on_curve(observed: Observations, curve: np.ndarray, errors: np.ndarray) -> 
 def _drowned(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
     """The size is the excess in the most drowned interval; the others follow their share of it."""
     if form.pattern:
-        pattern = observed.drowned_patterns[form.pattern]
+        pattern = (dict(observed.high_shares) | dict(observed.drowned_patterns))[form.pattern]
         pattern = pattern / max(float(pattern.max()), 1e-9)
     elif observed.drowned_share is not None:
         pattern = observed.drowned_share
@@ -266,8 +265,8 @@ TAIL = 0.3
 def _other_size(
     state: Estimates, observed: Observations, form: Form, values: np.ndarray
 ) -> Estimates:
-    ratio = (observed.device_ratios or RATIOS)[form.pattern]
-    return state.effluent_scaled(np.broadcast_to(ratio, observed.count)[None, :])
+    ratio = np.asarray((observed.device_ratios or RATIOS)[form.pattern])
+    return state.effluent_scaled((1 + (ratio - 1) * form.profile.over(observed))[None, :])
 
 
 def _unit_slip(
@@ -389,8 +388,6 @@ def _wet(state: Estimates, observed: Observations, form: Form, values: np.ndarra
         volume = store * usual.sum() / max(float(store.sum()), 1e-12)
         moved = state.balance_moved(acting * volume)
         return moved.night_moved(-acting * volume / observed.lengths)
-    if form.pattern.startswith("irregular"):
-        return state.balance_moved(acting * usual, loose=0.7 * acting * usual)
     if form.pattern.startswith("bursts "):
         excess = observed.high_shares[form.pattern.removeprefix("bursts ")]
         excess = excess * observed.flowed

@@ -91,7 +91,7 @@ def marks_unlisted(observed: Observations) -> float:
         usual = _log_density(np.array(value), standard)
         other = _log_density(np.array(value), np.hypot(standard, BROAD))
         told += float(np.logaddexp(usual, other) - np.log(2.0) - usual)
-    return told
+    return float(_bounded(np.array(told))) / 2  # a cause that predicts the mark is the likelier
 
 
 def _turned(hours: np.ndarray) -> np.ndarray:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from sewer_audit.explanations.catalogue import PLAIN, is_other
+from sewer_audit.explanations.catalogue import LOOK_ALIKES, PLAIN, is_other
 from sewer_audit.explanations.comparing import Comparison, corrected_discharge
 from sewer_audit.explanations.evidence import (
     Evidence,
@@ -43,7 +43,10 @@ CLOSE = np.log(1000.0)
 """Pairs of bill explanations are tried unless all others lie below the best by this [-]."""
 ESSENTIAL = 40
 """Points of the posterior used for corrected volumes [-]."""
-NEEDED = np.log(200.0)
+ALIKE = 3.0
+"""Log of the likelihood ratio of two look-alikes of which half is believed: what they would do is
+known no better (judgement) [-]."""
+NEEDED = 10.0
 """A pair stays on the table only if it is likelier than either of its two by this [-]."""
 
 
@@ -182,12 +185,16 @@ def _as_far_as_models_go(
     Notes
     -----
     What a cause does is either exact or wrong by `INEXACT` of itself for weeks on end, both alike
-    before the figures are seen; decided at its likeliest form.
+    before the figures are seen; decided at its likeliest form. Of a small difference to a
+    look-alike of the likeliest less is believed than of a large one.
 
     References
     ----------
     M. Kennedy and A. O'Hagan, J. R. Statist. Soc. B 63 (2001) 425 (model discrepancy; from memory).
     """
+
+    if all(map(_special, singles)):
+        return singles
 
     def allowed(each: Candidate) -> Candidate:
         if _special(each):
@@ -199,7 +206,19 @@ def _as_far_as_models_go(
         log = each.evidence.log_likelihood + gain
         return replace(each, evidence=replace(each.evidence, log_likelihood=log))
 
-    return [allowed(each) for each in singles]
+    found = [allowed(each) for each in singles]
+    best = max((e for e in found if not _special(e)), key=lambda e: e.evidence.log_likelihood)
+    top = best.evidence.log_likelihood
+
+    def likened(each: Candidate) -> Candidate:
+        pairs = (frozenset((a, b)) for a in each.names for b in best.names if a != b)
+        if not any(pair in LOOK_ALIKES for pair in pairs):
+            return each
+        below = top - each.evidence.log_likelihood
+        log = top - below**2 / (below + ALIKE)
+        return replace(each, evidence=replace(each.evidence, log_likelihood=log))
+
+    return [likened(each) for each in found]
 
 
 def _needed_pairs(

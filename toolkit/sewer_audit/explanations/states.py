@@ -62,10 +62,9 @@ class Estimates:
     """The two estimates of the discharge after correction, and what else the record shows.
 
     `night` is the flow of the quietest hours by the record, `night_balance` by the balance where
-    the intake is read that often, `told` the log likelihood of what is no volume, `loose` the
-    standard deviation of what a cause leaves open in every interval.
+    the intake is read that often, `told` the log likelihood of what is no volume.
 
-    Units: effluent, balance, intake_shift, loose [m3]; night, night_balance [m3/d].
+    Units: effluent, balance, intake_shift [m3]; night, night_balance [m3/d].
     """
 
     effluent: np.ndarray
@@ -74,7 +73,6 @@ class Estimates:
     log_jacobian: np.ndarray
     log_told: np.ndarray
     intake_shift: np.ndarray
-    loose: np.ndarray | None = None
     night_balance: np.ndarray | None = None
 
     def effluent_scaled(self, factor: np.ndarray, night: bool = True) -> Estimates:
@@ -103,7 +101,6 @@ class Estimates:
         self,
         shift: np.ndarray,
         intake_shift: np.ndarray | float = 0.0,
-        loose: np.ndarray | None = None,
         quiet: np.ndarray | float = 0.0,
     ) -> Estimates:
         """With a volume added to the balance, and a flow in its quiet hours."""
@@ -111,7 +108,6 @@ class Estimates:
             self,
             balance=self.balance + shift,
             intake_shift=self.intake_shift + intake_shift,
-            loose=loose,
         )
         if self.night_balance is None:
             return moved
@@ -152,7 +148,6 @@ def start_estimates(observed: Observations) -> Estimates:
         np.zeros(1),
         np.zeros(1),
         nothing,
-        None,
         None if observed.night_intake_m3 is None else observed.night_intake_m3[None, :],
     )
 

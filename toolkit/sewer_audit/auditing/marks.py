@@ -69,7 +69,7 @@ def _of_week(patterns: Patterns, hours: np.ndarray) -> np.ndarray:
     """Hour of the week at the site [h]."""
     stamps = patterns.series.epoch + pd.to_timedelta(hours, unit="h")
     local = stamps.tz_convert(patterns.evidence.periods.zone)
-    return np.asarray(24 * local.dayofweek + local.hour)
+    return np.asarray(24 * local.day_of_week + local.hour)
 
 
 def _blockwise(top: np.ndarray, bottom: np.ndarray) -> tuple[float, float] | None:

@@ -186,7 +186,8 @@ def _as_far_as_models_go(
     -----
     What a cause does is either exact or wrong by `INEXACT` of itself for weeks on end, both alike
     before the figures are seen; decided at its likeliest form. Of a small difference to a
-    look-alike of the likeliest less is believed than of a large one.
+    look-alike of the likeliest less is believed than of a large one; what hand readings and marks
+    tell stands in full.
 
     References
     ----------
@@ -196,26 +197,31 @@ def _as_far_as_models_go(
     if all(map(_special, singles)):
         return singles
 
+    told: dict[tuple[str, ...], float] = {}
+
     def allowed(each: Candidate) -> Candidate:
         if _special(each):
             return each
         state = start
         for explanation, variant, value in each.evidence.points[0].steps:
             state = explanation.act(state, seen, variant, np.full(1, value))
+        told[each.names] = float(np.ravel(state.log_told)[0])
         gain = float(np.logaddexp(0.0, comparison.gain_if_inexact(state)) - np.log(2.0))
         log = each.evidence.log_likelihood + gain
         return replace(each, evidence=replace(each.evidence, log_likelihood=log))
 
     found = [allowed(each) for each in singles]
     best = max((e for e in found if not _special(e)), key=lambda e: e.evidence.log_likelihood)
-    top = best.evidence.log_likelihood
+    top = best.evidence.log_likelihood - told[best.names]
 
     def likened(each: Candidate) -> Candidate:
+        if any(part.parameter is None for part in (*each.parts, *best.parts)):
+            return each  # a size that must come out exactly tells by itself
         pairs = (frozenset((a, b)) for a in each.names for b in best.names if a != b)
         if not any(pair in LOOK_ALIKES for pair in pairs):
             return each
-        below = top - each.evidence.log_likelihood
-        log = top - below**2 / (below + ALIKE)
+        below = top - (each.evidence.log_likelihood - told[each.names])
+        log = top + told[each.names] - below * abs(below) / (abs(below) + ALIKE)
         return replace(each, evidence=replace(each.evidence, log_likelihood=log))
 
     return [likened(each) for each in found]

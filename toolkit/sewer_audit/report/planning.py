@@ -86,7 +86,7 @@ def _how_long(plan: Any, best: Any) -> str:
             f" One of {100 * first['shortfall']:.3g} % is found with that chance after "
             f"{counted(int(first['months_needed']), 'month')}."
         )
-    return text
+    return text + " These chances hold if nothing of the list of explanations acts on the record."
 
 
 def _how_often(plan: Any) -> str:

@@ -89,7 +89,8 @@ def lengths(plan: Any) -> Shown:
     return table_or(
         shown,
         "Months of record for a chance of 90 % of the finding “too high”, by the true shortfall; "
-        f"last, the least shortfall that {longest} months find",
+        f"last, the least shortfall that {longest} months find; if nothing of the list of "
+        "explanations acts on the record",
         "",
         digits=1,
     )

@@ -114,7 +114,10 @@ def verdicts(
 
 
 def _certified(found: Verdicts, runs: list[list[int]], evidence: Evidence) -> Verdicts:
-    """Where two estimates were made and one is stopped, the other certifies no bill alone."""
+    """Where two estimates were made and one is stopped, the other certifies no bill alone.
+
+    Nor does it accuse the sum of all: what is untested in some invoices is untested in the sum.
+    """
     if evidence.effluent is None or evidence.balance is None or evidence.gate is None:
         return found
     both = evidence.gate.carries["effluent"] & evidence.gate.carries["balance"]
@@ -125,7 +128,8 @@ def _certified(found: Verdicts, runs: list[list[int]], evidence: Evidence) -> Ve
 
     pairs = zip(found.invoices, runs, strict=True)
     invoices = tuple(kept(one, bool(both[run].all())) for one, run in pairs)
-    return replace(found, invoices=invoices, total=kept(found.total, bool(both.all())))
+    total = found.total if both.all() else replace(found.total, finding=UNDECIDED)
+    return replace(found, invoices=invoices, total=total)
 
 
 AT_MOST = (

@@ -30,7 +30,7 @@ from sewer_audit.explanations.wording import (
 
 __all__ = ["explain"]
 
-UNSEEN = 0.03
+UNSEEN = 0.04
 """Share of the probability of every listed explanation that belongs to causes outside the list
 which leave the same marks; set on invented worlds of others [-]."""
 APART = 10.0

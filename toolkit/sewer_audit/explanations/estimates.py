@@ -140,8 +140,6 @@ def _waters(observed: Observations) -> dict[str, Any]:
     rain = observed.rain_m is not None and bool(np.any(observed.rain_m > 0))
     found = {"in step with the rain": 1.0} if rain else {}
     found |= dict.fromkeys(observed.rain_stores, 1 / max(len(observed.rain_stores), 1))
-    if not found:  # without a rain record only its bursts could show
-        found |= {f"bursts {name}": 0.5 for name in list(observed.high_shares)[-1:]}
     return found
 
 
@@ -388,10 +386,6 @@ def _wet(state: Estimates, observed: Observations, form: Form, values: np.ndarra
         volume = store * usual.sum() / max(float(store.sum()), 1e-12)
         moved = state.balance_moved(acting * volume)
         return moved.night_moved(-acting * volume / observed.lengths)
-    if form.pattern.startswith("bursts "):
-        excess = observed.high_shares[form.pattern.removeprefix("bursts ")]
-        excess = excess * observed.flowed
-        return state.balance_moved(acting * excess * usual.sum() / max(excess.sum(), 1e-12))
     volume = acting * observed.rain_m * usual.sum() / observed.rain_m.sum()
     shown = volume.sum(axis=1) / max(observed.flowed.sum(), 1e-12)
     return state.balance_moved(volume).told(mark_told(observed, "prompt rain", shown))

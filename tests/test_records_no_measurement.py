@@ -1,10 +1,13 @@
 """Values that are no measurement, and values that only look like none: told apart by the record."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
+from sewer_audit.effluent.means import _joined
 from sewer_audit.errors import InputRefused
 
 UNDECIDED = "cannot be decided from this evidence"
@@ -278,3 +281,16 @@ def test_means_of_a_level_that_moves_slowly_are_corrected_and_kept(site):
     result = site(level.reshape(-1, 15).mean(axis=1).round(1), 900, keys=keys)
     assert "means-of-level" not in codes(result)
     assert "means of the level" in set(result.causes["cause"])
+
+
+def test_what_means_hide_does_not_depend_on_the_size_of_the_flow():
+    level = 0.2 + 0.1 * np.sin(np.arange(4000) / 9.0)
+    series = SimpleNamespace(time=np.arange(4000) * 900.0, level=level)
+    shares = [
+        _joined(series, np.ones(4000), lambda head, factor, k=k: k * factor * head**2.5, 900.0)
+        for k in (1e-4, 1.0, 100.0)
+    ]
+    assert shares[0] == pytest.approx(shares[1])
+    assert shares[2] == pytest.approx(shares[1])
+    assert 0 < shares[1][0] < 0.01
+    assert shares[1][1] == pytest.approx(0.25, rel=0.02)  # an error of the second order

@@ -1,4 +1,4 @@
-"""What a picture draws is what the findings say: ends of bars and whiskers, marks, bands, shares.
+"""What pictures and workbook show is what the findings say: ends of bars, whiskers, marks, cells.
 
 The findings are in m3; the sample shows kgal, so that a figure in the wrong unit stands out.
 """
@@ -6,6 +6,7 @@ The findings are in m3; the sample shows kgal, so that a figure in the wrong uni
 from __future__ import annotations
 
 import numpy as np
+import openpyxl
 import pytest
 from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
@@ -14,6 +15,7 @@ from pytest import approx
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.charts import EVIDENCE
 from sewer_audit.report.pictures import PICTURES
+from sewer_audit.report.tables import write_tables
 
 KGAL = 3.785411784
 """A thousand US gallons, 231 cubic inches each [m3]."""
@@ -113,6 +115,8 @@ def test_ratios_are_billed_over_due(drawn, findings):
         for ratio, place in zip(*line(axes, label), strict=True):
             assert ratio == approx(due[round(place)], rel=1e-3)
             assert (abs(ratio - 1) > 0.001) == (label == "differs")
+    shown = [text.get_text() for text in axes.get_xticklabels()]
+    assert shown == [f"{tick:g}" for tick in axes.get_xticks()] and "1" in shown
 
 
 @pytest.mark.parametrize("name", ["decision", "discharge if true", "opposing"])
@@ -222,3 +226,65 @@ def test_the_daily_course_carries_the_volume_of_the_record(drawn, findings):
     volume = findings["total"]["effluent_m3"]["mean"] / KGAL * 1000
     assert whole * minutes == approx(volume, rel=0.02)
     assert len(days) == len(flows)
+
+
+@pytest.fixture(scope="module")
+def book(result, tmp_path_factory):
+    place = tmp_path_factory.mktemp("book") / "tables.xlsx"
+    write_tables(result, place)
+    return openpyxl.load_workbook(place)
+
+
+def figures(value):
+    """Every figure of a part of the findings, also where it is written as text."""
+    if isinstance(value, dict):
+        return [f for inner in value.values() for f in figures(inner)]
+    if isinstance(value, list):
+        return [f for inner in value for f in figures(inner)]
+    if isinstance(value, bool) or value is None:
+        return []
+    try:
+        return [float(value)]
+    except ValueError:
+        return []
+
+
+def untraced(sheet, parts, heads=1):
+    """Numeric cells of a row that are no figure of its part, in m3, kgal or per cent."""
+    found = []
+    for row, part in zip(sheet.iter_rows(min_row=1 + heads), parts, strict=False):
+        own = np.array(figures(part))
+        own = np.concatenate([own, own / KGAL, 100 * own, -own, -own / KGAL])
+        for cell in row:
+            value = cell.value
+            if isinstance(value, (int, float)) and not isinstance(value, bool):
+                if not np.any(np.isclose(own, value, rtol=1e-6, atol=1e-9)):
+                    found.append((cell.coordinate, value))
+    return found
+
+
+@pytest.mark.parametrize(
+    "sheet",
+    ["invoices", "ledger", "signatures", "explanations", "causes", "first order, volumes", "uses"],
+)
+def test_each_cell_of_the_results_is_a_figure_of_the_findings(book, findings, sheet):
+    part = {"first order, volumes": "first_order"}.get(sheet, sheet)
+    rows = findings[part]
+    if sheet == "first order, volumes":
+        rows = [row for row in rows if row["unit"] == "m3"]
+    numeric = [
+        cell
+        for row in book[sheet].iter_rows(min_row=2)
+        for cell in row
+        if isinstance(cell.value, (int, float))
+    ]
+    assert len(numeric) >= len(rows) > 0
+    whole = findings["total"] if part == "invoices" else rows
+    assert untraced(book[sheet], [*rows, whole]) == []
+
+
+def test_a_cell_in_another_unit_or_of_another_invoice_would_be_seen(book, findings):
+    rows = findings["invoices"]
+    assert len(untraced(book["invoices"], rows[1:])) > 50
+    scaled = [{name: 1.01 * f for name, f in enumerate(figures(row)) if f} for row in rows]
+    assert len(untraced(book["invoices"], scaled)) > 50

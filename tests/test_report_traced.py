@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import openpyxl
+import pandas as pd
 import pytest
 from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
@@ -14,6 +15,7 @@ from pytest import approx
 
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.charts import EVIDENCE
+from sewer_audit.charts.flow import zero_path_picture
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.tables import write_tables
 
@@ -216,6 +218,18 @@ def test_the_zero_curve_passes_through_nothing_and_shows_one_standard_uncertaint
     spread = float(result.evidence.effluent.zero.posterior.standard.mean()) / 0.0254
     assert around.get_x() == approx(-spread)
     assert around.get_width() == approx(2 * spread)
+
+
+def test_the_path_of_the_zero_lies_between_the_ends_of_its_interval():
+    times = pd.date_range("2026-01-01", periods=4, freq="D", tz="UTC")
+    path = pd.DataFrame(
+        {"time": times, "mean": [1.0, 2, 3, 4], "low": [0.0, 1, 1, 2], "high": [3.0, 4, 6, 7]}
+    )
+    none = pd.DataFrame({"time": times[:0], "too_high": []})
+    axes = zero_path_picture(path, none, "m", "UTC", 0.95).figure.axes[0]
+    corners = {float(y) for y in axes.collections[0].get_paths()[0].vertices[:, 1]}
+    assert corners == {*path["low"], *path["high"]}
+    assert any(list(each.get_ydata()) == list(path["mean"]) for each in axes.lines)
 
 
 def test_the_daily_course_carries_the_volume_of_the_record(drawn, findings):

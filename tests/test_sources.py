@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import csv
+import re
 from pathlib import Path
 
 import pytest
 
+from sewer_audit.balance.uses import USES
 from sewer_audit.hydraulics.tables import DATA, facts_of, families
 from sewer_audit.sources import GRADES, cite, grade_of, named, register
 
@@ -21,6 +24,9 @@ def cells():
             for row in csv.DictReader(stream):
                 if "typed_from" not in row:  # a second typing names its documents in words
                     yield f"{path.name}: {row}", row["source"]
+    for use in USES.values():
+        for each in use.sources:
+            yield f"{use.name}: {each}", each
     for family, facts in families().items():
         for kind, rows in facts.items():
             for row in rows if kind not in ("methods", "as", "asked") else ():
@@ -38,6 +44,47 @@ def test_every_figure_of_the_tables_points_to_the_register():
     found = list(cells())
     assert len(found) > 450
     assert not {place: faults_of(ids) for place, ids in found if faults_of(ids)}
+
+
+ISSUERS = "ISO|ASTM|AWWA|WMO|ASCE|EPA|USBR|USGS|ASHRAE|MIL|UFC|FAO"
+DOCUMENT = re.compile(
+    rf"from memory|\b(?:{ISSUERS})[ -]?[A-Z]{{0,2}}-?\d|CFR \d|Manual ch|[Hh]andbook"
+)
+"""A document named in prose, or a figure that says of itself that nobody can look it up."""
+STILL_PROSE = {
+    "auditing/steps.py": 1,
+    "balance/uses.py": 1,  # advice on a habit, no figure
+    "effluent/defaults.py": 7,
+    "hydraulics/area_velocity.py": 1,
+    "hydraulics/cipolletti.py": 1,
+    "hydraulics/h_flume.py": 1,
+    "hydraulics/hand_reading.py": 1,
+    "hydraulics/manning.py": 2,
+    "hydraulics/palmer_bowlus.py": 2,
+    "hydraulics/rectangular_weir.py": 2,
+    "hydraulics/throated.py": 1,
+    "hydraulics/v_notch.py": 2,
+    "planning/options.py": 1,
+    "report/assumptions.py": 3,  # words for the grade
+    "sources.py": 1,
+}
+"""Strings of the code that name a document in prose, by module: they may only become fewer."""
+
+
+def prose_of(path: Path) -> int:
+    """Strings of a module, its docstrings aside, that name a document instead of its id."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    told = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    texts = [node for node in ast.walk(tree) if isinstance(node, ast.Constant)]
+    strings = [node.value for node in texts if id(node) not in told and isinstance(node.value, str)]
+    return sum(bool(DOCUMENT.search(text)) for text in strings)
+
+
+def test_no_further_string_of_the_code_names_a_document_in_prose():
+    room = Path(str(DATA)).parents[1]
+    found = {str(path.relative_to(room)): prose_of(path) for path in sorted(room.rglob("*.py"))}
+    more = {name: count for name, count in found.items() if count > STILL_PROSE.get(name, 0)}
+    assert not more, "point to rows of sources.csv by id, through sewer_audit.sources.cite"
 
 
 @pytest.mark.parametrize("wrong", ["", "a magazine note", "usbr-8; somebody"])

@@ -44,7 +44,7 @@ class UseRecord:
     traps : str
         What makes the figure wrong [text].
     sources : tuple of str
-        Documents behind the formulas and the evidence [text].
+        Ids of the documents behind the formulas and the evidence, in ``sources.csv`` [text].
     """
 
     name: str
@@ -71,10 +71,10 @@ _RECORDS = (
         "equipment behind the meter that also drains needs a drain meter; a second deduct meter in "
         "series counts the same water twice",
         (
-            "Seattle sub-meter rules",
-            "Pearland TX credits",
-            "Auburn WA 13.20.184",
-            "Houston TX 47-129",
+            "seattle-submeters-memory",
+            "pearland-credits-memory",
+            "auburn-13-20-184-memory",
+            "houston-47-129-memory",
         ),
     ),
     UseRecord(
@@ -96,9 +96,9 @@ _RECORDS = (
         "a makeup leak or overflow, filter backwash and softener regeneration go to the sewer; a "
         "blowdown valve stuck open lowers the cycles",
         (
-            "Water-planning guide, worked case",
-            "UFC 3-240-13FN ch. 4",
-            "Fayetteville NC credit rule",
+            "water-planning-guide",
+            "ufc-3-240-13fn",
+            "fayetteville-credit-memory",
         ),
     ),
     UseRecord(
@@ -111,7 +111,7 @@ _RECORDS = (
         "makeup meter, conductivity log of boiler and feedwater, statement where condensate goes",
         "condensate let to a drain is sewered, and so is its tempering water; traps and receivers "
         "lose 1 to 3 % of the steam made, atomizing 1 to 7 %, sootblowing 1 to 2 %",
-        ("UFC 3-240-13FN 3-1.5", "Water-planning guide, worked case", "MIL-HDBK-1003/6 10.7.2"),
+        ("ufc-3-240-13fn", "water-planning-guide", "mil-hdbk-1003-6"),
     ),
     UseRecord(
         "humidification",
@@ -122,7 +122,7 @@ _RECORDS = (
         "meter on the humidifier's feed less its drain",
         "feed meter, or air flow and set points with the weather record",
         "drain and flush go to the sewer; mild months need none",
-        ("ASHRAE Systems and Equipment, humidifiers chapter, equation 2",),
+        ("ashrae-humidifiers",),
     ),
     UseRecord(
         "product water",
@@ -133,7 +133,7 @@ _RECORDS = (
         "filler or weighbridge records",
         "production records signed by the plant, recipe or water share of the product",
         "water in raw materials comes in unmetered; rinse and start-up losses go to the sewer",
-        ("Brewers association, water and wastewater page", "DOE/FEMP estimating methods"),
+        ("brewers-page", "doe-femp"),
     ),
     UseRecord(
         "laundry evaporation",
@@ -144,7 +144,7 @@ _RECORDS = (
         "weighing loads wet and dry",
         "mass washed per period and weighed loads",
         "the share differs between fabrics and extractors",
-        ("Laundry Today, terry towels", "American Laundry News, evaporation credits"),
+        ("laundry-today", "laundry-news-memory"),
     ),
     UseRecord(
         "irrigation",
@@ -155,7 +155,7 @@ _RECORDS = (
         "a meter of its own; many codes accept nothing else",
         "irrigation meter, or plan of areas with the ordinance's worksheet",
         "an estimate of need is not use: leaks and overwatering do not follow it",
-        ("Model water-efficient landscape ordinance", "Gridley CA appendix B"),
+        ("landscape-ordinance", "gridley-b-memory"),
     ),
     UseRecord(
         "tank evaporation",
@@ -166,7 +166,7 @@ _RECORDS = (
         "level record of the tank with inlet closed",
         "surface, temperatures, hours, and a level test",
         "splash and backwash go to the sewer; outdoors rain refills",
-        ("ASHRAE Transactions 104 (1998) part 1",),
+        ("ashrae-trans-104",),
     ),
     UseRecord(
         "trucked waste",
@@ -177,7 +177,7 @@ _RECORDS = (
         "weighbridge tickets",
         "manifests with date, volume and place of disposal",
         "part loads counted as full; solids are not water",
-        ("Common practice, no source",),
+        ("common practice",),
     ),
     UseRecord(
         "rain and roof inflow",
@@ -189,8 +189,9 @@ _RECORDS = (
         "drainage plan, dye test, rain record of the nearest station",
         "it raises the effluent but not the intake; groundwater continues after the rain",
         (
-            "Municipal infiltration estimate 2004-2006",
-            "EPA brochure May 1985; 40 CFR 35.2005(b)(28)",
+            "municipal-ii-2004",
+            "epa-infiltration-1985-memory",
+            "cfr-40-35-2005-memory",
         ),
     ),
     UseRecord(
@@ -204,8 +205,9 @@ _RECORDS = (
         "use that follows a season looks the same; a leaking valve runs at night as well; up to "
         "120 gal per head and day in dry weather, large industry left out, is not called excessive",
         (
-            "Municipal infiltration estimate 2004-2006",
-            "EPA brochure May 1985; 40 CFR 35.2005(b)(28)",
+            "municipal-ii-2004",
+            "epa-infiltration-1985-memory",
+            "cfr-40-35-2005-memory",
         ),
     ),
     UseRecord(
@@ -217,7 +219,7 @@ _RECORDS = (
         "a meter on the connecting pipe, read on the dates of the supply meter",
         "the neighbour's own supply reads, a plan of the pipes, a dye test",
         "what the neighbour returns is charged on the neighbour's account as well",
-        ("Common practice, no source",),
+        ("common practice",),
     ),
     UseRecord(
         "private well",
@@ -228,7 +230,7 @@ _RECORDS = (
         "a tested meter on the well's pipe",
         "the well's permit and meter reads; many codes bill well water that reaches the sewer",
         "it raises what reached the sewer, and no supply meter of the city sees it",
-        ("An authority's form of the adjusted metered supply (sources other than purchase)",),
+        ("adjusted-supply-memory",),
     ),
     UseRecord(
         "stated rate",
@@ -239,7 +241,7 @@ _RECORDS = (
         "a meter, or a count over four weeks",
         "how the rate was found, by whom, and over which days",
         "a habit stated from memory; it seldom convinces a city",
-        ("Common practice, no source",),
+        ("common practice",),
     ),
     UseRecord(
         "stated share",
@@ -250,7 +252,7 @@ _RECORDS = (
         "a meter on the use itself",
         "how the share was found; where metering is not practical some codes set a percentage",
         "the share changes with season and production",
-        ("Henderson County NC 94-35", "Corry PA and Miamisburg OH codes"),
+        ("henderson-94-35-memory", "corry-memory", "miamisburg-memory"),
     ),
     UseRecord(
         "consumptive coefficient",
@@ -261,7 +263,7 @@ _RECORDS = (
         "meters on the uses themselves",
         "a city asks for figures of the site; a regional coefficient only shows what is plausible",
         "sites of one sector consume from nothing to nearly all of their water",
-        ("Great Lakes regional table of jurisdictions, consumptive-use coefficients",),
+        ("great-lakes",),
     ),
     UseRecord(
         "people",
@@ -272,7 +274,7 @@ _RECORDS = (
         "sub-meter of the sanitary supply",
         "headcount and shifts",
         "it cannot explain a gap larger than itself",
-        ("DOE/FEMP estimating methods",),
+        ("doe-femp",),
     ),
 )
 

@@ -3,39 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
 
 from sewer_audit.errors import Flag, Severity, Subject
 from sewer_audit.report.show import Shown, show_table
-from sewer_audit.report.words import Words, joined, sentence_of
+from sewer_audit.report.words import Words, counted, joined, sentence_of
 
 __all__ = ["flag_sentences", "flags"]
 
 
 def flags(result: Any) -> Shown:
-    """Everything the reader must know, what stops a verdict first."""
-    rows = flag_sentences(result.flags, Words.of(result))
-    if not rows:
-        rows = [("–", "Nothing was flagged.")]
-    frame = pd.DataFrame(rows, columns=["concerns", "what was found"])
-    return show_table(frame, "Everything that was flagged while reading, computing and judging")
+    """What stops a verdict and what warns, first; the notes, grouped, behind."""
+    words = Words.of(result)
+    weigh = [flag for flag in result.flags if flag.severity is not Severity.NOTE]
+    notes = [flag for flag in result.flags if flag.severity is Severity.NOTE]
+    columns = ["concerns", "what was found"]
+    loud = flag_sentences(weigh, words) or [("–", "Nothing stops a verdict, nothing warns.")]
+    shown = show_table(pd.DataFrame(loud, columns=columns), "What stops a verdict, and warnings")
+    if not notes:
+        return shown
+    quiet = pd.DataFrame(flag_sentences(notes, words), columns=columns)
+    behind = show_table(quiet, f"{counted(len(quiet), 'note')}: told, and without weight by itself")
+    return replace(
+        shown, markup=shown.markup + behind.markup, plain=f"{shown.plain}\n\n{behind.plain}"
+    )
 
 
 def flag_sentences(found: Iterable[Flag], words: Words) -> list[tuple[str, str]]:
-    """Flags as sentences: what stops a verdict, then verdict, invoices, record."""
-    groups: dict[str, list[str]] = {"stops a verdict": [], **{each: [] for each in Subject}}
+    """Flags as sentences: what stops a verdict, warnings, then notes by what they concern."""
+    heads = ("stops a verdict", "warning", *Subject)
+    groups: dict[str, list[str]] = {str(each): [] for each in heads}
     gaps = []
     for flag in found:
         if flag.code == "gap-estimated" and "volume_m3" in flag.data:
             gaps.append(flag)
             continue
-        kind = "stops a verdict" if flag.severity is Severity.STOPS else flag.subject
-        groups[kind].append(sentence_of(flag.message))
+        loud = {Severity.STOPS: "stops a verdict", Severity.WARNING: "warning"}
+        groups[str(loud.get(flag.severity, flag.subject))].append(sentence_of(flag.message))
     if gaps:
-        groups[Subject.RECORD].append(_gaps(gaps, words))
-    return [(str(kind), sentence) for kind, sentences in groups.items() for sentence in sentences]
+        groups[str(Subject.RECORD)].append(_gaps(gaps, words))
+    return [(kind, sentence) for kind, sentences in groups.items() for sentence in sentences]
 
 
 def _gaps(found: list[Flag], words: Words) -> str:

@@ -200,10 +200,13 @@ def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature
             more = "high" if off[0] > 0 else "low"
             sentence = (
                 f"{one.bill.invoice} is {size:,} {unit} too {more}, {other.bill.invoice} makes it "
-                f"good: the read {one.bill.current_read} between them was wrong."
+                f"good: the read {one.bill.current_read} between them was wrong"
             )
+            own = one.bill.own_reads or other.bill.own_reads
+            sentence += ", or the site's own of that day, for both bills print it." if own else "."
             evidence = {e.bill.invoice: _volumes(e) for e in pair}
-            found.append(signature_of("misread", pair, sentence, evidence))
+            exactness = "one of several" if own else "exact"
+            found.append(signature_of("misread", pair, sentence, evidence, exactness=exactness))
             taken |= {one.bill.invoice, other.bill.invoice}
     return found
 

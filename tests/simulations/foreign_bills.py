@@ -3138,7 +3138,8 @@ def judge(findings: dict) -> dict:
     for flag in findings.get("flags") or []:
         data = flag.get("data") or {}
         noted |= {str(value) for key, value in data.items() if key == "invoice"}
-        noted |= {str(v) for v in data.get("invoices", []) if isinstance(data["invoices"], list)}
+        listed = data.get("invoices")  # a count in some
+        noted |= set(map(str, listed)) if isinstance(listed, list) else set()
     return {
         "accused": bool(reasons),
         "reasons": reasons,

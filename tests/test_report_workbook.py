@@ -15,6 +15,7 @@ import pytest
 
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.quarters import review
+from sewer_audit.charges import OF_RUN
 from sewer_audit.report.brief import make_brief
 from sewer_audit.report.by_hand import hand_steps
 from sewer_audit.report.tables import write_tables
@@ -215,3 +216,32 @@ def test_the_workbook_computes_from_reads_to_the_headline_and_from_hours_to_the_
     row = next(r for r in range(2, 20) if reads[f"A{r}"].value == "K2506")
     reads[f"C{row}"] = reads[f"C{row}"].value + 100  # kgal: 90 charged, at 7.12 and 4.5 % on top
     assert book.last("net claim", "D") == pytest.approx(before - 90 * 7.12 * 1.045, abs=0.02)
+    live = [book.book["net claim"][f"D{r}"].value for r in range(2, book.book["net claim"].max_row)]
+    stands = [
+        entry.link
+        for entry, v in zip(result.ledger.entries, live, strict=True)
+        if str(v)[:1] != "="
+    ]
+    assert stands == [OF_RUN], "every other amount follows from reads, rates and printed lines"
+    about = " ".join(str(c.value) for row in book.book["about"].iter_rows() for c in row)
+    assert "figures, no formulas: K2602 (run of estimates)" in about
+    assert "leave out K2506" in about, "sums of explanations say what they leave out"
+    pair = [r for r in range(2, 20) if reads[f"A{r}"].value in ("K2601", "K2602")]
+    assert [reads[f"B{r}"].value for r in pair] == pytest.approx([23552.4, 29261.4])
+
+
+def test_the_first_sheet_contradicts_nothing_and_every_sheet_prints_on_one_width(tmp_path):
+    result = audit(load_case("sample_bills"), draws=500)
+    write_tables(result, tmp_path / "tables.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "tables.xlsx", data_only=True)
+    assert book.sheetnames[0] == "about"
+    for sheet in book:
+        assert sheet.page_setup.fitToWidth == 1 and sheet.print_title_rows == "$1:$1"
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+    rows = [*book["invoice arithmetic"].iter_rows(min_row=2, values_only=True)]
+    totals = {row[0]: row[7] for row in rows if row[1] == "sum"}
+    assert totals["K2505"] == pytest.approx(630.0), "against the printed total, not the lines"
+    right = {each.invoice: each.total for each in result.pricing.bills}
+    assert {row[0]: row[6] for row in rows if row[1] == "sum"} == pytest.approx(
+        {name: float(total) for name, total in right.items()}
+    )

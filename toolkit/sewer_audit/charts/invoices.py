@@ -58,7 +58,7 @@ def invoices_against_evidence(
     """
     shown = [s for s in sources if f"{s}_mean" in invoices and invoices[f"{s}_mean"].notna().any()]
     rows = np.arange(len(invoices), dtype=float)
-    figure, axes = canvas(1.5 + len(rows) * max(0.30, 0.15 * (len(shown) + 1)))
+    figure, axes = canvas(1.5 + len(rows) * max(0.30, 0.11 * (len(shown) + 1)))
     steps = np.linspace(-0.27, 0.27, len(shown)) if len(shown) > 1 else [0.0] * len(shown)
     for source, step in zip(shown, steps, strict=True):
         look = EVIDENCE[source]

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from sewer_audit.charges.figures import CONTEXT
 from sewer_audit.report.words import Words
 
 __all__ = ["Charged", "charged_rows", "charged_table"]
@@ -50,8 +51,19 @@ def charged_rows(result: Any) -> Iterator[Charged]:
         if registered is None and known and known[1] - known[0] == bill.facts.billed_volume:
             registered = known[1] - known[0]  # the meter counts the unit that is billed
         deducts, share, places = _rule(priced, due, registered, deduct)
-        reads = bill.facts.reads.get("intake")
+        reads = bill.facts.reads.get("intake") or _as_read(pricing, known, registered)
         yield Charged(bill, priced, reads, known, registered, deduct, deducts, share, places, due)
+
+
+def _as_read(pricing: Any, printed: Any, registered: Any) -> tuple[Decimal, Decimal] | None:
+    """Printed reads in the unit of volume where the other bills, or the bill itself, tell it."""
+    if printed is None or registered is None:
+        return None
+    known = [(b.facts.reads.get("intake"), b.previous_read) for b in pricing.bills]
+    sizes = {CONTEXT.divide(reads[0], count) for reads, count in known if reads and count}
+    one = sizes.pop() if len(sizes) == 1 else Decimal(1)
+    before, after = (read * one for read in printed)
+    return (before, after) if after - before == registered else None
 
 
 def _rule(priced: Any, due: Any, registered: Any, deduct: Any) -> tuple[bool, Decimal | None, int]:

@@ -51,13 +51,13 @@ def invoice_overview(result: Any) -> pd.DataFrame:
         table.append(
             {
                 "invoice": row["invoice"],
-                "until": words.day(row["end"]) if "end" in row else "",
+                "finding": short_finding(row["finding"]),
                 f"billed [{unit}]": shown[0],
                 f"audited [{unit}]": shown[1],
                 f"interval [{unit}]": NO_DAYS if row["invoice"] in nothing else _span(*shown[2:]),
                 "probability too high": words.sign(_value(row["probability_overbilled"])),
                 "probability too low": words.sign(_value(row["probability_underbilled"])),
-                "finding": short_finding(row["finding"]),
+                "until": words.day(row["end"]) if "end" in row else "",
             }
         )
     known = set(result.invoices["invoice"].astype(str))

@@ -26,17 +26,18 @@ def live_sheets(draft: Draft, result: Any, money: str) -> None:
 
     Units: result [SI, money].
     """
-    _about(draft, result, money)
+    about = _about(draft, result, money)
     if result.pricing is not None:
         charged = _reads(draft, result)
         totals = draft.invoices(RULES, pd.DataFrame(_lines(result.pricing, charged)), money)
-        _ledger(draft, result, totals, money)
+        stands = _ledger(draft, result, totals, money)
+        _figures(draft, about, result, stands)
     if hand_steps(result) is not None:
         _hours(draft, result)
         _volumes(draft, result)
 
 
-def _about(draft: Draft, result: Any, money: str) -> None:
+def _about(draft: Draft, result: Any, money: str) -> Any:
     """Units and clock of the workbook, and which sheets compute."""
     words = Words.of(result)
     rows = [
@@ -54,6 +55,23 @@ def _about(draft: Draft, result: Any, money: str) -> None:
         ("all other sheets", "hold figures of findings.json, with their units in the heads")
     )
     draft.table("about", pd.DataFrame(rows, columns=["what", "meaning"]))
+    return draft.book.worksheets[-1]
+
+
+def _figures(draft: Draft, about: Any, result: Any, stands: list[str]) -> None:
+    """What stands as a figure among the sheets that compute, and what sums leave out."""
+    rows = [(READS, "taken off: the deduct meter between its own reads, a figure, no formula")]
+    if stands:
+        rows.append((NET, f"figures, no formulas: {', '.join(dict.fromkeys(stands))}"))
+    rows.append(
+        ("invoice arithmetic", "at the volumes as printed: errors of volume are not in its sums")
+    )
+    if aside := result.explanations.attrs.get("set_aside"):
+        rows.append(("explanations", f"sums of basis and bills leave out {', '.join(aside)}"))
+    for row, pair in enumerate(rows, start=about.max_row + 1):
+        for place, text in enumerate(pair, start=1):
+            draft.text(about.cell(row, place), text)
+    about.auto_filter.ref = about.dimensions
 
 
 def _reads(draft: Draft, result: Any) -> dict[str, str]:
@@ -91,7 +109,8 @@ def _reads(draft: Draft, result: Any) -> dict[str, str]:
 def _lines(pricing: Any, charged: Mapping[str, str]) -> Iterator[dict[str, Any]]:
     """Lines by the rules beside the printed ones; a quantity that is the volume points to it."""
     for bill, due, priced in zip(pricing.bills, pricing.due, pricing.recomputed, strict=True):
-        above = Decimal(0)
+        above, columns = Decimal(0), [each.column for each in priced.lines if each.in_total]
+        alone = {each for each in columns if columns.count(each) == 1}
         for line in (each for each in priced.lines if each.in_total):
             pointed = charged.get(bill.invoice, "") if due and line.quantity == due else ""
             if above and line.quantity == above:
@@ -103,7 +122,7 @@ def _lines(pricing: Any, charged: Mapping[str, str]) -> Iterator[dict[str, Any]]
                 "quantity": line.quantity,
                 "unit": line.unit,
                 "rate": line.rate,
-                "billed": None,
+                "billed": bill.lines.get(line.column) if line.column in alone else None,
                 "computed": line.amount,
                 "quantity_from": pointed,
                 "work": work_of([line]),
@@ -111,18 +130,25 @@ def _lines(pricing: Any, charged: Mapping[str, str]) -> Iterator[dict[str, Any]]
             }
 
 
-def _ledger(draft: Draft, result: Any, sums: Mapping[str, tuple[str, Decimal]], money: str) -> None:
-    """Every amount; one that is the whole difference of its invoice points to it; their sum."""
+def _ledger(
+    draft: Draft, result: Any, sums: Mapping[tuple[str, str], tuple[str, Decimal]], money: str
+) -> list[str]:
+    """Every amount; one that is a difference of its invoice or line points to it; their sum.
+
+    list of str: Invoices of the amounts that stand as figures.
+    """
     heads = ["invoice", "link", "class", f"billed less right [{money}]", "known"]
     sheet = draft.sheet(NET, heads)
-    entries = result.ledger.entries
+    entries, stands = result.ledger.entries, []
     for row, each in enumerate(entries, start=2):
         for place, text in ((1, each.invoice), (2, each.link), (3, each.code), (5, each.exactness)):
             draft.text(sheet.cell(row, place), text)
-        address, difference = sums.get(each.invoice, ("", None))
-        if each.amount == difference:
+        places = [sums.get((each.invoice, name), ("", None)) for name in (each.link, "sum")]
+        address = next((at for at, difference in places if difference == each.amount), "")
+        if address:
             draft.formula(sheet.cell(row, 4), f"={address}", each.amount)
         else:
+            stands.append(f"{each.invoice} ({each.link})")
             draft.put(sheet.cell(row, 4), each.amount)
         sheet.cell(row, 4).number_format = "#,##0.00"
     last = len(entries) + 2
@@ -133,6 +159,7 @@ def _ledger(draft: Draft, result: Any, sums: Mapping[str, tuple[str, Decimal]], 
         draft.put(sheet.cell(last, 4), Decimal("0.00"))
     draft.bold(sheet, last, (4,))
     draft.widths(sheet)
+    return stands
 
 
 def _hours(draft: Draft, result: Any) -> None:

@@ -18,7 +18,7 @@ NO_ROWS = "no reading at all"
 
 
 def screening_table(result: Any) -> pd.DataFrame:
-    """Every screening rule: what it looks for, its numbers with their reasons, what it found.
+    """Screening rules that found something, with their numbers and reasons; the workbook has all.
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ def screening_table(result: Any) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per rule and parameter; empty without a screened record [text].
+        One row per rule and parameter; empty where nothing was found [text].
     """
     logger = result.inputs.logger
     if logger is None or logger.screening is None:
@@ -41,15 +41,17 @@ def _screening_rows(screening: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for row in screening.itertuples(index=False):
         found = row.rejected if row.action == "reject" else row.marked
-        done = {"reject": "rejected", "mark": "marked, kept"}[row.action] if found else "none found"
+        if row.remark or not found:
+            continue
+        done = {"reject": "rejected", "mark": "marked, kept"}[row.action]
         rows.append(
             {
                 "rule": row.rule,
                 "looks at": row.parameter,
                 "value": _value(row.value, row.unit, row.parameter),
                 "reason": "stated in the case" if row.stated else row.reason,
-                "readings": "" if row.remark else f"{found:,}",
-                "what became of them": row.remark or done,
+                "readings": f"{found:,}",
+                "what became of them": done,
             }
         )
     return pd.DataFrame(rows)

@@ -87,7 +87,7 @@ def invoice_lines(result: Any) -> pd.DataFrame | None:
     found = found.assign(computed=lines["on_stated_volume"], work=work, total=None)
     for name, rows in found.groupby("invoice", sort=False):
         whole = sum(filter(None, rows["computed"]), Decimal(0)) == priced[str(name)].total
-        if rows["billed"].isna().any() and whole:
+        if whole:  # as printed, not the sum of printed lines, which may be added wrongly
             found.loc[rows.index, "total"] = bills[str(name)].total
     return found
 

@@ -21,6 +21,7 @@ import pandas as pd
 from openpyxl import Workbook
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.properties import PageSetupProperties
 
 __all__ = ["Draft", "harmless", "work_of", "write_workbook"]
 
@@ -62,8 +63,8 @@ class Draft:
 
     def invoices(
         self, name: str, lines: pd.DataFrame, money: str
-    ) -> dict[str, tuple[str, Decimal]]:
-        """A sheet of invoice arithmetic; address and value of each invoice's difference.
+    ) -> dict[tuple[str, str], tuple[str, Decimal]]:
+        """A sheet of invoice arithmetic; address and value of the differences, by invoice and line.
 
         Units: lines [`money`]; returns [`money`].
         """
@@ -105,10 +106,10 @@ def write_workbook(
     """
     draft = Draft(Workbook(), zone)
     draft.book.remove(draft.book.active)
-    if invoice_lines is not None and len(invoice_lines):
-        draft.invoices("invoice arithmetic", invoice_lines, money)
     if live is not None:
         live(draft)
+    if invoice_lines is not None and len(invoice_lines):
+        draft.invoices("invoice arithmetic", invoice_lines, money)
     for name, frame in tables.items():
         _plain_sheet(draft, name, frame)
     if not draft.book.sheetnames:
@@ -139,7 +140,10 @@ def _sheet(draft: Draft, name: str, heads: Sequence[str]):
         _text(cell, head)
         cell.font, cell.fill = HEAD, FILL
         cell.alignment = Alignment(wrap_text=True, vertical="top")
-    sheet.freeze_panes = "A2"
+    sheet.freeze_panes, sheet.print_title_rows = "A2", "1:1"
+    sheet.page_setup.orientation = "landscape" if len(heads) > 5 else "portrait"
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
     return sheet
 
 
@@ -203,7 +207,7 @@ def _number(value: Any) -> Decimal | None:
 
 def _invoice_sheet(
     draft: Draft, name: str, lines: pd.DataFrame, money: str
-) -> dict[str, tuple[str, Decimal]]:
+) -> dict[tuple[str, str], tuple[str, Decimal]]:
     """What each line comes to, beside what is billed; sums and differences by invoice."""
     heads = ["invoice", "charge line", "quantity", "unit of quantity", f"rate [{money} per unit]"]
     heads += [f"computed [{money}]", f"billed [{money}]", f"billed less computed [{money}]"]
@@ -213,6 +217,7 @@ def _invoice_sheet(
         first, sums = row, [Decimal(0)] * 3
         for _, line in block.iterrows():
             values = _line(draft, sheet, row, first, line)
+            found[str(invoice), str(line["line"])] = (f"'{sheet.title}'!H{row}", values[2])
             sums = [a + b for a, b in zip(sums, values, strict=True)]
             row += 1
         _text(sheet.cell(row, 1), invoice)
@@ -225,7 +230,7 @@ def _invoice_sheet(
             _put(sheet[f"G{row}"], printed, draft.zone)
             draft.formula(sheet[f"H{row}"], f"=G{row}-F{row}", sums[2])
         _bold(sheet, row, (6, 7, 8))
-        found[str(invoice)] = (f"'{sheet.title}'!H{row}", sums[2])
+        found[str(invoice), "sum"] = (f"'{sheet.title}'!H{row}", sums[2])
         grand = [a + b for a, b in zip(grand, sums, strict=True)]
         row += 1
     _text(sheet.cell(row, 1), "all invoices")

@@ -194,7 +194,7 @@ def test_a_run_of_estimates_has_one_finding_wherever_findings_stand(whole):
     assert [each["invoices"] for each in found["runs"]] == [["K2601", "K2602"]]
     assert found["runs"][0]["audited_m3"]["mean"] == pytest.approx(audited.mean())
     table = report_frames.invoice_overview(whole).set_index("invoice")["finding"]
-    assert table["K2601"] == WITH_RUN and table["K2601 + K2602"] == "too high"
+    assert table["K2601"] == "see below" and table["K2601 + K2602"] == "too high"
     assert "K2601 + K2602" in set(report_frames.margins(whole)["invoice"])
     texts = [t.get_text() for t in PICTURES["invoices"][1](whole).figure.axes[0].texts]
     assert "see K2602" in texts and "with K2601: too high" in texts
@@ -248,6 +248,8 @@ def test_the_overview_ends_in_the_sum(whole):
     assert billed.iloc[-1] == pytest.approx(billed[single].iloc[:-1].sum())
     kept = overview[~overview["invoice"].str.contains(r" \+ ")]
     assert list(kept["invoice"])[:-1] == list(whole.invoices["invoice"])
+    bold = re.search(r'<tr class="sum"><td[^>]*>([^<]*)', report_story.overview(whole).markup)
+    assert bold[1] == "all invoices"
 
 
 def test_the_line_grid_gives_the_claim(whole):

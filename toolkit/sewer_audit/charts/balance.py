@@ -330,7 +330,7 @@ def discharge_if_true(
 
 @styled
 def opposing_intervals(table: pd.DataFrame, billed: float, tolerance: float, unit: str) -> Picture:
-    """The audited total with one point after the other granted to an opposing expert.
+    """The audited total with one point after the other granted.
 
     Parameters
     ----------
@@ -368,7 +368,7 @@ def opposing_intervals(table: pd.DataFrame, billed: float, tolerance: float, uni
     axes.xaxis.set_major_formatter("{x:,.0f}")
     axes.grid(axis="x")
     axes.set_xlabel(f"discharge of all service periods [{unit}]")
-    axes.set_title("What an opposing expert could take away")
+    axes.set_title("How far the finding can be shaken")
     figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=3)
     alt = (
         f"Billed {total:,.0f} {unit}; audited {mean[0]:,.0f} {unit} as it stands and "

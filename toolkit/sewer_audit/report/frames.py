@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.verdict import verdicts
+from sewer_audit.auditing.verdict import WITH_RUN, verdicts
 from sewer_audit.report.assumptions import assumptions
 from sewer_audit.report.printed import with_links
 from sewer_audit.report.words import Words, short_finding
@@ -51,7 +51,7 @@ def invoice_overview(result: Any) -> pd.DataFrame:
         table.append(
             {
                 "invoice": row["invoice"],
-                "finding": short_finding(row["finding"]),
+                "finding": _finding(row["finding"]),
                 f"billed [{unit}]": shown[0],
                 f"audited [{unit}]": shown[1],
                 f"interval [{unit}]": NO_DAYS if row["invoice"] in nothing else _span(*shown[2:]),
@@ -64,6 +64,10 @@ def invoice_overview(result: Any) -> pd.DataFrame:
     numbers = [(row, str(each["invoice"])) for row, each in enumerate(rows)]
     fields = {(row, f"billed [{unit}]"): (n, "billed_volume") for row, n in numbers if n in known}
     return with_links(result, pd.DataFrame(table), fields)
+
+
+def _finding(finding: str) -> str:
+    return "see below" if finding == WITH_RUN else short_finding(finding)
 
 
 def _rows_with_runs(result: Any) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from sewer_audit.report.claims import claim_frame
 from sewer_audit.report.flags import flags
-from sewer_audit.report.frames import margins
+from sewer_audit.report.frames import invoice_overview, margins
 from sewer_audit.report.record import agreement, device, quality_sentence, self_check
 from sewer_audit.report.show import Shown, bullets, say, show_table
 from sewer_audit.report.verdict import conclusions, fairness, rule_words, verdict
@@ -26,6 +26,7 @@ __all__ = [
     "flags",
     "margin_table",
     "next_proof",
+    "overview",
     "quality_sentence",
     "rule_words",
     "run_of",
@@ -91,6 +92,15 @@ def explained(result: Any) -> Shown:
     return say("{statement}", statement=sentence_of(statement) if statement else "None was ranked.")
 
 
+def overview(result: Any) -> Shown:
+    """Billed and audited volume, a row for each invoice and run of estimates, then their sum.
+
+    Units: result [m3].
+    """
+    frame = invoice_overview(result)
+    return show_table(frame, "Billed and audited volume", digits=1, sums=(len(frame) - 1,))
+
+
 def claim(result: Any) -> Shown:
     """Amounts by invoice with windows and deadlines."""
     if result.claim.empty:
@@ -108,7 +118,7 @@ def _claim_caption(result: Any) -> str:
     if result.claim["paid"].isna().all():
         words.append("as if every invoice had been paid in full: the case states no payments")
     if sums["next_deadline"] is not None:
-        words.append(f"the first amount leaves its window on {sums['next_deadline']}")
+        words.append(f"the first amount lapses on {sums['next_deadline']}")
     return "; ".join(words)
 
 

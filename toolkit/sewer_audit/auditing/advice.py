@@ -109,8 +109,8 @@ def next_proofs(
     ].tolist()
     if wrong:
         proofs.append(
-            f"Ask the city for the reading sheet and the calculation of {', '.join(wrong)}: these "
-            "invoices do not follow from the reads and the schedule."
+            f"Ask the city for the reading sheet and the calculation of {', '.join(wrong)}: "
+            "their totals differ from what reads and schedule give."
         )
     if (table["read_type"] == "estimated").any():
         proofs.append("Ask for an actual read and a true-up wherever a read was estimated.")

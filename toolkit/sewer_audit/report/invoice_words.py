@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
+
 from sewer_audit.auditing.looks import Looks
+from sewer_audit.charges import OF_RUN
 from sewer_audit.report.show import Shown, bullets, say
 from sewer_audit.report.words import Words, counted, joined
 
@@ -77,15 +80,19 @@ def summary(result: Any) -> Shown:
     count = counted(len(result.invoices), "invoice")
     if result.pricing is None:
         return say("The case names no rate schedule, so {count} cannot be recomputed.", count=count)
-    words, claim = Words.of(result), result.claim
-    wrong = claim[claim["by_the_rules"].abs() > CENT]
+    words = Words.of(result)
+    own = [entry for entry in result.ledger.entries if entry.link != OF_RUN]
+    amounts = pd.Series({e.invoice: 0.0 for e in own})
+    for entry in own:
+        amounts[entry.invoice] += float(entry.amount)
+    wrong = amounts[amounts.abs() > CENT]
     if wrong.empty:
         sentences = [f"{count}: every one follows from the schedule to the cent."]
     else:
-        over = wrong.loc[wrong["by_the_rules"] > 0, "by_the_rules"].sum()
-        under = -wrong.loc[wrong["by_the_rules"] < 0, "by_the_rules"].sum()
+        over, under = wrong[wrong > 0].sum(), -wrong[wrong < 0].sum()
         text = f"{len(wrong)} of {count} differ from the rules: {words.money(over)} too much"
         sentences = [f"{text}, {words.money(under)} too little, {words.money(over - under)} net."]
+    sentences += [f"{names}: {text}." for names, text in true_up_words(result, words).items()]
     unread = [
         b.invoice
         for b, d in zip(result.pricing.bills, result.pricing.due, strict=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import MISSING, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -13,16 +13,19 @@ from sewer_audit.auditing.inspecting import inspect_file
 from sewer_audit.balance import FLOOR, reconcile
 from sewer_audit.effluent import (
     OTHER_HOURS,
+    DischargeSeries,
     Periods,
     air_shift,
     assemble,
     assess_checklist,
     discharge_series,
+    level_about,
     levels,
     visits_look_round,
     zero_path,
 )
 from sewer_audit.effluent.volumes import period_volumes
+from sewer_audit.effluent.zero import LevelAbout
 from sewer_audit.errors import InputRefused
 from sewer_audit.hydraulics import build_device, hand_reading, speed_of_sound
 from sewer_audit.report.frames import assumptions
@@ -193,6 +196,40 @@ def test_visits_that_scatter_more_than_stated_count_as_less_exact():
     same = zero_path(calm, 0.0, 11 * DAY, causes).posterior
     plain = condition_zero(calm, 0.0, 11 * DAY, ZeroModel(10 * MM))
     assert same.standard == pytest.approx(plain.standard)
+
+
+def recorded(level, every: float, start: float = 0.0) -> DischargeSeries:
+    """A record of nothing but a level."""
+    time = start + every * np.arange(len(level))
+    names = [each.name for each in fields(DischargeSeries) if each.default is MISSING]
+    blank = dict.fromkeys(names, None)
+    return DischargeSeries(**blank | {"time": time, "level": np.asarray(level, dtype=float)})
+
+
+def test_a_comparison_is_as_uncertain_as_the_level_moves_between_two_looks():
+    """Beside what truly moves within a minute in levels made at random, ten seconds apart."""
+    chance = np.random.default_rng(5)
+    walk = np.cumsum(1.5 * MM * chance.standard_normal(200_000))  # every ten seconds
+    minute = float(np.sqrt(np.mean((walk[6:] - walk[:-6]) ** 2)))
+    for step in (1, 6, 30, 90):  # logged every 10 s, 1 min, 5 min, 15 min
+        series = recorded(walk[::step], 10.0 * step)
+        about = [level_about(series, t).standard for t in np.arange(9e3, 1.9e6, 4567.0)]
+        usual = float(np.sqrt(np.mean(np.square(about))))
+        assert usual == pytest.approx(minute, rel=0.12), step
+    steady = recorded(np.full(500, 0.2), 300.0)
+    assert level_about(steady, 30_010.0) == LevelAbout(pytest.approx(0.2), 0.0, 0.0)
+
+
+def test_a_jump_at_a_visit_is_seen_and_one_an_hour_away_is_not():
+    level = np.where(np.arange(400) < 100, 0.10, 0.15)  # jumps between 29 700 s and 30 000 s
+    series = recorded(level, 300.0)
+    beside, away = level_about(series, 29_900.0), level_about(series, 26_000.0)
+    assert beside.moved == pytest.approx(0.05) and away.moved == away.standard == 0.0
+    assert 0.10 < beside.recorded < 0.15 and away.recorded == pytest.approx(0.10)
+    assert beside.standard == pytest.approx(0.05 * np.sqrt(60 / (3 * 300)))  # three gaps of four
+    outside = level_about(series, -7200.0)  # nothing about it: as the whole record moves
+    assert np.isnan(outside.recorded) and np.isnan(outside.moved)
+    assert outside.standard == pytest.approx(0.05 * np.sqrt(60 / (399 * 300)))
 
 
 def test_a_step_nobody_read_leaves_the_zero_open_until_the_next_visit():
@@ -473,7 +510,9 @@ def test_what_was_done_to_the_instrument_is_listed(tmp_path):
     found = audit(load_case(site(tmp_path, tables=EVENTS)), draws=500)
     causes = found.causes.set_index("cause")
     assert float(causes.loc["bracket moved 2026-01-12 09:00", "standard"]) == pytest.approx(0.03)
-    assert float(causes.loc["hand reading", "standard"]) == pytest.approx(0.003)
+    hand = float(causes.loc["hand reading", "standard"])
+    moves = level_about(found.evidence.series, found.evidence.effluent.zero.visits[0].time).standard
+    assert 0 < moves < 0.001 and hand == pytest.approx(np.hypot(0.003, moves))
     assert "96.05" in causes.loc["hand reading", "source"]
     assert "setting of the zero" not in causes.index  # nothing was re-zeroed
     assert any(flag.code == "visits-at-one-time-of-day" for flag in found.flags)

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 
+from samples.creamery_case import SEEN_FREE
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.effluent import assemble, assess_checklist
+from sewer_audit.effluent import assemble, assess_checklist, witnessed
 from sewer_audit.effluent.checklist import NO_MEASUREMENT
-from sewer_audit.hydraulics import build_device
+from sewer_audit.effluent.witness import Seen
+from sewer_audit.hydraulics import FLAG_MEANINGS, build_device
 from sewer_audit.hydraulics.tables import asked_of, facts_of, families, families_of
+from sewer_audit.records.rules import DEFAULT_RULES
 from sewer_audit.report.lists import checklist
 from sewer_audit.uncertainty import Cause, Draws
 from test_hydraulics_properties import EXAMPLES
@@ -157,3 +163,84 @@ def test_the_audit_states_a_wider_interval_and_prints_why(tmp_path):
     assert any(f.code == "installation-not-as-published" for f in worse.flags)
     assert any("approach" in f.message for f in worse.flags if f.code == "installation-open")
     assert not [f for f in whole.flags if f.code == "installation-open"]
+
+
+@pytest.fixture(scope="module")
+def creamery():
+    return audit(load_case(sample_case()), draws=300)
+
+
+def test_every_witness_names_what_exists():
+    known = {rule.name for rule in DEFAULT_RULES}
+    for family, facts in families().items():
+        own = facts_of("installation", family, *facts.get("as", ()))
+        for row in facts_of("witness", family):
+            assert row["subject"] in {each["subject"] for each in own}, (family, row)
+            assert set(row.get("flags", ())) <= set(FLAG_MEANINGS)
+            assert set(row.get("marks", ())) <= known
+            assert row.get("nearest") or row.get("flags") or row.get("marks")
+
+
+def test_a_yes_that_the_record_contradicts_is_told_and_narrows_nothing():
+    device = build_device("palmer-bowlus", EXAMPLES["palmer-bowlus"])
+    every = answered(device)
+    seen = {"submergence": Seen("of 900 readings: 90 ponding", True)}
+    free, found = assess_checklist(device, every), assess_checklist(device, every, seen=seen)
+    name = "discharge coefficient"
+    bare = assemble(device, [], echo=False)
+    spreads = [c.applied(bare).shared[name].standard_deviation for c in (free, found)]
+    nobody = assess_checklist(device, {}).applied(bare).shared[name].standard_deviation
+    assert spreads[0] < spreads[1] == pytest.approx(nobody)
+    assert not free.hidden and [cause.name for cause in found.hidden] == ["submergence not seen"]
+    (flag,) = found.flags
+    assert flag.code == "installation-contradicted" and "90 ponding" in flag.message
+    point = next(each for each in found.points if each.subject == "submergence")
+    assert point.status == "contradicted" and point.record == "of 900 readings: 90 ponding"
+    for answer in ("no", "open", ""):  # only a yes can be contradicted
+        same = assess_checklist(device, {**every, "submergence": answer}, seen=seen)
+        assert "installation-contradicted" not in {flag.code for flag in same.flags}
+    harmless = {"submergence": Seen("of all readings: none ponding", False)}
+    assert assess_checklist(device, every, seen=harmless).flags == free.flags
+
+
+def test_marked_stretches_are_weighed_by_themselves_and_do_not_stop_the_rest():
+    """Submerged at times, by the record, is not the same as nobody having looked."""
+    seen = {"free flow": Seen("of 900 readings: 90 ponding", True)}
+    answers = {**answered(PARSHALL), "tailwater measurement": "no"}
+    flags = assess_checklist(PARSHALL, answers, seen=seen).flags
+    assert not [flag for flag in flags if flag.code == NO_MEASUREMENT]
+    assert [flag for flag in flags if flag.code == "installation-contradicted"]
+
+
+def test_the_blanking_distance_is_held_against_the_nearest_surface(creamery):
+    series, device = creamery.evidence.series, creamery.case.device
+    logger, inch = creamery.inputs.logger, 0.0254
+    nearest = 36 - float(series.level.max()) / inch
+    shown = witnessed(device, series, logger, 12 * inch)["blanking"]
+    assert not shown.contradicts
+    assert shown.text.startswith(f"nearest surface {1000 * nearest * inch:.0f} mm below the sensor")
+    inside = int((36 - series.level / inch < 25).sum())
+    assert inside > 0.001 * len(series.time)
+    found = witnessed(device, series, logger, 25 * inch)["blanking"]
+    assert found.contradicts and f"{inside:,} readings from inside it" in found.text
+    assert not witnessed(device, series, logger)["blanking"].contradicts  # nothing to compare
+    reason = np.where(np.arange(len(logger.frame)) < 300, "blanking distance", "")
+    rejected = SimpleNamespace(frame=logger.frame.assign(reason=reason), spans=None)
+    assert witnessed(device, series, rejected, 12 * inch)["blanking"].contradicts
+    reason[6:] = ""  # the echo of a ladder now and then
+    ladder = SimpleNamespace(frame=logger.frame.assign(reason=reason), spans=None)
+    assert not witnessed(device, series, ladder, 12 * inch)["blanking"].contradicts
+
+
+def test_what_the_sample_answers_is_what_its_record_shows(creamery):
+    """The day, the head and the room under the sensor that the answers name."""
+    series, zone = creamery.evidence.series, creamery.case.zone
+    day, head = SEEN_FREE
+    local = (series.epoch + pd.to_timedelta(series.time, unit="s")).tz_convert(zone)
+    that = series.level[local.strftime("%Y-%m-%d") == day] / 0.0254
+    assert that.max() == pytest.approx(float(head), abs=0.2)
+    assert 36 - series.level.max() / 0.0254 > 18  # within the walls of the flume
+    codes = {flag.code for flag in creamery.flags}
+    assert "installation-contradicted" not in codes
+    told = checklist(creamery).set_index("subject")["what the record shows"]
+    assert "blanking distance 12 in" in told["blanking"] and "ponding" in told["free flow"]

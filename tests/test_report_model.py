@@ -10,6 +10,7 @@ import pytest
 
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.hydraulics import speed_of_sound
+from sewer_audit.report.frames import visits
 from sewer_audit.report.model import SOUND, equations
 from sewer_audit.uncertainty import Step
 
@@ -98,3 +99,23 @@ def test_the_walk_of_the_zero_is_told_as_it_was_taken(creamery):
     moved = told(steps=(Step(40 * 86400.0, 0.0254, 12 * 86400.0),))
     assert "in 28 days by a step of 1 in" in moved
     assert "without a reading moves it" in told(steps=(Step(40 * 86400.0, 0.0254),))
+
+
+def test_the_page_shows_what_the_record_did_at_each_visit(creamery):
+    """Lowest and highest reading and the one at the visit, from the logger's own file."""
+    table, inch = visits(creamery), 0.0254
+    series, zero = creamery.evidence.series, creamery.evidence.effluent.zero
+    flag = next(each for each in creamery.flags if each.code == "visit-in-moving-water")
+    moving = dict(zip(flag.data["visits"], flag.data["moves_m"], strict=True))
+    for row, visit in zip(table.to_dict("records"), zero.visits, strict=True):
+        near = np.abs(series.time - visit.time) <= 600
+        level = series.level[near] / inch
+        assert near.sum() == 5  # every five minutes, the visit itself at a reading
+        assert row["record at the visit [in]"] == pytest.approx(level[2], abs=1e-9)
+        moved = row["record moved within ±10 min by [in]"]
+        assert moved == pytest.approx(level.max() - level.min())
+        minute = np.sqrt(np.sum(np.diff(level) ** 2) / 20.0)  # of 4 x 5 minutes, over one
+        assert row["u of the comparison [in]"] == pytest.approx(np.hypot(0.04, minute))
+        assert visit.standard == pytest.approx(inch * row["u of the comparison [in]"])
+        assert (visit.label in moving) == (minute > 0.08)
+    assert len(moving) == 5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from samples.creamery_instruments import LOST_ECHO, Visit, level_log
 
+SEEN_FREE = ("2025-07-29", "14")  # day and head [in] at which the water below was looked at
 LOG_HEADER = "Local time,Echo time (ms),Air temperature (degC)"
 
 CASE = """\
@@ -77,6 +78,7 @@ file = "../sample_logs/effluent_log.csv"
 method = "parshall flume"          # in the last manhole on the site, nothing joins below it
 throat = "6 in"                    # measured with a steel rule at the last visit
 reference_distance = "36.00 in"    # sensor face to the crest, levelled when the bracket was set
+blanking_distance = "12 in"        # manual of the sensor
 longest_bridge = "30 min"          # readings further apart are a gap, filled and marked as such
 missing_marks = ["{lost}"]          # written by the logger when no echo came back
 source = "ultrasonic level logger, reading every 5 minutes, clock with daylight saving"
@@ -88,14 +90,14 @@ air_temperature = {{ name = "Air temperature (degC)", unit = "degC" }}
 
 [effluent.checklist]               # what the method asks of the installation; seen 2026-03-10
 "head measurement" = "yes; above the side wall, two thirds of its length from the crest; taped"
-"tailwater measurement" = "no; no gauge, the flume spills freely, no backwater seen at any visit"
+"tailwater measurement" = "no; no gauge, a steel rule below the throat at visits, no backwater"
 "floor" = "yes; level within 1/16 in lengthways and across, spirit level"
 "straight run" = "yes; 14 ft of straight channel above it, no drop or bend; surface tranquil"
-"free flow" = "yes; spills freely, tail water under a third of the head at the storm of 2025-07-11"
+"free flow" = "yes; on {seen} in of head water below under a third of it; free in storms"
 "approach" = "yes; Froude number 0.2 to 0.4 from width, depth and flow at three visits"
 "dimensions" = "yes; throat 6.0 in at floor and top, walls plumb, steel rule; sheet in the book"
 "solids" = "yes; floor bare at every visit, hosed down monthly, no growth on walls or sensor"
-"blanking" = "yes; highest surface 25 in below the sensor, its manual asks for 12 in"
+"blanking" = "yes; walls of the flume end 18 in below the sensor, the water stays within them"
 "temperature" = "yes; on the bracket beside the path of the echo, shaded, no warm pipe near"
 
 # Visits (maintenance book): the head on the flume's own gauge, read by hand to 0.05 in, beside
@@ -142,4 +144,8 @@ def case_text() -> str:
     """The creamery's case file."""
     head, tail = CASE.split("[effluent]\n")
     visits = "".join(map(visit_table, level_log().visits)) + "\n"
-    return head + "[effluent]\n" + tail.format(visits=visits, lost=LOST_ECHO)
+    return (
+        head
+        + "[effluent]\n"
+        + tail.format(visits=visits, lost=LOST_ECHO, seen=" at ".join(SEEN_FREE))
+    )

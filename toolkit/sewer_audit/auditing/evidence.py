@@ -34,6 +34,7 @@ from sewer_audit.effluent import (
     OTHER_HOURS,
     STEPS,
     CauseSet,
+    Checklist,
     DischargeSeries,
     EffluentVolumes,
     EffluentWay,
@@ -43,7 +44,9 @@ from sewer_audit.effluent import (
     assemble,
     assess_checklist,
     discharge_series,
+    level_about,
     visits_look_round,
+    witnessed,
     zero_path,
 )
 from sewer_audit.effluent.fitness import Limits
@@ -51,8 +54,11 @@ from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.sources import cite
 from sewer_audit.uncertainty import Cause, Draws, Step, Visit
 
-__all__ = ["Evidence", "credited", "gather", "registers_of"]
+__all__ = ["Evidence", "credited", "gather", "installation", "registers_of"]
 
+IN_A_MINUTE = "the middle visit, with how far the level moves in a minute about it"
+MUCH = 2.0
+"""So many times the uncertainty of a hand reading the level may move in a minute, untold [-]."""
 DISAGREEMENT = 0.006
 """A visit's instrument reading and the record's level at that time may differ by this [m]."""
 
@@ -285,7 +291,7 @@ def _effluent(
         name=", ".join(table.files),
         humidity=humidity_of(table),
     )
-    causes = _causes(case, series, flags)
+    causes = _causes(case, inputs, series, flags)
     by_hand = table.form == "hand readings"
     spans = periods.seconds(series.epoch)
     zero = None
@@ -336,11 +342,33 @@ def _supply(inputs: Inputs, epoch: pd.Timestamp) -> list[tuple[np.ndarray, np.nd
     ]
 
 
-def _causes(case: Case, series: DischargeSeries, flags: list[Flag]) -> CauseSet:
-    """Defaults, what the checklist changes of them, and what the case states."""
+def installation(case: Case, logger: Any, series: DischargeSeries) -> Checklist:
+    """The checklist of the case beside what the record shows.
+
+    Parameters
+    ----------
+    case : Case
+        With an effluent record [-].
+    logger : LoggerRecord
+        Screened [SI].
+    series : DischargeSeries
+        Accepted readings [SI].
+
+    Returns
+    -------
+    Checklist
+        Points, changed figures and flags [-].
+    """
+    table = case.data.effluent
+    seen = witnessed(case.device, series, logger, table.blanking_distance)  # type: ignore[union-attr]
     echo, tail = series.reference_distance is not None, series.tail is not None
-    answers = case.data.effluent.checklist  # type: ignore[union-attr]
-    checked = assess_checklist(case.device, answers, echo, tail)
+    return assess_checklist(case.device, table.checklist, echo, tail, seen)  # type: ignore[union-attr]
+
+
+def _causes(case: Case, inputs: Inputs, series: DischargeSeries, flags: list[Flag]) -> CauseSet:
+    """Defaults, what the checklist changes of them, and what the case states."""
+    checked = installation(case, inputs.logger, series)
+    echo, tail = series.reference_distance is not None, series.tail is not None
     flags += checked.flags
     return checked.applied(assemble(case.device, _stated(case), echo, tail))
 
@@ -351,15 +379,14 @@ def _of_visits(case: Case, causes: CauseSet, visits: list[Visit]) -> CauseSet:
     idle |= set() if any(visit.rezeroed for visit in visits) else {"setting of the zero"}
     shared = {name: cause for name, cause in causes.shared.items() if name not in idle}
     stated = [visit.hand_standard for visit in case.data.effluent.visit]  # type: ignore[union-attr]
-    if "hand reading" in shared and None not in stated:
-        usual = float(np.median(stated))
-        shared["hand reading"] = replace(
-            shared["hand reading"],
-            standard=usual,
-            source="hand_standard of each visit",
-            default=False,
-            grade="",
-        )
+    if hand := shared.get("hand reading"):
+        usual = float(np.median([visit.standard for visit in visits]))
+        source = f"{hand.source}; {IN_A_MINUTE}"
+        hand = replace(hand, standard=usual, source=source)
+        if None not in stated:
+            source = f"hand_standard of each visit; {IN_A_MINUTE}"
+            hand = replace(hand, source=source, default=False, grade="")
+        shared["hand reading"] = hand
     return replace(causes, shared=shared)
 
 
@@ -429,7 +456,7 @@ def _other_hours(
 def _visits(
     case: Case, series: DischargeSeries, causes: CauseSet, flags: list[Flag]
 ) -> list[Visit]:
-    visits, problems = [], []
+    visits, problems, moving = [], [], []
     usual = causes.shared["hand reading"].standard if "hand reading" in causes.shared else HAND
     for number, visit in enumerate(case.data.effluent.visit, start=1):  # type: ignore[union-attr]
         try:
@@ -440,19 +467,34 @@ def _visits(
             remedy = "Write it as '2026-02-03 10:20', local time"
             problems.append(Problem(case.file.name, found, remedy, column=key))
             continue
-        visits.append(
-            Visit(
-                second,
-                visit.hand - visit.instrument,
-                usual if visit.hand_standard is None else visit.hand_standard,
-                visit.rezeroed,
-                visit.time,
-            )
-        )
+        hand = usual if visit.hand_standard is None else visit.hand_standard
+        moves = level_about(series, second).standard
+        standard = float(np.hypot(hand, moves))
+        difference = visit.hand - visit.instrument
+        visits.append(Visit(second, difference, standard, visit.rezeroed, visit.time))
+        if moves > MUCH * hand:
+            moving.append((visit.time, moves))
         _compare_with_record(series, second, visit, flags)
     if problems:
         raise InputRefused(problems)
+    flags += _in_moving_water(moving)
     return sorted(visits, key=lambda visit: visit.time)
+
+
+def _in_moving_water(visits: list[tuple[str, float]]) -> list[Flag]:
+    """That a hand reading says little where the level moved faster than it can be read."""
+    if not visits:
+        return []
+    named = ", ".join(f"{name} ({spoken.length(moves, 2)})" for name, moves in visits)
+    return [
+        Flag(
+            "visit-in-moving-water",
+            "At these visits the level moves much further in a minute than a hand reading is "
+            f"uncertain: {named}. The comparison counts with that much less weight. Read hand and "
+            "display at once, while the flow stands steady.",
+            {"visits": [name for name, _ in visits], "moves_m": [moves for _, moves in visits]},
+        )
+    ]
 
 
 def _compare_with_record(

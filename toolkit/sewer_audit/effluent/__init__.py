@@ -1,6 +1,6 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
-from sewer_audit.effluent.checklist import assess_checklist
+from sewer_audit.effluent.checklist import Checklist, assess_checklist
 from sewer_audit.effluent.defaults import (
     HAND,
     OTHER_HOURS,
@@ -14,7 +14,14 @@ from sewer_audit.effluent.periods import Periods
 from sewer_audit.effluent.series import DischargeSeries, discharge_series, levels
 from sewer_audit.effluent.volumes import EffluentVolumes
 from sewer_audit.effluent.way import EffluentWay
-from sewer_audit.effluent.zero import air_shift, as_visited, visits_look_round, zero_path
+from sewer_audit.effluent.witness import witnessed
+from sewer_audit.effluent.zero import (
+    air_shift,
+    as_visited,
+    level_about,
+    visits_look_round,
+    zero_path,
+)
 
 __all__ = [
     "HAND",
@@ -22,6 +29,7 @@ __all__ = [
     "OTHER_HOURS",
     "STEPS",
     "CauseSet",
+    "Checklist",
     "DischargeSeries",
     "EffluentModel",
     "EffluentVolumes",
@@ -33,7 +41,9 @@ __all__ = [
     "assess_checklist",
     "causes_of",
     "discharge_series",
+    "level_about",
     "levels",
     "visits_look_round",
+    "witnessed",
     "zero_path",
 ]

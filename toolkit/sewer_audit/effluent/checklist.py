@@ -18,6 +18,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from sewer_audit.effluent.defaults import SUBMERGED, CauseSet, unseen
+from sewer_audit.effluent.witness import Seen
 from sewer_audit.errors import Flag
 from sewer_audit.hydraulics.notes import rules_of
 from sewer_audit.hydraulics.tables import asked_of, facts_of, families_of
@@ -30,6 +31,9 @@ NO_MEASUREMENT = "installation-measures-nothing"
 """Code of the flag that stops a verdict [text]."""
 CERTIFIED = ("full pipe meter", "rating table")
 """Methods whose stated accuracy is a certificate of this very device [text]."""
+CONTRADICTED = "contradicted"
+"""Status of a yes that the record contradicts; stretches it marks are weighed alone [text]."""
+NOTHING_SEEN: Mapping[str, Seen] = {}
 STATUSES = {"yes": "met", "no": "not met", "open": "open"}
 HEAVY = 4.0
 """Degrees of freedom of a Student t that stands for field errors: some installations are far off,
@@ -47,6 +51,7 @@ class Point:
     effect: str
     validity: str
     source: str
+    record: str = ""
 
 
 @dataclass(frozen=True)
@@ -76,7 +81,11 @@ class Checklist:
 
 
 def assess_checklist(
-    device: Any, answers: Mapping[str, str], echo: bool = False, tail: bool = False
+    device: Any,
+    answers: Mapping[str, str],
+    echo: bool = False,
+    tail: bool = False,
+    seen: Mapping[str, Seen] = NOTHING_SEEN,
 ) -> Checklist:
     """Weigh the answers to the installation checklist of a device.
 
@@ -90,6 +99,8 @@ def assess_checklist(
         Whether the level is taken by echo, which brings rules of its own [-].
     tail : bool
         Whether a head below the device is recorded, so that submergence is seen [-].
+    seen : mapping of str to Seen
+        What the record shows of a subject; a yes that it contradicts counts as open [-].
 
     Returns
     -------
@@ -99,6 +110,9 @@ def assess_checklist(
     given = {key.strip().lower(): text.strip() for key, text in answers.items()}
     rules = device.notes.rules + (rules_of("echo") if echo else ())
     told = {rule.subject.lower(): _status(given.get(rule.subject.lower(), "")) for rule in rules}
+    for subject, each in seen.items():
+        if each.contradicts and told.get(subject) == "met":
+            told[subject] = CONTRADICTED
     rows = _applying(device, told, tail)
     points = [
         Point(
@@ -108,6 +122,7 @@ def assess_checklist(
             told[rule.subject.lower()],
             *_effect(device, rule.subject.lower(), told[rule.subject.lower()], rows),
             rule.source,
+            seen[rule.subject.lower()].text if rule.subject.lower() in seen else "",
         )
         for rule in rules
     ]
@@ -151,7 +166,7 @@ def _applying(device: Any, told: Mapping[str, str], tail: bool) -> list[dict[str
         row
         for row in facts_of("effects", *families_of(device.method))
         if told.get(row["subject"]) == wanted[row["answer"]]
-        and not ("unless" in row and (tail or told.get(row["unless"]) == "met"))
+        and not ("unless" in row and (tail or told.get(row["unless"]) in ("met", CONTRADICTED)))
     ]
 
 
@@ -221,12 +236,13 @@ def _effect(device: Any, subject: str, status: str, rows: list[dict[str, Any]]) 
         "met": "as the stated accuracy presumes",
         "not met": "flagged; no published figure says how much it matters",
         "open": "open",
+        CONTRADICTED: "the record contradicts the answer; it counts as open",
         "noted": "begins with neither yes; no; nor open; so it changes nothing",
     }
     if asked and status == "not met":
         return "widens: the figure of the field is added once more (judgement)", ""
     if asked and status != "met":
-        return f"{said[status]}; counts as unknown: the figure of the field stands", ""
+        return f"{said[status]}; taken as unknown: the figure of the field stands", ""
     return said[status], ""
 
 
@@ -240,6 +256,15 @@ def _flags(points: list[Point], rows: list[dict[str, Any]]) -> tuple[Flag, ...]:
                     NO_MEASUREMENT if stops else "installation-not-as-published",
                     f"Installation, {point.subject}: not as asked for ({point.asked}). "
                     f"{point.effect[:1].upper()}{point.effect[1:]}.",
+                    {"subject": point.subject},
+                )
+            )
+        if point.status == CONTRADICTED:
+            flags.append(
+                Flag(
+                    "installation-contradicted",
+                    f"Installation, {point.subject}: answered “{point.answer}”, yet the record "
+                    f"shows: {point.record}. The answer narrows nothing.",
                     {"subject": point.subject},
                 )
             )

@@ -15,7 +15,7 @@ from sewer_audit.effluent.series import DischargeSeries
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import Cause, Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 
-__all__ = ["ZeroPath", "air_shift", "as_visited", "visits_look_round", "zero_path"]
+__all__ = ["ZeroPath", "air_shift", "as_visited", "level_about", "visits_look_round", "zero_path"]
 
 HAND_READING = "hand reading"
 FEWEST = 3
@@ -24,6 +24,10 @@ MOST = 64.0
 CLEARLY = 2.0
 """Logarithm of the odds from which on a scatter of the readings explains the visits better
 (judgement): what moved and was not read is the dearer mistake [-]."""
+ABOUT = 600.0
+"""To either side of a visit, the record that tells how the level moved about it [s]."""
+LOOKS_APART = 60.0
+"""Between the hand reading and the look at the display (judgement) [s]."""
 THIRD = 8.0
 """Visits within so many hours of the day see one kind of air only (judgement) [h]."""
 
@@ -271,6 +275,70 @@ class _Record:
             middle = (low + high) / 2
             low, high = (middle, high) if of(middle).statistic > count else (low, middle)
         return high, of(high)
+
+
+@dataclass(frozen=True)
+class LevelAbout:
+    """What the record shows about a visit.
+
+    Units: recorded, moved, standard [m].
+
+    recorded: Level at that moment, between its neighbours; NaN where the record has none.
+    moved: From the lowest to the highest level about it; NaN where the record has none.
+    standard: How far the level moves between two looks, as a standard uncertainty.
+    """
+
+    recorded: float
+    moved: float
+    standard: float
+
+
+def level_about(series: DischargeSeries, second: float) -> LevelAbout:
+    """How the level moved about a visit, by the record, and what that makes of a comparison there.
+
+    Parameters
+    ----------
+    series : DischargeSeries
+        Accepted readings [m].
+    second : float
+        Instant of the visit [s].
+
+    Returns
+    -------
+    LevelAbout
+        Of ten minutes to either side, or of one reading where they come less often [m].
+
+    Notes
+    -----
+    Hand and instrument are read a minute apart (judgement). Over a lag L the mean square change of
+    the level is D, from the readings about the visit, or from all where there are none; over a
+    minute it is D 60 s / L, as of steps and of a random walk. Of water that rises evenly that is
+    more than it does, which errs to the side of a wider zero.
+
+    References
+    ----------
+    Judgement; the increment of a random walk, any text on stochastic processes.
+    """
+    usual = float(np.median(np.diff(series.time)))
+    near = np.abs(series.time - second) <= max(ABOUT, usual) + 1.0
+    time, level = series.time[near], series.level[near]
+    squares, lags = _changes(time, level, usual)
+    if not lags:
+        squares, lags = _changes(series.time, series.level, usual)
+    standard = float(np.sqrt(squares / lags * LOOKS_APART)) if lags else 0.0
+    if len(time) < 2:
+        return LevelAbout(float("nan"), float("nan"), standard)
+    between = time[0] <= second <= time[-1]
+    recorded = float(np.interp(second, time, level)) if between else float("nan")
+    return LevelAbout(recorded, float(np.ptp(level)), standard)
+
+
+def _changes(time: np.ndarray, level: np.ndarray, usual: float) -> tuple[float, float]:
+    """Sums of squared changes and of their lags, over readings at least one look apart."""
+    apart = max(int(np.ceil(LOOKS_APART / usual)), 1)
+    lag = time[apart:] - time[:-apart]
+    close = lag <= 2 * apart * usual
+    return float(((level[apart:] - level[:-apart])[close] ** 2).sum()), float(lag[close].sum())
 
 
 def air_shift(series: DischargeSeries, causes: CauseSet) -> float:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.auditing.verdict import WITH_RUN, verdicts
+from sewer_audit.effluent import level_about
 from sewer_audit.report.assumptions import assumptions
 from sewer_audit.report.printed import with_links
 from sewer_audit.report.words import Words, short_finding
@@ -254,23 +255,34 @@ def _change(decided: bool, share: float, each: Any) -> str:
 
 
 def visits(result: Any) -> pd.DataFrame:
-    """Hand readings beside those of the instrument.
+    """Hand readings beside those of the instrument and the record about them.
 
     Units: result [m].
     """
     words, table = Words.of(result), result.case.data.effluent
-    unit = words.head_unit
-    rows = [
-        {
-            "visit": visit.time,
-            f"by hand [{unit}]": from_si(visit.hand, unit, "length"),
-            f"instrument [{unit}]": from_si(visit.instrument, unit, "length"),
-            f"instrument too high by [{unit}]": from_si(
-                visit.instrument - visit.hand, unit, "length"
-            ),
-            "set to the hand reading": "yes" if visit.rezeroed else "no",
-            "note": visit.note,
+    effluent, series, unit = result.evidence.effluent, result.evidence.series, words.head_unit
+    taken = () if effluent is None or effluent.zero is None else effluent.zero.visits
+    counted = {visit.label: visit for visit in taken}
+    rows = []
+    for visit in table.visit if table is not None else []:
+        lengths = {
+            "by hand": visit.hand,
+            "instrument": visit.instrument,
+            "instrument too high by": visit.instrument - visit.hand,
         }
-        for visit in (table.visit if table is not None else [])
-    ]
+        if visit.time in counted:
+            about = level_about(series, counted[visit.time].time)
+            lengths |= {
+                "record at the visit": about.recorded,
+                "record moved within ±10 min by": about.moved,
+                "u of the comparison": counted[visit.time].standard,
+            }
+        rows.append(
+            {
+                "visit": visit.time,
+                **{f"{k} [{unit}]": from_si(v, unit, "length") for k, v in lengths.items()},
+                "set to the hand reading": "yes" if visit.rezeroed else "no",
+                "note": visit.note,
+            }
+        )
     return pd.DataFrame(rows)

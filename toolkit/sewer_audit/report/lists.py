@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.effluent import assess_checklist
+from sewer_audit.auditing.evidence import installation
 from sewer_audit.effluent.steps import FILLED, NOISE
 from sewer_audit.report.balance import explanations
 from sewer_audit.report.by_hand import hand_steps
@@ -17,6 +17,7 @@ from sewer_audit.report.manifest import ZONES, versions
 from sewer_audit.report.printed import line_field, with_links
 from sewer_audit.report.tables import with_units
 from sewer_audit.report.words import Words
+from sewer_audit.spoken import speaking
 from sewer_audit.units import from_si
 
 __all__ = [
@@ -60,20 +61,19 @@ def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def checklist(result: Any) -> pd.DataFrame:
-    """What the method asks of the installation, and what the case answers."""
-    element, table = result.case.device, result.case.data.effluent
-    if element is None or table is None:
+    """What the method asks of the installation, what the case answers and what the record shows."""
+    series, logger = result.evidence.series, result.inputs.logger
+    if result.case.device is None or series is None:
         return pd.DataFrame()
-    series = result.evidence.series
-    ranged = series is not None and series.reference_distance is not None
-    tail = series is not None and series.tail is not None
-    points = assess_checklist(element, table.checklist, ranged, tail).points
+    with speaking(Words.of(result).spoken):
+        points = installation(result.case, logger, series).points
     return pd.DataFrame(
         [
             {
                 "subject": point.subject,
                 "asked for": point.asked,
                 "answer of the case": point.answer or "NOT ANSWERED",
+                "what the record shows": point.record or "cannot tell",
                 "what follows": f"{point.status}: {point.effect}".removeprefix("open: "),
                 "source": point.source,
             }

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import Visit, ZeroModel, condition_zero
+from sewer_audit.uncertainty import Step, Visit, ZeroModel, condition_zero
 from sewer_audit.uncertainty.conditioning import condition
 
 DAY = 86_400.0
@@ -272,3 +272,36 @@ def test_visits_outside_the_record_count():
 def test_nonsense_is_refused(call, words):
     with pytest.raises(AuditError, match=words):
         call()
+
+
+def test_the_parts_of_the_zero_are_its_whole_variance_and_each_is_its_own():
+    """A source whose spread goes leaves no part, and the parts add up to the mean's variance."""
+    visits = [Visit(20 * DAY, 2e-3, 1e-3, True), Visit(50 * DAY, -1e-3, 2e-3)]
+    spreads = {
+        "zero error": ("start_standard", 3e-3),
+        "zero drift": ("drift_standard", 2e-3),
+        "gauge datum": ("shared_standard", 1e-3),
+        "setting of the zero": ("setting_standard", 0.7e-3),
+    }
+    usual = dict(spreads.values())
+    steps = [Step(35 * DAY, 4e-3)]
+
+    def found(read=visits, steps=steps, **other):
+        model = ZeroModel(**usual | other)
+        return condition_zero(read, 0.0, 90 * DAY, model, nodes=[30 * DAY, 60 * DAY], steps=steps)
+
+    def of_mean(found):
+        spans = np.diff(found.edges)
+        weights = np.repeat(spans / spans.sum(), 2) / 2
+        covariance = found.covariance + np.kron(np.diag(found.wander**2), np.ones((2, 2)))
+        return float(weights @ covariance @ weights)
+
+    for read in (visits, []):
+        whole = found(read)
+        assert sum(whole.parts.values()) == pytest.approx(of_mean(whole), rel=1e-9)
+        for name, (key, _) in spreads.items():
+            without = found(read, **{key: 0.0})
+            assert without.parts[name] == 0.0
+            assert sum(without.parts.values()) == pytest.approx(of_mean(without), rel=1e-9)
+    assert found(steps=[]).parts["steps"] == 0.0 < found().parts["steps"]
+    assert found([]).parts["hand reading"] == 0.0 < found().parts["hand reading"]

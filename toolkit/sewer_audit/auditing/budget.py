@@ -208,7 +208,9 @@ def _grade(cause: Cause, worked_out: bool) -> str:
     return "computed" if worked_out else "judgement"
 
 
-def loose_shares(budget: pd.DataFrame, causes: pd.DataFrame) -> dict[str, float]:
+def loose_shares(
+    budget: pd.DataFrame, causes: pd.DataFrame, evidence: Evidence | None = None
+) -> dict[str, float]:
     """Share of the variance of each estimate's total that nobody can look up.
 
     Parameters
@@ -217,20 +219,26 @@ def loose_shares(budget: pd.DataFrame, causes: pd.DataFrame) -> dict[str, float]
         As `budget_table` makes it [m3].
     causes : DataFrame
         As `cause_table` makes it [SI].
+    evidence : Evidence, optional
+        For what the variance of the zero comes from [m3].
 
     Returns
     -------
     dict of str to float
-        Estimate to the share whose figures are from memory, common practice or judgement; the zero
-        counts as such while any figure of it is one [-].
+        Estimate to the share whose figures are from memory, common practice or judgement; of the
+        zero the part that such figures make [-].
     """
     graded = dict(zip(causes["cause"], causes["grade"], strict=True))
-    zero = [graded[name] for name in ("zero error", "zero drift", "gauge datum") if name in graded]
-    graded[OFFSET] = next((grade for grade in zero if grade in LOOSE), STATED)
+    effluent = None if evidence is None else evidence.effluent
+    zero = None if effluent is None else effluent.zero
+    parts = {} if zero is None else zero.parts
+    loose_zero = sum(v for name, v in parts.items() if graded.get(name, "judgement") in LOOSE)
+    of_zero = loose_zero / sum(parts.values()) if any(parts.values()) else 1.0
     total = budget[(budget["invoice"] == "total") & (budget["cause"] != "interactions")]
     shares = {}
     for estimate, rows in total.groupby("estimate", sort=False):
-        loose = rows["cause"].map(graded).isin(LOOSE)
+        loose = rows["cause"].map(graded).isin(LOOSE).astype(float)
+        loose = loose.where(rows["cause"] != OFFSET, of_zero)
         whole = float(rows["share"].sum())
-        shares[str(estimate)] = float(rows["share"][loose].sum()) / whole if whole else 0.0
+        shares[str(estimate)] = float((rows["share"] * loose).sum()) / whole if whole else 0.0
     return shares

@@ -89,7 +89,7 @@ def as_findings(result: Audit) -> dict[str, Any]:
             "basis": result.basis,
             "budget": result.budget,
             "causes": result.causes,
-            "memory_or_judgement": loose_shares(result.budget, result.causes),
+            "memory_or_judgement": loose_shares(result.budget, result.causes, result.evidence),
             "first_order": result.first_order,
             "opposing": result.opposing,
             "open_points": result.open_points,

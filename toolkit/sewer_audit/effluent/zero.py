@@ -40,6 +40,7 @@ class ZeroPath:
 
     steps: What was done to the instrument unread, and what explains visits that contradict.
     scaled: Cause to the factor by which the visits show it larger than stated.
+    parts: Cause to its part of the variance of the mean offset [m2].
     """
 
     edges: np.ndarray
@@ -52,6 +53,7 @@ class ZeroPath:
     steps: tuple[Step, ...] = ()
     growth: str = "random walk"
     scaled: Mapping[str, float] = field(default_factory=dict)
+    parts: Mapping[str, float] = field(default_factory=dict)
 
     def listed(self, causes: CauseSet) -> CauseSet:
         """Causes with what explains the visits where they contradict what was stated.
@@ -195,7 +197,18 @@ def zero_path(
         tuple(steps),
         growth,
         scaled,
+        _parts(posterior, causes, model.start_standard),
     )
+
+
+def _parts(posterior: ZeroPosterior, causes: CauseSet, start: float) -> dict[str, float]:
+    """Parts of the variance of the mean offset, with those of the air by their own names."""
+    parts, zero = dict(posterior.parts), causes.zero
+    own = (zero.standard / start) ** 2 if zero is not None and start else 1.0
+    parts["air temperature"] = parts["zero error"] * (1 - own)
+    parts["zero error"] *= own
+    parts[OTHER_HOURS] = _standard(causes, OTHER_HOURS) ** 2
+    return parts
 
 
 def _standard(causes: CauseSet, name: str) -> float:

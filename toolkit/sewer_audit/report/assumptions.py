@@ -82,7 +82,7 @@ def assumptions(result: Any) -> pd.DataFrame:
             "source": causes["source"],
         }
     )
-    loose = loose_shares(result.budget, result.causes)
+    loose = loose_shares(result.budget, result.causes, result.evidence)
     rows = [
         {
             "estimate": estimate,

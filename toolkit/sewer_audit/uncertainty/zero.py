@@ -181,6 +181,9 @@ class ZeroPosterior:
         Best value of the error all hand readings share, after the visits [m].
     surprises : array (visits,)
         Each visit's difference less what those before it let expect [m].
+    parts : mapping of str to float
+        Variance of the mean offset over all intervals by what it comes from: "zero error", "gauge
+        datum", "hand reading", "setting of the zero", "zero drift", "steps" [m2].
     likelihood : float
         Logarithm of the probability density of the hand readings, but for a constant [-].
     """
@@ -198,6 +201,7 @@ class ZeroPosterior:
     shared_mean: float = 0.0
     surprises: np.ndarray = field(default_factory=lambda: np.zeros(0))
     likelihood: float = 0.0
+    parts: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def standard(self) -> np.ndarray:
@@ -330,7 +334,30 @@ def condition_zero(
         float(result.mean[1]),
         result.innovations * result.scales,
         -0.5 * result.statistic - float(np.log(result.scales).sum()),
+        _sources(parts, joint, spans, len(visits), wander),
     )
+
+
+def _sources(
+    parts: _Parts, joint: np.ndarray, spans: np.ndarray, visits: int, wander: np.ndarray
+) -> dict[str, float]:
+    """What the variance of the mean offset comes from, after the visits.
+
+    The error that is left is a linear combination of the independent errors, so its variance is
+    the sum of theirs.
+    """
+    weights = np.repeat(spans / spans.sum(), 2) / 2
+    left = weights @ parts.offsets
+    if visits:
+        across = joint @ parts.readings.T
+        left = left - np.linalg.solve(parts.readings @ across, across.T @ left) @ parts.readings
+    each = left**2 * parts.variance
+    ends = np.cumsum([1, 1, visits, visits, len(spans)])
+    names = ("zero error", "gauge datum", "hand reading", "setting of the zero", "zero drift")
+    names = (*names, "steps")
+    found = dict(zip(names, (float(part.sum()) for part in np.split(each, ends)), strict=True))
+    found["zero drift"] += float(np.sum((wander * spans / spans.sum()) ** 2))
+    return found
 
 
 def _before_visit(time: float, visits: np.ndarray) -> float:

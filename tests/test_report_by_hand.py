@@ -18,7 +18,7 @@ import pytest
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.report.by_hand import SCRIPT, hand_steps, steps_table, write_by_hand, zero_nodes
 from sewer_audit.report.charged import charged_table
-from sewer_audit.report.comparing import Tally, compare_json, leaves
+from sewer_audit.report.comparing import NOTHING, Tally, compare_json, leaves
 from sewer_audit.report.lists import gaps
 from sewer_audit.report.manifest import json_text
 from sewer_audit.units import from_si
@@ -187,7 +187,8 @@ def forge(holder, place, chance):
     if isinstance(old, bool) or old is None:
         others = [not old, 1.5]
     elif isinstance(old, (int, float)):
-        others = [old * 1.0001 + (old == 0) * 0.1, -old or 3, None, str(old)]
+        step = max(abs(old) * 1e-4, 2 * NOTHING)  # what is less is nothing
+        others = [old + step, -old - step, None, str(old)]
     else:
         others = [f"{old}x", None]
     holder[last] = chance.choice(others)

@@ -185,6 +185,8 @@ def _lags(patterns: Patterns, periods: Periods) -> dict[str, Any]:
     week = _of_week(patterns, hours)
     edges = periods.seconds(patterns.series.epoch) / HOUR
     inside = [(hours >= a) & (hours < b) for a, b in edges]
+    if not flow.mean() > 0:
+        return {}
     log = np.log(np.maximum(flow, 0.02 * flow.mean()))
 
     def course(chosen: np.ndarray) -> np.ndarray | None:

@@ -234,9 +234,11 @@ def corrected_discharge(
     ----------
     Weighted mean of two estimates: any text on least squares.
     """
+    shape = np.broadcast_shapes(state.effluent.shape, state.balance.shape)
     pair = [(observed.effluent_mean, observed.effluent_cov, state.effluent)]
     pair.append((observed.balance_mean, observed.balance_cov, state.balance))
-    shape = np.broadcast_shapes(state.effluent.shape, state.balance.shape)
+    # where it is not known what a cause does, the estimate stays as it is
+    pair = [(mean, cov, np.where(np.isfinite(now), now, mean)) for mean, cov, now in pair]
     covs, means = [], []
     for (mean, cov, now), (_, _, other) in zip(pair, pair[::-1], strict=True):
         now, other = np.broadcast_to(now, shape), np.broadcast_to(other, shape)

@@ -24,18 +24,7 @@ __all__ = ["main"]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        Words after the program's name; those of the process if None [text].
-
-    Returns
-    -------
-    int
-        Exit code: 0 done, 1 input refused, 2 wrong usage [-].
-    """
+    """Run one command."""
     words = parser()
     given = words.parse_args(arguments)
     if not hasattr(given, "run"):

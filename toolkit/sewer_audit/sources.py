@@ -92,18 +92,7 @@ def cite(ids: str, text: str = "") -> str:
 
 
 def grade_of(ids: str) -> str:
-    """The least firm grade among some sources.
-
-    Parameters
-    ----------
-    ids : str
-        Ids of the register, parted by semicolons [text].
-
-    Returns
-    -------
-    str
-        One of `GRADES` [text].
-    """
+    """The least firm grade among some sources."""
     return max((source.grade for source in named(ids)), key=GRADES.index)
 
 

@@ -104,22 +104,7 @@ def _figure(value: float, digits: int, sign: bool = False) -> str:
 
 
 def length(value: float, digits: int = 3, sign: bool = False) -> str:
-    """A length with its unit.
-
-    Parameters
-    ----------
-    value : float
-        The length [m].
-    digits : int
-        Significant digits [-].
-    sign : bool
-        Whether to write a plus too [-].
-
-    Returns
-    -------
-    str
-        Such as "0.126 in", "3.2 mm" or "1.45 m" [text].
-    """
+    """A length with its unit. Such as "0.126 in", "3.2 mm" or "1.45 m". Units: value [m]."""
     now = _NOW.get()
     if now.feet:
         unit = "ft" if now.head != "in" or abs(value) >= 36.5 * FOOT / 12 else "in"
@@ -131,20 +116,7 @@ def length(value: float, digits: int = 3, sign: bool = False) -> str:
 
 
 def velocity(value: float, digits: int = 3) -> str:
-    """A velocity with its unit.
-
-    Parameters
-    ----------
-    value : float
-        The velocity [m/s].
-    digits : int
-        Significant digits [-].
-
-    Returns
-    -------
-    str
-        Such as "1.97 ft/s" [text].
-    """
+    """A velocity with its unit. Such as "1.97 ft/s". Units: value [m/s]."""
     unit = "ft/s" if _NOW.get().feet else "m/s"
     return f"{_figure(from_si(value, unit, 'velocity'), digits)} {unit}"
 
@@ -152,129 +124,43 @@ def velocity(value: float, digits: int = 3) -> str:
 def rate_of_rise(value: float) -> str:
     """How fast a level rises or falls, with its unit.
 
-    Parameters
-    ----------
-    value : float
-        The rate [m/s].
-
-    Returns
-    -------
-    str
-        Such as "2 ft in a minute" [text].
+    Such as "2 ft in a minute". Units: value [m/s].
     """
     return f"{length(60 * value, 2)} in a minute"
 
 
 def volume(value: float, digits: int = 4) -> str:
-    """A volume with its unit.
-
-    Parameters
-    ----------
-    value : float
-        The volume [m3].
-    digits : int
-        Significant digits [-].
-
-    Returns
-    -------
-    str
-        Such as "82.6 kgal" [text].
-    """
+    """A volume with its unit. Such as "82.6 kgal". Units: value [m3]."""
     unit = _NOW.get().volume
     return f"{_figure(from_si(value, unit, 'volume'), digits)} {unit}"
 
 
 def discharge(value: float, digits: int = 4) -> str:
-    """A discharge with its unit.
-
-    Parameters
-    ----------
-    value : float
-        The discharge [m3/s].
-    digits : int
-        Significant digits [-].
-
-    Returns
-    -------
-    str
-        Such as "153 gpm" [text].
-    """
+    """A discharge with its unit. Such as "153 gpm". Units: value [m3/s]."""
     unit = _NOW.get().discharge
     return f"{_figure(from_si(value, unit, 'discharge'), digits)} {unit}"
 
 
 def area(value: float, digits: int = 3) -> str:
-    """An area with its unit.
-
-    Parameters
-    ----------
-    value : float
-        The area [m2].
-    digits : int
-        Significant digits [-].
-
-    Returns
-    -------
-    str
-        Such as "1,200 ft2" [text].
-    """
+    """An area with its unit. Such as "1,200 ft2". Units: value [m2]."""
     feet = _NOW.get().feet
     return f"{_figure(value / FOOT**2 if feet else value, digits)} {'ft2' if feet else 'm2'}"
 
 
 def temperature(value: float, digits: int = 3) -> str:
-    """A temperature with its unit.
-
-    Parameters
-    ----------
-    value : float
-        The temperature [K].
-    digits : int
-        Significant digits [-].
-
-    Returns
-    -------
-    str
-        Such as "63.3 degF" [text].
-    """
+    """A temperature with its unit. Such as "63.3 degF". Units: value [K]."""
     unit = "degF" if _NOW.get().feet else "degC"
     return f"{_figure(round(from_si(value, unit, 'temperature'), 9), digits)} {unit}"
 
 
 def temperature_step(value: float, digits: int = 3) -> str:
-    """A difference of temperatures with its unit.
-
-    Parameters
-    ----------
-    value : float
-        The difference [K].
-    digits : int
-        Significant digits [-].
-
-    Returns
-    -------
-    str
-        Such as "1.8 degF" [text].
-    """
+    """A difference of temperatures with its unit. Such as "1.8 degF". Units: value [K]."""
     feet = _NOW.get().feet
     return f"{_figure(1.8 * value if feet else value, digits)} {'degF' if feet else 'K'}"
 
 
 def percent(value: float, digits: int = 1) -> str:
-    """A share in per cent.
-
-    Parameters
-    ----------
-    value : float
-        The share [-].
-    digits : int
-        Digits after the point [-].
-
-    Returns
-    -------
-    str
-        Such as "7.4 %" [text].
-    """
+    """A share in per cent. Such as "7.4 %"."""
     if not math.isfinite(value):
         return "– %"
     return f"{round(100 * value, digits) + 0.0:.{digits}f} %"  # no minus zero
@@ -292,15 +178,7 @@ def _local(time: Any) -> Any:
 def moment(time: Any) -> str:
     """An instant in the zone of the case, with the name of the zone at that moment.
 
-    Parameters
-    ----------
-    time : Timestamp or datetime64
-        The instant; without a zone it counts as UTC [-].
-
-    Returns
-    -------
-    str
-        Such as "2025-06-27 22:40 CDT" [text].
+    Such as "2025-06-27 22:40 CDT".
     """
     local = _local(time)
     clock = "%H:%M:%S" if local.second else "%H:%M"
@@ -308,82 +186,32 @@ def moment(time: Any) -> str:
 
 
 def day(time: Any) -> str:
-    """The day of an instant in the zone of the case.
-
-    Parameters
-    ----------
-    time : Timestamp or datetime64
-        The instant; without a zone it counts as UTC [-].
-
-    Returns
-    -------
-    str
-        Such as "2025-06-27" [text].
-    """
+    """The day of an instant in the zone of the case. Such as "2025-06-27"."""
     return _local(time).strftime("%Y-%m-%d")
 
 
 def hour(time: Any) -> int:
-    """The hour of the day of an instant in the zone of the case.
-
-    Parameters
-    ----------
-    time : Timestamp or datetime64
-        The instant; without a zone it counts as UTC [-].
-
-    Returns
-    -------
-    int
-        From 0 to 23 [h].
-    """
+    """The hour of the day of an instant in the zone of the case. Units: returns [h]."""
     return int(_local(time).hour)
 
 
 def plain_length(value: float) -> float:
     """A length in the unit of length that :func:`equation_units` names, without that unit.
 
-    Parameters
-    ----------
-    value : float
-        The length [m].
-
-    Returns
-    -------
-    float
-        In feet or metres [ft or m].
+    Units: value [m]; returns [ft or m].
     """
     return value / FOOT if _NOW.get().feet else value
 
 
 def equation_units() -> str:
-    """Units in which an equation is written [text].
-
-    Returns
-    -------
-    str
-        "ft3/s, ft" or "m3/s, m" [text].
-    """
+    """Units in which an equation is written [text]."""
     return "ft3/s, ft" if _NOW.get().feet else "m3/s, m"
 
 
 def power_law(coefficient: float, exponent: float, digits: int = 4, lengths: float = 0.0) -> float:
     """Coefficient of Q = C h^n in the units :func:`equation_units` names.
 
-    Parameters
-    ----------
-    coefficient : float
-        In SI [m(3 - n) / s].
-    exponent : float
-        Exponent n of the head [-].
-    digits : int
-        Significant digits kept [-].
-    lengths : float
-        Power of further lengths that stand beside the head, such as 1 for a crest [-].
-
-    Returns
-    -------
-    float
-        In cubic feet per second and feet, or in SI [-].
+    Units: coefficient [m(3 - n) / s].
 
     Notes
     -----

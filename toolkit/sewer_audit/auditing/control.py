@@ -41,18 +41,7 @@ class ControlLimits:
     count: int
 
     def outside(self, values: Sequence[float] | np.ndarray) -> np.ndarray:
-        """Which values lie beyond the limits.
-
-        Parameters
-        ----------
-        values : array (values,)
-            Single values [unit of the limits].
-
-        Returns
-        -------
-        array of bool (values,)
-            NaN counts as inside: it says nothing [-].
-        """
+        """Which values lie beyond the limits. Units: values [unit of the limits]."""
         values = np.asarray(values, dtype=float)
         return (values < self.low) | (values > self.high)
 

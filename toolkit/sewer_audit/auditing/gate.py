@@ -57,22 +57,7 @@ class Gate:
 
 
 def gate_of(flags: Sequence[Flag], names: Sequence[str], have: Mapping[str, np.ndarray]) -> Gate:
-    """The gate for what was found.
-
-    Parameters
-    ----------
-    flags : sequence of Flag
-        Everything found in the inputs and in the estimates [-].
-    names : sequence of str
-        Invoices, in the order of their columns [text].
-    have : mapping of str to array (periods,)
-        Estimate to whether there is a figure of it at all; one left out there is none of [-].
-
-    Returns
-    -------
-    Gate
-        What carries a verdict [-].
-    """
+    """The gate for what was found."""
     nothing, everything = np.zeros(len(names), dtype=bool), np.ones(len(names), dtype=bool)
     carries = {
         each: np.array(have.get(each, everything if each == "bill" else nothing), dtype=bool)

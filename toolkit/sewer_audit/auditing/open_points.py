@@ -22,18 +22,7 @@ HALF_A_DAY = 0.5
 def open_points(result: Any) -> pd.DataFrame:
     """Every question the case leaves open, with what its answer is worth.
 
-    Parameters
-    ----------
-    result : Audit
-        The audit [SI].
-
-    Returns
-    -------
-    DataFrame
-        point (a code), key (of the case, which closes it), percent (of the volume in question,
-        either way; not a number where nothing in the case bounds it), money (the same in money;
-        of a percent of the volume where nothing bounds it), of ("all invoices", "a usual invoice"
-        or "each percent") [-, %, currency].
+    Units: result [SI]; returns [-, %, currency].
 
     Notes
     -----

@@ -38,27 +38,7 @@ def opposing_table(
 ) -> pd.DataFrame:
     """What remains of the findings if an opposing expert is granted one point after the other.
 
-    Parameters
-    ----------
-    case : Case
-        For the decision rule [-].
-    evidence : Evidence
-        The estimates and the models behind them [m3].
-    pricing : Pricing or None
-        What volumes come to in money [money].
-    invoices : DataFrame
-        As read, with billed volumes and what tells runs of estimates [m3].
-    draws : Draws
-        Those the audit was made from [-].
-
-    Returns
-    -------
-    DataFrame
-        kind ("stated", "alone", "pessimistic", "left out", "jointly"), what; the audited total with
-        its 95 % interval [m3]; findings "too high" (a run of estimates is one) and that on the
-        total; what the schedule's own basis costs beyond these volumes [money]; by how many times
-        its own standard uncertainty that input alone would have to be wrong to overturn the
-        total's finding [-]. Empty without a verdict.
+    Units: evidence [m3]; pricing [money]; invoices [m3].
     """
     audited, runs = evidence.audited, runs_of_estimates(invoices)
     billed = invoices["billed_m3"].to_numpy(dtype=float)

@@ -86,18 +86,7 @@ class Pricing:
         return [r or s for r, s in zip(self.by_rules, self.stated, strict=True)]
 
     def amounts(self, volumes: np.ndarray) -> np.ndarray:
-        """Totals of draws of the charged volume.
-
-        Parameters
-        ----------
-        volumes : array (draws, invoices)
-            Charged volume [m3].
-
-        Returns
-        -------
-        array (draws, invoices)
-            Total of each invoice, through every rule of the schedule [money].
-        """
+        """Totals of draws of the charged volume. Units: volumes [m3]; returns [money]."""
         nothing = np.zeros(len(volumes))  # due on an invoice whose days another one holds
         columns = [
             nothing

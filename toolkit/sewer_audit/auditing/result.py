@@ -132,14 +132,7 @@ class Audit:
         return _desk().frames_of(self)
 
     def findings(self) -> dict[str, Any]:
-        """The result as JSON can hold it.
-
-        Returns
-        -------
-        dict
-            Keys as "sewer-audit explain 'keys of findings.json'" says; the same case, draws and
-            seed give the same figures to the last digit [SI].
-        """
+        """The result as JSON can hold it. Units: returns [SI]."""
         return deepcopy(self._findings)
 
     @cached_property
@@ -174,13 +167,7 @@ class Audit:
         return first_order_of(self.case, self.evidence, self.pricing)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Every table of the result, units in the column names.
-
-        Returns
-        -------
-        dict of str to DataFrame
-            Name of the sheet to table [SI, money].
-        """
+        """Every table of the result, units in the column names. Units: returns [SI, money]."""
         from sewer_audit.auditing.findings import as_tables
 
         return as_tables(self)

@@ -29,18 +29,7 @@ WITH_RUN = "judged with its run"
 
 
 def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
-    """Places of the invoices, those between two actual reads together, all others alone.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        The invoices in order, with read types and reads [-].
-
-    Returns
-    -------
-    list of list of int
-        Places of the invoices of each run [-].
-    """
+    """Places of the invoices, those between two actual reads together, all others alone."""
     found: list[list[int]] = []
     for place, row in enumerate(frame.itertuples()):
         before = frame.iloc[place - 1] if place else None

@@ -50,18 +50,7 @@ class Balance:
     flags: tuple[Flag, ...] = ()
 
     def total(self, role: str) -> np.ndarray:
-        """Sum of the terms of one role.
-
-        Parameters
-        ----------
-        role : str
-            "intake", "use" or "inflow" [text].
-
-        Returns
-        -------
-        array (draws, invoices)
-            Zero where the role has no term [m3].
-        """
+        """Sum of the terms of one role. Units: returns [m3]."""
         chosen = [self.components[name] for name, of in self.roles.items() if of == role]
         return sum(chosen, np.zeros_like(self.draws))
 

@@ -39,18 +39,7 @@ class Periods:
         return (self.instants[self.last] - self.instants[self.first]) / DAY
 
     def between(self, cumulative: np.ndarray) -> np.ndarray:
-        """Differences over the periods of something known at the instants.
-
-        Parameters
-        ----------
-        cumulative : array (..., instants)
-            Value at every instant, such as a register [any].
-
-        Returns
-        -------
-        array (..., periods)
-            End less start of each period [any].
-        """
+        """Differences over the periods of something known at the instants."""
         return cumulative[..., self.last] - cumulative[..., self.first]
 
 

@@ -70,20 +70,7 @@ class IntakeVolumes:
         return np.sqrt(np.clip(variance, 0.0, None))
 
     def errors(self, draws: Draws, key: str) -> np.ndarray:
-        """Draws of the interpolation error of every period.
-
-        Parameters
-        ----------
-        draws : Draws
-            Number and seed [-].
-        key : str
-            Name the columns are found by; one per meter [text].
-
-        Returns
-        -------
-        array (draws, periods)
-            With opposite signs on the two sides of a shared instant [m3].
-        """
+        """Draws of the interpolation error of every period. Units: returns [m3]."""
         value, vector = np.linalg.eigh(self.boundary_covariance)
         root = vector * np.sqrt(np.clip(value, 0.0, None))
         return self.periods.between(draws.standard(key, len(value)) @ root.T)

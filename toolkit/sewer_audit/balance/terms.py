@@ -63,21 +63,7 @@ class Term:
     ) -> np.ndarray:
         """Draws of the volume of every period.
 
-        Parameters
-        ----------
-        columns : callable
-            Draws of a cause [SI].
-        wander : callable
-            Draws of the interpolation error of a register [m3].
-        periods : Periods
-            The service periods [s].
-        known : mapping
-            Draws of the terms evaluated before, by name [m3].
-
-        Returns
-        -------
-        array (draws or 1, periods)
-            Volumes [m3].
+        Units: columns [SI]; wander [m3]; periods [s]; known [m3]; returns [m3].
         """
         raise NotImplementedError
 

@@ -180,18 +180,7 @@ class Case:
         return Spoken(shown.volume, shown.discharge, shown.head, self.zone)
 
     def path(self, name: str) -> Path:
-        """Where a file named in the case lies.
-
-        Parameters
-        ----------
-        name : str
-            As written in the case [text].
-
-        Returns
-        -------
-        Path
-            Relative names start at the folder of the case file [-].
-        """
+        """Where a file named in the case lies."""
         name = name.replace("\0", "\N{REPLACEMENT CHARACTER}")  # no file is called so
         for folder in self.frames or ():  # tables that were in memory, the latest first
             if (folder.path / name).is_file():

@@ -119,15 +119,7 @@ class Uncertain(Strict):
     def standard_in(self, dimension: str) -> float:
         """Standard uncertainty in SI.
 
-        Parameters
-        ----------
-        dimension : str
-            One of `sewer_audit.units.DIMENSIONS` [text].
-
-        Returns
-        -------
-        float
-            Standard uncertainty in the SI unit of the dimension [SI].
+        Units: returns [SI].
 
         Raises
         ------
@@ -150,20 +142,7 @@ class Uncertain(Strict):
         return spread / divisor
 
     def value_in(self, dimension: str, default: float = 0.0) -> float:
-        """Stated value in SI.
-
-        Parameters
-        ----------
-        dimension : str
-            One of `sewer_audit.units.DIMENSIONS` [text].
-        default : float
-            Used where the table has no value, in SI [SI].
-
-        Returns
-        -------
-        float
-            In the SI unit of the dimension [SI].
-        """
+        """Stated value in SI. Units: default [SI]; returns [SI]."""
         return default if self.value is None else parse(str(self.value), dimension)
 
 

@@ -126,18 +126,7 @@ class InvoiceFacts:
                 object.__setattr__(self, name, date(moment.year, moment.month, moment.day))
 
     def but(self, **changes: Any) -> InvoiceFacts:
-        """The same invoice with some facts changed.
-
-        Parameters
-        ----------
-        **changes : any field
-            New values [as the field].
-
-        Returns
-        -------
-        InvoiceFacts
-            A copy [-].
-        """
+        """The same invoice with some facts changed. Units: **changes [as the field]."""
         return replace(self, **changes)
 
 

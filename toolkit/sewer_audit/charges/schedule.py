@@ -442,18 +442,7 @@ class Schedule(Strict):
         return pairs
 
     def litres(self, unit: str) -> Decimal:
-        """Size of a volume unit under the constants of this schedule.
-
-        Parameters
-        ----------
-        unit : str
-            Volume unit [text].
-
-        Returns
-        -------
-        Decimal
-            Its size [L].
-        """
+        """Size of a volume unit under the constants of this schedule. Units: returns [L]."""
         return litres_per(unit, self.conversions)
 
     @property
@@ -467,14 +456,6 @@ class Schedule(Strict):
     def without(self, **changes: Any) -> Schedule:
         """A copy with top keys of [schedule] changed, for trying another convention.
 
-        Parameters
-        ----------
-        **changes : any key of [schedule]
-            New values [as the key].
-
-        Returns
-        -------
-        Schedule
-            The changed copy [-].
+        Units: **changes [as the key].
         """
         return self.model_copy(update={"schedule": self.schedule.model_copy(update=changes)})

@@ -155,17 +155,7 @@ class Draft:
     ) -> pd.DataFrame:
         """Questions that are not answered yet and belong to the site or to what is taken.
 
-        Parameters
-        ----------
-        take : sequence of str
-            Proposals that are taken [text].
-        answers : mapping, optional
-            Question to its answer [as the key].
-
-        Returns
-        -------
-        DataFrame
-            question, text and worth [text].
+        Units: answers [as the key].
         """
         self._check(take, answers or {})
         rows = [(q.name, q.text, q.worth) for q in self.found.questions

@@ -74,26 +74,7 @@ def hand_volumes(
 ) -> EffluentVolumes:
     """Volume of each service period from readings by hand.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Hand readings with their discharge [SI].
-    device : Device
-        The flow element or conduit [-].
-    periods : Periods
-        Service periods [UTC].
-    causes : CauseSet
-        Causes of the method; drift and noise of an instrument are left out, and the zero error
-        stands for that of the ruler on its datum [SI].
-    draws : Draws
-        Number of draws and seed [-].
-    allow_missing : bool
-        Whether a period without readings is estimated from all readings [-].
-
-    Returns
-    -------
-    EffluentVolumes
-        Draws and everything the report says about them [m3].
+    Units: series [SI]; periods [UTC]; causes [SI]; returns [m3].
 
     Raises
     ------

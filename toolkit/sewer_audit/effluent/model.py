@@ -119,19 +119,7 @@ class EffluentModel:
     ) -> np.ndarray:
         """Volumes for given errors of the shared causes.
 
-        Parameters
-        ----------
-        offsets : array (count, 2 * intervals), optional
-            Zero offsets at the ends of the intervals; at their mean if None [m].
-        errors : mapping
-            Cause to errors (count,); causes left out are at their stated value [SI].
-        count : int
-            Number of evaluations [-].
-
-        Returns
-        -------
-        array (count, periods)
-            Volume of each period [m3].
+        Units: offsets [m]; errors [SI]; returns [m3].
         """
         measured = np.zeros((count, self.periods))
         factors = self._factors(errors, count)
@@ -186,20 +174,7 @@ class EffluentModel:
         return factors
 
     def draw(self, draws: Draws, only: str | None = None) -> np.ndarray:
-        """Volumes as draws of all causes, or of a single one.
-
-        Parameters
-        ----------
-        draws : Draws
-            Number of draws and seed; shared causes have the same columns everywhere [-].
-        only : str, optional
-            Name of the one cause that varies, for the variance budget [text].
-
-        Returns
-        -------
-        array (draws, periods)
-            Volume of each period [m3].
-        """
+        """Volumes as draws of all causes, or of a single one. Units: returns [m3]."""
         offsets = self.draw_offsets(draws) if only in (None, OFFSET) else None
         errors = {
             name: draws.of(cause, key=name)
@@ -214,18 +189,7 @@ class EffluentModel:
         return total
 
     def draw_offsets(self, draws: Draws) -> np.ndarray | None:
-        """Zero offsets at the ends of all visit intervals.
-
-        Parameters
-        ----------
-        draws : Draws
-            Number of draws and seed [-].
-
-        Returns
-        -------
-        array (draws, 2 * intervals) or None
-            Offsets [m].
-        """
+        """Zero offsets at the ends of all visit intervals. Units: returns [m]."""
         if self.zero is None:
             return None
         return self.zero.draw(draws)
@@ -233,12 +197,7 @@ class EffluentModel:
     def first_order(self) -> tuple[np.ndarray, np.ndarray]:
         """Best value and combined covariance by the law of propagation of uncertainty.
 
-        Returns
-        -------
-        value : array (periods,)
-            Volume at the stated values of all causes [m3].
-        covariance : array (periods, periods)
-            Combined covariance [m6].
+        Units: returns [m6].
 
         Notes
         -----

@@ -40,17 +40,6 @@ class Periods:
         return np.asarray((self.end - self.start) / pd.Timedelta(days=1), dtype=float)
 
     def seconds(self, epoch: pd.Timestamp) -> np.ndarray:
-        """Starts and ends counted from an instant.
-
-        Parameters
-        ----------
-        epoch : Timestamp
-            The instant [UTC].
-
-        Returns
-        -------
-        array (periods, 2)
-            Start and end of each period [s].
-        """
+        """Starts and ends counted from an instant. Units: epoch [UTC]; returns [s]."""
         second = pd.Timedelta(seconds=1)
         return np.column_stack([(self.start - epoch) / second, (self.end - epoch) / second])

@@ -99,34 +99,7 @@ def period_volumes(
 ) -> EffluentVolumes:
     """Volume of each service period with everything uncertain about it.
 
-    Parameters
-    ----------
-    series : DischargeSeries
-        Accepted readings: instants, levels, carriers [SI].
-    device : Device
-        The flow element or conduit [-].
-    periods : Periods
-        Service periods [UTC].
-    causes : CauseSet
-        Uncertain causes [SI].
-    zero : ZeroPath or None
-        Zero offsets between visits; None for a method without a level [m].
-    draws : Draws
-        Number of draws and seed [-].
-    longest_bridge : float
-        Readings further apart are a gap [s].
-    allow_missing : bool
-        Whether a period without any reading is estimated instead of refused [-].
-    registers : sequence of (array, array)
-        Times from the series' epoch [s] and cumulative volume [m3] of every supply meter; gaps
-        are filled by following the intake where hold-out gaps show that this errs less.
-    limits : Limits
-        What the decision rule asks of a record; nothing if left out [-].
-
-    Returns
-    -------
-    EffluentVolumes
-        Draws and everything the report says about them [m3].
+    Units: series [SI]; periods [UTC]; causes [SI]; returns [m3].
 
     Raises
     ------

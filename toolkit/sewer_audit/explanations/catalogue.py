@@ -32,18 +32,7 @@ PLAIN = (BY_THE_SCHEDULE, BOTH_RIGHT)
 
 
 def read_catalogue(text: str) -> tuple[Explanation, ...]:
-    """Explanations of a table of causes, in its order.
-
-    Parameters
-    ----------
-    text : str
-        TOML with one [[cause]] per row, keys as described at the head of `causes.toml` [text].
-
-    Returns
-    -------
-    tuple of Explanation
-        Rows that can be handed to `explain` [-].
-    """
+    """Explanations of a table of causes, in its order."""
     return tuple(_explanation(row) for row in tomllib.loads(text)["cause"])
 
 

@@ -293,30 +293,13 @@ class Observations:
         return np.nan_to_num(np.where(np.isfinite(record), record, other))
 
     def basis_covariance(self) -> np.ndarray:
-        """Covariance of the basis, a stated small one where none is given.
-
-        Returns
-        -------
-        array (invoices, invoices)
-            [m6].
-        """
+        """Covariance of the basis, a stated small one where none is given. Units: returns [m6]."""
         if self.basis_cov is not None:
             return self.basis_cov
         return np.diag((BASIS_STANDARD * np.abs(self.basis_m3)) ** 2)
 
     def where(self, keep: np.ndarray) -> Observations:
-        """The same observations for some of the invoices.
-
-        Parameters
-        ----------
-        keep : array of bool (invoices,)
-            Which to keep [-].
-
-        Returns
-        -------
-        Observations
-            In the same order [-].
-        """
+        """The same observations for some of the invoices."""
         chosen = {each.name: getattr(self, each.name) for each in fields(self)}
         for name in ("billed_m3", *VECTORS):
             chosen[name] = None if chosen[name] is None else chosen[name][keep]

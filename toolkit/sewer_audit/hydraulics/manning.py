@@ -193,15 +193,7 @@ class ManningConduit(Device):
     def head_for(self, discharge: Any) -> Any:
         """Depth of uniform flow that gives a discharge.
 
-        Parameters
-        ----------
-        discharge : float or array
-            Discharge; NaN gives NaN [m3/s].
-
-        Returns
-        -------
-        float or array
-            Depth [m].
+        Units: discharge [m3/s]; returns [m].
 
         Raises
         ------

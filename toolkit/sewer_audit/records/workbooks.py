@@ -27,20 +27,6 @@ _HIDDEN_TYPES = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.I)
 def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[str]]:
     """Cells of one sheet as text, with the row number as place in the list.
 
-    Parameters
-    ----------
-    book : bytes
-        The workbook [-].
-    sheet : str, optional
-        Name of the sheet; the only one if not given [text].
-    findings : Findings
-        Collects problems [-].
-
-    Returns
-    -------
-    list of list of str
-        Cells of each row [text].
-
     Raises
     ------
     InputRefused

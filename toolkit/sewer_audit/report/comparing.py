@@ -111,15 +111,7 @@ def compare_json(tally: Tally, stated: Any, anew: Any, name: str = "") -> None:
 def compare_file(
     tally: Tally, stated: Path, anew: Path, redrawn: bool, said: Callable[[str], str]
 ) -> None:
-    """Compare a page, a notebook, a workbook, a text or anything else; whole if it is the same.
-
-    Parameters
-    ----------
-    redrawn : bool
-        Another version of the drawing library is at work here: pictures are counted, not compared.
-    said : callable
-        Puts the versions of the folder in place of those of this machine into a text made anew.
-    """
+    """Compare a page, a notebook, a workbook, a text or anything else; whole if it is the same."""
     name = stated.name
     old, new = stated.read_bytes(), anew.read_bytes()
     if old == new:

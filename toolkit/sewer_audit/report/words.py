@@ -80,18 +80,7 @@ class Words:
 
     @classmethod
     def of(cls, result: Any) -> Words:
-        """Words for the case of an audit.
-
-        Parameters
-        ----------
-        result : Audit
-            The audit [-].
-
-        Returns
-        -------
-        Words
-            As its [display] table asks [-].
-        """
+        """Words for the case of an audit."""
         shown = result.case.data.display
         rule = result.rule
         return cls(
@@ -99,35 +88,14 @@ class Words:
         )
 
     def volume(self, value: float, digits: int | None = None) -> str:
-        """A volume with its unit.
-
-        Parameters
-        ----------
-        value : float
-            The volume [m3].
-        digits : int, optional
-            Digits after the point; by size if None [-].
-
-        Returns
-        -------
-        str
-            Such as "8,130 kgal" [text].
-        """
+        """A volume with its unit. Such as "8,130 kgal". Units: value [m3]."""
         shown = from_si(value, self.volume_unit, "volume")
         return f"{self._number(shown, digits)} {self.volume_unit}"
 
     def volume_interval(self, low: float, high: float) -> str:
         """An interval of volume with its coverage.
 
-        Parameters
-        ----------
-        low, high : float
-            Its ends [m3].
-
-        Returns
-        -------
-        str
-            Such as "7,900 to 8,300 kgal (95 % interval)" [text].
+        Such as "7,900 to 8,300 kgal (95 % interval)". Units: low [m3]; high [m3].
         """
         ends = [from_si(v, self.volume_unit, "volume") for v in (low, high)]
         first, last = (self._number(v, self._digits(min(map(abs, ends)))) for v in ends)
@@ -145,20 +113,7 @@ class Words:
         return f"{100 * self.coverage:.4g} % interval"
 
     def money(self, value: float, cents: bool = True) -> str:
-        """An amount of money.
-
-        Parameters
-        ----------
-        value : float
-            The amount [money].
-        cents : bool
-            Whether to show cents [-].
-
-        Returns
-        -------
-        str
-            Such as "USD 1,234.56" [text].
-        """
+        """An amount of money. Such as "USD 1,234.56". Units: value [money]."""
         text = f"{abs(value):,.2f}" if cents else f"{abs(value):,.0f}"
         minus = "\N{MINUS SIGN}" if value < 0 and text.strip("0.,") else ""
         return f"{self.currency} {minus}{text}"
@@ -166,49 +121,17 @@ class Words:
     def money_interval(self, low: float, high: float) -> str:
         """An interval of money with its coverage.
 
-        Parameters
-        ----------
-        low, high : float
-            Its ends [money].
-
-        Returns
-        -------
-        str
-            Such as "USD 1,200 to USD 1,900 (95 % interval)" [text].
+        Such as "USD 1,200 to USD 1,900 (95 % interval)". Units: low [money]; high [money].
         """
         first, last = self.money(low, cents=False), self.money(high, cents=False)
         return f"{first} to {last} ({self.interval_name})"
 
     def share(self, value: float, digits: int = 1) -> str:
-        """A share in per cent.
-
-        Parameters
-        ----------
-        value : float
-            The share [-].
-        digits : int
-            Digits after the point [-].
-
-        Returns
-        -------
-        str
-            Such as "97.3 %" [text].
-        """
+        """A share in per cent. Such as "97.3 %"."""
         return spoken.percent(value, digits)
 
     def probability(self, value: float) -> str:
-        """A probability, never rounded to certainty.
-
-        Parameters
-        ----------
-        value : float
-            The probability [-].
-
-        Returns
-        -------
-        str
-            Such as "more than 99.9 %" [text].
-        """
+        """A probability, never rounded to certainty. Such as "more than 99.9 %"."""
         if math.isnan(value):
             return "–"
         if value > 0.999:
@@ -216,35 +139,11 @@ class Words:
         return "less than 0.1 %" if value < 0.001 else self.share(value)
 
     def sign(self, value: float) -> str:
-        """A probability for a narrow column, never rounded to certainty.
-
-        Parameters
-        ----------
-        value : float
-            The probability [-].
-
-        Returns
-        -------
-        str
-            Such as "> 99.9 %" [text].
-        """
+        """A probability for a narrow column, never rounded to certainty. Such as "> 99.9 %"."""
         return self.probability(value).replace("more than", ">").replace("less than", "<")
 
     def head(self, value: float, digits: int = 3) -> str:
-        """A level with its unit.
-
-        Parameters
-        ----------
-        value : float
-            The level [m].
-        digits : int
-            Significant digits [-].
-
-        Returns
-        -------
-        str
-            Such as "3.10 in" [text].
-        """
+        """A level with its unit. Such as "3.10 in". Units: value [m]."""
         return f"{from_si(value, self.head_unit, 'length'):.{digits}g} {self.head_unit}"
 
     @property
@@ -262,52 +161,18 @@ class Words:
     def small(self, value: float, digits: int = 3, sign: bool = False) -> str:
         """A small length with its unit, such as an error of a level.
 
-        Parameters
-        ----------
-        value : float
-            The length [m].
-        digits : int
-            Significant digits [-].
-        sign : bool
-            Whether to write a plus too [-].
-
-        Returns
-        -------
-        str
-            Such as "0.125 in" or "3 mm" [text].
+        Such as "0.125 in" or "3 mm". Units: value [m].
         """
         with speaking(self.spoken):
             return spoken.length(value, digits, sign)
 
     def discharge(self, value: float) -> str:
-        """A discharge with its unit.
-
-        Parameters
-        ----------
-        value : float
-            The discharge [m3/s].
-
-        Returns
-        -------
-        str
-            Such as "103 gpm" [text].
-        """
+        """A discharge with its unit. Such as "103 gpm". Units: value [m3/s]."""
         shown = from_si(value, self.discharge_unit, "discharge")
         return f"{self._number(shown)} {self.discharge_unit}"
 
     def day(self, value: Any) -> str:
-        """A date in the zone of the case.
-
-        Parameters
-        ----------
-        value : Timestamp or date
-            An instant or a date [-].
-
-        Returns
-        -------
-        str
-            Such as "2026-04-10" [text].
-        """
+        """A date in the zone of the case. Such as "2026-04-10"."""
         if value is None or value is pd.NaT:
             return "–"
         if isinstance(value, pd.Timestamp):

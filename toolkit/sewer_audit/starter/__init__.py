@@ -32,18 +32,7 @@ WIDTH = 100
 
 
 def starter_text(file: str) -> str:
-    """A template with the meaning of each key beside it.
-
-    Parameters
-    ----------
-    file : str
-        "case" or "rates" [text].
-
-    Returns
-    -------
-    str
-        TOML [text].
-    """
+    """A template with the meaning of each key beside it."""
     text = resources.files("sewer_audit.starter").joinpath(f"{file}.toml").read_text("utf-8")
     root: type[BaseModel] = CaseFile if file == "case" else Schedule
     lines, place, told = [f"#:schema {file}.schema.json"], [], set()

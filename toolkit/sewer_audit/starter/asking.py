@@ -127,18 +127,6 @@ class _Table:
 def write_rates(answers: Answers) -> tuple[str, list[str]]:
     """Ask everything and write the schedule.
 
-    Parameters
-    ----------
-    answers : Answers
-        Where the answers come from [-].
-
-    Returns
-    -------
-    text : str
-        The rate file, validated [text].
-    examples : list of str
-        Each example of the ordinance as it is priced, and whether it comes to its total [text].
-
     Raises
     ------
     InputRefused

@@ -64,16 +64,6 @@ class BudgetTable:
     def share_of(self, name: str) -> float:
         """Share of one cause.
 
-        Parameters
-        ----------
-        name : str
-            Name of the cause [text].
-
-        Returns
-        -------
-        float
-            Share of the variance [-].
-
         Raises
         ------
         AuditError
@@ -87,18 +77,6 @@ class BudgetTable:
 
     def narrowed(self, name: str, factor: float = 0.5) -> float:
         """Interval width that remains if one cause's uncertainty is multiplied by a factor.
-
-        Parameters
-        ----------
-        name : str
-            Name of the cause [text].
-        factor : float
-            Multiplies its standard uncertainty, 0.5 for "what if it were halved" [-].
-
-        Returns
-        -------
-        float
-            New over present standard uncertainty [-].
 
         Raises
         ------

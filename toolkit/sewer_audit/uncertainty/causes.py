@@ -137,15 +137,7 @@ class Cause:
     def scaled(self, factor: float) -> Cause:
         """The same cause with another spread, as in "what if it were halved".
 
-        Parameters
-        ----------
-        factor : float
-            Multiplies the standard uncertainty [-].
-
-        Returns
-        -------
-        Cause
-            Everything else is unchanged [SI].
+        Units: returns [SI].
         """
         return replace(self, standard=self.standard * factor)
 

@@ -52,20 +52,7 @@ class Draws:
             raise AuditError(f"seed {self.seed!r}, block {self.block!r}; both are zero or more")
 
     def standard(self, key: str, size: int | None = None) -> np.ndarray:
-        """Standard normal draws of one name.
-
-        Parameters
-        ----------
-        key : str
-            Name of what is drawn; the same key gives the same draws [text].
-        size : int, optional
-            Number of independent columns; without it one plain column [-].
-
-        Returns
-        -------
-        array (draws,) or (draws, size)
-            Mean 0, variance 1 [-].
-        """
+        """Standard normal draws of one name."""
         if size is None:
             return self._column(key, 0)
         columns = np.empty((self.count, size), order="F")  # filled column by column
@@ -74,32 +61,11 @@ class Draws:
         return columns
 
     def of(self, cause: Cause, key: str | None = None, size: int | None = None) -> np.ndarray:
-        """Draws of a cause: its value and its error.
-
-        Parameters
-        ----------
-        cause : Cause
-            Value, spread and shape [SI].
-        key : str, optional
-            Name the columns are found by; the name of the cause if left out [text].
-        size : int, optional
-            Number of independent columns; without it one plain column [-].
-
-        Returns
-        -------
-        array (draws,) or (draws, size)
-            Draws in the unit of the cause [SI].
-        """
+        """Draws of a cause: its value and its error. Units: cause [SI]; returns [SI]."""
         return shaped(cause, self.standard(cause.name if key is None else key, size))
 
     def next_block(self) -> Draws:
-        """As many draws again, independent of these.
-
-        Returns
-        -------
-        Draws
-            The same seed with the next block number [-].
-        """
+        """As many draws again, independent of these."""
         return replace(self, block=self.block + 1)
 
     def _column(self, key: str, column: int) -> np.ndarray:

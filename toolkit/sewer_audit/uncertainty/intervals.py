@@ -84,18 +84,7 @@ class Summary:
         return (self.high - self.low) / 2
 
     def at(self, column: int) -> Summary:
-        """The summary of one column of several.
-
-        Parameters
-        ----------
-        column : int
-            Counted from zero [-].
-
-        Returns
-        -------
-        Summary
-            The same figures as plain numbers [unit of the draws].
-        """
+        """The summary of one column of several. Units: returns [unit of the draws]."""
         picked = {
             name: float(np.atleast_1d(getattr(self, name))[column])
             for name in (

@@ -52,10 +52,7 @@ class Linear:
     def by_input(self) -> dict[str, np.ndarray]:
         """Standard uncertainty of every result from each input alone.
 
-        Returns
-        -------
-        dict of str to array (results,)
-            The columns of one key together [result unit].
+        Units: returns [result unit].
         """
         keys = np.array(self.inputs)
         return {
@@ -64,13 +61,7 @@ class Linear:
         }
 
     def with_total(self) -> Linear:
-        """The same with the sum of all results as one more.
-
-        Returns
-        -------
-        Linear
-            Shared inputs add up with their signs [result unit].
-        """
+        """The same with the sum of all results as one more. Units: returns [result unit]."""
         value = np.append(self.value, self.value.sum())
         effects = np.column_stack([self.effects, self.effects.sum(axis=1)])
         return Linear(self.inputs, value, effects, self.dofs)
@@ -78,17 +69,7 @@ class Linear:
     def interval(self, result: int, coverage: float = 0.95) -> Interval:
         """Interval of one result.
 
-        Parameters
-        ----------
-        result : int
-            Its place [-].
-        coverage : float
-            Probability [-].
-
-        Returns
-        -------
-        Interval
-            Value less and plus the expanded uncertainty [result unit].
+        Units: returns [result unit].
 
         Raises
         ------

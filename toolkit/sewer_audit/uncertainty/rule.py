@@ -74,18 +74,7 @@ class DecisionRule:
             raise AuditError(f"family {self.family!r}; known are {', '.join(FAMILIES)}")
 
     def statement(self, invoices: int = 1) -> str:
-        """The rule in plain words, to print above the findings.
-
-        Parameters
-        ----------
-        invoices : int
-            Number of invoices tested at once, a run of estimates as one [-].
-
-        Returns
-        -------
-        str
-            Two or three sentences [text].
-        """
+        """The rule in plain words, to print above the findings."""
         ends = "both ends" if self.sides == "two" else "only the deciding end"
         tolerance, level = f"{100 * self.tolerance:.3g} %", f"{100 * self.coverage:.4g} %"
         text = (

@@ -134,18 +134,7 @@ class ZeroModel:
             raise AuditError(f"growth {self.growth!r}; known are {', '.join(GROWTHS)}")
 
     def growth_standard(self, duration: float) -> float:
-        """Standard uncertainty of the growth over a duration.
-
-        Parameters
-        ----------
-        duration : float
-            Time since the last visit [s].
-
-        Returns
-        -------
-        float
-            Standard uncertainty [m].
-        """
+        """Standard uncertainty of the growth over a duration. Units: duration [s]; returns [m]."""
         share = duration / self.drift_span
         return self.drift_standard * (math.sqrt(share) if self.growth == "random walk" else share)
 
@@ -217,10 +206,7 @@ class ZeroPosterior:
     def widened(self) -> ZeroPosterior:
         """The same with every spread multiplied by the Birge ratio.
 
-        Returns
-        -------
-        ZeroPosterior
-            For visits that contradict the stated uncertainty and cannot be explained [m].
+        Units: returns [m].
 
         Notes
         -----

@@ -22,8 +22,8 @@ from PIL import Image
 ROOT = Path(__file__).parent.parent
 sys.path.insert(0, str(ROOT))
 
-from sewer_audit.report.export import EvidenceExporter  # noqa: E402
-from sewer_audit.report.running import run_notebook  # noqa: E402
+from sewer_audit.report.folder.export import EvidenceExporter  # noqa: E402
+from sewer_audit.report.folder.running import run_notebook  # noqa: E402
 
 KEPT_TAGS = ("tags",)
 PICTURE = ROOT / "notebooks" / "evidence_first_page.png"

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.auditing.gate import ESTIMATES, gate_of
-from sewer_audit.auditing.inputs import Inputs
 from sewer_audit.auditing.inspecting import inspect_file
+from sewer_audit.auditing.reading.inputs import Inputs
+from sewer_audit.auditing.volumes.gate import ESTIMATES, gate_of
 from sewer_audit.errors import Flag, Severity, codes
 
 UNDECIDED = "cannot be decided from this evidence"

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.auditing.quarters import review
-from sewer_audit.report import lists
-from sewer_audit.report.brief_zero import zero_of_invoice
+from sewer_audit.auditing.quarterly.quarters import review
+from sewer_audit.report.brief.zero import zero_of_invoice
+from sewer_audit.report.evidence import lists
 from sewer_audit.report.pictures import PICTURES
 from test_auditing_overlaps import AGAIN, READS, RULER, A, B, C, case_of
 

@@ -13,10 +13,10 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.known import corrected_since, cut_inputs, left_out
-from sewer_audit.auditing.quarters import review
-from sewer_audit.auditing.savings import action_table, saving_table
-from sewer_audit.auditing.since import changes_since, last_review
+from sewer_audit.auditing.quarterly.quarters import review
+from sewer_audit.auditing.quarterly.savings import action_table, saving_table
+from sewer_audit.auditing.quarterly.since import changes_since, last_review
+from sewer_audit.auditing.reading.known import corrected_since, cut_inputs, left_out
 from sewer_audit.charges import Entry, Ledger
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import read_invoices, read_register

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.quarters import review
+from sewer_audit.auditing.quarterly.quarters import review
 from sewer_audit.errors import InputRefused
+from sewer_audit.report.evidence.invoice_words import shared_days, summary
+from sewer_audit.report.evidence.letter import cover_letter
+from sewer_audit.report.evidence.verdict import conclusions
 from sewer_audit.report.frames import invoice_overview
-from sewer_audit.report.invoice_words import shared_days, summary
-from sewer_audit.report.letter import cover_letter
-from sewer_audit.report.verdict import conclusions
 
 RATES = """
 [schedule]

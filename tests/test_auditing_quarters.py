@@ -14,10 +14,10 @@ import pytest
 from scipy.stats import norm
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.control import MEAN_RANGE, MIDDLE_RANGE, control_limits
-from sewer_audit.auditing.forecast import forecast_draws
-from sewer_audit.auditing.quarters import next_quarter, quarter_names, review
-from sewer_audit.charges.kinds import StrengthBands
+from sewer_audit.auditing.quarterly.control import MEAN_RANGE, MIDDLE_RANGE, control_limits
+from sewer_audit.auditing.quarterly.forecast import forecast_draws
+from sewer_audit.auditing.quarterly.quarters import next_quarter, quarter_names, review
+from sewer_audit.charges.schedule.kinds import StrengthBands
 from sewer_audit.errors import AuditError, InputRefused
 
 FLOWS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

@@ -14,13 +14,13 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.auditing import further
-from sewer_audit.auditing.evidence import gather
-from sewer_audit.auditing.inputs import read_inputs
+from sewer_audit.auditing.reading.inputs import read_inputs
+from sewer_audit.auditing.volumes import further
+from sewer_audit.auditing.volumes.evidence import gather
 from sewer_audit.balance import reconcile, reconcile_network
 from sewer_audit.errors import AuditError, InputRefused
-from sewer_audit.report import further as shown
-from sewer_audit.report import story
+from sewer_audit.report.evidence import further as shown
+from sewer_audit.report.evidence import story
 from sewer_audit.uncertainty import Draws
 
 HEAD = """\

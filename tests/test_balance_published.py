@@ -20,16 +20,16 @@ from sewer_audit.balance import (
     intake_volumes,
     steam_losses,
 )
-from sewer_audit.balance.process import laundry_evaporation, people_use
-from sewer_audit.balance.steam import boiler_makeup
-from sewer_audit.balance.surfaces import (
+from sewer_audit.balance.formulas.process import laundry_evaporation, people_use
+from sewer_audit.balance.formulas.steam import boiler_makeup
+from sewer_audit.balance.formulas.surfaces import (
     dry_month_infiltration,
     irrigation_volume,
     pool_evaporation,
     rain_inflow,
     saturation_pressure,
 )
-from sewer_audit.balance.towers import cycles_of_concentration, evaporation_share_of_makeup
+from sewer_audit.balance.formulas.towers import cycles_of_concentration, evaporation_share_of_makeup
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause, Draws
 from sewer_audit.units import from_si, to_si

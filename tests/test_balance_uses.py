@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from second_opinions.balance_uses import use_error
-from sewer_audit.balance import USES, process, steam, surfaces, towers
+from sewer_audit.balance import USES
+from sewer_audit.balance.formulas import process, steam, surfaces, towers
 from sewer_audit.errors import AuditError, OutOfRange
 from sewer_audit.units import from_si, to_si
 

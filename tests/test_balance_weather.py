@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.auditing.observed import observations_of
-from sewer_audit.auditing.weather import wet_excess
+from sewer_audit.auditing.judgement.observed import observations_of
+from sewer_audit.auditing.volumes.weather import wet_excess
 from sewer_audit.effluent import DischargeSeries, Periods
 
 AREA = 1500.0

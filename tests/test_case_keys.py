@@ -14,7 +14,7 @@ from pydantic import TypeAdapter
 import sewer_audit
 from sewer_audit.case.keys import json_schema, key_at, known_here, means, row_of, walk
 from sewer_audit.case.models import CaseFile
-from sewer_audit.charges.schedule import Schedule
+from sewer_audit.charges.schedule.versions import Schedule
 
 KEYS = {(path, model, name) for root in (CaseFile, Schedule) for path, model, name in walk(root)}
 FIELDS = sorted({(model.__name__, name): (model, name) for _, model, name in KEYS}.items())

@@ -14,14 +14,14 @@ import pytest
 
 from sewer_audit import audit
 from sewer_audit.auditing import inspect_file
-from sewer_audit.auditing.averaging import averaging_table
-from sewer_audit.auditing.inputs import read_inputs
-from sewer_audit.auditing.steps import step_table
+from sewer_audit.auditing.judgement.averaging import averaging_table
+from sewer_audit.auditing.judgement.steps import step_table
+from sewer_audit.auditing.reading.inputs import read_inputs
 from sewer_audit.case import load_case, models_records
 from sewer_audit.errors import InputRefused
 from sewer_audit.records.model import ROLES
+from sewer_audit.report.evidence.screening import screening_stretches
 from sewer_audit.report.pictures import PICTURES
-from sewer_audit.report.screening import screening_stretches
 from sewer_audit.uncertainty import Draws
 
 TIMES = pd.date_range("2026-01-05 06:00", "2026-01-19 06:00", freq="15min", tz="UTC")

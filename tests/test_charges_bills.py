@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 
 from sewer_audit.charges import InvoiceFacts, UsePeriod, price
-from sewer_audit.charges.comparing import compare
-from sewer_audit.charges.hidden_rates import rate_between
-from sewer_audit.charges.loading import parse_rates
-from sewer_audit.charges.winter import winter_average
+from sewer_audit.charges.errors.hidden_rates import rate_between
+from sewer_audit.charges.pricing.comparing import compare
+from sewer_audit.charges.pricing.winter import winter_average
+from sewer_audit.charges.schedule.loading import parse_rates
 
 D = Decimal
 BILLS = {b["id"]: b for b in json.loads((Path(__file__).parent / "data/bills.json").read_text())}

@@ -13,9 +13,9 @@ import pytest
 
 from sewer_audit import audit, load_case
 from sewer_audit.charges import ClaimItem, ClaimRule, Payment, work_out_claim
-from sewer_audit.charges.ledger import Entry, Ledger
+from sewer_audit.charges.chain.ledger import Entry, Ledger
 from sewer_audit.errors import AuditError, InputRefused
-from sewer_audit.records.numbers import parse_decimal
+from sewer_audit.records.files.numbers import parse_decimal
 from test_charges_account import Works, cents, codes, dial, wrong
 
 D = Decimal

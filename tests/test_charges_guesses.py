@@ -18,9 +18,9 @@ from sewer_audit.charges import (
     price,
     recompute_series,
 )
-from sewer_audit.charges.classes import CLASSES, OF_LINES
-from sewer_audit.charges.figures import LITRES
-from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.chain.classes import CLASSES, OF_LINES
+from sewer_audit.charges.schedule.figures import LITRES
+from sewer_audit.charges.schedule.loading import parse_rates
 from test_charges_rules import charge, head, version
 
 D = Decimal

@@ -12,7 +12,7 @@ from decimal import Decimal
 import pytest
 
 from sewer_audit.charges import InvoiceFacts, UsePeriod, price
-from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.schedule.loading import parse_rates
 from test_charges_rules import charge, head, version
 
 D = Decimal

@@ -19,7 +19,7 @@ from sewer_audit.charges import (
     price_draws,
     rates_of,
 )
-from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.schedule.loading import parse_rates
 from sewer_audit.errors import InputRefused
 
 D = Decimal

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sewer_audit.charges import InvoiceFacts, price, price_draws
-from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.schedule.loading import parse_rates
 
 D = Decimal
 HEAD = """

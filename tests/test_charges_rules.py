@@ -8,9 +8,9 @@ from decimal import Decimal
 import pytest
 
 from sewer_audit.charges import InvoiceFacts, Sample, UsePeriod, price, read_samples
-from sewer_audit.charges.figures import LITRES, litres_per
-from sewer_audit.charges.loading import parse_rates
-from sewer_audit.charges.strengths import charged_strength, samples_used
+from sewer_audit.charges.pricing.strengths import charged_strength, samples_used
+from sewer_audit.charges.schedule.figures import LITRES, litres_per
+from sewer_audit.charges.schedule.loading import parse_rates
 from sewer_audit.errors import InputRefused
 
 D = Decimal

@@ -19,8 +19,8 @@ from sewer_audit.charges import (
     find_signatures,
     price,
 )
-from sewer_audit.charges.classes import PROOFS
-from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.chain.classes import PROOFS
+from sewer_audit.charges.schedule.loading import parse_rates
 
 FILE = Path(__file__).parent / "simulations" / "signature_confusion.py"
 spec = importlib.util.spec_from_file_location("signature_confusion", FILE)

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sewer_audit.charges import InvoiceFacts, UsePeriod, price, price_draws
-from sewer_audit.charges.loading import parse_rates
-from sewer_audit.charges.volume_rules import expression
+from sewer_audit.charges.schedule.loading import parse_rates
+from sewer_audit.charges.schedule.volume_rules import expression
 from sewer_audit.errors import InputRefused
 from test_charges_rules import charge, head, use, version
 

@@ -24,7 +24,8 @@ ROWS = list(
 HOME = Path(sewer_audit.__file__).parent
 TABLES = HOME / "hydraulics" / "data"
 FILES = [*TABLES.glob("*.csv"), *HOME.glob("balance/data/*.csv")]
-CODE = [*HOME.glob("hydraulics/*.py"), *HOME.glob("balance/*.py"), HOME / "effluent/defaults.py"]
+CODE = [*HOME.glob("hydraulics/**/*.py"), *HOME.glob("balance/**/*.py")]
+CODE.append(HOME / "effluent/defaults.py")
 PLAIN = {0.0, 0.5, 1.0, 2.0, 3.0, 10.0, 100.0, 1000.0}
 """Figures of arithmetic, and the roundest limits; one that is changed is plain no more."""
 TINY = 1e-5

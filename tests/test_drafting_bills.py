@@ -22,10 +22,10 @@ from sewer_audit.drafting import read_bills
 from sewer_audit.drafting.bills import stem
 from sewer_audit.drafting.reading import TYPED
 from sewer_audit.errors import InputRefused
+from sewer_audit.report.folder.pack import pack_inputs
+from sewer_audit.report.folder.page import finish_page
+from sewer_audit.report.folder.printed import PRINTED, printed_page
 from sewer_audit.report.frames import invoice_overview
-from sewer_audit.report.pack import pack_inputs
-from sewer_audit.report.page import finish_page
-from sewer_audit.report.printed import PRINTED, printed_page
 from sewer_audit.report.show import show_table
 
 sys.path.insert(0, str(Path(__file__).parent / "simulations"))

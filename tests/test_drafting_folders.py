@@ -16,7 +16,7 @@ from sewer_audit import audit, load_case
 from sewer_audit.drafting import draft_case, raw_sample
 from sewer_audit.drafting.looking import unit_in
 from sewer_audit.errors import InputRefused
-from sewer_audit.report.running import run_notebook
+from sewer_audit.report.folder.running import run_notebook
 
 sys.path.insert(0, str(Path(__file__).parent / "simulations"))
 pytest.importorskip("reportlab")

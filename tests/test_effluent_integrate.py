@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sewer_audit.effluent.gaps import fill_gap, hold_out_error, hourly_record
 from sewer_audit.effluent.integrate import find_gaps, stretches, trapezoid_weights
+from sewer_audit.effluent.readings.gaps import fill_gap, hold_out_error, hourly_record
 
 
 def volume(time, flow, start, end, bridge=1e9):

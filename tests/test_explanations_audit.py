@@ -10,12 +10,12 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.observed import observations_of
-from sewer_audit.auditing.patterns import other_sizes
+from sewer_audit.auditing.judgement.observed import observations_of
+from sewer_audit.auditing.judgement.patterns import other_sizes
 from sewer_audit.case import home
 from sewer_audit.explanations import CATALOGUE, explain
 from sewer_audit.explanations.catalogue import NOTHING, UNFAIR
-from sewer_audit.report import balance as report_balance
+from sewer_audit.report.evidence import balance as report_balance
 from sewer_audit.report.pictures import PICTURES
 
 

@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.opposing import opposing_table
+from sewer_audit.auditing.judgement.opposing import opposing_table
 from sewer_audit.explanations import CATALOGUE, Observations, explain
 from sewer_audit.explanations import catalogue as catalogue_of
 from sewer_audit.explanations.catalogue import LOOK_ALIKES, NOTHING, read_catalogue
-from sewer_audit.report import balance as report_balance
+from sewer_audit.report.evidence import balance as report_balance
 from sewer_audit.uncertainty import Draws
 
 INVENTED = """
@@ -64,8 +64,8 @@ def test_a_row_in_the_table_is_tried_and_stands_on_the_page(monkeypatch):
     """No code knows the row: it is read, tried, ranked, and its prior and proof are printed."""
     rows = (*CATALOGUE, *read_catalogue(INVENTED))
     monkeypatch.setattr("sewer_audit.explanations.ranking.CATALOGUE", rows)
-    monkeypatch.setattr("sewer_audit.auditing.reasons.CATALOGUE", rows)
-    monkeypatch.setattr("sewer_audit.report.balance.CATALOGUE", rows)
+    monkeypatch.setattr("sewer_audit.auditing.judgement.reasons.CATALOGUE", rows)
+    monkeypatch.setattr("sewer_audit.report.evidence.balance.CATALOGUE", rows)
     result = audit(load_case(sample_case()), draws=400)
     name = "a goat drinks from the channel"
     told = result.explanations.set_index("name")

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing import marks
+from sewer_audit.auditing.judgement import marks
 from sewer_audit.explanations import Observations, explain
-from sewer_audit.report import balance as report_balance
+from sewer_audit.report.evidence import balance as report_balance
 from test_explanations_catalogue import ranked, series
 
 LOW, ZERO = "low flows read wrong", "zero error of the head sensor"

@@ -95,6 +95,23 @@ def test_imports_run_downward(path):
     assert not used & forbidden, f"{path.name} must not know {used & forbidden}"
 
 
+def part_of(module: str) -> str:
+    """Room and sub-folder of a module; the room alone for what stands at its door."""
+    return ".".join(module.split(".")[1:3]) if module.count(".") > 2 else ""
+
+
+def test_sub_folders_of_a_room_do_not_import_each_other_in_circles():
+    arrows = set()
+    for path in MODULES:
+        own = part_of("sewer_audit." + ".".join(path.relative_to(TOOLKIT).with_suffix("").parts))
+        for name in imports(path):
+            other = part_of(name)
+            if own and other and own != other and own.split(".")[0] == other.split(".")[0]:
+                arrows.add((own, other))
+    assert len(arrows) > 10
+    assert not [(a, b) for a, b in arrows if (b, a) in arrows]
+
+
 def test_an_upward_import_is_caught():
     assert upward(TOOLKIT / "hydraulics" / "x.py", ["sewer_audit.charges.price"])
     assert upward(TOOLKIT / "charges" / "x.py", ["sewer_audit.balance"])
@@ -110,7 +127,7 @@ def taken_names() -> dict[str, set[str]]:
                 room, *stem = node.module.split(".")[1:]
                 if room != room_of(path):
                     found.setdefault(room, set()).update(
-                        ".".join([*stem, alias.name]) for alias in node.names
+                        ".".join([*stem[-1:], alias.name]) for alias in node.names
                     )
     for notebook in (ROOT / "notebooks").glob("*.ipynb"):
         for room, names in re.findall(

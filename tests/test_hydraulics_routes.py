@@ -17,12 +17,16 @@ from scipy.optimize import brentq, minimize_scalar
 
 from second_opinions.hydraulics_echo import temperature_effect
 from sewer_audit.hydraulics import CircularSection, build_device, speed_of_sound
-from sewer_audit.hydraulics.critical import TrapezoidThroat, UThroat, critical_flow
-from sewer_audit.hydraulics.drowned import villemonte_ratio
-from sewer_audit.hydraulics.manning import roughness_of
-from sewer_audit.hydraulics.rating_table import RatingTable
-from sewer_audit.hydraulics.sections import EggSection, RectangularSection, TabulatedSection
-from sewer_audit.hydraulics.throated import smaller_root
+from sewer_audit.hydraulics.conduits.manning import roughness_of
+from sewer_audit.hydraulics.conduits.sections import (
+    EggSection,
+    RectangularSection,
+    TabulatedSection,
+)
+from sewer_audit.hydraulics.elements.critical import TrapezoidThroat, UThroat, critical_flow
+from sewer_audit.hydraulics.elements.drowned import villemonte_ratio
+from sewer_audit.hydraulics.elements.rating_table import RatingTable
+from sewer_audit.hydraulics.elements.throated import smaller_root
 from sewer_audit.units import GRAVITY
 
 

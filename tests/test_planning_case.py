@@ -21,9 +21,9 @@ from sewer_audit.planning.catalogue import candidates
 from sewer_audit.planning.expected import flow_between
 from sewer_audit.planning.precision import Schedule, expected_precision
 from sewer_audit.planning.site import PipeSite
-from sewer_audit.report import planning as story
 from sewer_audit.report import recheck
-from sewer_audit.report.planning_pictures import PICTURES
+from sewer_audit.report.plan import telling as story
+from sewer_audit.report.plan.pictures import PICTURES
 from sewer_audit.starter import write_starter
 
 SOURCE = sample_case("before_a_logger")

@@ -11,12 +11,12 @@ import pytest
 from samples.creamery_case import SEEN_FREE
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.effluent import assemble, assess_checklist, witnessed
-from sewer_audit.effluent.checklist import NO_MEASUREMENT
-from sewer_audit.effluent.witness import Seen
+from sewer_audit.effluent.installation.checklist import NO_MEASUREMENT
+from sewer_audit.effluent.installation.witness import Seen
 from sewer_audit.hydraulics import FLAG_MEANINGS, build_device
 from sewer_audit.hydraulics.tables import asked_of, facts_of, families, families_of
-from sewer_audit.records.rules import DEFAULT_RULES
-from sewer_audit.report.lists import checklist
+from sewer_audit.records.rules.named import DEFAULT_RULES
+from sewer_audit.report.evidence.lists import checklist
 from sewer_audit.uncertainty import Cause, Draws
 from test_hydraulics_properties import EXAMPLES
 

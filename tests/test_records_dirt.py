@@ -16,10 +16,10 @@ import pytest
 from second_opinions.records_steps import accepted_durations
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import ClockCorrection, ColumnSpec, read_logger, read_register
-from sewer_audit.records.rules import screening_rules
-from sewer_audit.records.screening import screen
-from sewer_audit.records.tables import read_table
-from sewer_audit.records.zones import zone_of
+from sewer_audit.records.clock.zones import zone_of
+from sewer_audit.records.files.tables import read_table
+from sewer_audit.records.rules.named import screening_rules
+from sewer_audit.records.rules.screening import screen
 
 HEAD = {"head": ColumnSpec("head", "in")}
 INCH = 0.0254

@@ -24,8 +24,8 @@ from sewer_audit.records import (
     read_register,
     read_waterml,
 )
-from sewer_audit.records.screening import screen
-from sewer_audit.records.tables import read_table
+from sewer_audit.records.files.tables import read_table
+from sewer_audit.records.rules.screening import screen
 
 LONGEST = 2.0
 """Longest processor time one small file may take [s]; the clock also counts other programs."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sewer_audit.effluent.gap_intake import BETTER, followed, intake_course
-from sewer_audit.effluent.gaps import HourlyRecord, fill_gap, hold_out_error, hourly_record
+from sewer_audit.effluent.readings.gap_intake import BETTER, followed, intake_course
+from sewer_audit.effluent.readings.gaps import HourlyRecord, fill_gap, hold_out_error, hourly_record
 
 HOUR, DAY = 3600.0, 86400.0
 RNG = np.random.default_rng(11)

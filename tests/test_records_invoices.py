@@ -12,7 +12,7 @@ import pytest
 
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import read_invoices
-from sewer_audit.records.numbers import fits_currency
+from sewer_audit.records.files.numbers import fits_currency
 
 HEADER = "invoice,start,end,previous_read,current_read,read_type,billed_volume,fixed,volume,total"
 ROWS = [

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.effluent.means import _joined
+from sewer_audit.effluent.readings.means import _joined
 from sewer_audit.errors import InputRefused
 
 UNDECIDED = "cannot be decided from this evidence"

@@ -9,7 +9,7 @@ import pytest
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import as_logger, read_green_button, read_hand_readings, read_waterml
 from sewer_audit.records.model import DOUBTFUL
-from sewer_audit.records.status import Status
+from sewer_audit.records.rules.status import Status
 
 GALLON = 231 * 0.0254**3  # NIST Handbook 44 (2024), appendix C: 231 cubic inches
 

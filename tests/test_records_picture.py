@@ -17,10 +17,14 @@ from sewer_audit.charts.hand import hand_picture, local_readings
 from sewer_audit.charts.screening import KINDS, _shares, screening_picture
 from sewer_audit.effluent.hand import hours_looked_at
 from sewer_audit.records import ColumnSpec, read_logger
-from sewer_audit.records.rules import DEFAULT_RULES, screening_rules
-from sewer_audit.records.screening import screen
+from sewer_audit.records.rules.named import DEFAULT_RULES, screening_rules
+from sewer_audit.records.rules.screening import screen
+from sewer_audit.report.evidence.screening import (
+    screened_level,
+    screening_stretches,
+    screening_table,
+)
 from sewer_audit.report.pictures import PICTURES
-from sewer_audit.report.screening import screened_level, screening_stretches, screening_table
 
 
 @pytest.fixture(scope="module")

@@ -11,9 +11,9 @@ import pytest
 from second_opinions.records_steps import accepted_durations
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import ColumnSpec, read_logger
-from sewer_audit.records.mark_rules import Visit
-from sewer_audit.records.rules import DEFAULT_RULES, screening_rules
-from sewer_audit.records.screening import read_visits, screen
+from sewer_audit.records.rules.marking import Visit
+from sewer_audit.records.rules.named import DEFAULT_RULES, screening_rules
+from sewer_audit.records.rules.screening import read_visits, screen
 
 STEP = 300
 DAY = 86400 // STEP

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from sewer_audit import load_case
-from sewer_audit.auditing.readers import effluent_record
+from sewer_audit.auditing.reading.readers import effluent_record
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import ColumnSpec, read_logger
-from sewer_audit.records.shapes import Shape
+from sewer_audit.records.files.shapes import Shape
 
 INCH = 0.0254
 LEVEL = {"head": ColumnSpec("Level", "in")}

@@ -16,12 +16,12 @@ import pytest
 from second_opinions.records_steps import accepted_durations
 from sewer_audit.errors import InputRefused
 from sewer_audit.records import ColumnSpec, read_logger
+from sewer_audit.records.clock.stamps import StampFault, parse_stamp, parse_stamps
+from sewer_audit.records.clock.zones import to_utc, zone_of
+from sewer_audit.records.files.numbers import decimal_mark, parse_decimal
+from sewer_audit.records.files.tables import read_table
+from sewer_audit.records.files.workbooks import sheet_rows
 from sewer_audit.records.model import Findings
-from sewer_audit.records.numbers import decimal_mark, parse_decimal
-from sewer_audit.records.stamps import StampFault, parse_stamp, parse_stamps
-from sewer_audit.records.tables import read_table
-from sewer_audit.records.workbooks import sheet_rows
-from sewer_audit.records.zones import to_utc, zone_of
 
 HEAD = {"head": ColumnSpec("head", "in")}
 

@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 
 from sewer_audit.charts import drawing
-from sewer_audit.report import pdf as report_pdf
-from sewer_audit.report.export import EvidenceExporter
-from sewer_audit.report.pdf import print_page
+from sewer_audit.report.folder import pdf as report_pdf
+from sewer_audit.report.folder.export import EvidenceExporter
+from sewer_audit.report.folder.pdf import print_page
 from sewer_audit.report.show import show_table, show_verdict
 from test_charts_figures import PICTURES
 

@@ -16,11 +16,17 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.report.by_hand import SCRIPT, hand_steps, steps_table, write_by_hand, zero_nodes
 from sewer_audit.report.charged import charged_table
-from sewer_audit.report.comparing import NOTHING, Tally, compare_json, leaves
-from sewer_audit.report.lists import gaps
-from sewer_audit.report.manifest import json_text
+from sewer_audit.report.checking.comparing import NOTHING, Tally, compare_json, leaves
+from sewer_audit.report.evidence.lists import gaps
+from sewer_audit.report.folder.by_hand import (
+    SCRIPT,
+    hand_steps,
+    steps_table,
+    write_by_hand,
+    zero_nodes,
+)
+from sewer_audit.report.folder.manifest import json_text
 from sewer_audit.units import from_si
 
 WITHOUT = "import sys, runpy; sys.modules['sewer_audit'] = None; runpy.run_path(sys.argv[1])"

@@ -20,7 +20,7 @@ from bs4 import BeautifulSoup
 
 from sewer_audit import sample_case
 from sewer_audit.report import recheck, write_report
-from sewer_audit.report.export import EvidenceExporter
+from sewer_audit.report.folder.export import EvidenceExporter
 from test_report_browser import browser, faults_of, needs_browser  # noqa: F401
 from test_report_sample import GUARD
 from test_report_story import without

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.report import flow as report_flow
 from sewer_audit.report.show import Shown
-from sewer_audit.report.slider import told_of, zero_slider, zero_volumes
+from sewer_audit.report.walks import flow as report_flow
+from sewer_audit.report.walks.slider import told_of, zero_slider, zero_volumes
 from sewer_audit.report.words import Words
 from test_report_story import without
 

@@ -22,16 +22,16 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.version import Version
 
-import sewer_audit.report.making
-import sewer_audit.report.rechecking
-import sewer_audit.report.writing
+import sewer_audit.report.checking.rechecking
+import sewer_audit.report.folder.making
+import sewer_audit.report.folder.writing
 from report_fakes import CASE, INVOICES, write_case, write_notebook
 from sewer_audit.case import load_case
 from sewer_audit.errors import InputRefused, ReportFailed
 from sewer_audit.report import recheck, write_report
-from sewer_audit.report.comparing import leaves
-from sewer_audit.report.manifest import _files_hash, json_text, lock_text
-from sewer_audit.report.pack import pack_inputs
+from sewer_audit.report.checking.comparing import leaves
+from sewer_audit.report.folder.manifest import _files_hash, json_text, lock_text
+from sewer_audit.report.folder.pack import pack_inputs
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +56,7 @@ def made_anew(written, monkeypatch):
         text = json.loads((anew / "manifest.json").read_text()) | {"written": manifest.written}
         (anew / "manifest.json").write_text(json.dumps(text))
 
-    monkeypatch.setattr(sewer_audit.report.rechecking, "_make", make)
+    monkeypatch.setattr(sewer_audit.report.checking.rechecking, "_make", make)
 
 
 @pytest.fixture
@@ -378,7 +378,7 @@ def test_a_case_that_is_refused_is_refused_before_a_cell_runs(tmp_path, monkeypa
     case = write_case(tmp_path / "c")
     case.with_name("invoices.csv").write_text("invoice\n", encoding="utf-8")
     monkeypatch.setattr(
-        sewer_audit.report.making, "run_notebook", lambda *_: pytest.fail("a cell ran")
+        sewer_audit.report.folder.making, "run_notebook", lambda *_: pytest.fail("a cell ran")
     )
     with pytest.raises(InputRefused, match=r"invoices\.csv"):
         write_report(case, tmp_path / "out", progress=False)
@@ -418,12 +418,12 @@ def test_an_older_report_is_replaced_and_nothing_else(written, notebook, copy, t
 def test_drafts_of_runs_that_were_killed_are_cleared(tmp_path, monkeypatch):
     gone = subprocess.Popen([sys.executable, "-c", ""])
     gone.wait()
-    prefix = sewer_audit.report.writing._draft_prefix
+    prefix = sewer_audit.report.folder.writing._draft_prefix
     dead, kept, lives = (tmp_path / f"{prefix(n)}x" for n in (gone.pid, gone.pid, os.getpid()))
     kept = kept.with_name(kept.name + "y")
     for draft in (dead, kept / "older", lives):
         draft.mkdir(parents=True)
-    sewer_audit.report.writing._clear_leftovers(tmp_path)
+    sewer_audit.report.folder.writing._clear_leftovers(tmp_path)
     assert not dead.exists() and (kept / "older").exists() and lives.exists()
 
 

@@ -9,13 +9,13 @@ import pytest
 
 from make_samples import truth
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.signatures import corrected_volumes
+from sewer_audit.auditing.invoices.signatures import corrected_volumes
 from sewer_audit.charges import rates_of
-from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.schedule.loading import parse_rates
 from sewer_audit.errors import AuditError
-from sewer_audit.report import invoice_words as words
-from sewer_audit.report import invoices as steps
-from sewer_audit.report.running import run_notebook
+from sewer_audit.report.evidence import invoice_words as words
+from sewer_audit.report.evidence import invoices as steps
+from sewer_audit.report.folder.running import run_notebook
 from sewer_audit.units import from_si
 
 D = Decimal

@@ -9,7 +9,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from sewer_audit.report.running import check_parameters
+from sewer_audit.report.folder.running import check_parameters
 
 FOLDER = Path(__file__).parent.parent / "notebooks"
 NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))

@@ -12,8 +12,8 @@ from bs4 import BeautifulSoup
 
 from sewer_audit.errors import ReportFailed
 from sewer_audit.report.equations import equation_svg
-from sewer_audit.report.export import EvidenceExporter, refuse_unfinished
-from sewer_audit.report.page import finish_page
+from sewer_audit.report.folder.export import EvidenceExporter, refuse_unfinished
+from sewer_audit.report.folder.page import finish_page
 from sewer_audit.report.show import figure_of, markdown_text, say, show_table, show_verdict
 from sewer_audit.sources import SAID, register
 

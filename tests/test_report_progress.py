@@ -12,8 +12,8 @@ from jupyter_client.manager import start_new_kernel
 
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.planning import make_plan
+from sewer_audit.report.folder.running import run_notebook
 from sewer_audit.report.progress import somebody_watches, step_bar
-from sewer_audit.report.running import run_notebook
 
 CELL = """
 from sewer_audit import audit, load_case, sample_case

@@ -9,10 +9,10 @@ import pytest
 
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.__main__ import main
-from sewer_audit.auditing.quarters import review
+from sewer_audit.auditing.quarterly.quarters import review
 from sewer_audit.charts.review import control_chart, quarter_costs, quarter_volumes
 from sewer_audit.report import recheck
-from sewer_audit.report import review as report_review
+from sewer_audit.report.quarter import telling as report_review
 from sewer_audit.report.show import Shown
 from test_report_story import without
 

@@ -13,15 +13,15 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.verdict import WITH_RUN
+from sewer_audit.auditing.judgement.verdict import WITH_RUN
 from sewer_audit.charges import BRIEFLY, OF_RUN
 from sewer_audit.charts.invoices import decision_picture
 from sewer_audit.errors import Flag
 from sewer_audit.report import frames as report_frames
-from sewer_audit.report import lists as report_lists
-from sewer_audit.report import story as report_story
-from sewer_audit.report.flags import flag_sentences
-from sewer_audit.report.letter import cover_letter
+from sewer_audit.report.evidence import lists as report_lists
+from sewer_audit.report.evidence import story as report_story
+from sewer_audit.report.evidence.flags import flag_sentences
+from sewer_audit.report.evidence.letter import cover_letter
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.show import Shown
 from sewer_audit.report.tables import invoice_lines, with_units, write_tables

@@ -14,12 +14,12 @@ import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
-from sewer_audit.auditing.quarters import review
+from sewer_audit.auditing.quarterly.quarters import review
 from sewer_audit.charges import OF_RUN
-from sewer_audit.report.brief import make_brief
-from sewer_audit.report.by_hand import hand_steps
+from sewer_audit.report.brief.telling import make_brief
+from sewer_audit.report.folder.by_hand import hand_steps
+from sewer_audit.report.folder.workbook import harmless, write_workbook
 from sewer_audit.report.tables import write_tables
-from sewer_audit.report.workbook import harmless, write_workbook
 from sewer_audit.units import from_si
 from test_auditing_overlaps import EARLY, A, C, audited
 

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from sewer_audit.__main__ import main
-from sewer_audit.charges.loading import parse_rates
-from sewer_audit.charges.worked_example import price_example
+from sewer_audit.charges.pricing.worked_example import price_example
+from sewer_audit.charges.schedule.loading import parse_rates
 from sewer_audit.errors import AuditError, InputRefused
 from sewer_audit.starter.asking import Answers, write_rates
 from simulations.ordinances import worked

@@ -14,9 +14,9 @@ from sewer_audit import audit, load_case, sample_case
 from sewer_audit.__main__ import main
 from sewer_audit.errors import AuditError, ReportFailed
 from sewer_audit.many_sites.page import summary_page
-from sewer_audit.report.rechecking import recheck
-from sewer_audit.report.running import check_parameters
-from sewer_audit.report.story import run_of
+from sewer_audit.report.checking.rechecking import recheck
+from sewer_audit.report.evidence.story import run_of
+from sewer_audit.report.folder.running import check_parameters
 
 FOLDER = Path(__file__).parent.parent / "notebooks"
 AUDITS = [path for path in sorted(FOLDER.glob("*.ipynb")) if path.stem != "monitoring_plan"]

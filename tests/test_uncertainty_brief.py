@@ -14,9 +14,9 @@ import pytest
 
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.__main__ import main
-from sewer_audit.report import brief_zero as zero
-from sewer_audit.report.brief import make_brief
-from sewer_audit.report.brief_words import judged_at_once
+from sewer_audit.report.brief import zero
+from sewer_audit.report.brief.figures import judged_at_once
+from sewer_audit.report.brief.telling import make_brief
 from sewer_audit.uncertainty import PERSISTENCES
 
 SAMPLE = Path(__file__).parent.parent / "sample_bills"

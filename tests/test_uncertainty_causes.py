@@ -18,9 +18,9 @@ from sewer_audit.effluent import Periods, assemble, causes_of, discharge_series,
 from sewer_audit.effluent.volumes import period_volumes
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics import build_device
-from sewer_audit.hydraulics.sections import Section
+from sewer_audit.hydraulics.conduits.sections import Section
+from sewer_audit.hydraulics.conduits.widths import widened
 from sewer_audit.hydraulics.tables import facts_of, families_of
-from sewer_audit.hydraulics.widths import widened
 from sewer_audit.report.frames import assumptions
 from sewer_audit.uncertainty import PERSISTENCES, Cause, Draws
 from sewer_audit.uncertainty.causes import SHAPES

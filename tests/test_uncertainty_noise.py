@@ -15,8 +15,8 @@ from second_opinions.uncertainty_noise_sums import WeightedStretch, noise_covari
 from second_opinions.uncertainty_type_a import fit_line, mean_of_readings
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import noise_variance
-from sewer_audit.uncertainty.noise import noise_bias, time_constant_of
-from sewer_audit.uncertainty.sampling import gap_fill_standard, snapshot_standard
+from sewer_audit.uncertainty.level.noise import noise_bias, time_constant_of
+from sewer_audit.uncertainty.level.sampling import gap_fill_standard, snapshot_standard
 
 MINUTE = 60.0
 

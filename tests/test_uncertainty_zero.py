@@ -9,7 +9,7 @@ import pytest
 
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Step, Visit, ZeroModel, condition_zero
-from sewer_audit.uncertainty.conditioning import condition
+from sewer_audit.uncertainty.level.conditioning import condition
 
 DAY = 86_400.0
 MM = 1e-3

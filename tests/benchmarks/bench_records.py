@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.records import ColumnSpec, read_logger
-from sewer_audit.records.screening import screen
+from sewer_audit.records.rules.screening import screen
 
 MINUTES = 3 * 365 * 1440 + 1440
 LIMIT = 3.0

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from sewer_audit.hydraulics.elements.rectangular_weir import _FRANCIS
 from sewer_audit.hydraulics.kernels import three_halves
-from sewer_audit.hydraulics.rectangular_weir import _FRANCIS
 
 
 def francis_contracted(head: Any, crest_length: float) -> Any:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from sewer_audit.records.zones import utc_values
+from sewer_audit.records.clock.zones import utc_values
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sewer_audit.uncertainty.noise import noise_variance
+from sewer_audit.uncertainty.level.noise import noise_variance
 
 __all__ = ["WeightedStretch", "noise_covariance"]
 

@@ -33,7 +33,7 @@ from sewer_audit.charges import (
     SupplyMeter,
     find_signatures,
 )
-from sewer_audit.charges.loading import parse_rates
+from sewer_audit.charges.schedule.loading import parse_rates
 
 D = Decimal
 SIZES = {"1 in": D("31.40"), "2 in": D("96.15"), "3 in": D("188.20"), "4 in": D("307.75")}

@@ -14,7 +14,7 @@ from pydantic import BaseModel
 
 from sewer_audit.case.keys import Key, fields_of, json_schema, key_at, walk
 from sewer_audit.case.models import CaseFile
-from sewer_audit.charges.schedule import Schedule
+from sewer_audit.charges.schedule.versions import Schedule
 
 __all__ = ["about", "reference", "schema_of"]
 

@@ -7,26 +7,31 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from sewer_audit.auditing.advice import answered_questions, next_proofs
-from sewer_audit.auditing.budget import budget_table, cause_table
-from sewer_audit.auditing.claim import claim_of
-from sewer_audit.auditing.evidence import gather
-from sewer_audit.auditing.inputs import Inputs, read_inputs
 from sewer_audit.auditing.inspecting import inspect_file
-from sewer_audit.auditing.known import stated_by
-from sewer_audit.auditing.pricing import price_invoices, with_charged
-from sewer_audit.auditing.reasons import (
+from sewer_audit.auditing.invoices.claim import claim_of
+from sewer_audit.auditing.invoices.pricing import price_invoices, with_charged
+from sewer_audit.auditing.invoices.signatures import carried_flags, signature_table, signatures_of
+from sewer_audit.auditing.judgement.advice import answered_questions, next_proofs
+from sewer_audit.auditing.judgement.budget import budget_table, cause_table
+from sewer_audit.auditing.judgement.reasons import (
     averaged_evidence,
     errors_together,
     explanation_table,
     reasons_of,
     resting_flags,
 )
-from sewer_audit.auditing.replay import Replay
+from sewer_audit.auditing.judgement.replay import Replay
+from sewer_audit.auditing.judgement.suffices import draws_needed, unstable_flags
+from sewer_audit.auditing.judgement.verdict import (
+    basis_answer,
+    invoice_table,
+    verdicts,
+    warnings_for,
+)
+from sewer_audit.auditing.reading.inputs import Inputs, read_inputs
+from sewer_audit.auditing.reading.known import stated_by
 from sewer_audit.auditing.result import Audit
-from sewer_audit.auditing.signatures import carried_flags, signature_table, signatures_of
-from sewer_audit.auditing.suffices import draws_needed, unstable_flags
-from sewer_audit.auditing.verdict import basis_answer, invoice_table, verdicts, warnings_for
+from sewer_audit.auditing.volumes.evidence import gather
 from sewer_audit.case import Case
 from sewer_audit.errors import AuditError
 from sewer_audit.spoken import speaking

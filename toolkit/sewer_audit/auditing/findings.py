@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.budget import loose_shares
-from sewer_audit.auditing.claim import claim_sums, ledger_table
-from sewer_audit.auditing.further import network_table
+from sewer_audit.auditing.invoices.claim import claim_sums, ledger_table
+from sewer_audit.auditing.invoices.signatures import signature_sheet
+from sewer_audit.auditing.judgement.budget import loose_shares
 from sewer_audit.auditing.result import Audit
-from sewer_audit.auditing.signatures import signature_sheet
-from sewer_audit.auditing.uses import use_table
+from sewer_audit.auditing.volumes.further import network_table
+from sewer_audit.auditing.volumes.uses import use_table
 from sewer_audit.charges import chains_of
 
 __all__ = ["as_findings", "as_tables", "plain"]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from sewer_audit.auditing.evidence import gather
-from sewer_audit.auditing.inputs import Inputs, Inspection, Reader, read_all
-from sewer_audit.auditing.pricing import price_invoices
+from sewer_audit.auditing.invoices.pricing import price_invoices
+from sewer_audit.auditing.reading.inputs import Inputs, Inspection, Reader, read_all
+from sewer_audit.auditing.volumes.evidence import gather
 from sewer_audit.case import Case, open_case
 from sewer_audit.errors import AuditError, Flag, InputRefused, Problem, Subject
 from sewer_audit.spoken import speaking

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.facts import printed_face
+from sewer_audit.auditing.invoices.facts import printed_face
 from sewer_audit.charges import price
 
 __all__ = ["open_points"]

@@ -11,9 +11,9 @@ from typing import Any
 
 import pandas as pd
 
-from sewer_audit.auditing.evidence import Evidence
-from sewer_audit.auditing.inputs import Inputs
-from sewer_audit.auditing.pricing import Pricing
+from sewer_audit.auditing.invoices.pricing import Pricing
+from sewer_audit.auditing.reading.inputs import Inputs
+from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.charges import Ledger
 from sewer_audit.errors import Flag
@@ -146,7 +146,7 @@ class Audit:
     def opposing(self) -> pd.DataFrame:
         """What remains of the findings if an opposing expert is granted one point after the other
         [m3, money]."""
-        from sewer_audit.auditing.opposing import opposing_table
+        from sewer_audit.auditing.judgement.opposing import opposing_table
 
         frame, drawn = self.inputs.invoices.frame, Draws(self.draws, self.seed)
         return opposing_table(self.case, self.evidence, self.pricing, frame, drawn)
@@ -162,7 +162,7 @@ class Audit:
     def first_order(self) -> pd.DataFrame:
         """Every volume, balance and charge by the first-order formula beside the draws, with the
         verdict whether the formula suffices (JCGM 101:2008, clause 8) [m3, money]."""
-        from sewer_audit.auditing.suffices import first_order_of
+        from sewer_audit.auditing.judgement.suffices import first_order_of
 
         return first_order_of(self.case, self.evidence, self.pricing)
 

@@ -1,18 +1,21 @@
 """The balance: metered intake, uses that never reach the sewer, and what should have left."""
 
-from sewer_audit.balance.estimated import (
-    EstimatedTerm,
-    MeterShareTerm,
-    amounts_in_periods,
-    month_seconds,
-)
 from sewer_audit.balance.expected import (
     Balance,
     expected_discharge,
     further_volumes,
     reading_effects,
 )
-from sewer_audit.balance.frames import consumptive_share, steam_losses
+from sewer_audit.balance.formulas.estimated import (
+    EstimatedTerm,
+    MeterShareTerm,
+    amounts_in_periods,
+    month_seconds,
+)
+from sewer_audit.balance.formulas.frames import consumptive_share, steam_losses
+from sewer_audit.balance.formulas.uses import USES, UseRecord
+from sewer_audit.balance.formulas.ways import FORMULAS, WayFormula
+from sewer_audit.balance.formulas.wet import WetWeather, wet_weather
 from sewer_audit.balance.instants import Periods, as_periods, as_seconds
 from sewer_audit.balance.intake import IntakeVolumes, intake_volumes
 from sewer_audit.balance.meters import meter_error, supply_meter_error
@@ -20,9 +23,6 @@ from sewer_audit.balance.network import Network, reconcile_network
 from sewer_audit.balance.reconcile import FLOOR, Reconciliation, reconcile
 from sewer_audit.balance.streams import sidak_critical
 from sewer_audit.balance.terms import DailyTerm, MeteredTerm, ShareTerm, StatedTerm, Term
-from sewer_audit.balance.uses import USES, UseRecord
-from sewer_audit.balance.ways import FORMULAS, WayFormula
-from sewer_audit.balance.wet import WetWeather, wet_weather
 
 __all__ = [
     "FLOOR",

@@ -5,20 +5,18 @@ one invoice in decimals, `price_draws` the same for a volume that is not exactly
 lays the recomputed beside the invoiced lines.
 """
 
-from sewer_audit.charges.account_files import (
-    HowRead,
-    read_earlier_use,
-    read_invoice_facts,
-    read_payments,
-)
-from sewer_audit.charges.billed import (
+from sewer_audit.charges.chain.billed import (
     BilledInvoice,
     MeterExchange,
     RegisterFace,
     Signature,
     SupplyMeter,
 )
-from sewer_audit.charges.chain import Usage, as_charged, chains_of, nothing_overdue
+from sewer_audit.charges.chain.classes import BRIEFLY, OF_LINES
+from sewer_audit.charges.chain.estimates import recompute_series
+from sewer_audit.charges.chain.ledger import OF_RUN, Entry, Ledger, ledger_of
+from sewer_audit.charges.chain.links import Usage, as_charged, chains_of, nothing_overdue
+from sewer_audit.charges.chain.recomputed import Recomputed, recompute
 from sewer_audit.charges.claims import (
     Claim,
     ClaimItem,
@@ -27,17 +25,19 @@ from sewer_audit.charges.claims import (
     Payment,
     work_out_claim,
 )
-from sewer_audit.charges.classes import BRIEFLY, OF_LINES
-from sewer_audit.charges.estimates import recompute_series
-from sewer_audit.charges.facts import InvoiceFacts, Sample, UsePeriod
-from sewer_audit.charges.ledger import OF_RUN, Entry, Ledger, ledger_of
-from sewer_audit.charges.loading import load_rates
-from sewer_audit.charges.pricing import PricedInvoice, price, price_draws
-from sewer_audit.charges.recomputed import Recomputed, recompute
-from sewer_audit.charges.schedule import Schedule
-from sewer_audit.charges.signatures import find_signatures
-from sewer_audit.charges.strengths import read_samples
-from sewer_audit.charges.wording import rates_of
+from sewer_audit.charges.errors.signatures import find_signatures
+from sewer_audit.charges.pricing.account_files import (
+    HowRead,
+    read_earlier_use,
+    read_invoice_facts,
+    read_payments,
+)
+from sewer_audit.charges.pricing.price import PricedInvoice, price, price_draws
+from sewer_audit.charges.pricing.strengths import read_samples
+from sewer_audit.charges.schedule.facts import InvoiceFacts, Sample, UsePeriod
+from sewer_audit.charges.schedule.loading import load_rates
+from sewer_audit.charges.schedule.versions import Schedule
+from sewer_audit.charges.schedule.wording import rates_of
 
 __all__ = [
     "BRIEFLY",

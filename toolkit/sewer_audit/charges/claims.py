@@ -12,8 +12,8 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Literal
 
-from sewer_audit.charges.figures import CENTS, CONTEXT, EXACT
-from sewer_audit.charges.periods import months_before
+from sewer_audit.charges.schedule.figures import CENTS, CONTEXT, EXACT
+from sewer_audit.charges.schedule.periods import months_before
 
 __all__ = ["Claim", "ClaimItem", "ClaimLine", "ClaimRule", "Payment", "work_out_claim"]
 

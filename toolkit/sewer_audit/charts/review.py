@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.control import ControlLimits
+from sewer_audit.auditing.quarterly.control import ControlLimits
 from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
 from sewer_audit.units import from_si, to_si
 

@@ -77,7 +77,7 @@ def add_letter(commands) -> None:
 def run_letter(given: argparse.Namespace) -> int:
     """Print the letter; nothing is written or sent."""
     from sewer_audit import audit, load_case
-    from sewer_audit.report.letter import cover_letter
+    from sewer_audit.report.evidence.letter import cover_letter
 
     result = audit(load_case(given.case), draws=given.draws, seed=given.seed)
     print(cover_letter(result, counsel=given.counsel))

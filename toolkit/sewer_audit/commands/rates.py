@@ -35,7 +35,7 @@ def run_price(given: argparse.Namespace) -> int:
     from pathlib import Path
 
     from sewer_audit.charges import load_rates
-    from sewer_audit.charges.worked_example import KNOWN, price_example
+    from sewer_audit.charges.pricing.worked_example import KNOWN, price_example
 
     wrong = [pair for pair in given.pairs if "=" not in pair]
     if wrong:

@@ -80,7 +80,7 @@ def _before(given: argparse.Namespace) -> str:
 
     It travels in the new folder as a parameter, so that the folder rechecks without the old one.
     """
-    from sewer_audit.auditing.since import last_review
+    from sewer_audit.auditing.quarterly.since import last_review
     from sewer_audit.errors import InputRefused
 
     try:

@@ -17,7 +17,7 @@ from importlib import resources
 import numpy as np
 
 from sewer_audit.drafting.pages import Atom, Sheet, number_of
-from sewer_audit.records.stamps import StampFault, parse_stamp
+from sewer_audit.records.clock.stamps import StampFault, parse_stamp
 
 __all__ = ["Figure", "Layout", "ReadBill", "learn", "meanings", "read_bill"]
 

@@ -16,7 +16,7 @@ from sewer_audit.drafting.proposals import (
     not_taken,
     text_of,
 )
-from sewer_audit.records.stamps import parse_stamps
+from sewer_audit.records.clock.stamps import parse_stamps
 
 __all__ = ["of_bills", "of_rates", "per_count", "printed_reads"]
 

@@ -12,7 +12,7 @@ import numpy as np
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.looking import Grid, unit_in, word_in
 from sewer_audit.drafting.proposals import Found, Proposal, day_order, said, text_of
-from sewer_audit.records.dialect import normalise
+from sewer_audit.records.files.dialect import normalise
 
 __all__ = ["ask_read_hour", "of_reads"]
 

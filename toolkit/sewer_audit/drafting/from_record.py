@@ -21,7 +21,7 @@ from sewer_audit.drafting.proposals import (
     said,
     text_of,
 )
-from sewer_audit.records.numbers import MISSING_NUMBERS, MISSING_WORDS, is_missing
+from sewer_audit.records.files.numbers import MISSING_NUMBERS, MISSING_WORDS, is_missing
 from sewer_audit.units import UnitError, to_si
 
 __all__ = ["of_record"]

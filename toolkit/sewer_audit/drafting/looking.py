@@ -18,11 +18,11 @@ from sewer_audit.drafting import scans
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.pages import PageFault, is_date, read_sheets
 from sewer_audit.errors import InputRefused, UnitError
-from sewer_audit.records.dialect import HEAD, find_delimiter, normalise
+from sewer_audit.records.clock.stamps import joined_stamps, parse_stamps
+from sewer_audit.records.files.dialect import HEAD, find_delimiter, normalise
+from sewer_audit.records.files.sources import Source, open_source
+from sewer_audit.records.files.tables import table_of
 from sewer_audit.records.model import Findings, Table
-from sewer_audit.records.sources import Source, open_source
-from sewer_audit.records.stamps import joined_stamps, parse_stamps
-from sewer_audit.records.tables import table_of
 from sewer_audit.units import spellings, to_si
 
 __all__ = ["Grid", "Look", "cell_number", "look_at", "unit_in"]

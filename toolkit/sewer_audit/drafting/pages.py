@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from sewer_audit.drafting import scans
-from sewer_audit.records.numbers import parse_decimal
-from sewer_audit.records.stamps import StampFault, parse_stamp
+from sewer_audit.records.clock.stamps import StampFault, parse_stamp
+from sewer_audit.records.files.numbers import parse_decimal
 
 __all__ = ["PICTURES", "Atom", "PageFault", "Sheet", "number_of", "picture_of_page", "read_sheets"]
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.looking import Grid, Look, word_in
-from sewer_audit.records.dialect import normalise
-from sewer_audit.records.numbers import decimal_mark
+from sewer_audit.records.files.dialect import normalise
+from sewer_audit.records.files.numbers import decimal_mark
 
 __all__ = [
     "Found",

@@ -1,6 +1,5 @@
 """Logger record and device to discharge to volume per service period, as draws."""
 
-from sewer_audit.effluent.checklist import Checklist, assess_checklist
 from sewer_audit.effluent.defaults import (
     HAND,
     OTHER_HOURS,
@@ -9,12 +8,13 @@ from sewer_audit.effluent.defaults import (
     assemble,
     causes_of,
 )
+from sewer_audit.effluent.installation.checklist import Checklist, assess_checklist
+from sewer_audit.effluent.installation.witness import witnessed
 from sewer_audit.effluent.model import OFFSET, EffluentModel
 from sewer_audit.effluent.periods import Periods
-from sewer_audit.effluent.series import DischargeSeries, discharge_series, levels
+from sewer_audit.effluent.readings.series import DischargeSeries, discharge_series, levels
 from sewer_audit.effluent.volumes import EffluentVolumes
 from sewer_audit.effluent.way import EffluentWay
-from sewer_audit.effluent.witness import witnessed
 from sewer_audit.effluent.zero import (
     air_shift,
     as_visited,

@@ -10,7 +10,7 @@ import numpy as np
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel
 from sewer_audit.effluent.rating import UncertainRating
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.uncertainty import Draws
 
 __all__ = ["SelfCheck", "check_against_brute_force"]

@@ -20,8 +20,8 @@ from sewer_audit.effluent.defaults import SETTING, CauseSet
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel, Independent
 from sewer_audit.effluent.periods import Periods
-from sewer_audit.effluent.quality import gap_frame
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.quality import gap_frame
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.shared import (
     acting_causes,
     record_rating,

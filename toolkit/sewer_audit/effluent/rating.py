@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.table import BentRating
 from sewer_audit.hydraulics import speed_of_sound
 

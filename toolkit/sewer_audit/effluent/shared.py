@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.effluent.defaults import TAIL, CauseSet
-from sewer_audit.effluent.drowned import drowned_table
 from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.model import EffluentModel
 from sewer_audit.effluent.rating import AIR, SOLIDS, UncertainRating
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.drowned import drowned_table
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.table import OffsetTable, deposit, tabulate
 from sewer_audit.effluent.zero import ZeroPath
 from sewer_audit.uncertainty import Cause

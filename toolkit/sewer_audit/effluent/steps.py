@@ -9,7 +9,7 @@ import pandas as pd
 
 from sewer_audit.effluent.integrate import stretches
 from sewer_audit.effluent.periods import Periods
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.shared import known_integral
 from sewer_audit.effluent.volumes import EffluentVolumes
 

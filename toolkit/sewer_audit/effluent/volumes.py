@@ -11,9 +11,13 @@ import pandas as pd
 
 from sewer_audit.effluent.check import SelfCheck, check_against_brute_force
 from sewer_audit.effluent.defaults import CauseSet
-from sewer_audit.effluent.fitness import NO_LIMITS, Limits, bridge_error, fitness_flags
-from sewer_audit.effluent.gap_intake import BETTER, intake_course
-from sewer_audit.effluent.gaps import (
+from sewer_audit.effluent.integrate import Stretch, find_gaps, stretches
+from sewer_audit.effluent.model import EffluentModel, Independent
+from sewer_audit.effluent.periods import Periods
+from sewer_audit.effluent.rating import UncertainRating
+from sewer_audit.effluent.readings.fitness import NO_LIMITS, Limits, bridge_error, fitness_flags
+from sewer_audit.effluent.readings.gap_intake import BETTER, intake_course
+from sewer_audit.effluent.readings.gaps import (
     GapFill,
     HourlyRecord,
     fill_gap,
@@ -22,14 +26,10 @@ from sewer_audit.effluent.gaps import (
     hourly_record,
     unseen_seconds,
 )
-from sewer_audit.effluent.integrate import Stretch, find_gaps, stretches
-from sewer_audit.effluent.means import mean_correction
-from sewer_audit.effluent.model import EffluentModel, Independent
-from sewer_audit.effluent.noise import noise_volumes, sampling_error
-from sewer_audit.effluent.periods import Periods
-from sewer_audit.effluent.quality import gap_frame, period_quality, quality_flags
-from sewer_audit.effluent.rating import UncertainRating
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.means import mean_correction
+from sewer_audit.effluent.readings.noise import noise_volumes, sampling_error
+from sewer_audit.effluent.readings.quality import gap_frame, period_quality, quality_flags
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.shared import (
     acting_causes,
     known_integral,

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.effluent.defaults import CauseSet
-from sewer_audit.effluent.fitness import NO_LIMITS, Limits
 from sewer_audit.effluent.hand import hand_volumes
 from sewer_audit.effluent.periods import Periods
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.fitness import NO_LIMITS, Limits
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.volumes import EffluentVolumes, period_volumes
 from sewer_audit.effluent.zero import ZeroPath
 from sewer_audit.uncertainty import Cause, Draws

@@ -11,7 +11,7 @@ import numpy as np
 from sewer_audit.effluent.defaults import HAND, OTHER_HOURS, SETTING, UNREAD_DRIFT, CauseSet
 from sewer_audit.effluent.model import ZeroOffset
 from sewer_audit.effluent.rating import sound_steepness
-from sewer_audit.effluent.series import DischargeSeries
+from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import Cause, Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from sewer_audit.explanations import bill_actions, bill_forms
-from sewer_audit.explanations.estimates import ACTIONS, forms_of
+from sewer_audit.explanations.acts import bill_actions, bill_forms
+from sewer_audit.explanations.acts.estimates import ACTIONS, forms_of
 from sewer_audit.explanations.model import Explanation, Parameter
 
 __all__ = [

@@ -13,9 +13,9 @@ from functools import cached_property
 
 import numpy as np
 
+from sewer_audit.explanations.acts.states import Estimates, gaussian
 from sewer_audit.explanations.marks import marks_unlisted, quiet_gap_told
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.states import Estimates, gaussian
 
 __all__ = ["Comparison", "corrected_discharge"]
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sewer_audit.explanations.acts.states import Estimates
 from sewer_audit.explanations.comparing import Comparison
 from sewer_audit.explanations.model import Explanation, Variant
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.states import Estimates
 
 __all__ = [
     "Evidence",

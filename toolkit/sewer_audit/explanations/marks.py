@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from sewer_audit.explanations.acts.states import Estimates, gaussian
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.states import Estimates, gaussian
 
 __all__ = ["course_told", "lag_told", "mark_told", "marks_unlisted", "quiet_gap_told"]
 

@@ -9,6 +9,13 @@ from typing import Any
 
 import numpy as np
 
+from sewer_audit.explanations.acts.states import (
+    Billing,
+    billing_fit,
+    billing_score,
+    start_billing,
+    start_estimates,
+)
 from sewer_audit.explanations.catalogue import LOOK_ALIKES, PLAIN, is_other
 from sewer_audit.explanations.comparing import Comparison, corrected_discharge
 from sewer_audit.explanations.evidence import (
@@ -24,13 +31,6 @@ from sewer_audit.explanations.evidence import (
 )
 from sewer_audit.explanations.model import Explanation, Variant
 from sewer_audit.explanations.observations import Observations
-from sewer_audit.explanations.states import (
-    Billing,
-    billing_fit,
-    billing_score,
-    start_billing,
-    start_estimates,
-)
 
 __all__ = ["Candidate", "bill_candidates", "estimate_candidates"]
 

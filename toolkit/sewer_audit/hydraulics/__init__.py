@@ -5,12 +5,12 @@ table with its source.
 """
 
 import sewer_audit.hydraulics.kinds  # noqa: F401  fills the registry
+from sewer_audit.hydraulics.conduits.manning import ManningConduit
+from sewer_audit.hydraulics.conduits.sections import CircularSection
 from sewer_audit.hydraulics.devices import FLAG_MEANINGS
 from sewer_audit.hydraulics.echo import echo_distance, speed_of_sound
 from sewer_audit.hydraulics.hand_reading import hand_reading
-from sewer_audit.hydraulics.manning import ManningConduit
 from sewer_audit.hydraulics.registry import build_device
-from sewer_audit.hydraulics.sections import CircularSection
 
 __all__ = [
     "FLAG_MEANINGS",

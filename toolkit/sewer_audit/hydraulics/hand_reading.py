@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 
 from sewer_audit.errors import AuditError, OutOfRange
-from sewer_audit.hydraulics.area_velocity import AreaVelocity
+from sewer_audit.hydraulics.conduits.area_velocity import AreaVelocity
 from sewer_audit.hydraulics.devices import FLAG_MEANINGS, Accuracy, Device, Rule
 from sewer_audit.hydraulics.echo import EchoRanger, echo_distance
+from sewer_audit.hydraulics.elements.parshall import ParshallFlume
 from sewer_audit.hydraulics.notes import remarks_of, rules_of
-from sewer_audit.hydraulics.parshall import ParshallFlume
 from sewer_audit.hydraulics.registry import DEVICES, find_kind
 from sewer_audit.hydraulics.tables import facts_of, families_of
 from sewer_audit.sources import STATED

@@ -7,27 +7,27 @@ from collections.abc import Callable
 from typing import Any
 
 from sewer_audit.errors import AuditError, OutOfRange
-from sewer_audit.hydraulics.area_velocity import AreaVelocity
-from sewer_audit.hydraulics.cipolletti import CipollettiWeir
-from sewer_audit.hydraulics.devices import Device
-from sewer_audit.hydraulics.full_pipe import FullPipeMeter
-from sewer_audit.hydraulics.h_flume import HFlume
-from sewer_audit.hydraulics.manning import ManningConduit, roughness_of
-from sewer_audit.hydraulics.palmer_bowlus import PalmerBowlusFlume
-from sewer_audit.hydraulics.parshall import ParshallFlume
-from sewer_audit.hydraulics.rating_table import RatingTable
-from sewer_audit.hydraulics.rectangular_weir import RectangularWeir
-from sewer_audit.hydraulics.registry import DEVICES, DeviceKind, Size
-from sewer_audit.hydraulics.sections import (
+from sewer_audit.hydraulics.conduits.area_velocity import AreaVelocity
+from sewer_audit.hydraulics.conduits.full_pipe import FullPipeMeter
+from sewer_audit.hydraulics.conduits.manning import ManningConduit, roughness_of
+from sewer_audit.hydraulics.conduits.sections import (
     CircularSection,
     EggSection,
     RectangularSection,
     Section,
     TabulatedSection,
 )
-from sewer_audit.hydraulics.throated import RectangularThroatedFlume, UThroatedFlume
-from sewer_audit.hydraulics.user_flumes import CutthroatFlume, TrapezoidalFlume
-from sewer_audit.hydraulics.v_notch import VNotchWeir
+from sewer_audit.hydraulics.devices import Device
+from sewer_audit.hydraulics.elements.cipolletti import CipollettiWeir
+from sewer_audit.hydraulics.elements.h_flume import HFlume
+from sewer_audit.hydraulics.elements.palmer_bowlus import PalmerBowlusFlume
+from sewer_audit.hydraulics.elements.parshall import ParshallFlume
+from sewer_audit.hydraulics.elements.rating_table import RatingTable
+from sewer_audit.hydraulics.elements.rectangular_weir import RectangularWeir
+from sewer_audit.hydraulics.elements.throated import RectangularThroatedFlume, UThroatedFlume
+from sewer_audit.hydraulics.elements.user_flumes import CutthroatFlume, TrapezoidalFlume
+from sewer_audit.hydraulics.elements.v_notch import VNotchWeir
+from sewer_audit.hydraulics.registry import DEVICES, DeviceKind, Size
 from sewer_audit.units import parse
 
 __all__ = ["points"]

@@ -8,8 +8,8 @@ from typing import Any
 
 from sewer_audit.errors import AuditError, OutOfRange
 from sewer_audit.hydraulics.devices import Device
-from sewer_audit.hydraulics.parshall import ParshallFlume
-from sewer_audit.hydraulics.v_notch import VNotchWeir
+from sewer_audit.hydraulics.elements.parshall import ParshallFlume
+from sewer_audit.hydraulics.elements.v_notch import VNotchWeir
 from sewer_audit.units import parse
 
 __all__ = ["DEVICES", "DeviceKind", "Size", "build_device", "find_kind"]

@@ -26,7 +26,7 @@ import pandas as pd
 from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.many_sites.page import summary_page
 from sewer_audit.many_sites.rows import ranked_table, site_record
-from sewer_audit.report.manifest import json_text
+from sewer_audit.report.folder.manifest import json_text
 
 __all__ = [
     "SECONDS",

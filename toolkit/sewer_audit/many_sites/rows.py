@@ -11,10 +11,10 @@ import pandas as pd
 
 from sewer_audit.auditing import audit
 from sewer_audit.auditing.findings import plain
-from sewer_audit.auditing.quarters import review
+from sewer_audit.auditing.quarterly.quarters import review
 from sewer_audit.auditing.result import Audit
 from sewer_audit.case import load_case
-from sewer_audit.report.manifest import json_text
+from sewer_audit.report.folder.manifest import json_text
 from sewer_audit.uncertainty import TOO_HIGH, TOO_LOW, summarise
 
 __all__ = ["COLUMNS", "expected_recovery", "ranked_table", "site_record"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sewer_audit.hydraulics import build_device
-from sewer_audit.hydraulics.parshall import parshall_sizes
+from sewer_audit.hydraulics.elements.parshall import parshall_sizes
 from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.planning.site import PipeSite
 from sewer_audit.units import to_si

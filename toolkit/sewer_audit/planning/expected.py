@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from sewer_audit.auditing.evidence import Evidence
-from sewer_audit.auditing.inputs import Inputs
+from sewer_audit.auditing.reading.inputs import Inputs
+from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.errors import AuditError
 

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.evidence import gather
-from sewer_audit.auditing.inputs import read_inputs
-from sewer_audit.auditing.pricing import price_invoices
+from sewer_audit.auditing.invoices.pricing import price_invoices
+from sewer_audit.auditing.reading.inputs import read_inputs
+from sewer_audit.auditing.volumes.evidence import gather
 from sewer_audit.case import Case
 from sewer_audit.case.models_plan import PlanTable, Range
 from sewer_audit.errors import Flag

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from sewer_audit.auditing.inputs import Inputs
-from sewer_audit.auditing.pricing import Pricing
+from sewer_audit.auditing.invoices.pricing import Pricing
+from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.case import Case
 from sewer_audit.case.models_plan import PlanTable
 from sewer_audit.errors import Flag

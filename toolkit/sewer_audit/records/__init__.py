@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from sewer_audit.records.amounts import AmountRecord, read_amounts
-from sewer_audit.records.combine import combine_registers
+from sewer_audit.records.bills.invoices import read_invoices
+from sewer_audit.records.counts.combine import combine_registers
+from sewer_audit.records.counts.registers import read_register
 from sewer_audit.records.green_button import read_green_button
 from sewer_audit.records.hands import as_logger, read_hand_readings
-from sewer_audit.records.invoices import read_invoices
 from sewer_audit.records.joining import join_series, with_rain
 from sewer_audit.records.loggers import read_logger
 from sewer_audit.records.model import (
@@ -17,7 +18,6 @@ from sewer_audit.records.model import (
     MeterChange,
     RegisterRecord,
 )
-from sewer_audit.records.registers import read_register
 from sewer_audit.records.waterml import read_waterml
 
 __all__ = [

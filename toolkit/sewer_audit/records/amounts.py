@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.errors import Flag, Problem
-from sewer_audit.records.headings import check_heading
+from sewer_audit.records.clock.moments import read_moments
+from sewer_audit.records.clock.zones import zone_of
+from sewer_audit.records.files.headings import check_heading
+from sewer_audit.records.files.numbers import parse_float
+from sewer_audit.records.files.tables import column_place, table_of
 from sewer_audit.records.model import Findings
-from sewer_audit.records.moments import read_moments
-from sewer_audit.records.numbers import parse_float
-from sewer_audit.records.tables import column_place, table_of
-from sewer_audit.records.zones import zone_of
 from sewer_audit.units import to_si
 
 __all__ = ["AmountRecord", "read_amounts"]

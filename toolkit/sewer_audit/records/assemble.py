@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.records.clock.steps import find_intervals
 from sewer_audit.records.merge import Rows, join_rows, same_stamps
 from sewer_audit.records.model import INTERVAL, Findings, LoggerRecord
-from sewer_audit.records.plausible import compare_files
-from sewer_audit.records.steps import find_intervals
+from sewer_audit.records.rules.plausible import compare_files
 
 __all__ = ["Choices", "assemble"]
 

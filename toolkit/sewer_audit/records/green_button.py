@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.records.files.xml_files import local_name, read_xml, text_of
 from sewer_audit.records.model import Findings, RegisterRecord
-from sewer_audit.records.xml_files import local_name, read_xml, text_of
 from sewer_audit.units import to_si
 
 __all__ = ["read_green_button"]

@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
-from sewer_audit.records.headings import check_heading
+from sewer_audit.records.clock.moments import read_moments
+from sewer_audit.records.clock.steps import find_intervals
+from sewer_audit.records.clock.zones import utc_values, zone_of
+from sewer_audit.records.files.headings import check_heading
+from sewer_audit.records.files.numbers import parse_float
+from sewer_audit.records.files.tables import column_place, table_of
 from sewer_audit.records.model import Findings, HandRecord, LoggerRecord, Table
-from sewer_audit.records.moments import read_moments
-from sewer_audit.records.numbers import parse_float
-from sewer_audit.records.steps import find_intervals
-from sewer_audit.records.tables import column_place, table_of
-from sewer_audit.records.zones import utc_values, zone_of
 from sewer_audit.units import to_si
 
 __all__ = ["as_logger", "read_hand_readings"]

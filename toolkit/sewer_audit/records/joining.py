@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.records.clock.steps import find_intervals
+from sewer_audit.records.clock.zones import utc_values
 from sewer_audit.records.model import DOUBTFUL, INTERVAL, Findings, LoggerRecord
-from sewer_audit.records.steps import find_intervals
-from sewer_audit.records.zones import utc_values
 
 __all__ = ["join_series", "with_rain"]
 

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
-from sewer_audit.records.corrections import corrected
-from sewer_audit.records.exports import Export
+from sewer_audit.records.clock.corrections import corrected
+from sewer_audit.records.clock.stamps import Clock, joined_stamps, parse_stamps
+from sewer_audit.records.clock.zones import to_utc, zone_of
+from sewer_audit.records.files.exports import Export
 from sewer_audit.records.model import ClockCorrection, Findings
-from sewer_audit.records.stamps import Clock, joined_stamps, parse_stamps
-from sewer_audit.records.zones import to_utc, zone_of
 
 __all__ = ["TimeSource", "Times", "read_times"]
 

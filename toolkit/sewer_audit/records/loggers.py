@@ -11,8 +11,11 @@ import pandas as pd
 
 from sewer_audit.errors import InputRefused
 from sewer_audit.records.assemble import Choices, assemble
-from sewer_audit.records.cells import Values, read_values
-from sewer_audit.records.exports import Export, read_export
+from sewer_audit.records.clock.zones import zone_of
+from sewer_audit.records.files.cells import Values, read_values
+from sewer_audit.records.files.exports import Export, read_export
+from sewer_audit.records.files.numbers import Marks
+from sewer_audit.records.files.shapes import Shape
 from sewer_audit.records.logger_clock import TimeSource, read_times
 from sewer_audit.records.merge import Rows, spread_repeated
 from sewer_audit.records.model import (
@@ -23,11 +26,8 @@ from sewer_audit.records.model import (
     Findings,
     LoggerRecord,
 )
-from sewer_audit.records.numbers import Marks
-from sewer_audit.records.plausible import ask_marks
-from sewer_audit.records.shapes import Shape
-from sewer_audit.records.status import Status, tell_unnamed
-from sewer_audit.records.zones import zone_of
+from sewer_audit.records.rules.plausible import ask_marks
+from sewer_audit.records.rules.status import Status, tell_unnamed
 from sewer_audit.units import to_si
 
 __all__ = ["read_logger"]

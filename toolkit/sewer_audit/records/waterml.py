@@ -12,14 +12,14 @@ import pandas as pd
 
 from sewer_audit.errors import UnitError
 from sewer_audit.records.assemble import Choices, assemble
+from sewer_audit.records.clock.stamps import StampFault, parse_stamp
+from sewer_audit.records.clock.zones import to_utc, zone_of
+from sewer_audit.records.files.numbers import Marks, is_missing, parse_float
+from sewer_audit.records.files.xml_files import local_name, read_xml
 from sewer_audit.records.merge import Rows
 from sewer_audit.records.model import DOUBTFUL, ROLES, Findings, LoggerRecord
-from sewer_audit.records.numbers import Marks, is_missing, parse_float
-from sewer_audit.records.plausible import ask_marks
-from sewer_audit.records.stamps import StampFault, parse_stamp
-from sewer_audit.records.status import Status
-from sewer_audit.records.xml_files import local_name, read_xml
-from sewer_audit.records.zones import to_utc, zone_of
+from sewer_audit.records.rules.plausible import ask_marks
+from sewer_audit.records.rules.status import Status
 from sewer_audit.units import to_si
 
 __all__ = ["read_waterml"]

@@ -10,13 +10,13 @@ from importlib import import_module
 from typing import Any
 
 _HOME = {
-    "Difference": "rechecking",
-    "RecheckResult": "rechecking",
-    "ReportResult": "writing",
+    "Difference": "checking.rechecking",
+    "RecheckResult": "checking.rechecking",
+    "ReportResult": "folder.writing",
     "deliver": "delivery",
-    "notebook_file": "writing",
-    "recheck": "rechecking",
-    "write_report": "writing",
+    "notebook_file": "folder.writing",
+    "recheck": "checking.rechecking",
+    "write_report": "folder.writing",
 }
 __all__ = sorted(_HOME)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from sewer_audit.report.by_hand import write_by_hand
-from sewer_audit.report.manifest import json_text
+from sewer_audit.report.folder.by_hand import write_by_hand
+from sewer_audit.report.folder.manifest import json_text
 from sewer_audit.report.tables import write_tables
 
 __all__ = ["deliver"]

@@ -11,11 +11,11 @@ from typing import Any
 import pandas as pd
 
 from sewer_audit.charts import Picture
+from sewer_audit.report.evidence.lists import readable
+from sewer_audit.report.evidence.verdict import verdict
 from sewer_audit.report.frames import invoice_overview
-from sewer_audit.report.lists import readable
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.show import Shown, say, show_table
-from sewer_audit.report.verdict import verdict
 from sewer_audit.spoken import speaking
 
 __all__ = ["Frames", "Plots", "frames_of", "html_of", "text_of"]

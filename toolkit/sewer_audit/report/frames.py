@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.verdict import WITH_RUN, verdicts
+from sewer_audit.auditing.judgement.verdict import WITH_RUN, verdicts
 from sewer_audit.effluent import level_about
-from sewer_audit.report.assumptions import assumptions
-from sewer_audit.report.printed import with_links
+from sewer_audit.report.evidence.assumptions import assumptions
+from sewer_audit.report.folder.printed import with_links
 from sewer_audit.report.words import Words, short_finding
 from sewer_audit.uncertainty import UNDECIDED
 from sewer_audit.units import from_si

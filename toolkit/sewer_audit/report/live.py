@@ -9,10 +9,10 @@ from typing import Any
 import pandas as pd
 
 from sewer_audit.effluent.steps import hourly_volumes
-from sewer_audit.report.by_hand import hand_steps, steps_table
 from sewer_audit.report.charged import charged_rows
+from sewer_audit.report.folder.by_hand import hand_steps, steps_table
+from sewer_audit.report.folder.workbook import Draft, work_of
 from sewer_audit.report.words import UNITS, Words
-from sewer_audit.report.workbook import Draft, work_of
 from sewer_audit.units import from_si
 
 __all__ = ["live_sheets"]

@@ -32,8 +32,8 @@ from sewer_audit.charts.uncertainty import (
 )
 from sewer_audit.effluent.hand import hours_looked_at, local_times
 from sewer_audit.report import frames as frames
-from sewer_audit.report import invoices as steps
-from sewer_audit.report.screening import screened_level, screening_stretches
+from sewer_audit.report.evidence import invoices as steps
+from sewer_audit.report.evidence.screening import screened_level, screening_stretches
 from sewer_audit.report.show import say
 from sewer_audit.report.words import Words, joined, short_finding
 

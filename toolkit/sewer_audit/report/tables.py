@@ -10,8 +10,8 @@ from typing import Any
 
 import pandas as pd
 
+from sewer_audit.report.folder.workbook import LINE_COLUMNS, work_of, write_workbook
 from sewer_audit.report.live import live_sheets
-from sewer_audit.report.workbook import LINE_COLUMNS, work_of, write_workbook
 from sewer_audit.units import from_si
 
 __all__ = ["invoice_lines", "with_units", "write_tables"]

@@ -16,7 +16,7 @@ from pydantic import BaseModel
 
 from sewer_audit.case.keys import fields_of, means, models_at
 from sewer_audit.case.models import CaseFile
-from sewer_audit.charges.schedule import Schedule
+from sewer_audit.charges.schedule.versions import Schedule
 from sewer_audit.errors import InputRefused, Problem
 from sewer_audit.reference import schema_of
 

@@ -22,9 +22,9 @@ from pathlib import Path
 from typing import Any
 
 from sewer_audit.case.keys import fields_of, key_of, models_at
-from sewer_audit.charges.loading import parse_rates
-from sewer_audit.charges.schedule import Schedule
-from sewer_audit.charges.worked_example import price_example
+from sewer_audit.charges.pricing.worked_example import price_example
+from sewer_audit.charges.schedule.loading import parse_rates
+from sewer_audit.charges.schedule.versions import Schedule
 from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.starter import starter_text
 

@@ -5,12 +5,12 @@ from sewer_audit.uncertainty.causes import PERSISTENCES, Cause
 from sewer_audit.uncertainty.decision import Verdicts, judge, shared_coverage
 from sewer_audit.uncertainty.draws import Draws
 from sewer_audit.uncertainty.intervals import Summary, coverage_interval, p_value_words, summarise
+from sewer_audit.uncertainty.level.noise import noise_variance
+from sewer_audit.uncertainty.level.zero import Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 from sewer_audit.uncertainty.linear import Linear, linearise
 from sewer_audit.uncertainty.montecarlo import compare_intervals
-from sewer_audit.uncertainty.noise import noise_variance
 from sewer_audit.uncertainty.rule import SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED, DecisionRule
 from sewer_audit.uncertainty.stability import Stability, draws_until_stable
-from sewer_audit.uncertainty.zero import Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 
 __all__ = [
     "PERSISTENCES",

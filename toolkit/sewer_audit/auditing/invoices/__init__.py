@@ -1,0 +1,1 @@
+"""Question 1: was each invoice made by the rules?"""

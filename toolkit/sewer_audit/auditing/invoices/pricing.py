@@ -1,0 +1,377 @@
+"""Question 1: was each invoice made by the rules, to the cent, and what is in question?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.auditing.invoices.facts import printed_bills
+from sewer_audit.auditing.reading.inputs import Inputs
+from sewer_audit.auditing.volumes.case_units import dial_question
+from sewer_audit.auditing.volumes.evidence import Evidence
+from sewer_audit.case import Case
+from sewer_audit.charges import (
+    BilledInvoice,
+    InvoiceFacts,
+    PricedInvoice,
+    Recomputed,
+    Schedule,
+    chains_of,
+    price,
+    price_draws,
+    recompute_series,
+)
+from sewer_audit.errors import Flag, InputRefused, Problem
+from sewer_audit.units import to_si
+
+__all__ = ["Pricing", "charged_beyond", "price_invoices", "with_charged"]
+
+USUAL = 3.0
+"""So many times the usual a day, or less of it, is billed on a register that stands still before it
+is taken for a stopped one (judgement) [-]."""
+FAR = 1.25
+"""A volume so many times another, or a part of it, lies far from it (judgement) [-]."""
+NOTHING_DUE = PricedInvoice("", (), Decimal("0.00"), Decimal("0.00"), "nothing is due", "")
+"""What an invoice comes to whose days an earlier one holds already [money]."""
+
+
+@dataclass(frozen=True)
+class Pricing:
+    """Every invoice recomputed from the rate schedule.
+
+    Parameters
+    ----------
+    bills : tuple of BilledInvoice
+        As printed, with what each is priced from [-].
+    due : tuple of Decimal or None
+        Volume each should have charged: from the reads, or the stated one where the reads cannot
+        tell it from theirs; None without reads [billing unit].
+    stated : tuple of PricedInvoice
+        Priced on the volume the invoice states [money].
+    by_rules : tuple of PricedInvoice or None
+        Priced from the reads, as the schedule says; None without reads [money].
+    lines : DataFrame
+        One row per invoice and charge line: invoiced, recomputed on the stated volume, recomputed
+        by the rules, differences [money].
+    schedule : Schedule
+        The rates [-].
+    series : tuple of Recomputed
+        Each held against its own chain and the site's second opinion, runs of estimates as one [-].
+    flags : tuple of Flag
+        Questions to the case, and what the reader must know of the bills [-].
+    """
+
+    bills: tuple[BilledInvoice, ...]
+    due: tuple[Decimal | None, ...]
+    stated: tuple[PricedInvoice, ...]
+    by_rules: tuple[PricedInvoice | None, ...]
+    lines: pd.DataFrame
+    schedule: Schedule
+    series: tuple[Recomputed, ...] = ()
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def facts(self) -> tuple[InvoiceFacts, ...]:
+        """What each invoice is priced from [-]."""
+        return tuple(bill.facts for bill in self.bills)
+
+    @property
+    def recomputed(self) -> list[PricedInvoice]:
+        """By the rules where there are reads, else on the stated volume [money]."""
+        return [r or s for r, s in zip(self.by_rules, self.stated, strict=True)]
+
+    def amounts(self, volumes: np.ndarray) -> np.ndarray:
+        """Totals of draws of the charged volume. Units: volumes [m3]; returns [money]."""
+        nothing = np.zeros(len(volumes))  # due on an invoice whose days another one holds
+        columns = [
+            nothing
+            if (facts := bill.due_facts) is None
+            else price_draws(self.schedule, facts, np.maximum(volumes[:, k], 0.0), meaning="billed")
+            for k, bill in enumerate(self.bills)
+        ]
+        return np.column_stack(columns)
+
+
+def charged_beyond(pricing: Pricing, volumes: np.ndarray) -> float:
+    """What was invoiced beyond what one volume of every invoice comes to.
+
+    Units: volumes [m3]; returns [money].
+    """
+    lines = pricing.lines
+    invoiced = lines.loc[lines["line"] == "total", "invoiced"]
+    due = pricing.amounts(np.maximum(volumes, 0.0)[None, :])
+    return float(sum(float(each) for each in invoiced) - due.sum())
+
+
+def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | None:
+    """Recompute every invoice from the schedule.
+
+    Parameters
+    ----------
+    case : Case
+        Validated case [-].
+    inputs : Inputs
+        Invoices, reads and schedule [-].
+    evidence : Evidence
+        For the registered volumes [m3].
+
+    Returns
+    -------
+    Pricing or None
+        None without a schedule [money].
+
+    Raises
+    ------
+    InputRefused
+        With every invoice that the schedule cannot price, and why.
+    """
+    if inputs.schedule is None:
+        return None
+    schedule, printed = inputs.schedule, printed_bills(case, inputs, evidence)
+    if unable := unpriced(schedule, printed):
+        raise InputRefused(unable)
+    again = recompute_series(schedule, printed)
+    again, flags = _with_questions(case, inputs, evidence, again)
+    bills = [each.bill for each in again]
+    stated = [price(schedule, bill.facts) for bill in bills]
+    by_rules = [
+        _by_rules(schedule, each, printed) for each, printed in zip(again, stated, strict=True)
+    ]
+    lines = pd.concat(
+        [
+            _lines(inputs, row, stated[row], by_rules[row], again[row])
+            for row in range(len(inputs.invoices.frame))
+        ],
+        ignore_index=True,
+    )
+    due = [each.billed if each.stands else each.due for each in again]
+    told = tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule
+    flags += [*_flags_of(bills), *_apart(schedule, again)]
+    return Pricing(*told, tuple(again), tuple(flags))
+
+
+def _with_questions(
+    case: Case, inputs: Inputs, evidence: Evidence, series: Sequence[Recomputed]
+) -> tuple[list[Recomputed], list[Flag]]:
+    """The series without claims on volumes by the rules that nothing else bears out.
+
+    Where such a volume lies far from the registered intake, the balance and the other bills at
+    once, and the billed one does not, the case is asked before anybody is accused.
+    """
+    found, flags = list(series), []
+    frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
+    days = (frame["end"] - frame["start"]).dt.total_seconds().to_numpy() / 86400.0
+    usual = float(np.median(frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9)))
+    known = [None if evidence.basis is None else evidence.basis.mean(axis=0)]
+    known.append(None if evidence.balance is None else evidence.balance.draws.mean(axis=0))
+    asked = dial_question(case, inputs.schedule, series)
+    if asked is not None:
+        flags.append(asked)
+        for row, each in enumerate(series):
+            if not each.volume_agrees and each.due is not None and not each.bill.shares_with:
+                found[row] = _as_billed(inputs, each)
+        return found, flags
+    still = _stopped(series, frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9))
+    for row in still:
+        found[row] = _as_billed(inputs, series[row])
+    flags += [_still([series[row].bill for row in still])] if still else []
+    for row, each in enumerate(found):
+        if each.volume_agrees or each.due is None or each.bill.shares_with or known[0] is None:
+            continue
+        due, billed = (float(to_si(float(v), unit, "volume")) for v in (each.due, each.billed))
+        others = [usual * days[row], *(float(k[row]) for k in known if k is not None)]
+        if not all(np.isfinite(other) and other > 0 for other in others):
+            continue
+        if all(_far(due, other) and not _far(billed, other) for other in others):
+            found[row] = _as_billed(inputs, each)
+            flags.append(_question(each, due / billed))
+    return found, flags
+
+
+def _stopped(series: Sequence[Recomputed], daily: np.ndarray) -> list[int]:
+    """Places of invoices that bill a usual volume though the register, read rightly, stands still.
+
+    Units: daily [any].
+    """
+    found = []
+    for row, each in enumerate(series):
+        bill, usual = each.bill, float(np.median(daily))
+        reads = bill.own_reads or (bill.previous_read, bill.current_read)
+        moved = None in reads or reads[0] != reads[1] or bill.read_type != "actual"
+        if moved or each.volume_agrees or bill.shares_with or usual <= 0:
+            continue
+        if usual / USUAL < daily[row] < usual * USUAL:
+            found.append(row)
+    return found if len(found) < len(series) / 2 else []
+
+
+def _still(bills: Sequence[BilledInvoice]) -> Flag:
+    names = [bill.invoice for bill in bills]
+    return Flag(
+        "billed-register-still",
+        f"{', '.join(names)}: the register stands still at {bills[0].current_read}, and a volume "
+        "of the size of the other bills is charged. If it had stopped, what the schedule says of a "
+        "stopped meter decides, and the bill rests on an estimate that it does not name; if no "
+        "water was drawn, nothing is due. Nothing is claimed on it before that is answered.",
+        {"invoices": names, "read": str(bills[0].current_read)},
+    )
+
+
+def _as_billed(inputs: Inputs, each: Recomputed) -> Recomputed:
+    """An invoice priced on the volume it states, until the case is answered for."""
+    facts = each.bill.facts
+    total = price(inputs.schedule, facts).total  # type: ignore[arg-type]
+    return replace(each, priced_from=facts, by_rules=total, volume_agrees=True, stands=True)
+
+
+def _far(one: float, other: float) -> bool:
+    return not 1 / FAR < one / other < FAR
+
+
+def _question(each: Recomputed, ratio: float) -> Flag:
+    return Flag(
+        "rules-volume-apart",
+        f"{each.bill.invoice}: by the reads, the dial and the rules of the case {ratio:.3g} times "
+        "the billed volume would be due, while the registered intake, the balance and the other "
+        "bills bear the billed one out. Are unit, multiplier and registers of the case right? "
+        "Nothing is claimed on it before that is answered.",
+        {"invoice": each.bill.invoice, "due_over_billed": ratio},
+    )
+
+
+def _flags_of(bills: Sequence[BilledInvoice]) -> list[Flag]:
+    """That the usage of some bills is not the charged volume, and what it is."""
+    other = [bill.invoice for bill in bills if bill.usage not in (None, bill.facts.billed_volume)]
+    if not other:
+        return []
+    return [
+        Flag(
+            "usage-not-charged-volume",
+            f"{', '.join(other)}: the lines follow from another volume than the printed usage, "
+            "which may be rounded, or the water used; say so by usage_means and usage_printed_to "
+            "under [invoices].",
+            {"usage": other},
+        )
+    ]
+
+
+OF_NO_CHARGE = {"water", "deduct", "factor", "tax base", "subtotal", "amount due", "due date"}
+"""Links no charge is made from in the recomputation."""
+
+
+def _apart(schedule: Schedule, series: Sequence[Recomputed]) -> list[Flag]:
+    """Figures that do not follow from those before them, on bills whose charges do."""
+    found = []
+    for chain in chains_of(schedule, series):
+        off = [link for link in chain.links if link.agrees is False]
+        if off and all(link.name in OF_NO_CHARGE for link in off):
+            told = "; ".join(
+                f"{link.name} {link.printed}, by the others {link.right}" for link in off
+            )
+            words = f"{chain.invoice}: every charge follows, a printed figure does not ({told})."
+            data = {"invoice": chain.invoice, "links": [link.name for link in off]}
+            found.append(Flag("printed-figure-apart", words, data))
+    return found
+
+
+def with_charged(inputs: Inputs, pricing: Pricing | None) -> Inputs:
+    """The inputs with the volume each invoice charged, where its printed usage states another."""
+    if pricing is None or all(bill.usage is None for bill in pricing.bills):
+        return inputs
+    unit, frame = inputs.invoices.volume_unit, inputs.invoices.frame
+    billed = [
+        stated if bill.usage is None else to_si(float(bill.facts.billed_volume), unit, "volume")
+        for bill, stated in zip(pricing.bills, frame["billed_m3"], strict=True)
+    ]
+    invoices = replace(inputs.invoices, frame=frame.assign(billed_m3=billed))
+    return replace(inputs, invoices=invoices)
+
+
+def unpriced(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[Problem]:
+    """Why invoices cannot be priced by the schedule, each of them; nothing where all can."""
+    problems: list[Problem] = []
+    for bill in bills:
+        ways = (
+            [bill.facts, bill.facts.but(billed_volume=None)] if bill.facts.volumes else [bill.facts]
+        )
+        for facts in ways:
+            try:
+                price(schedule, facts)
+            except InputRefused as error:
+                problems += error.problems
+    return list(dict.fromkeys(problems))
+
+
+def _by_rules(schedule: Schedule, again: Recomputed, stated: PricedInvoice) -> PricedInvoice | None:
+    """Priced from the reads; the stated volume stands where the reads cannot tell it from theirs.
+
+    Days that an earlier invoice holds are left out.
+
+    Reads at other instants than the invoice's give its volume to a tolerance only, and a right
+    invoice is not corrected by interpolation.
+    """
+    facts, bill = again.bill.facts, again.bill
+    if bill.shares_with:
+        return NOTHING_DUE if bill.own is None else price(schedule, bill.own)
+    if again.due is None:
+        return None
+    return stated if again.stands else price(schedule, facts.but(billed_volume=None))
+
+
+def _lines(
+    inputs: Inputs,
+    row: int,
+    stated: PricedInvoice,
+    by_rules: PricedInvoice | None,
+    series: Recomputed,
+) -> pd.DataFrame:
+    invoice = inputs.invoices.frame.iloc[row]
+    invoiced = dict(inputs.invoices.lines.iloc[row]) if invoice["lines_printed"] else {}
+    amounts, ruled = stated.by_column, {} if by_rules is None else by_rules.by_column
+    if by_rules is NOTHING_DUE:
+        ruled = dict.fromkeys([*invoiced, *amounts], Decimal("0.00"))
+    first = {line.column: line for line in reversed(stated.lines)}
+    rows: list[dict[str, Any]] = []
+    for name in dict.fromkeys([*invoiced, *amounts]):
+        line, billed, again = first.get(name), invoiced.get(name), amounts.get(name)
+        single = line is not None and sum(each.column == name for each in stated.lines) == 1
+        known = billed is not None and again is not None
+        rows.append(
+            {
+                "invoice": invoice["invoice"],
+                "line": name,
+                "quantity": line.quantity if single else None,
+                "unit": "" if line is None else line.unit,
+                "rate": line.rate if single else None,
+                "invoiced": billed,
+                "on_stated_volume": again,
+                "difference": billed - again if known else None,
+                "by_the_rules": ruled.get(name),
+                "rounding": "" if line is None else line.rounding,
+            }
+        )
+    rows.append(
+        {
+            "invoice": invoice["invoice"],
+            "line": "total",
+            "invoiced": invoice["total"],
+            "on_stated_volume": stated.total,
+            "difference": invoice["total"] - stated.total,
+            "by_the_rules": None if by_rules is None else series.by_rules,
+        }
+    )
+    return pd.DataFrame(rows)
+
+
+def charged_by_rules(pricing: Pricing, unit: str) -> np.ndarray:
+    """Volume each invoice should have charged by the rules.
+
+    Units: returns [m3].
+    """
+    volumes = [np.nan if due is None else float(due) for due in pricing.due]
+    return np.asarray(to_si(np.array(volumes), unit, "volume"))

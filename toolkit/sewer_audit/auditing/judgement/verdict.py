@@ -1,0 +1,373 @@
+"""Question 2 and question 3: the billed volume against the evidence, and the basis."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit.auditing.invoices.pricing import Pricing, charged_by_rules
+from sewer_audit.auditing.reading.inputs import Inputs
+from sewer_audit.auditing.volumes.credits import credited
+from sewer_audit.auditing.volumes.evidence import Evidence
+from sewer_audit.case import Case
+from sewer_audit.charges import Schedule
+from sewer_audit.errors import Flag
+from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, Verdicts, judge, summarise
+from sewer_audit.uncertainty import TOO_LOW as TOO_LOW_WORDS
+
+__all__ = ["WITH_RUN", "basis_answer", "invoice_table", "verdicts"]
+
+ESTIMATES = ("effluent", "balance", "reconciled", "basis", "audited")
+PARTS = ("mean", "standard_uncertainty", "low", "high")
+CHANCES = ("probability_overbilled", "probability_underbilled", "finding")
+WITH_RUN = "judged with its run"
+"""In place of a finding of a bill between two actual reads, whose run is judged as one [text]."""
+
+
+def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
+    """Places of the invoices, those between two actual reads together, all others alone."""
+    found: list[list[int]] = []
+    for place, row in enumerate(frame.itertuples()):
+        before = frame.iloc[place - 1] if place else None
+        goes_on = (
+            before is not None
+            and before["read_type"] == "estimated"
+            and not row.shares_with
+            and not row.previous_read != before["current_read"]  # where neither is printed too
+        )
+        if before is not None and np.isnan([row.previous_read, before["current_read"]]).any():
+            goes_on = before["read_type"] == "estimated" and not row.shares_with
+        if goes_on:
+            found[-1].append(place)
+        else:
+            found.append([place])
+    return found
+
+
+def verdicts(
+    case: Case,
+    evidence: Evidence,
+    frame: pd.DataFrame,
+    schedule: Schedule | None = None,
+    volumes: np.ndarray | None = None,
+) -> Verdicts | None:
+    """Judge the billed volumes by the rule stated in the case, where the gate lets them through.
+
+    Parameters
+    ----------
+    case, evidence, frame : Case, Evidence, DataFrame
+        The rule; the estimates and the gate; the invoices as read [m3].
+    schedule : Schedule, optional
+        Whose return factors may allow for losses [-].
+    volumes : array (draws, periods), optional
+        Judged by in place of the audited ones [m3].
+
+    Returns
+    -------
+    Verdicts or None
+        For each invoice the judgement of its run of estimates, which is judged as one [m3].
+    """
+    audited = evidence.audited if volumes is None else volumes
+    billed = frame["billed_m3"].to_numpy(dtype=float)
+    if audited is None or evidence.gate is None:
+        return None
+    carried = evidence.gate.verdict & np.isfinite(audited).all(axis=0)
+    runs = [
+        run for run in runs_of_estimates(frame) if carried[run].all() and billed[run].sum() >= 0
+    ]
+    if not runs:
+        return None
+    rule = case.data.rule
+    sums = np.array([billed[places].sum() for places in runs])
+    drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
+    found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
+    found = _certified(found, runs, evidence)
+    judged: list[Any] = [None] * len(billed)
+    ended = [_ended(frame, places) for places in runs]
+    for places, one, known in zip(runs, found.invoices, ended, strict=True):
+        for place in places:
+            judged[place] = one if known else replace(one, finding=UNDECIDED)
+    total = found.total if all(ended) else replace(found.total, finding=UNDECIDED)
+    whole = sum(len(places) for places in runs) == len(billed)
+    if _upper_bound_only(case, evidence, schedule):
+        told = {each.finding for each in (*filter(None, judged), total)}
+        if TOO_LOW_WORDS in told:
+            found = replace(found, flags=(*found.flags, Flag("uses-not-stated", AT_MOST)))
+        judged = [_not_too_low(each) for each in judged]
+        total = _not_too_low(total)
+    return replace(found, invoices=tuple(judged), total=total if whole else None)  # type: ignore
+
+
+def _certified(found: Verdicts, runs: list[list[int]], evidence: Evidence) -> Verdicts:
+    """Where two estimates were made and one is stopped, the other certifies no bill alone.
+
+    Nor does it accuse the sum of all: what is untested in some invoices is untested in the sum.
+    """
+    if evidence.effluent is None or evidence.balance is None or evidence.gate is None:
+        return found
+    both = evidence.gate.carries["effluent"] & evidence.gate.carries["balance"]
+
+    def kept(one: Any, tested: bool) -> Any:
+        open_ = one.finding == SUPPORTED and not tested
+        return replace(one, finding=UNDECIDED) if open_ else one
+
+    pairs = zip(found.invoices, runs, strict=True)
+    invoices = tuple(kept(one, bool(both[run].all())) for one, run in pairs)
+    total = found.total if both.all() else replace(found.total, finding=UNDECIDED)
+    return replace(found, invoices=invoices, total=total)
+
+
+AT_MOST = (
+    "No water is stated that never reaches the sewer, beside what the schedule takes off, and the "
+    "schedule bills a share of the intake: the balance says how much reached the sewer at most, so "
+    "no bill is found too low by it, and whether the share is fair stays open."
+)
+
+
+def _upper_bound_only(case: Case, evidence: Evidence, schedule: Schedule | None) -> bool:
+    """Whether a balance without losses, for which the schedule allows, is all there is."""
+    rules = [] if schedule is None else [each.invoiced_volume for each in schedule.version]
+    shares = [
+        share
+        for rule in filter(None, rules)
+        for share in (rule.return_factor, *rule.return_factor_by_month.values())
+    ]
+    allows = min([case.data.case.return_factor, *shares]) < 1
+    measured = evidence.gate is not None and evidence.gate.carries["effluent"].any()
+    lost = [use for use in case.data.use if not credited(use)]
+    return case.data.case.basis == "intake" and allows and not measured and not lost
+
+
+def _not_too_low(judgement: Any) -> Any:
+    if judgement is None or judgement.finding != TOO_LOW_WORDS:
+        return judgement
+    return replace(judgement, finding=UNDECIDED)
+
+
+def _ended(frame: pd.DataFrame, places: list[int]) -> bool:
+    """Whether the invoices of a run lie between two actual reads of this table.
+
+    One that begins with the table may settle earlier estimates, and where the invoice after it is
+    missing that one may have settled it.
+    """
+    estimated = frame["read_type"].iloc[places] == "estimated"
+    if not estimated.any():
+        return True
+    first, last = places[0], places[-1]
+    if first == 0:
+        return False
+    after = frame.iloc[last + 1] if last + 1 < len(frame) else None
+    return not (
+        estimated.iloc[-1] and after is not None and after["start"] > frame["end"].iloc[last]
+    )
+
+
+def estimates(evidence: Evidence) -> dict[str, np.ndarray | None]:
+    """Draws of every estimate by name.
+
+    Units: evidence [m3]; returns [m3].
+    """
+    joined, measured = evidence.reconciliation, None
+    if evidence.effluent is not None:
+        measured = evidence.effluent.volumes
+        if evidence.gate is not None and evidence.gate.void.any():
+            measured = np.where(evidence.gate.void, np.nan, measured)
+    return {
+        "effluent": measured,
+        "balance": None if evidence.balance is None else evidence.balance.draws,
+        "reconciled": None if joined is None else joined.reconciled,
+        "basis": evidence.basis,
+        "audited": evidence.audited,
+    }
+
+
+def invoice_table(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    judged: Verdicts | None,
+    pricing: Pricing | None,
+) -> tuple[pd.DataFrame, dict[str, Any], pd.DataFrame]:
+    """One row per invoice; the same for all of them together; one row per finding.
+
+    Units: evidence [m3]; returns [m3, money].
+    """
+    frame = inputs.invoices.frame
+    table = pd.DataFrame(
+        {name: frame[name].to_numpy() for name in ("invoice", "start", "end", "read_type")}
+    )
+    table["start"], table["end"] = frame["start"].to_numpy(), frame["end"].to_numpy()
+    table["start"] = pd.DatetimeIndex(frame["start"])
+    table["end"] = pd.DatetimeIndex(frame["end"])
+    if (frame["shares_with"] != "").any():
+        table["own_start"] = pd.DatetimeIndex(frame["own_start"])
+        table["shares_with"] = frame["shares_with"].to_numpy()
+    table["billed_m3"] = frame["billed_m3"].to_numpy(dtype=float)
+    total: dict[str, Any] = {"billed_m3": float(table["billed_m3"].sum())}
+    for name, draws in estimates(evidence).items():
+        _add_estimate(table, total, name, draws, case.data.rule.coverage)
+    coverage = None if evidence.effluent is None else evidence.effluent.quality
+    table["record_coverage"] = np.nan if coverage is None else coverage["record_coverage"]
+    _add_findings(table, total, judged)
+    _add_money(case, inputs, evidence, table, total, pricing)
+    return table, total, _judged(table, frame, evidence, case.data.rule.coverage)
+
+
+def _judged(
+    table: pd.DataFrame, frame: pd.DataFrame, evidence: Evidence, coverage: float
+) -> pd.DataFrame:
+    """What has a finding of its own: an invoice, or a run of estimates in place of its invoices.
+
+    Units: evidence [m3]; returns [m3].
+    """
+    names, rows = table["invoice"].astype(str), []
+    for places in runs_of_estimates(frame):
+        row = table.iloc[places[-1]].to_dict()
+        if len(places) > 1:
+            row["invoice"] = " + ".join(names.iloc[places])
+            row["start"] = table["start"].iloc[places[0]]
+            row["billed_m3"] = float(table["billed_m3"].iloc[places].sum())
+            for name, draws in estimates(evidence).items():
+                known = draws is not None and np.isfinite(draws[:, places]).all()
+                found = summarise(draws[:, places].sum(axis=1), coverage) if known else None
+                row |= {f"{name}_{part}": getattr(found, part, np.nan) for part in PARTS}
+        rows.append({"invoices": list(names.iloc[places]), **row})
+        if len(places) > 1:
+            told = UNDECIDED if row["finding"] == UNDECIDED else WITH_RUN
+            table.loc[table.index[places], list(CHANCES)] = [np.nan, np.nan, told]
+    columns = ["invoice", "invoices", "start", "end", "billed_m3"]
+    columns += [f"{name}_{part}" for name in ESTIMATES for part in PARTS]
+    return pd.DataFrame(rows, columns=[*columns, *CHANCES])
+
+
+def _add_estimate(
+    table: pd.DataFrame,
+    total: dict[str, Any],
+    name: str,
+    draws: np.ndarray | None,
+    coverage: float,
+) -> None:
+    for part in PARTS:
+        table[f"{name}_{part}"] = np.nan
+        total[f"{name}_{part}"] = None
+    if draws is None:
+        return
+    known = np.isfinite(draws).all(axis=0)
+    for place in np.flatnonzero(known):
+        summary = summarise(draws[:, place], coverage)
+        for part in PARTS:
+            table.loc[place, f"{name}_{part}"] = float(getattr(summary, part))
+    if known.all():
+        summary = summarise(draws.sum(axis=1), coverage)
+        for part in PARTS:
+            total[f"{name}_{part}"] = float(getattr(summary, part))
+
+
+def _add_findings(table: pd.DataFrame, total: dict[str, Any], judged: Verdicts | None) -> None:
+    if judged is None:
+        table["probability_overbilled"] = table["probability_underbilled"] = np.nan
+        table["finding"] = UNDECIDED
+        total.update(dict.fromkeys(CHANCES[:2]), finding=UNDECIDED)
+        return
+    for column in CHANCES:
+        nothing = UNDECIDED if column == "finding" else np.nan
+        table[column] = [getattr(each, column, nothing) for each in judged.invoices]
+        total[column] = getattr(judged.total, column, nothing if column == "finding" else None)
+
+
+def _add_money(
+    case: Case,
+    inputs: Inputs,
+    evidence: Evidence,
+    table: pd.DataFrame,
+    total: dict[str, Any],
+    pricing: Pricing | None,
+) -> None:
+    table["invoiced_total"] = [float(each) for each in inputs.invoices.frame["total"]]
+    total["invoiced_total"] = float(sum(inputs.invoices.frame["total"]))
+    names = ("recomputed_on_stated_volume", "recomputed_total", "rules_m3")
+    amounts = ("amount_in_question", "amount_by_discharge")
+    for name in names:
+        table[name] = np.nan
+        total[name] = None
+    for name in amounts:
+        _add_estimate(table, total, name, None, case.data.rule.coverage)
+    if pricing is None:
+        return
+    exact = {
+        "recomputed_on_stated_volume": [each.total for each in pricing.stated],
+        "recomputed_total": [each.by_rules for each in pricing.series],
+    }
+    for name, values in exact.items():
+        table[name] = [float(value) for value in values]
+        total[name] = float(sum(values))
+    table["rules_m3"] = charged_by_rules(pricing, case.data.invoices.volume_unit)
+    total["rules_m3"] = float(table["rules_m3"].sum(skipna=False))
+    invoiced = table["invoiced_total"].to_numpy()
+    for name, volumes in zip(amounts, (evidence.basis, evidence.audited), strict=True):
+        if volumes is not None and np.isfinite(volumes).all():
+            in_question = invoiced - pricing.amounts(volumes)
+            _add_estimate(table, total, name, in_question, case.data.rule.coverage)
+
+
+def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Mapping[str, Any]:
+    """Does the billed share of the intake describe this site?
+
+    Units: evidence [m3].
+    """
+    factor, audited, basis = case.data.case.return_factor, evidence.audited, evidence.basis
+    if case.data.case.basis != "intake" or basis is None or audited is None:
+        return {"answered": False}
+    schedule = None if pricing is None else pricing.schedule
+    if _upper_bound_only(case, evidence, schedule):
+        return {"answered": False}
+    net = basis.sum(axis=1) / factor
+    if not np.isfinite(audited).all() or not np.all(net > 0):
+        return {"answered": False}  # a part of the invoices, or an intake that may be none
+    share = summarise(audited.sum(axis=1) / net, case.data.rule.coverage)
+    answer: dict[str, Any] = {
+        "answered": True,
+        "return_factor": factor,
+        **{f"share_{part}": float(getattr(share, part)) for part in PARTS},
+        "fair": bool(share.low <= factor <= share.high),
+    }
+    if pricing is not None:
+        saved = (pricing.amounts(basis) - pricing.amounts(audited)).sum(axis=1)
+        money = summarise(saved, case.data.rule.coverage)
+        answer.update({f"amount_{part}": float(getattr(money, part)) for part in PARTS})
+    return answer
+
+
+def warnings_for(table: pd.DataFrame, judged: pd.DataFrame) -> list[Flag]:
+    """What must be said before anyone raises a dispute.
+
+    Units: table [m3]; judged [m3].
+    """
+    low = judged.loc[judged["finding"] == TOO_LOW_WORDS, "invoice"].tolist()
+    short = table.loc[
+        table["recomputed_total"] - table["invoiced_total"] > 0.005, "invoice"
+    ].tolist()
+    flags = []
+    if low:
+        flags.append(
+            Flag(
+                "billed-too-low",
+                f"{', '.join(low)}: the billed volume is too low by the stated rule. Raising a "
+                "dispute can also raise the bill.",
+                {"invoices": low},
+            )
+        )
+    if short:
+        flags.append(
+            Flag(
+                "under-invoiced-by-the-rules",
+                f"{', '.join(short)}: by the rate schedule the invoice should have been higher. "
+                "Raising a dispute can also raise the bill.",
+                {"invoices": short},
+            )
+        )
+    return flags

@@ -1,0 +1,1 @@
+"""A quarter beside those before it."""

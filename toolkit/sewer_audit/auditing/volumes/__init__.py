@@ -1,0 +1,1 @@
+"""What left the site, with everything uncertain in it."""

@@ -1,0 +1,1 @@
+"""How each use or inflow is worked out."""

@@ -1,0 +1,1 @@
+"""A printed bill held against itself, link by link; the ledger; what may be claimed."""

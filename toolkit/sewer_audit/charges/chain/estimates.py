@@ -1,0 +1,276 @@
+"""Runs of estimated reads between two actual ones: settled, or never made good; how estimated."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from typing import TYPE_CHECKING, Literal
+
+from sewer_audit.charges.chain.recomputed import Recomputed, recompute
+from sewer_audit.charges.chain.volume_guesses import due_volume, step_of
+from sewer_audit.charges.pricing.price import price
+from sewer_audit.charges.schedule.facts import InvoiceFacts
+from sewer_audit.charges.schedule.figures import CONTEXT, plain
+
+if TYPE_CHECKING:
+    from sewer_audit.charges.chain.billed import BilledInvoice
+    from sewer_audit.charges.schedule.versions import Schedule
+
+__all__ = [
+    "estimate_words",
+    "estimates_of",
+    "recompute_series",
+    "run_volumes",
+    "runs_of",
+    "settled",
+]
+
+ZERO = Decimal(0)
+Ending = Literal["closed", "open", "lost"]
+
+
+def recompute_series(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[Recomputed]:
+    """Every invoice of one account recomputed, runs of estimates each as one.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bills : sequence of BilledInvoice
+        As printed, in order of their periods [-].
+
+    Returns
+    -------
+    list of Recomputed
+        One for each [currency].
+    """
+    return settled(schedule, [recompute(schedule, bill) for bill in bills])
+
+
+def runs_of(series: Sequence[Recomputed]) -> list[tuple[list[int], Ending]]:
+    """Places of every run of estimates, and whether an actual read ends it.
+
+    It is "open" if none does, "lost" if the invoice that follows starts later, so that the one
+    which ended the run may be missing. The invoice that goes on from the last estimate to an actual
+    read belongs to the run; one that starts from an actual read of its own ends the run before it.
+    """
+    found: list[tuple[list[int], Ending]] = []
+    place = 0
+    while place < len(series):
+        run = []
+        while place < len(series) and _rests_on_estimate(series[place]):
+            run.append(place)
+            place += 1
+        if not run:
+            place += 1
+            continue
+        after = series[place] if place < len(series) else None
+        if after is not None and not after.bill.shares_with and _goes_on(series[run[-1]], after):
+            run.append(place)
+            place += 1
+        ending: Ending = "open" if after is None else "closed"
+        last = series[run[-1]].bill
+        if after is not None and after.bill.facts.start > last.facts.end:
+            ending = "lost"
+        found.append((run, ending))
+    return found
+
+
+def _rests_on_estimate(each: Recomputed) -> bool:
+    return each.bill.read_type == "estimated" and not each.bill.shares_with
+
+
+def _goes_on(last: Recomputed, after: Recomputed) -> bool:
+    """Whether an invoice starts from the estimate the one before it ended with."""
+    one, other = last.bill.current_read, after.bill.previous_read
+    return one is None or other is None or one == other
+
+
+def settled(schedule: Schedule, series: Sequence[Recomputed]) -> list[Recomputed]:
+    """The series with every run of estimates taken as one claim between two actual reads.
+
+    Where the volumes of a run come to what was metered between its actual reads nothing is asked
+    for again: each invoice stands, and what the estimates cost through blocks, minimums and rates
+    stands on the last of them.
+    """
+    found = list(series)
+    for places, ending in runs_of(series):
+        members = [series[place] for place in places]
+        names = tuple(each.bill.invoice for each in members)
+        if any(each.due is None or each.billed is None for each in members):
+            continue
+        off = sum((each.billed - each.due for each in members), ZERO)  # type: ignore[operator]
+        slack = sum((_slack(schedule, each) for each in members), ZERO)
+        if ending == "lost":
+            for place in places:
+                found[place] = _standing(schedule, series[place], names, (ZERO, ZERO))
+            continue
+        if ending == "open":
+            for place in places:
+                found[place] = _by_second(schedule, replace(series[place], run=names))
+            continue
+        if abs(off) > slack:
+            for place in places:
+                found[place] = replace(series[place], run=names)
+            continue
+        costs, spread = _costs(schedule, members)
+        for place in places:
+            last = place == places[-1]
+            found[place] = _standing(
+                schedule, series[place], names, (costs, spread) if last else (ZERO, ZERO)
+            )
+    return found
+
+
+def _slack(schedule: Schedule, each: Recomputed) -> Decimal:
+    return each.bill.tolerance + step_of(schedule, each.bill)
+
+
+def _by_second(schedule: Schedule, each: Recomputed) -> Recomputed:
+    """An invoice of a run no actual read has ended yet, by what the site's own reads give."""
+    bill = each.bill
+    if bill.second is None:
+        return each
+    own = replace(bill, facts=bill.second, tolerance=bill.second_tolerance)
+    due = due_volume(schedule, own)
+    if due is None or abs(each.billed - due) <= _slack(schedule, replace(each, bill=own)):
+        return each
+    facts = own.facts.but(billed_volume=None)
+    total = price(schedule, facts).total
+    return replace(
+        each,
+        bill=own,
+        due=due,
+        by_rules=total,
+        volume_agrees=False,
+        priced_from=facts,
+        stands=False,
+    )
+
+
+def _standing(
+    schedule: Schedule, each: Recomputed, run: tuple[str, ...], costs: tuple[Decimal, Decimal]
+) -> Recomputed:
+    """An invoice of a settled run: its volume stands, its lines are still checked on it."""
+    facts = each.bill.facts
+    return replace(
+        each,
+        due=each.billed,
+        by_rules=price(schedule, facts).total - costs[0],
+        volume_agrees=True,
+        stands=True,
+        priced_from=facts,
+        run=run,
+        run_costs=costs[0],
+        run_spread=costs[1],
+    )
+
+
+def _costs(schedule: Schedule, members: Sequence[Recomputed]) -> tuple[Decimal, Decimal]:
+    """What the run costs beyond its periods priced on their own volumes, and its half width.
+
+    The volumes of the periods are those of the site's reads, brought to the sum between the actual
+    ones; where these tell them to a tolerance only, so is the amount. Nothing within it.
+    """
+    found = run_volumes(schedule, members)
+    if found is None:
+        return ZERO, ZERO
+    dues, reach = found
+    billed = [each.billed for each in members]
+    facts = [each.bill.facts for each in members]
+    asked = sum((_priced(schedule, f, b) for f, b in zip(facts, billed, strict=True)), ZERO)
+    prices = [_priced(schedule, f, d) for f, d in zip(facts, dues, strict=True)]
+    right, spread = sum(prices, ZERO), ZERO
+    for k in range(len(members) - 1):  # what one period has less the next one has more
+        wide = min(reach[k], reach[k + 1])
+        moved = [
+            _priced(schedule, facts[k], dues[k] + more)
+            + _priced(schedule, facts[k + 1], dues[k + 1] - more)
+            for more in (-wide, wide)
+        ]
+        spread += max(abs(each - prices[k] - prices[k + 1]) for each in moved)
+    for k, each in enumerate(members):
+        half = step_of(schedule, each.bill)
+        spread += abs(_priced(schedule, facts[k], dues[k] + half) - prices[k]) + Decimal("0.01")
+    costs = asked - right
+    return (costs, spread) if abs(costs) > spread else (ZERO, ZERO)
+
+
+def run_volumes(
+    schedule: Schedule, members: Sequence[Recomputed]
+) -> tuple[list[Decimal], list[Decimal]] | None:
+    """Volume of each period of a run, and its reach; None where unknown or nothing is apart.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    members : sequence of Recomputed
+        Invoices of the run [unit of the facts].
+
+    Returns
+    -------
+    tuple of list of Decimal, or None
+        Volumes, brought to the sum that is billed, and how far each may be off [unit of the facts].
+    """
+    billed = [each.billed for each in members]
+    dues, reach = [], []
+    for each in members:
+        bill = each.bill
+        own = bill
+        if bill.second is not None:
+            own = replace(bill, facts=bill.second, tolerance=bill.second_tolerance)
+        due = due_volume(schedule, own)
+        if due is None:
+            return None
+        dues.append(due)
+        reach.append(own.tolerance + step_of(schedule, bill))
+    if all(abs(b - d) <= r for b, d, r in zip(billed, dues, reach, strict=True)):
+        return None
+    gap, whole = sum(billed, ZERO) - sum(dues, ZERO), sum(dues, ZERO)  # type: ignore[arg-type]
+    return [d + (CONTEXT.divide(gap * d, whole) if whole else ZERO) for d in dues], reach
+
+
+def _priced(schedule: Schedule, facts: InvoiceFacts, volume: Decimal | None) -> Decimal:
+    return price(schedule, facts.but(billed_volume=volume)).total
+
+
+def estimates_of(earlier: Sequence[Recomputed], start: date) -> dict[str, Decimal]:
+    """What each rule of estimating makes of the bills before.
+
+    Units: returns [unit of the facts].
+
+    Notes
+    -----
+    Rules read in codes: the mean of the three bills before (Lowell, Indiana), the same month of the
+    year before (Folly Beach, South Carolina), the mean of a year (Madera, California).
+    """
+    volumes = [each.billed for each in earlier if each.billed is not None]
+    found: dict[str, Decimal] = {}
+    for words, count in (("last bill", 1), ("mean of 3 bills", 3), ("mean of 12 bills", 12)):
+        if len(volumes) >= count:
+            found[words] = CONTEXT.divide(sum(volumes[-count:], Decimal(0)), Decimal(count))
+    ages = [(abs((start - each.bill.facts.start).days - 365), each.billed) for each in earlier]
+    near = [pair for pair in ages if pair[0] <= 16 and pair[1] is not None]
+    if near:
+        found["same period last year"] = min(near, key=lambda pair: pair[0])[1]
+    return found
+
+
+def estimate_words(schedule: Schedule, earlier: Sequence[Recomputed], estimated: Recomputed) -> str:
+    """By which rule an invoice was estimated, and what the rule of the schedule would have made."""
+    bill = estimated.bill
+    made = estimates_of(earlier, bill.facts.start)
+    slack = 2 * step_of(schedule, bill)
+    fitting = [words for words, v in made.items() if abs(v - estimated.billed) <= slack]
+    rule = schedule.schedule.estimate
+    if rule in fitting:
+        return f"the estimate of {bill.invoice} follows the rule of the schedule ({rule})"
+    text = f"the estimate of {bill.invoice} is the {fitting[0]}" if fitting else ""
+    if rule is not None and rule in made:
+        right = plain(made[rule].quantize(Decimal("0.001")))
+        by_rule = f"by the rule of the schedule ({rule}) it would be {right}"
+        return f"{text}, but {by_rule}" if text else f"{bill.invoice}: {by_rule}"
+    return text

@@ -1,0 +1,1 @@
+"""Which known error the figures of an invoice fit."""

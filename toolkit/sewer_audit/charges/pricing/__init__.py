@@ -1,0 +1,1 @@
+"""One invoice's facts to priced lines, exactly."""

@@ -1,0 +1,1 @@
+"""The rate schedule as validated tables."""

@@ -1,0 +1,1 @@
+"""What the checklist asks, and what the record says of the answers."""

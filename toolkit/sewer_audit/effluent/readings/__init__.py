@@ -1,0 +1,1 @@
+"""What readings are worth: levels, means, noise, gaps, quality."""

@@ -1,0 +1,177 @@
+"""What in a record and its volumes is no measurement, told as flags the gate acts on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from sewer_audit import spoken
+from sewer_audit.effluent.integrate import Stretch
+from sewer_audit.effluent.readings.series import DischargeSeries
+from sewer_audit.errors import Flag
+
+__all__ = ["NO_LIMITS", "Limits", "bridge_error", "fitness_flags", "open_time"]
+
+USUAL = 1.5
+"""An interval of so many usual ones lost a reading [-]."""
+OUTSIDE = 0.25
+"""Share of a volume read outside the published range, other than above it, from which on the record
+is taken as mostly outside (judgement: 20 % of error in it reach 5 % of the whole) [-]."""
+LOSSES, AT_PEAKS, LOST = 8, 0.85, 0.005
+"""Losses at high flow: how many, mean rank of the flow beside them, and the share of time lost from
+which on it matters (judgement) [-]."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What the decision rule asks of a record."""
+
+    coverage: float = 0.0
+    tolerance: float = 0.05
+
+
+NO_LIMITS = Limits()
+
+
+def open_time(series: DischargeSeries, spans: np.ndarray) -> np.ndarray:
+    """Time in every span on which no reading was accepted.
+
+    Units: spans [s]; returns [s].
+    """
+    step = np.diff(series.time)
+    if not len(step):
+        return np.zeros(len(spans))
+    if series.width is None:
+        begin, open_part = series.time[:-1], step
+        some = np.flatnonzero(step > USUAL * float(np.median(step)))
+    else:
+        begin = series.time[:-1] + series.width[:-1] / 2
+        open_part = step - (series.width[:-1] + series.width[1:]) / 2
+        some = np.flatnonzero(open_part > 0.5 * float(np.median(series.width)))
+    if not len(some):
+        return np.zeros(len(spans))
+    ends = np.column_stack([begin[some], begin[some] + open_part[some]]).ravel()
+    passed = np.repeat(np.concatenate([[0.0], np.cumsum(open_part[some])]), 2)[1:-1]
+    return np.diff(np.interp(spans, ends, passed), axis=1)[:, 0]
+
+
+def bridge_error(
+    series: DischargeSeries, spans: np.ndarray, per_second: float, longest_bridge: float
+) -> np.ndarray:
+    """What joining readings across short losses leaves uncertain, from hold-out gaps of an hour.
+
+    Units: spans [s]; per_second [m3/s]; longest_bridge [s]; returns [m3].
+    """
+    step = np.diff(series.time)
+    usual = float(np.median(step)) if len(step) else 0.0
+    short = np.where((step > USUAL * usual) & (step <= longest_bridge + usual), step, 0.0)
+    sums = np.concatenate([[0.0], np.cumsum(short**2)])
+    place = np.searchsorted(series.time, spans).clip(0, len(sums) - 1)
+    return per_second * np.sqrt(sums[place[:, 1]] - sums[place[:, 0]])
+
+
+def fitness_flags(
+    series: DischargeSeries,
+    pieces: Sequence[Stretch],
+    spans: np.ndarray,
+    quality: pd.DataFrame,
+    volumes: np.ndarray,
+    limits: Limits,
+) -> list[Flag]:
+    """Which volumes carry no verdict, and why.
+
+    Units: series [SI]; pieces [s]; spans [s]; quality [s]; volumes [m3].
+    """
+    names = quality["invoice"].tolist()
+    found = [
+        Flag(
+            "coverage-below-the-rule",
+            f"Invoice {row.invoice}: accepted readings cover {spoken.percent(row.record_coverage)} "
+            f"of the service period; the rule asks for {spoken.percent(limits.coverage, 0)}. No "
+            "verdict rests on the record there.",
+            {"invoice": row.invoice, "coverage": row.record_coverage},
+        )
+        for row in quality.itertuples()
+        if row.record_coverage < limits.coverage
+    ]
+    mean = volumes.mean(axis=0)
+    some = np.abs(mean) > 1e-3 * np.abs(mean).max(initial=0.0)  # else noise about nothing
+    below = [names[k] for k in np.flatnonzero(((volumes < 0).mean(axis=0) > 0.025) & some)]
+    if below:
+        found.append(
+            Flag(
+                "effluent-below-zero",
+                f"{series.name}: the effluent volume of {', '.join(below)} may be below nothing "
+                "(more than 2.5 % of the draws are); a sign, a zero or a column is wrong.",
+                {"invoices": below},
+            )
+        )
+    found += _outside(series, pieces, names, limits)
+    return found + _at_peaks(series, spans, names)
+
+
+def _outside(
+    series: DischargeSeries, pieces: Sequence[Stretch], names: list[str], limits: Limits
+) -> list[Flag]:
+    """Volumes whose readings lie outside what is published for the device."""
+    flow = np.abs(series.discharge)
+    others = np.zeros(len(flow), dtype=bool)
+    for name in ("below head limit", "surcharged", "submerged beyond correction", "drowned"):
+        others |= np.asarray(series.spoiled.get(name, False), dtype=bool)
+    above = np.asarray(series.spoiled.get("above head limit", np.zeros(len(flow))), dtype=bool)
+    total, shares = np.zeros(len(names)), np.zeros((2, len(names)))
+    for piece in pieces:
+        volume = piece.weights * flow[piece.readings]
+        total[piece.period] += volume.sum()
+        for row, where in enumerate((above, others)):
+            shares[row, piece.period] += volume[where[piece.readings]].sum()
+    shares = np.divide(shares, total, out=np.zeros_like(shares), where=total > 0)
+    found = []
+    for code, share, limit, words in (
+        ("above-published-limit", shares[0], limits.tolerance, "above the highest published head"),
+        ("mostly-outside-the-range", shares[1], OUTSIDE, "outside the range of the method"),
+    ):
+        places = np.flatnonzero(share > limit)
+        if len(places):
+            told = [names[place] for place in places]
+            found.append(
+                Flag(
+                    code,
+                    f"{series.name}: up to {spoken.percent(float(share.max()))} of the volume of "
+                    f"{', '.join(told)} comes from readings {words}. No verdict rests on it.",
+                    {"invoices": told, "share": float(share.max())},
+                )
+            )
+    return found
+
+
+def _at_peaks(series: DischargeSeries, spans: np.ndarray, names: list[str]) -> list[Flag]:
+    """Losses that come at high flow, so that the readings around them say too little."""
+    step = np.diff(series.time)
+    if len(step) < 100:
+        return []
+    wide = np.flatnonzero(step > USUAL * float(np.median(step)))
+    lost = open_time(series, spans)
+    share = lost / np.maximum(spans[:, 1] - spans[:, 0], 1.0)
+    if len(wide) < LOSSES or not (share > LOST).any():
+        return []
+    order = np.sort(series.discharge)
+    beside = np.concatenate([series.discharge[wide], series.discharge[wide + 1]])
+    below = np.searchsorted(order, beside, "left") + np.searchsorted(order, beside, "right")
+    rank = float(below.mean() / (2 * len(order)))
+    if rank < AT_PEAKS:
+        return []
+    told = [names[place] for place in np.flatnonzero(share > LOST)]
+    return [
+        Flag(
+            "losses-at-high-flow",
+            f"{series.name}: {len(wide)} losses of readings come at high flow (the flow beside "
+            f"them exceeds {spoken.percent(rank, 0)} of all readings in the mean): peaks are "
+            f"missing in {', '.join(told)}, and nothing says how high they were. No verdict "
+            "rests on the record there.",
+            {"invoices": told, "losses": len(wide), "rank": rank},
+        )
+    ]

@@ -1,0 +1,1 @@
+"""What each cause does to the bill and to the estimates."""

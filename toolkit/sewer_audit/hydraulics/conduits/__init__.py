@@ -1,0 +1,1 @@
+"""Partly full and full conduits."""

@@ -1,0 +1,1 @@
+"""Flow elements: flumes and weirs."""

@@ -1,0 +1,1 @@
+"""Invoices as records: which are in force, what they carry over."""

@@ -1,0 +1,1 @@
+"""Written stamps to instants in UTC."""

@@ -1,0 +1,1 @@
+"""Registers: counts on a dial to volume."""

@@ -1,0 +1,1 @@
+"""Screening: statuses and marks by named rules."""

@@ -1,0 +1,1 @@
+"""The uncertainty brief for management, on two pages."""

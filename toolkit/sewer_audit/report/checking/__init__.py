@@ -1,0 +1,1 @@
+"""An evidence folder made anew and held against the received one."""

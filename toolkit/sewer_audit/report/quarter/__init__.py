@@ -1,0 +1,1 @@
+"""The quarterly cost review."""

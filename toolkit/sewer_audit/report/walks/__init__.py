@@ -1,0 +1,1 @@
+"""Walks through one step each, for a notebook."""

@@ -1,0 +1,1 @@
+"""The zero of a level instrument and the noise of its readings."""

@@ -483,7 +483,7 @@ def test_a_flow_meter_in_a_full_pipe_needs_no_level(site):
     assert result.invoices["record_coverage"][0] == pytest.approx(1 - 2 * one_rejected)
     assert PICTURES["screening"][1](result).figure.axes[0].get_ylabel() == "flow [m3/h]"
     found = screening_stretches(result).groupby(["kind", "reason"])["readings"].sum()
-    assert found["rejected", "out of range"] == 1
+    assert found["rejected", "backflow"] == 1
     assert 35 <= found["marked", "totaliser stands still"] <= 40
     assert len(found) == 2
 

@@ -111,7 +111,7 @@ def test_halving_a_cause_equals_drawing_again_with_half_of_it():
         assert rows.loc[invoice, "width_if_halved_m3"] == pytest.approx(width, rel=0.01)
     width = summarise(again.sum(axis=1)).interval.width
     assert rows.loc["total", "width_if_halved_m3"] == pytest.approx(width, rel=0.01)
-    assert width < 0.9 * rows.loc["total", "interval_width_m3"]
+    assert width < 0.95 * rows.loc["total", "interval_width_m3"]  # the zero has the larger share
 
 
 def test_the_budget_says_which_way_each_cause_acts():

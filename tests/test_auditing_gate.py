@@ -6,8 +6,10 @@ import pytest
 
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.inspecting import inspect_file
+from sewer_audit.auditing.judgement.verdict import basis_answer
 from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.auditing.volumes.gate import ESTIMATES, gate_of
+from sewer_audit.case import sample_case
 from sewer_audit.errors import Flag, Severity, codes
 
 UNDECIDED = "cannot be decided from this evidence"
@@ -163,3 +165,17 @@ def test_where_nothing_carries_a_verdict_nothing_is_called_right(folder, tmp_pat
     (tmp_path / "case.toml").write_text(case + 'longest_bridge = "2 h"\n')
     result = audit(load_case(tmp_path / "case.toml"), draws=500)
     assert set(result.invoices["finding"]) == {UNDECIDED} and result.explanations.empty
+
+
+@pytest.mark.parametrize("less", [1.0, 1.3])  # nothing is left, or less than nothing
+def test_a_share_that_reaches_below_nothing_answers_no_question_of_the_basis(less):
+    result = audit(load_case(sample_case()), draws=300)
+    assert basis_answer(result.case, result.evidence, result.pricing)["answered"]
+
+    class Wrong:
+        audited = result.evidence.audited - less * result.evidence.audited.mean(axis=0)
+
+        def __getattr__(self, name):
+            return getattr(result.evidence, name)
+
+    assert not basis_answer(result.case, Wrong(), result.pricing)["answered"]

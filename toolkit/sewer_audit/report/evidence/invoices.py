@@ -9,8 +9,8 @@ from typing import Any
 import pandas as pd
 
 from sewer_audit.charges import rates_of
-from sewer_audit.charges.schedule.figures import plain
 from sewer_audit.charges.chain.volume_guesses import UNIT_RATIOS
+from sewer_audit.charges.schedule.figures import plain
 from sewer_audit.errors import AuditError
 from sewer_audit.report.folder.printed import line_field, with_links
 from sewer_audit.report.words import Words, counted

@@ -7,8 +7,8 @@ from typing import Any
 
 from sewer_audit.charges import BRIEFLY, OF_RUN, chains_of
 from sewer_audit.report.evidence.invoice_words import read_between, shared_days, true_ups
-from sewer_audit.report.show import Shown, markdown_text
 from sewer_audit.report.evidence.verdict import questions
+from sewer_audit.report.show import Shown, markdown_text
 from sewer_audit.report.words import Words, counted, joined
 
 __all__ = ["cover_letter"]

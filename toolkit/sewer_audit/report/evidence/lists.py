@@ -12,9 +12,9 @@ from sewer_audit.auditing.volumes.evidence import installation
 from sewer_audit.effluent.steps import FILLED, NOISE
 from sewer_audit.report.evidence.balance import explanations
 from sewer_audit.report.folder.by_hand import hand_steps
-from sewer_audit.report.frames import budget_of
 from sewer_audit.report.folder.manifest import ZONES, versions
 from sewer_audit.report.folder.printed import line_field, with_links
+from sewer_audit.report.frames import budget_of
 from sewer_audit.report.tables import with_units
 from sewer_audit.report.words import Words
 from sewer_audit.spoken import speaking

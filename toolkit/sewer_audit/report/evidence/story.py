@@ -8,10 +8,10 @@ import pandas as pd
 
 from sewer_audit.report.evidence.claims import claim_frame
 from sewer_audit.report.evidence.flags import flags
-from sewer_audit.report.frames import invoice_overview, margins
 from sewer_audit.report.evidence.record import agreement, device, quality_sentence, self_check
-from sewer_audit.report.show import Shown, bullets, say, show_table
 from sewer_audit.report.evidence.verdict import conclusions, fairness, rule_words, verdict
+from sewer_audit.report.frames import invoice_overview, margins
+from sewer_audit.report.show import Shown, bullets, say, show_table
 from sewer_audit.report.words import sentence_of
 
 __all__ = [

@@ -1,8 +1,7 @@
 """The process a notebook runs in: what its first cell asks for is imported before it is asked.
 
-Started as ``python -m sewer_audit.report.folder.kernel`` with the words of an IPython
-kernel. What was imported stays,
-so that the collector of garbage need not look at it again and again.
+Started as ``python -m sewer_audit.report.folder.kernel`` with the words of an IPython kernel. What
+was imported stays, so that the collector of garbage need not look at it again and again.
 """
 
 from __future__ import annotations

@@ -437,18 +437,7 @@ def test_what_a_run_costs_at_dearer_rates_stays_a_claim(tmp_path):
     """By hand: 0.4 of A3 and A4, 12050 and 11234 counts, 838.2 kgal charged, at 8.00 for 6.40."""
     works = Works()
     estimated(works, (3, 4), 0.6)
-    works.write(tmp_path, more="")
-    rates = tmp_path / "rates.toml"
-    text = rates.read_text()
-    dearer = text[text.index("[[version]]") :].replace("2020-01-01", "2025-06-01")
-    rates.write_text(text + dearer.replace("6.40", "8.00"))
-    lines = (tmp_path / "invoices.csv").read_text().split()
-    for k, row in enumerate(lines[1:]):
-        cells = row.split(",")
-        rate = D("8.00") if cells[2] > "2025-06-01" else D("6.40")
-        cells[7] = cells[8] = str(cents(works.billed[k] * rate))
-        lines[k + 1] = ",".join(cells)
-    (tmp_path / "invoices.csv").write_text("\n".join(lines) + "\n")
+    dearer_from_june(works, tmp_path)
     result = audit(load_case(tmp_path), draws=200, seed=1)
     turned = [k for k in (3, 4, 5) if str(works.days[k + 1]) > "2025-06-01"]
     assert turned == [4, 5]  # A4 and A5 lie under the dearer rates, only A3 moved volume to them
@@ -456,6 +445,68 @@ def test_what_a_run_costs_at_dearer_rates_stays_a_claim(tmp_path):
     entry = next(each for each in result.ledger.entries if each.link == "run of estimates")
     assert entry.invoice == "A5" and float(entry.amount) == pytest.approx(expected, rel=0.03)
     assert entry.low <= entry.amount <= entry.high and entry.exactness == "within interval"
+
+
+def carried_on(works: Works, k: int, off: int) -> None:
+    """A wrong read at the end of a bill that the next one goes on from; both called actual."""
+    (low, high), (_, last) = works.printed[k : k + 2]
+    works.printed[k : k + 2] = [(low, high + off), (high + off, last)]
+    for place, (first, end) in enumerate(works.printed[k : k + 2], start=k):
+        works.billed[place] = ((end - first) * works.per_count * works.factor).quantize(D("0.1"))
+
+
+@pytest.mark.parametrize("late", [timedelta(0), timedelta(hours=28)], ids=["then", "later"])
+@pytest.mark.parametrize("off", [3600, -3600])
+def test_bills_linked_by_one_wrong_read_are_one_claim(tmp_path, off, late):
+    works = Works()
+    carried_on(works, 5, off)
+    result = works.audit(tmp_path, late=late)
+    assert codes(result) == {"A5": "misread", "A6": "misread"}, "named, though nothing is asked"
+    assert result.ledger.entries == () and not wrong(result)
+    assert result.claim[["refund", "credit"]].sum().sum() == 0
+    carried_on(works, 7, 3600)
+    works.printed[8] = (works.printed[8][0], works.printed[8][1] + 4000)  # and one nobody set right
+    works.billed[8] = works.billed[8] + D("360.0")
+    result = works.audit(tmp_path, late=late)
+    assert result.ledger.of("A5") == result.ledger.of("A6") == 0
+    assert result.ledger.low <= D("2304.00") <= result.ledger.high, "360 kgal at 6.40"
+    assert result.ledger.net > 2000
+
+
+def test_two_wrong_reads_in_a_row_are_one_claim_too(tmp_path):
+    works = Works()
+    carried_on(works, 3, 2800)
+    carried_on(works, 4, 2300)
+    result = works.audit(tmp_path)
+    assert set(codes(result).values()) == {"misread"} and result.ledger.entries == ()
+
+
+def test_what_a_wrong_read_costs_at_dearer_rates_stays_a_claim(tmp_path):
+    """By hand: 2,000 counts moved from A3 to A4, 180 kgal charged, at 8.00 for 6.40: 288.00."""
+    works = Works()
+    carried_on(works, 3, -2000)
+    dearer_from_june(works, tmp_path)
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    (entry,) = result.ledger.entries
+    assert (entry.invoice, entry.code) == ("A4", "misread")
+    assert float(entry.amount) == pytest.approx(288.0, rel=0.03)
+    assert float(result.claim["refund"].sum()) == pytest.approx(288.0, rel=0.03)
+
+
+def dearer_from_june(works: Works, folder) -> None:
+    """Writes the case with 8.00 for 6.40 on every bill that ends after 1 June."""
+    works.write(folder)
+    rates = folder / "rates.toml"
+    text = rates.read_text()
+    dearer = text[text.index("[[version]]") :].replace("2020-01-01", "2025-06-01")
+    rates.write_text(text + dearer.replace("6.40", "8.00"))
+    lines = (folder / "invoices.csv").read_text().split()
+    for k, row in enumerate(lines[1:]):
+        cells = row.split(",")
+        rate = D("8.00") if cells[2] > "2025-06-01" else D("6.40")
+        cells[7] = cells[8] = str(cents(works.billed[k] * rate))
+        lines[k + 1] = ",".join(cells)
+    (folder / "invoices.csv").write_text("\n".join(lines) + "\n")
 
 
 def test_a_run_that_nothing_made_good_is_the_difference_to_the_next_actual_read(tmp_path):

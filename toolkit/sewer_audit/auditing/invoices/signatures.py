@@ -13,7 +13,10 @@ from sewer_audit.auditing.invoices.pricing import Pricing, charged_by_rules
 from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.case import Case
 from sewer_audit.charges import OF_LINES, Signature, find_signatures
+from sewer_audit.charges.chain.estimates import of_shared_read
+from sewer_audit.charges.chain.volume_guesses import due_volume
 from sewer_audit.errors import Flag
+from sewer_audit.units import to_si
 
 __all__ = [
     "carried_flags",
@@ -140,7 +143,11 @@ def corrected_volumes(
     rules = charged_by_rules(pricing, unit)
     places = {facts.invoice: place for place, facts in enumerate(pricing.facts)}
     for place in _named(signatures, places):
-        if np.isfinite(rules[place]):
+        each = pricing.series[place]
+        if of_shared_read(each, pricing.series):  # it stands as billed, and its volume is known
+            due = due_volume(pricing.schedule, each.bill)
+            corrected[place] = float(to_si(float(due), unit, "volume"))  # type: ignore[arg-type]
+        elif np.isfinite(rules[place]):
             corrected[place] = rules[place]
     return corrected
 

@@ -1,4 +1,4 @@
-"""Runs of estimated reads between two actual ones: settled, or never made good; how estimated."""
+"""Runs of bills between two right reads: estimates settled or never made good, shared misreads."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "estimate_words",
     "estimates_of",
+    "of_shared_read",
     "recompute_series",
     "run_volumes",
     "runs_of",
@@ -93,9 +94,11 @@ def settled(schedule: Schedule, series: Sequence[Recomputed]) -> list[Recomputed
 
     Where the volumes of a run come to what was metered between its actual reads nothing is asked
     for again: each invoice stands, and what the estimates cost through blocks, minimums and rates
-    stands on the last of them.
+    stands on the last of them. So it is with bills that print one wrong read between them.
     """
     found = list(series)
+    for places in _sharing(schedule, series):
+        _settle(schedule, series, places, found)
     for places, ending in runs_of(series):
         members = [series[place] for place in places]
         names = tuple(each.bill.invoice for each in members)
@@ -115,13 +118,74 @@ def settled(schedule: Schedule, series: Sequence[Recomputed]) -> list[Recomputed
             for place in places:
                 found[place] = replace(series[place], run=names)
             continue
-        costs, spread = _costs(schedule, members)
-        for place in places:
-            last = place == places[-1]
-            found[place] = _standing(
-                schedule, series[place], names, (costs, spread) if last else (ZERO, ZERO)
-            )
+        _settle(schedule, series, places, found)
     return found
+
+
+def _settle(
+    schedule: Schedule, series: Sequence[Recomputed], places: list[int], found: list[Recomputed]
+) -> None:
+    """Lets the bills of a run stand in `found`; what it costs stands on the last of them."""
+    members = [series[place] for place in places]
+    names = tuple(each.bill.invoice for each in members)
+    costs = _costs(schedule, members)
+    for place in places:
+        told = costs if place == places[-1] else (ZERO, ZERO)
+        found[place] = _standing(schedule, series[place], names, told)
+
+
+def of_shared_read(each: Recomputed, series: Sequence[Recomputed]) -> bool:
+    """Whether an invoice stands in a run because a wrong read of one bill is carried on by another.
+
+    No bill of such a run rests on an estimate.
+    """
+    run = [other.bill.read_type for other in series if other.bill.invoice in each.run]
+    return bool(run) and "estimated" not in run
+
+
+def _sharing(schedule: Schedule, series: Sequence[Recomputed]) -> list[list[int]]:
+    """Places of bills linked by wrong reads, one's end the next one's start, that net to nothing.
+
+    What one of them bills too much the others bill too little, whatever their reads are called.
+    """
+    taken = {place for places, _ in runs_of(series) for place in places}
+    found: list[list[int]] = []
+    place = 0
+    while place < len(series):
+        run = [place]
+        while run[-1] + 1 < len(series) and not taken & {run[-1], run[-1] + 1}:
+            if not _shares_wrong(series, run[-1]):
+                break
+            run.append(run[-1] + 1)
+        members = [series[k] for k in run]
+        if len(run) > 1 and all(None not in (each.due, each.billed) for each in members):
+            off = sum((each.billed - each.due for each in members), ZERO)  # type: ignore[operator]
+            if abs(off) <= sum((_slack(schedule, each) for each in members), ZERO):
+                found.append(run)
+        place = run[-1] + 1
+    return found
+
+
+def _shares_wrong(series: Sequence[Recomputed], place: int) -> bool:
+    """Whether the read between an invoice and the next is one, and was wrong.
+
+    The site's own read there decides; without one, only a pair that stands alone between right
+    invoices may be such: in a series that is wrong throughout two differences cancel by chance.
+    """
+    pair = series[place], series[place + 1]
+    one, other = (each.bill for each in pair)
+    if one.current_read is None or one.current_read != other.previous_read:
+        return False
+    if one.shares_with or other.shares_with:
+        return False
+    own = [reads[end] for reads, end in ((one.own_reads, 1), (other.own_reads, 0)) if reads]
+    if own:
+        return any(read != one.current_read for read in own)
+    if any(each.volume_agrees or None in (each.due, each.billed) for each in pair):
+        return False
+    off = [each.billed - each.due for each in pair]  # type: ignore[operator]
+    beside = (*series[max(place - 1, 0) : place], *series[place + 2 : place + 3])
+    return off[0] * off[1] < 0 and all(each.volume_agrees for each in beside)
 
 
 def _slack(schedule: Schedule, each: Recomputed) -> Decimal:

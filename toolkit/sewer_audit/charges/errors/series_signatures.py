@@ -9,9 +9,9 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.chain.billed import BilledInvoice, RegisterFace, Signature
-from sewer_audit.charges.chain.estimates import estimate_words, runs_of
+from sewer_audit.charges.chain.estimates import estimate_words, of_shared_read, runs_of
 from sewer_audit.charges.chain.recomputed import Recomputed, signature_of
-from sewer_audit.charges.chain.volume_guesses import slip_of, step_of
+from sewer_audit.charges.chain.volume_guesses import due_volume, slip_of, step_of
 from sewer_audit.charges.errors.repeated import repeated_periods
 from sewer_audit.charges.schedule.figures import plain
 
@@ -181,48 +181,44 @@ def _exchanged(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signatu
 
 
 def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature]:
-    """A read that was wrong and that the next invoice started from: what one bills too much, the
-    other bills too little."""
+    """Reads that were wrong and that the next invoice started from: what one bills too much, the
+    other bills too little, and only what that costs is in question."""
     found: list[Signature] = []
-    taken: set[str] = set()
-    for place, (one, other) in enumerate(pairwise(series)):
-        pair = (one, other)
-        if not _may_carry(series, place):
+    for run in dict.fromkeys(each.run for each in series if of_shared_read(each, series)):
+        members = [each for each in series if each.run == run]
+        dues = {each.bill.invoice: due_volume(schedule, each.bill) for each in members}
+        if any(due is None for due in dues.values()):
             continue
-        if one.bill.invoice in taken or any(e.volume_agrees or e.billed is None for e in pair):
-            continue
-        if one.bill.current_read is None or one.bill.current_read != other.bill.previous_read:
-            continue
-        off = [each.billed - each.due for each in pair]
-        slack = sum(each.bill.tolerance + step_of(schedule, each.bill) for each in pair)
-        if off[0] * off[1] < 0 and abs(sum(off)) <= slack:
-            size, unit = plain(abs(off[0].quantize(Decimal("0.001")))), one.bill.facts.volume_unit
-            more = "high" if off[0] > 0 else "low"
-            sentence = (
-                f"{one.bill.invoice} is {size:,} {unit} too {more}, {other.bill.invoice} makes it "
-                f"good: the read {one.bill.current_read} between them was wrong"
-            )
-            own = one.bill.own_reads or other.bill.own_reads
-            sentence += ", or the site's own of that day, for both bills print it." if own else "."
-            evidence = {e.bill.invoice: _volumes(e) for e in pair}
-            exactness = "one of several" if own else "exact"
-            found.append(signature_of("misread", pair, sentence, evidence, exactness=exactness))
-            taken |= {one.bill.invoice, other.bill.invoice}
+        reads = [str(each.bill.current_read) for each in members[:-1]]
+        told = f"the read {reads[0]} between them was"
+        if len(reads) > 1:
+            told = f"the reads {', '.join(reads)} between them were"
+        first = members[0]
+        off = first.billed - dues[first.bill.invoice]  # type: ignore[operator]
+        size, unit = plain(abs(off.quantize(Decimal("0.001")))), first.bill.facts.volume_unit
+        rest = " and ".join(each.bill.invoice for each in members[1:])
+        sentence = (
+            f"{first.bill.invoice} is {size:,} {unit} too {'high' if off > 0 else 'low'}, {rest} "
+            f"make{'s' * (len(members) == 2)} it good: {told} wrong"
+        )
+        own = any(each.bill.own_reads for each in members)
+        sentence += ", or the site's own of that day, for both bills print it." if own else "."
+        costs = sum((each.run_costs for each in members), Decimal(0))
+        if costs:
+            sentence += f" Through blocks, minimums or rates they cost {abs(costs)} "
+            sentence += f"too {'much' if costs > 0 else 'little'} together."
+        evidence = {
+            each.bill.invoice: {
+                "billed volume": str(plain(each.billed)),
+                "due volume": str(plain(dues[each.bill.invoice])),
+            }
+            for each in members
+        }
+        corrected = sum((each.bill.total for each in members), Decimal(0)) - costs
+        exactness = "within interval" if costs else "one of several" if own else "exact"
+        more = ("misread", members, sentence, evidence, corrected)
+        found.append(signature_of(*more, exactness=exactness))
     return found
-
-
-def _may_carry(series: Sequence[Recomputed], place: int) -> bool:
-    """Whether the read between an invoice and the next may have been wrong.
-
-    The site's own read there decides; without one, only a pair that stands alone between right
-    invoices may be such: in a series that is wrong throughout two differences cancel by chance.
-    """
-    one, other = series[place].bill, series[place + 1].bill
-    own = [reads[end] for reads, end in ((one.own_reads, 1), (other.own_reads, 0)) if reads]
-    if own:
-        return any(read != one.current_read for read in own)
-    beside = (*series[max(place - 1, 0) : place], *series[place + 2 : place + 3])
-    return all(each.volume_agrees for each in beside)
 
 
 def _of_neighbour(

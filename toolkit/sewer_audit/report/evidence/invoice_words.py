@@ -8,6 +8,7 @@ import pandas as pd
 
 from sewer_audit.auditing.invoices.looks import Looks
 from sewer_audit.charges import OF_RUN
+from sewer_audit.charges.chain.estimates import of_shared_read
 from sewer_audit.report.show import Shown, bullets, say
 from sewer_audit.report.words import Words, counted, joined
 
@@ -54,7 +55,7 @@ def true_ups(result: Any) -> list[tuple[str, Any]]:
 def true_up_words(result: Any, words: Words) -> dict[str, str]:
     """What settled runs of estimates cost, and the site's own reads that tell it."""
     return {
-        f"{names}: estimates made good at another price": (
+        f"{names}: {_made_good(result, each)} made good at another price": (
             f"{words.money(float(abs(each.run_costs)))} too "
             f"{'high' if each.run_costs > 0 else 'low'}, give or take "
             f"{words.money(float(each.run_spread))}, by the site's own "
@@ -62,6 +63,11 @@ def true_up_words(result: Any, words: Words) -> dict[str, str]:
         )
         for names, each in true_ups(result)
     }
+
+
+def _made_good(result: Any, each: Any) -> str:
+    """What a later bill made good."""
+    return "a wrong read" if of_shared_read(each, result.pricing.series) else "estimates"
 
 
 def read_between(result: Any, run: tuple[str, ...], words: Words) -> str:

@@ -6,6 +6,7 @@ from datetime import date
 from typing import Any
 
 from sewer_audit.charges import BRIEFLY, OF_RUN, chains_of
+from sewer_audit.charges.chain.estimates import of_shared_read
 from sewer_audit.report.evidence.invoice_words import read_between, shared_days, true_ups
 from sewer_audit.report.evidence.verdict import questions
 from sewer_audit.report.show import Shown, markdown_text
@@ -134,13 +135,19 @@ def _true_ups(result: Any, words: Words) -> list[str]:
     if questions(result):
         return []
     return [
-        f"Apart from these, the estimates of {names} were made good at another price. By our own "
+        f"Apart from these, {_which(result, names, each)} made good at another price. By our own "
         f"{read_between(result, each.run, words)}, that is "
         f"{words.money(float(each.run_costs))} too high, give or take "
         f"{words.money(float(each.run_spread))}. Please tell us your true read of that day."
         for names, each in true_ups(result)
         if each.run_costs > LEAST
     ]
+
+
+def _which(result: Any, names: str, each: Any) -> str:
+    if of_shared_read(each, result.pricing.series):
+        return f"a wrong read between {names} was"
+    return f"the estimates of {names} were"
 
 
 def _one_bill(result: Any, words: Words, invoice: str, amount: float) -> str:

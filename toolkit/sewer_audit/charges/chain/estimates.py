@@ -138,6 +138,8 @@ def of_shared_read(each: Recomputed, series: Sequence[Recomputed]) -> bool:
     """Whether an invoice stands in a run because a wrong read of one bill is carried on by another.
 
     No bill of such a run rests on an estimate.
+
+    Units: each [-]; series [-]; returns [-].
     """
     run = [other.bill.read_type for other in series if other.bill.invoice in each.run]
     return bool(run) and "estimated" not in run

@@ -137,9 +137,17 @@ def _settle(
 def of_shared_read(each: Recomputed, series: Sequence[Recomputed]) -> bool:
     """Whether an invoice stands in a run because a wrong read of one bill is carried on by another.
 
-    No bill of such a run rests on an estimate.
+    Parameters
+    ----------
+    each : Recomputed
+        The invoice [-].
+    series : sequence of Recomputed
+        All of the account [-].
 
-    Units: each [-]; series [-]; returns [-].
+    Returns
+    -------
+    bool
+        False where a bill of its run rests on an estimate [-].
     """
     run = [other.bill.read_type for other in series if other.bill.invoice in each.run]
     return bool(run) and "estimated" not in run
@@ -156,7 +164,7 @@ def _sharing(schedule: Schedule, series: Sequence[Recomputed]) -> list[list[int]
     while place < len(series):
         run = [place]
         while run[-1] + 1 < len(series) and not taken & {run[-1], run[-1] + 1}:
-            if not _shares_wrong(series, run[-1]):
+            if not _shares_wrong(schedule, series, run[-1]):
                 break
             run.append(run[-1] + 1)
         members = [series[k] for k in run]
@@ -168,11 +176,12 @@ def _sharing(schedule: Schedule, series: Sequence[Recomputed]) -> list[list[int]
     return found
 
 
-def _shares_wrong(series: Sequence[Recomputed], place: int) -> bool:
+def _shares_wrong(schedule: Schedule, series: Sequence[Recomputed], place: int) -> bool:
     """Whether the read between an invoice and the next is one, and was wrong.
 
     The site's own read there decides; without one, only a pair that stands alone between right
-    invoices may be such: in a series that is wrong throughout two differences cancel by chance.
+    invoices may be such: in a series that is wrong throughout two differences cancel by chance, and
+    two bills that charge each the volume of the other are no misread.
     """
     pair = series[place], series[place + 1]
     one, other = (each.bill for each in pair)
@@ -184,6 +193,10 @@ def _shares_wrong(series: Sequence[Recomputed], place: int) -> bool:
     if own:
         return any(read != one.current_read for read in own)
     if any(each.volume_agrees or None in (each.due, each.billed) for each in pair):
+        return False
+    step = max(step_of(schedule, each.bill) for each in pair)
+    crossed = zip(pair, reversed(pair), strict=True)
+    if all(abs(each.billed - swapped.due) <= step for each, swapped in crossed):
         return False
     off = [each.billed - each.due for each in pair]  # type: ignore[operator]
     beside = (*series[max(place - 1, 0) : place], *series[place + 2 : place + 3])

@@ -88,7 +88,17 @@ def charged_from(
 def due_volume(schedule: Schedule, bill: BilledInvoice) -> Decimal | None:
     """The volume that should have been charged.
 
-    Units: returns [volume unit of the facts].
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bill : BilledInvoice
+        As printed, with what it is priced from [-].
+
+    Returns
+    -------
+    Decimal or None
+        None where it cannot be known [volume unit of the facts].
     """
     rule = rule_in_force(schedule, bill)
     return None if rule is None else charged_from(schedule, bill, rule, None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from sewer_audit.auditing.invoices.pricing import price_invoices
+from sewer_audit.auditing.invoices.pricing import price_invoices, winter_open
 from sewer_audit.auditing.reading.inputs import Inputs, Inspection, Reader, read_all
 from sewer_audit.auditing.volumes.evidence import gather
 from sewer_audit.case import Case, open_case
@@ -68,7 +68,8 @@ def _foresee(reader: Reader, case: Case, inputs: Inputs) -> None:
     try:
         evidence = gather(case, inputs, Draws(FORESEEN, 1))
         priced = price_invoices(case, inputs, evidence)
-        reader.inspection.flags += () if priced is None else priced.flags
+        if priced is not None:
+            reader.inspection.flags += [*priced.flags, *winter_open(case, priced)]
     except InputRefused as error:
         reader.inspection.problems += error.problems
         return

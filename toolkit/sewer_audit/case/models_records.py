@@ -160,6 +160,7 @@ class InvoicesTable(TextFile):
     end_day_counts: bool
     read_hour: str = "00:00"
     overlapping_days: Literal["refuse", "examine"] = "refuse"  # examine: printed so, no slip
+    charges: list[str] = Field(default_factory=list)  # whatever their names say
     not_charges: list[str] = Field(default_factory=list)  # columns of figures that are no charge
     usage_means: Literal["charged", "water", "net of deducts"] = Field(
         "charged",

@@ -13,6 +13,7 @@ from sewer_audit.charges.chain.billed import (
     SupplyMeter,
 )
 from sewer_audit.charges.chain.classes import BRIEFLY, OF_LINES
+from sewer_audit.charges.chain.conventions import explaining_convention, open_keys
 from sewer_audit.charges.chain.estimates import recompute_series
 from sewer_audit.charges.chain.ledger import OF_RUN, Entry, Ledger, ledger_of
 from sewer_audit.charges.chain.links import Usage, as_charged, chains_of, nothing_overdue
@@ -65,10 +66,12 @@ __all__ = [
     "UsePeriod",
     "as_charged",
     "chains_of",
+    "explaining_convention",
     "find_signatures",
     "ledger_of",
     "load_rates",
     "nothing_overdue",
+    "open_keys",
     "price",
     "price_draws",
     "rates_of",

@@ -17,6 +17,7 @@ from importlib import resources
 import numpy as np
 
 from sewer_audit.drafting.pages import Atom, Sheet, number_of
+from sewer_audit.records.bills.carried import carried_words
 from sewer_audit.records.clock.stamps import StampFault, parse_stamp
 
 __all__ = ["Figure", "Layout", "ReadBill", "learn", "meanings", "read_bill"]
@@ -34,8 +35,13 @@ def meanings(subject: str) -> dict[str, tuple[str, ...]]:
     """Words by which columns and labels are known, from the table of words."""
     text = resources.files("sewer_audit.drafting").joinpath("words.csv").read_text("utf-8")
     rows = csv.DictReader(text.splitlines())
-    return {row["meaning"]: tuple(row["words"].split("|")) for row in rows
-            if row["subject"] == subject}  # fmt: skip
+    found = {row["meaning"]: tuple(row["words"].split("|")) for row in rows
+             if row["subject"] == subject}  # fmt: skip
+    if subject == "bill":  # what is carried over the reader of invoices knows by the same words
+        words = {role: tuple(w.removesuffix(" …") for w in each)
+                 for role, each in carried_words().items()}  # fmt: skip
+        found |= {"previous_balance": words["previous_balance"], "payments": words["payment"]}
+    return found
 
 
 def stem(name: str) -> str:

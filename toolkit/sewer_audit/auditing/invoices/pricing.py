@@ -22,6 +22,8 @@ from sewer_audit.charges import (
     Recomputed,
     Schedule,
     chains_of,
+    explaining_convention,
+    open_keys,
     price,
     price_draws,
     recompute_series,
@@ -29,7 +31,7 @@ from sewer_audit.charges import (
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import to_si
 
-__all__ = ["Pricing", "charged_beyond", "price_invoices", "with_charged"]
+__all__ = ["Pricing", "charged_beyond", "price_invoices", "winter_open", "with_charged"]
 
 USUAL = 3.0
 """So many times the usual a day, or less of it, is billed on a register that stands still before it
@@ -163,7 +165,8 @@ def _with_questions(
     Where such a volume lies far from the registered intake, the balance and the other bills at
     once, and the billed one does not, the case is asked before anybody is accused.
     """
-    found, flags = list(series), []
+    found, flags = _with_winters(case, inputs, series)
+    series = found
     frame, unit = inputs.invoices.frame, case.data.invoices.volume_unit
     days = (frame["end"] - frame["start"]).dt.total_seconds().to_numpy() / 86400.0
     usual = float(np.median(frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9)))
@@ -191,6 +194,48 @@ def _with_questions(
             found[row] = _as_billed(inputs, each)
             flags.append(_question(each, due / billed))
     return found, flags
+
+
+def _with_winters(
+    case: Case, inputs: Inputs, series: Sequence[Recomputed]
+) -> tuple[list[Recomputed], list[Flag]]:
+    """The series without claims that rest on a default of the winter no schedule has stated."""
+    found, asked = list(series), {}
+    schedule: Schedule = inputs.schedule  # type: ignore[assignment]
+    for row, each in enumerate(series):
+        if each.volume_agrees or each.due is None or each.bill.shares_with:
+            continue
+        change = explaining_convention(schedule, each, series)
+        if change:
+            found[row] = _as_billed(inputs, each)
+            asked.setdefault(change, []).append(each)
+    flags = []
+    for told, bills in asked.items():
+        names = [each.bill.invoice for each in bills]
+        words = (
+            f"{', '.join(names)}: the billed volume is right by {told}, and not by the default; "
+        )
+        words += f"the winter table of {_rates_file(case)} (version.volume.winter) states neither. "
+        words += "What does the schedule say? State it there. Nothing is claimed on it before that "
+        words += "is answered."
+        flags.append(Flag("winter-rule-unstated", words, {"invoices": names, "by": told}))
+    return found, flags
+
+
+def winter_open(case: Case, pricing: Pricing) -> list[Flag]:
+    """What the schedule leaves open of its winter, where that decides what bills come to."""
+    found = []
+    for key, names in open_keys(pricing.schedule, pricing.series).items():
+        words = f"{_rates_file(case)}, key version.volume.winter.{key}: not stated, and other "
+        words += (
+            f"usual rules give {', '.join(names)} another volume. State what the schedule says."
+        )
+        found.append(Flag("winter-rule-open", words, {"key": key, "invoices": names}))
+    return found
+
+
+def _rates_file(case: Case) -> str:
+    return "the rates" if case.data.rates is None else case.data.rates.file
 
 
 def _stopped(series: Sequence[Recomputed], daily: np.ndarray) -> list[int]:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.auditing.reading.account import AccountRecord, read_account
+from sewer_audit.auditing.reading.carried import charge_columns, with_asked
 from sewer_audit.auditing.reading.checks import stated_problems, whole_problems
 from sewer_audit.auditing.reading.known import cut_inputs, cut_record, day_of
 from sewer_audit.auditing.reading.readers import (
@@ -197,10 +198,11 @@ class Reader:
     def invoices(self) -> InvoiceRecord | None:
         file = ", ".join(self.case.data.invoices.files)
         day = None if self.until is None else day_of(self.case, self.until)
+        charges = _columns_of_rates(self.case)
         return self.call(
             lambda record: f"{file}: {_counted(len(record.frame), 'invoice')}",
-            lambda: invoice_record(self.case, day),
-            ("invoices", self.case.data.invoices, self.case.data.invoices.files),
+            lambda: invoice_record(self.case, day, charges),
+            ("invoices", (self.case.data.invoices, charges), self.case.data.invoices.files),
         )
 
     def register(self, table: Register, name: str) -> RegisterRecord | None:
@@ -235,6 +237,16 @@ class Reader:
         return record if record is None or rain is None else with_rain(record, rain)
 
 
+def _columns_of_rates(case: Case) -> list[str]:
+    """Columns the schedule names; none where it cannot be read, which is told elsewhere."""
+    if case.data.rates is None:
+        return []
+    try:
+        return sorted(charge_columns(load_rates(case.path(case.data.rates.file))))
+    except (AuditError, OSError):
+        return []
+
+
 def read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[Reader, Inputs | None]:
     """Read every input and collect every problem; no inputs where one of them stops the work."""
     reader, data = Reader(case, until), case.data
@@ -249,6 +261,11 @@ def read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[Reader, Inp
     meters = {intake.meter: reader.register(intake, intake.meter) for intake in data.intake}
     uses, logs = _records_of_uses(reader, data.quantified)
     account = read_account(case, invoices, reader.call)
+    if invoices is not None and schedule is not None:
+        invoices, asked = with_asked(case, invoices, schedule, account.payments)
+        reader.inspection.flags += asked
+        for each in asked:
+            reader.inspection.places[each.message] = ", ".join(data.invoices.files)
     logger, level = None, None
     reader.inspection.problems += stated_problems(case)
     if data.effluent is not None:

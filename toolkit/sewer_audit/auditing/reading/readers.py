@@ -38,7 +38,9 @@ from sewer_audit.records.rules.status import Status
 __all__ = ["amount_record", "effluent_record", "invoice_record", "rain_record", "register_record"]
 
 
-def invoice_record(case: Case, known_by: date | None = None) -> InvoiceRecord:
+def invoice_record(
+    case: Case, known_by: date | None = None, charges: Sequence[str] = ()
+) -> InvoiceRecord:
     """Read the invoices of a case, as far as they were known by a day."""
     table = case.data.invoices
     return read_invoices(
@@ -49,6 +51,7 @@ def invoice_record(case: Case, known_by: date | None = None) -> InvoiceRecord:
         end_day_counts=table.end_day_counts,
         overlapping_days=table.overlapping_days,
         not_charges=table.not_charges,
+        charges=[*charges, *table.charges],
         columns=table.columns or None,
         day_first=table.day_first,
         decimal=table.decimal,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import calendar
 from collections.abc import Iterator
 from decimal import Decimal
+from itertools import combinations, product
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.pricing.basis import return_factor_of
@@ -24,7 +25,15 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule, VolumeRule, WinterRule
 
-__all__: list[str] = []
+__all__ = ["WINTER_CONVENTIONS", "other_conventions"]
+
+WINTER_CONVENTIONS = ("month_of", "periods", "from_month")
+"""Keys of a winter whose defaults are ours; schedules differ in them."""
+LATEST = 6
+"""So many months after the first it could, a new average may come into force where the schedule
+does not say when (judgement; a year of rates from July after a winter to February is common
+practice, no source)."""
+
 
 Guess = tuple[str, str, "VolumeRule", "InvoiceFacts"]
 
@@ -118,6 +127,27 @@ def _other_averages(winter: WinterRule) -> Iterator[tuple[str, dict[str, Any]]]:
                     dict.fromkeys(calendar.month_name[m] for m in (months[0], months[-1]))
                 )
                 yield f"the average of {told} was charged", {"months": months}
+
+
+def other_conventions(rule: VolumeRule) -> Iterator[dict[str, Any]]:
+    """Changes of the keys of a winter that its schedule does not state, the fewest first."""
+    winter = rule.winter
+    if winter is None or winter.months is None:
+        return
+    months = set(winter.months)
+    closing = next((m for m in winter.months if m % 12 + 1 not in months), winter.months[-1])
+    ways: dict[str, tuple[Any, ...]] = {
+        "month_of": ("most days", "end date", "start date"),
+        "periods": ("bills", "calendar months"),
+        "from_month": tuple((closing + k) % 12 + 1 for k in range(LATEST + 1)),
+    }
+    free = [key for key in WINTER_CONVENTIONS if key not in winter.model_fields_set]
+    for count in range(1, len(free) + 1):
+        for keys in combinations(free, count):
+            for values in product(*(ways[key] for key in keys)):
+                change = dict(zip(keys, values, strict=True))
+                if all(getattr(winter, key) != value for key, value in change.items()):
+                    yield change
 
 
 def _shares(schedule: Schedule, facts: InvoiceFacts, rule: VolumeRule) -> Iterator[Guess]:

@@ -171,7 +171,7 @@ def _of_winters(
         enough = _COVERED * sum(days_of_month(each) for each in wanted)
         complete = len(days) < len(uses) or sum(days) >= enough
     if uses and not complete:
-        raise _unknown(facts, f"all {needed}")
+        raise _unknown(facts, f"complete record of the {needed}")
     return uses, needed
 
 

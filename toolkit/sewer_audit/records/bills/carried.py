@@ -2,13 +2,59 @@
 
 from __future__ import annotations
 
+import csv
+import re
 from decimal import Decimal
+from functools import cache
+from importlib import resources
 
 import pandas as pd
 
-__all__ = ["without_carried"]
+__all__ = ["carried_role", "carried_words", "without_carried"]
 
 ZERO = Decimal(0)
+FILLING = {"amount", "total", "the", "your", "of"}
+"""Words that change nothing in the name of a carried amount."""
+
+
+@cache
+def carried_words() -> dict[str, tuple[str, ...]]:
+    """Names of columns that are carried over, by role; "…" stands for any words behind.
+
+    Returns
+    -------
+    dict
+        "previous_balance", "payment" or "credit" to its names [text].
+    """
+    text = resources.files("sewer_audit.records.bills").joinpath("carried.csv").read_text("utf-8")
+    rows = csv.DictReader(text.splitlines())
+    return {row["role"]: tuple(row["words"].split("|")) for row in rows}
+
+
+def carried_role(name: str) -> str:
+    """Which carried amount the name of a column says, the whole of it; "" where it says none.
+
+    Parameters
+    ----------
+    name : str
+        Head of the column [text].
+
+    Returns
+    -------
+    str
+        "previous_balance", "payment", "credit" or "" [text].
+    """
+    said = _plain(name)
+    for role, names in carried_words().items():
+        for each in names:
+            words = _plain(each)
+            if said == words or (each.endswith("…") and said[: len(words)] == words):
+                return role
+    return ""
+
+
+def _plain(name: str) -> list[str]:
+    return [word for word in re.findall(r"\w+", name.lower()) if word not in FILLING]
 
 
 def without_carried(frame: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
@@ -11,12 +12,12 @@ from typing import Any
 
 import pandas as pd
 
-from sewer_audit.records.bills.carried import without_carried
+from sewer_audit.records.bills.carried import carried_role, without_carried
 from sewer_audit.records.bills.checks import check_invoices, with_own_days
 from sewer_audit.records.bills.supersede import settle_replacements, without_later
 from sewer_audit.records.clock.moments import Moments, read_moments
 from sewer_audit.records.clock.zones import zone_of
-from sewer_audit.records.files.dialect import match_name
+from sewer_audit.records.files.dialect import match_name, normalise
 from sewer_audit.records.files.headings import check_heading
 from sewer_audit.records.files.numbers import currency_mark, is_missing, parse_decimal
 from sewer_audit.records.files.tables import clock_columns, column_place, table_of
@@ -60,7 +61,14 @@ READ_TYPES = {
     "estimate": "estimated",
     "est": "estimated",
     "e": "estimated",
+    "customer": "actual",  # by the customer, off the same dial
+    "self": "actual",
+    "owner": "actual",
+    "read by customer": "actual",
+    "meter": "actual",
+    "regular": "actual",
 }
+"""Kinds of read; a word "read" or "reading" behind says no more."""
 
 
 def read_invoices(
@@ -72,6 +80,7 @@ def read_invoices(
     end_day_counts: bool = False,
     overlapping_days: str = "refuse",
     not_charges: Sequence[str] = (),
+    charges: Collection[str] = (),
     columns: Mapping[str, str] | None = None,
     day_first: bool | None = None,
     decimal: str | None = None,
@@ -99,6 +108,8 @@ def read_invoices(
         two of them bill counts for the earlier one [text].
     not_charges : sequence of str
         Further columns of the file that hold figures and are no charge, such as days [text].
+    charges : collection of str
+        Columns that are charges, whatever their names say, such as those of the schedule [text].
     columns : mapping of str to str, optional
         Our column name to the file's, where they differ [text].
     day_first : bool, optional
@@ -152,7 +163,7 @@ def read_invoices(
         findings.raise_if_refused()
         for mark, place in _currencies(table).items():
             currencies.setdefault(mark, (mark, file, *place))
-        parts.append(_one_table(table, names, zone, dated, findings))
+        parts.append(_one_table(table, names, zone, dated, findings, charges))
     findings.raise_if_refused()
     frame, lines = _together(parts, files, findings)
     frame = without_carried(frame, lines)
@@ -204,6 +215,7 @@ def _one_table(
     zone: str,
     dated: Mapping[str, Any],
     findings: Findings,
+    charges: Collection[str],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Invoices of one file and their charge lines."""
     places = {name: column_place(table, names[name], findings) for name in INVOICE_COLUMNS}
@@ -212,6 +224,7 @@ def _one_table(
     for name in (*PRINTED, *DATES):  # a head such as "Previous balance" says what it is
         if places[name] is None and names[name] == name:
             places[name] = column_place(table, name.replace("_", " "), silent)
+    _with_carried(table, places, names, charges, findings)
     _without_sums(table, places, findings)
     moments = {
         which: read_moments(
@@ -242,6 +255,32 @@ def _one_table(
     for name in DATES:
         frame[name] = _dates(table, places[name], names[name], zone, dated, findings)
     return frame, _lines(table, places, findings)
+
+
+def _with_carried(
+    table: Table,
+    places: dict[str, int | None],
+    names: Mapping[str, str],
+    charges: Collection[str],
+    findings: Findings,
+) -> None:
+    """Find what is carried over by other names; several columns of one role are left and asked."""
+    taken = {place for place in places.values() if place is not None}
+    lines = {normalise(name) for name in charges}
+    found: dict[str, list[int]] = {}
+    for place, head in enumerate(table.header):
+        role = carried_role(head) if head and place not in taken else ""
+        numbers = any(_is_number(row[place], table.decimal) for row in table.rows)
+        if role and numbers and normalise(head) not in lines:
+            found.setdefault(role, []).append(place)
+    for role, at in found.items():
+        if len(at) == 1 and places[role] is None and names[role] == role:
+            places[role], head = at[0], table.header[at[0]]
+            findings.flag(
+                "carried by its name",
+                f"column {head!r} is read as {role.replace('_', ' ')}, no charge of its bill; if "
+                f"it is a charge, write charges = [{head!r}] under [invoices]",
+            )
 
 
 def _currencies(table: Table) -> dict[str, tuple[int, str]]:
@@ -400,11 +439,12 @@ def _dates(
 def _read_types(words: Sequence[str], table: Table, column: str, findings: Findings) -> list[str]:
     types = []
     for word, line in zip(words, table.lines, strict=True):
-        kind = READ_TYPES.get(word.lower())
+        said = re.sub(r"[\s_-]+", " ", word.lower()).strip(" .")
+        kind = READ_TYPES.get(said) or READ_TYPES.get(re.sub(r" read(ing)?$", "", said))
         if kind is None:
             findings.add(
                 f"{word!r} is no kind of read",
-                "Write actual or estimated",
+                f"Write actual or estimated; known are {', '.join(filter(None, READ_TYPES))}",
                 line=line,
                 column=column,
                 code="read type",

@@ -1,0 +1,239 @@
+"""What a bill carries over, and rules a schedule leaves open, are asked and accuse nobody.
+
+Invented figures throughout.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from decimal import Decimal
+
+import pytest
+
+from sewer_audit import audit, load_case
+from sewer_audit.auditing.inspecting import inspect_file
+from sewer_audit.drafting.bills import meanings
+from sewer_audit.errors import InputRefused
+from sewer_audit.records.bills.carried import carried_role, carried_words
+from sewer_audit.report.evidence.verdict import headline
+
+CASE = """[case]
+title = "asked"
+time_zone = "America/Denver"
+basis = "intake"
+[display]
+money = "USD"
+volume = "kgal"
+[invoices]
+file = "invoices.csv"
+volume_unit = "kgal"
+end_day_counts = false
+{more}
+[rates]
+file = "rates.toml"
+{account}
+"""
+RATES = """[schedule]
+name = "Invented"
+currency = "USD"
+source = "invented"
+rate_change = "by end"
+end_day_counts = false
+line_rounding = {{ to = 0.01, rule = "half up" }}
+total_rounding = {{ to = 0.01, rule = "half up" }}
+[[version]]
+effective = 2021-01-01
+[[version.volume]]
+name = "sewer"
+unit = "kgal"
+{volume}
+[[version.charge]]
+name = "use"
+kind = "volume"
+rate = 4.00
+"""
+WINTER = """[account]
+earlier_use = "earlier.csv"
+[account.reads]
+unit = "kgal"
+multiplier = 1
+digits = 5
+"""
+
+
+def case_of(folder, bills, *, more="", account="", volume='basis = "intake"', **files):
+    (folder / "case.toml").write_text(CASE.format(more=more, account=account))
+    (folder / "rates.toml").write_text(RATES.format(volume=volume))
+    (folder / "invoices.csv").write_text(bills, encoding="utf-8")
+    for name, text in files.items():
+        (folder / f"{name}.csv").write_text(text)
+    return folder
+
+
+def of(folder):
+    return audit(load_case(folder), draws=200, seed=1)
+
+
+def claimed(result) -> list[float]:
+    return result.claim["by_the_rules"].round(2).tolist()
+
+
+def codes(flags) -> list[str]:
+    return [flag.code for flag in flags]
+
+
+def carried(head: str, *amounts: str) -> str:
+    """Bills of 22, 18 and 25 kgal at 4.00, with a further column that the total holds."""
+    rows = [f"invoice,start,end,billed_volume,use,{head},total"]
+    for month, (volume, amount) in enumerate(zip((22, 18, 25), amounts, strict=True), start=3):
+        total = 4 * Decimal(volume) + Decimal(amount)
+        days = f"{date(2025, month, 1)},{date(2025, month + 1, 1)}"
+        rows.append(f"H{month},{days},{volume},{4 * volume}.00,{amount},{total}")
+    return "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize(
+    "head",
+    ["Arrears", "Bal. Fwd", "amount past due", "Unpaid from bill H2", "Balance due from 02/14/2025",
+     "Carried forward", "Total outstanding", "Übertrag", "Saldo anterior", "Payments received 3/9",
+     "Less: payments", "Credits applied"],
+)  # fmt: skip
+def test_what_is_carried_over_is_known_by_many_names(tmp_path, head):
+    sign = "-" if carried_role(head) != "previous_balance" else ""
+    folder = case_of(tmp_path, carried(head, f"{sign}61.40", "0.00", f"{sign}17.00"))
+    result = of(folder)
+    assert claimed(result) == [0, 0, 0] and result.signatures.empty
+    assert "carried by its name" in codes(inspect_file(folder).flags)
+
+
+@pytest.mark.parametrize(
+    "head", ["Past due fee", "Arrears interest", "Late payment penalty", "Balance adjustment levy"]
+)
+def test_a_charge_whose_name_holds_such_a_word_stays_a_charge(tmp_path, head):
+    assert not carried_role(head)
+    result = of(case_of(tmp_path, carried(head, "6.15", "0.00", "6.15")))
+    assert claimed(result) == [6.15, 0, 6.15]
+
+
+def test_a_column_that_the_case_calls_a_charge_is_one(tmp_path):
+    bills = carried("Arrears", "6.15", "0.00", "6.15")
+    result = of(case_of(tmp_path, bills, more='charges = ["Arrears"]'))
+    assert claimed(result) == [6.15, 0, 6.15]
+
+
+@pytest.mark.parametrize(
+    "amounts",
+    [("0.00", "88.00", "0.00"), ("0.00", "-88.00", "0.00"), ("31.00", "0.00", "72.00")],
+)
+def test_an_unknown_column_that_holds_an_earlier_amount_is_asked(tmp_path, amounts):
+    """88.00 and 72.00 are what the first and the second bill charge."""
+    folder = case_of(tmp_path, carried("Item 7", *amounts))
+    result = of(folder)
+    assert claimed(result) == [0, 0, 0] and result.signatures.empty
+    assert "question" in headline(result)
+    told = [flag for flag in inspect_file(folder).flags if flag.code == "carried-or-charge"]
+    assert len(told) == 1 and told[0].stops == ("bill",)
+    assert re.search(r"invoices\.csv, column 'Item 7'", told[0].message)
+
+
+def test_an_unknown_column_behind_an_unpaid_bill_is_asked(tmp_path):
+    paid = "invoice,paid_on,amount\nH3,2025-04-20,60.00\nH4,2025-05-20,72.00\n"
+    bills = carried("Item 7", "0.00", "28.00", "29.12")
+    stated = {"account": '[claim]\npayments = "paid.csv"\n', "paid": paid}
+    assert claimed(of(case_of(tmp_path, bills, **stated))) == [0, 0, 0]
+    every = carried("Item 7", "2.00", "2.00", "2.00")
+    assert claimed(of(case_of(tmp_path, every, **stated))) == [2, 2, 2]
+
+
+def test_a_total_that_holds_an_earlier_bill_in_no_column_is_asked(tmp_path):
+    bills = carried("Item 7", "0.00", "0.00", "0.00").replace(
+        "72.00,0.00,72.00", "72.00,0.00,160.00"
+    )
+    result = of(case_of(tmp_path, bills))
+    assert claimed(result) == [0, 0, 0] and "carried-or-charge" in codes(result.flags)
+
+
+def test_one_table_of_words_for_bills_read_and_bills_drafted():
+    assert set(carried_words()) == {"previous_balance", "payment", "credit"}
+    assert "arrears" in meanings("bill")["previous_balance"]
+    assert "zahlungen" in meanings("bill")["payments"]
+
+
+MID = """start,end,volume
+2024-11-15,2024-12-15,9
+2024-12-15,2025-01-15,9
+2025-01-15,2025-02-15,9
+2025-02-15,2025-03-15,3
+"""
+LONG = "start,end,volume\n2024-11-01,2025-01-01,12\n2025-01-01,2025-03-01,20\n"
+TWO_WINTERS = "start,end,volume\n" + "".join(
+    f"{start},{end},{volume}\n"
+    for start, end, volume in [
+        ("2023-12-01", "2024-01-01", 11),
+        ("2024-01-01", "2024-02-01", 11),
+        ("2024-02-01", "2024-03-01", 11),
+        ("2024-12-01", "2025-01-01", 7),
+        ("2025-01-01", "2025-02-01", 7),
+        ("2025-02-01", "2025-03-01", 7),
+    ]
+)
+
+
+def winter_bill(start: str, end: str, use: int, billed: int) -> str:
+    head = "invoice,start,end,previous_read,current_read,read_type,billed_volume,use,total\n"
+    amount = f"{4 * billed}.00"
+    return head + f"W,{start},{end},500,{500 + use},actual,{billed},{amount},{amount}\n"
+
+
+JULY, LONG_JULY = ("2025-06-15", "2025-07-15"), ("2025-06-01", "2025-08-01")
+
+
+@pytest.mark.parametrize(
+    ("bill", "earlier", "key", "stated"),
+    [
+        (winter_bill(*JULY, 19, 9), MID, "month_of", 'month_of = "most days"'),
+        (winter_bill(*LONG_JULY, 33, 20), LONG, "periods", 'periods = "bills"'),
+        (winter_bill("2025-04-01", "2025-05-01", 19, 11), TWO_WINTERS, "from_month",
+         "from_month = 3"),
+    ],
+)  # fmt: skip
+def test_a_bill_right_by_an_unstated_rule_of_the_winter_is_asked(
+    tmp_path, bill, earlier, key, stated
+):
+    volume = 'basis = "lower of actual and winter average"\nwinter = {{ months = [12, 1, 2]{} }}'
+    kept = {"account": WINTER, "earlier": earlier}
+    result = of(case_of(tmp_path, bill, volume=volume.format(""), **kept))
+    (asked,) = (flag for flag in result.flags if flag.code == "winter-rule-unstated")
+    assert claimed(result) == [0] and result.signatures.empty and key in asked.message
+    flags = inspect_file(tmp_path).flags
+    assert any(f.code == "winter-rule-open" and f.data["key"] == key for f in flags)
+    for more in (stated, 'month_of = "most days", periods = "bills", from_month = 3'):
+        result = of(case_of(tmp_path, bill, volume=volume.format(f", {more}"), **kept))
+        assert claimed(result)[0] > 0
+
+
+def test_a_bill_that_no_rule_of_the_winter_gives_is_claimed(tmp_path):
+    """The winter's months come to 9, 9 and 3 or, by the end date, 9, 9 and 9; billed are 14."""
+    volume = 'basis = "lower of actual and winter average"\nwinter = { months = [12, 1, 2] }'
+    bill = winter_bill(*JULY, 19, 14)
+    result = of(case_of(tmp_path, bill, volume=volume, account=WINTER, earlier=MID))
+    assert claimed(result)[0] > 0
+
+
+@pytest.mark.parametrize(
+    ("word", "kind"),
+    [("Customer read", "actual"), ("self-read", "actual"), ("Actual Reading", "actual"),
+     ("Estimated read", "estimated"), ("Est.", "estimated")],
+)  # fmt: skip
+def test_plain_words_for_a_kind_of_read(tmp_path, word, kind):
+    bill = winter_bill(*JULY, 19, 19).replace("actual", word)
+    assert of(case_of(tmp_path, bill)).invoices["read_type"].tolist() == [kind]
+
+
+def test_a_winter_known_in_part_is_told_in_plain_words(tmp_path):
+    volume = 'basis = "winter average"\nwinter = { months = [12, 1, 2] }'
+    part = "".join(TWO_WINTERS.splitlines(keepends=True)[:-1])
+    bill = winter_bill("2025-06-01", "2025-07-01", 19, 7)
+    with pytest.raises(InputRefused, match="no complete record of the periods of the winter"):
+        of(case_of(tmp_path, bill, volume=volume, account=WINTER, earlier=part))

@@ -193,4 +193,4 @@ def test_the_letter_is_printed_and_only_counsel_hears_of_what_was_too_low(capsys
     words = ["letter", str(sample_case()), "--draws", "500"]
     said = [(main(given), capsys.readouterr().out)[1] for given in (words, [*words, "--counsel"])]
     assert said[0].startswith("[date]") and "For counsel" not in said[0]
-    assert "For counsel" in said[1]
+    assert said[1].startswith("FOR YOUR OWN COUNSEL") and "For counsel" in said[1]

@@ -29,7 +29,7 @@ from report_fakes import CASE, INVOICES, write_case, write_notebook
 from sewer_audit.case import load_case
 from sewer_audit.errors import InputRefused, ReportFailed
 from sewer_audit.report import recheck, write_report
-from sewer_audit.report.checking.comparing import leaves
+from sewer_audit.report.checking.comparing import Tally, compare_file, leaves
 from sewer_audit.report.folder.manifest import _files_hash, json_text, lock_text
 from sewer_audit.report.folder.pack import pack_inputs
 
@@ -478,3 +478,17 @@ def test_the_hash_of_a_package_is_that_of_its_wheel(tmp_path):
         (tmp_path / "RECORD").write_text(text)
         found = importlib.metadata.PathDistribution(tmp_path)
         assert _files_hash(found) == true
+
+
+def test_marks_that_a_drawing_or_a_print_gives_its_parts_are_compared_by_their_turn(tmp_path):
+    """They are hashes of last digits, or counts of a printer; which part is meant still tells."""
+    text = "clip(#p00112233ab) clip(#p99887766cd) clip(#p00112233ab) node00000146"
+    other = "clip(#pffeeddccbb) clip(#p0a0a0a0a0a) clip(#pffeeddccbb) node00000145"
+    exchanged = "clip(#pffeeddccbb) clip(#pffeeddccbb) clip(#p0a0a0a0a0a) node00000145"
+    for number, (now, same) in enumerate(((other, True), (exchanged, False))):
+        (tmp_path / f"a{number}").mkdir(), (tmp_path / f"b{number}").mkdir()
+        stated, anew = tmp_path / f"a{number}/x.html", tmp_path / f"b{number}/x.html"
+        stated.write_text(text), anew.write_text(now)
+        tally = Tally()
+        compare_file(tally, stated, anew, False, str)
+        assert (not tally.differences) is same

@@ -237,10 +237,10 @@ class EffluentTable(RecordTable):
 class RuleTable(Strict):
     """[rule]: the decision rule, stated before the result is known (JCGM 106:2012, clause 8)."""
 
-    tolerance: Ratio = 0.05
+    tolerance: Ratio = Field(default=0.05, ge=0, lt=1)
     coverage: float = Field(default=0.95, gt=0.5, lt=1)
     guard_factor: float = Field(default=1.0, ge=0)
-    smallest_coverage_of_record: Ratio = 0.75
+    smallest_coverage_of_record: Ratio = Field(default=0.75, ge=0, le=1)
     look_back: Months | None = None
     dispute_days: int | None = Field(default=None, ge=0)
     interest_per_year: Ratio = 0.0

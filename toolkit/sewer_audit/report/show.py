@@ -220,10 +220,11 @@ def show_caution(text: str) -> Shown:
 def show_verdict(finding: str, amount: str, facts: Mapping[str, str]) -> Shown:
     """The verdict as the box that opens a report."""
     listed = "".join(
-        f"<div><dt>{html.escape(label)}</dt><dd>{_unbroken(value)}</dd></div>"
+        f'<div><p class="label">{html.escape(label)}</p>'
+        f'<p class="figure">{_unbroken(value)}</p></div>'
         for label, value in facts.items()
     )
-    listed = f"<dl>{listed}</dl>" if listed else ""
+    listed = f'<div class="facts">{listed}</div>' if listed else ""
     markup = (
         f'<div class="verdict"><p class="finding">{_unbroken(finding)}</p>'
         f'<p class="amount">{_unbroken(amount)}</p>{listed}</div>'

@@ -19,7 +19,7 @@ from sewer_audit.report.brief.figures import (
     place_of,
     two_digits,
 )
-from sewer_audit.report.evidence.verdict import amount_words, headline
+from sewer_audit.report.evidence.verdict import amount_alone, amount_words, headline
 from sewer_audit.report.frames import budget_of
 from sewer_audit.report.show import Shown, say, show_table, show_verdict
 from sewer_audit.report.words import Words, counted
@@ -141,7 +141,7 @@ class Brief:
             "Are we overcharged?": f"{headline(result)}. {billed} were billed; held against what "
             f"reached the sewer: {finding.removesuffix(' from this evidence')}."
             f"{self._basis_words()}",
-            "By how much?": amount_words(result, words),
+            "By how much?": amount_alone(result, words),
             "How sure is that?": sure,
             "What would settle it?": " ".join(result.next_proof[:2]) or "Nothing is open.",
             "What does that cost?": self._cost_words(),

@@ -100,6 +100,10 @@ def leaves(value: Any, place: str = "") -> Iterator[tuple[str, Any]]:
         yield place, value
 
 
+MADE_UP = re.compile(r"\b[pm][0-9a-f]{10}\b|\bnode\d{8}\b")
+"""Marks of the clip paths and markers of a drawing, and of the parts of a print [-]."""
+
+
 def compare_json(tally: Tally, stated: Any, anew: Any, name: str = "") -> None:
     """Compare every leaf of two JSON values."""
     was, now = dict(leaves(stated)), dict(leaves(anew))
@@ -147,6 +151,7 @@ def _compare_text(tally: Tally, name: str, old: str, new: str, redrawn: bool) ->
         old, new = (PICTURE.sub("a picture", text) for text in (old, new))
     else:
         old, new = (PICTURE.sub(_drawing, text) for text in (old, new))
+    old, new = _by_turn(old), _by_turn(new)
     words, numbers = NUMBER.split(old), NUMBER.findall(old)
     words_now, numbers_now = NUMBER.split(new), NUMBER.findall(new)
     if words == words_now and all(map(_alike, numbers, numbers_now)):
@@ -155,6 +160,15 @@ def _compare_text(tally: Tally, name: str, old: str, new: str, redrawn: bool) ->
     at = next((k for k, pair in enumerate(zip(old, new, strict=False)) if pair[0] != pair[1]), 0)
     start = max(0, at - 40)
     tally.differences.append(Difference(name, old[start : at + 60], new[start : at + 60]))
+
+
+def _by_turn(text: str) -> str:
+    """Marks that a drawing or a print gives its parts, in place of each its turn: 1, 2, 3 ...
+
+    They are made from the last digits of the points, or from how a printer counts.
+    """
+    turns: dict[str, str] = {}
+    return MADE_UP.sub(lambda mark: turns.setdefault(mark[0], f"part {len(turns) + 1}"), text)
 
 
 def _drawing(match: re.Match[str]) -> str:

@@ -25,6 +25,7 @@ LAW = (
     "This letter is written to settle figures between engineers. It states no legal position; "
     "time limits, form and every legal step are for counsel of both sides."
 )
+COUNSEL = "FOR YOUR OWN COUNSEL. Not to be sent: it also names what speaks against you."
 LEAST = 1.0
 """Amounts below one unit of the currency are rounding and no matter for a letter [currency]."""
 OURS = ("Ask ", "The two estimates conflict", "The further balances do not close")
@@ -52,7 +53,8 @@ def cover_letter(result: Any, counsel: bool = False) -> Shown:
     Shown
         Paragraphs with blanks in square brackets [text].
     """
-    paragraphs = [BLANKS, *_body(result, counsel), LAW, CLOSING]
+    first = (COUNSEL,) if counsel else ()
+    paragraphs = [*first, BLANKS, *_body(result, counsel), LAW, CLOSING]
     plain = "\n\n".join(paragraphs)
     quoted = [f"> {markdown_text(line)}" if line else ">" for line in plain.split("\n")]
     return Shown("\n".join(quoted), plain, "text/markdown")
@@ -108,7 +110,12 @@ def _errors(result: Any, words: Words) -> list[str]:
     source = result.pricing.schedule.schedule.source
     head = "These invoices do not follow from the reads and the rate schedule"
     head += f" ({source})" if source else " [section and page of the schedule]"
-    text = f"Together they are too high by {words.money(sum(amounts.values()))}. "
+    text = f"Together they are too high by {words.money(sum(amounts.values()))}"
+    entries = [each for each in result.ledger.entries if each.invoice in amounts]
+    low, high = (float(sum(getattr(each, end) for each in entries)) for end in ("low", "high"))
+    if low < high:
+        text += f" (known to lie between {words.money(low)} and {words.money(high)})"
+    text += ". "
     text += "Please correct them, or show us the reading sheet and the calculation they rest on."
     outside = claim.attrs["sums"]["outside_look_back"]
     if outside > LEAST:

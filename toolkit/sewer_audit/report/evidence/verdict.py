@@ -12,6 +12,7 @@ from sewer_audit.report.words import Words, counted, joined, short_finding
 from sewer_audit.uncertainty import TOO_HIGH, TOO_LOW
 
 __all__ = [
+    "amount_alone",
     "amount_words",
     "conclusions",
     "fairness",
@@ -67,6 +68,14 @@ def headline(result: Any) -> str:
 
 def amount_words(result: Any, words: Words) -> str:
     """What was billed too high or too low, and where that stands on the day of the decision."""
+    text = amount_alone(result, words)
+    if result.claim.empty or questions(result) or not result.ledger.entries:
+        return text
+    return f"{text} {_windows(result, words)}"
+
+
+def amount_alone(result: Any, words: Words) -> str:
+    """What was billed too high or too low, without its windows."""
     claim = result.claim
     if claim.empty:
         return "No amount can be stated: the case holds no rate schedule."
@@ -86,7 +95,7 @@ def amount_words(result: Any, words: Words) -> str:
     if sums["net_low"] < sums["net_high"]:
         text += f" ({words.money(sums['net_low'])} to {words.money(sums['net_high'])}"
         text += f"; {words.money(float(exact))} of it exactly)" if exact else ")"
-    return f"{text}. {_windows(result, words)}"
+    return f"{text}."
 
 
 def _windows(result: Any, words: Words) -> str:

@@ -615,3 +615,29 @@ def test_no_amount_leaves_its_own_interval():
     assert Ledger((right,)).net == 5
     with pytest.raises(AuditError, match="outside its own interval"):
         Ledger((right, Entry("B", "total", "rounding", D(5), D(6), D(7))))
+
+
+@pytest.mark.parametrize(
+    ("site", "bill"), [("date", "hour"), ("date", "date"), ("hour", "date"), ("hour", "hour")]
+)
+def test_a_date_without_an_hour_is_known_to_a_day_only(tmp_path, site, bill):
+    """About 330 counts a day: 250 lie within a day where an hour is open, and 2,500 in none."""
+    for off in (250, 2500):
+        works = Works()
+        low, high = works.printed[4]
+        carried = works.printed[5]
+        works.printed[4:6] = [(low, high - off), (high - off, carried[1])]
+        for k in (4, 5):
+            a, b = works.printed[k]
+            works.billed[k] = ((b - a) * works.per_count * works.factor).quantize(D("0.1"))
+        works.write(tmp_path)
+        for name, left_out, whole in (
+            ("main.csv", " 08:00", site == "hour"),
+            ("case.toml", 'read_hour = "08:00"\n', bill == "hour"),
+        ):
+            file = tmp_path / name
+            file.write_text(file.read_text().replace(left_out, left_out if whole else ""))
+        result = audit(load_case(tmp_path), draws=200, seed=1)
+        shown = off == 2500 or (site, bill) == ("hour", "hour")
+        assert set(codes(result)) == ({"A4", "A5"} if shown else set())
+        assert not wrong(result)

@@ -181,6 +181,8 @@ class RegisterRecord:
         Volume of one count of the register [m3].
     changes : tuple of MeterChange
         Every change of meter, in order of time [-].
+    dated : frozenset of Timestamp
+        Reads of which the day alone is written, no hour [UTC].
     parts : tuple of (RegisterRecord, int)
         Of a meter with several registers each by itself, with its sign; the first is the main
         one [-].
@@ -192,6 +194,7 @@ class RegisterRecord:
     count_m3: float
     changes: tuple[MeterChange, ...] = ()
     parts: tuple[tuple[RegisterRecord, int], ...] = ()
+    dated: frozenset[pd.Timestamp] = frozenset()
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,9 @@
 
 Two people who read one meter seldom do so at one minute. What the site's register says of the
 city's look is therefore known to a tolerance: one count, plus the flow of the time by which the
-two looks may lie apart whatever their stamps say (`read_within` of the meter), plus what a straight
-line between reads hides where none was taken at the instant.
+two looks may lie apart whatever their stamps say (`read_within` of the meter), or by the hours of
+the day where a date stands without one, plus what a straight line between reads hides where none
+was taken at the instant.
 """
 
 from __future__ import annotations
@@ -34,9 +35,12 @@ ACCUSED = 0.01
 """Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
 PEAK = 3.0
 """The flow in the hour of a look over the largest mean flow between two reads (judgement) [-]."""
+OF_DAY = 1.5
+"""The flow of a whole day over the largest mean flow between two reads (judgement) [-]."""
 FEWEST = 5
 """Fewest reads that tell to how many counts they are written (judgement): 1 in 10,000 by chance."""
 HALF_A_DAY = 43200.0
+DAY = 86400.0
 ZERO = Decimal(0)
 
 
@@ -69,18 +73,23 @@ class Register:
     step: float = 1.0
 
     @property
-    def peak(self) -> float:
-        """Largest flow that a look may meet [counts/s]."""
+    def largest(self) -> float:
+        """Largest mean flow between two reads [counts/s]."""
         known = self.record.frame[self.record.frame["volume_m3"].notna()]
         seconds = (known["time"] - known["time"].iloc[0]).dt.total_seconds().to_numpy()
         step, more = np.diff(seconds), np.diff(known["volume_m3"].to_numpy())
         long = step >= HALF_A_DAY
         rates = more[long] / step[long] if long.any() else np.array([more.sum() / step.sum()])
-        return PEAK * max(float(rates.max()), 0.0) / self.record.count_m3
+        return max(float(rates.max()), 0.0) / self.record.count_m3
 
-    def beside(self) -> float:
-        """What two looks at one read may differ by [counts]."""
-        return self.step + self.peak * self.within if self.within else 0.0
+    def beside(self, unknown: float = 0.0) -> float:
+        """What two looks at one read may differ by, so many hours of the day unknown [counts].
+
+        Units: unknown [s].
+        """
+        if not self.within:  # both read together
+            return 0.0
+        return self.step + self.largest * max(PEAK * self.within, OF_DAY * unknown)
 
     def reach(self, invoices: int) -> float:
         """How many standard uncertainties of interpolation a right invoice may lie away [-].
@@ -170,7 +179,7 @@ class Looks:
             return None
         register = self.registers(meter.meter)[0]
         record, moment = register.record, self.frame[end].iloc[row]
-        beside = Decimal(repr(round(register.beside(), 4)))
+        beside = Decimal(repr(round(register.beside(self._unknown(record, moment)), 4)))
         read = count_at(record, moment, end)
         if read is not None:
             return Look(read, beside)
@@ -184,6 +193,27 @@ class Looks:
             register.volumes.boundary_standard_m3[place] / record.count_m3
         )
         return Look(near, beside + Decimal(repr(round(spread, 4))))
+
+    def _unknown(self, record: RegisterRecord, moment: pd.Timestamp) -> float:
+        """By how long two looks may lie apart because a date stands without an hour [s].
+
+        The one may fall to any hour of the day whatever hour it is taken for, beside another that
+        is known.
+        """
+        known = record.frame.loc[record.frame["volume_m3"].notna(), "time"]
+        beside = {known[known <= moment].max(), known[known >= moment].min()} & record.dated
+        hours = [_of_day(each, self.case) for each in beside]
+        apart = [max(hour, DAY - hour) for hour in hours]
+        unstated = "read_hour" not in self.case.tree.get("invoices", {})
+        if unstated and _of_day(moment, self.case) == 0:
+            apart.append(DAY)
+        return max(apart, default=0.0)
+
+
+def _of_day(moment: pd.Timestamp, case: Case) -> float:
+    """Time of day on the local clock [s]."""
+    local = moment.tz_convert(case.zone)
+    return float(local.hour * 3600 + local.minute * 60 + local.second)
 
 
 def _step(record: RegisterRecord) -> float:

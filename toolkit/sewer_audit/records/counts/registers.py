@@ -135,6 +135,7 @@ def read_register(
         tuple(findings.flags),
         dial.count_m3,
         meter_changes(frame, unit_m3),
+        dated=frozenset(frame.loc[frame["dated"], "time"]),
     )
 
 
@@ -186,6 +187,7 @@ def _part(
             "event": pd.Series([word.lower() for word in cells("event")], dtype="str"),
             "multiplier": _numbers(cells("multiplier"), table, name["multiplier"], findings),
             "line": table.lines,
+            "dated": moments.dated_only,
         }
     )
     frame["multiplier"] = frame["multiplier"].ffill().fillna(multiplier)

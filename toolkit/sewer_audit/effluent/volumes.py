@@ -27,7 +27,7 @@ from sewer_audit.effluent.readings.gaps import (
     unseen_seconds,
 )
 from sewer_audit.effluent.readings.means import mean_correction
-from sewer_audit.effluent.readings.noise import noise_volumes, sampling_error
+from sewer_audit.effluent.readings.noise import in_step, noise_volumes, sampling_error
 from sewer_audit.effluent.readings.quality import gap_frame, period_quality, quality_flags
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.shared import (
@@ -121,7 +121,8 @@ def period_volumes(
     quality = period_quality(series, pieces, spans, periods, fills)
     hidden = mean_correction(series, lambda level: rating(level, {}), limits.tolerance)
     bridged = bridge_error(series, spans, hold_out_error(hours, 3600.0) / 3600.0, longest_bridge)
-    model = _model(series, rating, table, pieces, spans, causes, zero, fills, hidden.cause, bridged)
+    unseen = [each for each in (hidden.cause, in_step(series, pieces)) if each is not None]
+    model = _model(series, rating, table, pieces, spans, causes, zero, fills, unseen, bridged)
     check = check_against_brute_force(model, rating, series, pieces, edges, draws)
     volumes = model.draw(draws)
     flags = [*hidden.flags, *quality_flags(quality, check)]
@@ -183,7 +184,7 @@ def _model(
     causes: CauseSet,
     zero: ZeroPath | None,
     fills: Sequence[Sequence[GapFill]],
-    hidden: Cause | None,
+    hidden: Sequence[Cause],
     bridged: np.ndarray,
 ) -> EffluentModel:
     count = len(spans)
@@ -193,8 +194,8 @@ def _model(
     spread = np.hypot(spread, bridged)
     acting, additive = acting_causes(series, table, pieces, spans, causes)
     scales = dict(causes.scales)
-    if hidden is not None:
-        acting[hidden.name], scales[hidden.name] = hidden, 1.0
+    for cause in hidden:
+        acting[cause.name], scales[cause.name] = cause, 1.0
     unseen = np.array([sum(fill.unseen for fill in each) for each in fills])
     if unseen.any():
         acting[UNSEEN], additive[UNSEEN] = _unseen_cause(), unseen

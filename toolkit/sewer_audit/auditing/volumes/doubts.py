@@ -53,6 +53,7 @@ def _held_back(
     held = inputs.logger.held  # type: ignore[union-attr]
     stamps = inputs.logger.frame["time"]  # type: ignore[union-attr]
     flags = []
+    nothing = any(float(mark) == 0 for mark in case.data.effluent.not_missing)  # type: ignore[union-attr]
     for rule, (mask, why, real) in held.items():
         at = np.asarray((stamps[mask] - series.epoch) / SECOND, dtype=float)
         out = np.isin(series.time, at)
@@ -64,7 +65,8 @@ def _held_back(
             kept[piece.period] += piece.weights @ series.discharge[piece.readings]
             without[piece.period] += piece.weights @ other[piece.readings]
         share = np.abs(without - kept) / np.maximum(kept, 1e-9)
-        decides = ~np.full(share.shape, real) & (share > case.data.rule.tolerance)
+        said = nothing and not series.discharge[out].any()
+        decides = ~np.full(share.shape, real or said) & (share > case.data.rule.tolerance)
         told = (
             f"{series.name}: the rule {rule!r} would reject {int(mask.sum()):,} readings "
             f"and is held back: {why}. The volume of all invoices is "
@@ -76,8 +78,8 @@ def _held_back(
             names = [name for name, each in zip(periods.names, decides, strict=True) if each]
             message = (
                 f"{series.name}: what the rule {rule!r} holds back decides the volume of "
-                f"{', '.join(names)}; look at the readings and switch the rule off, or say from "
-                "which time on they are none. No verdict rests on the record there."
+                f"{', '.join(names)}; look at the readings and switch the rule off (not_missing = "
+                "['0'] if zeros are flow of nothing), or say from which time on they are none. No verdict rests on the record there."
             )
             flags.append(Flag("held back decides", message, {"rule": rule, "invoices": names}))
     return flags

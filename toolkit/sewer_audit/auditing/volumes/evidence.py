@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -224,6 +224,8 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     )
     joined = None
     if effluent is not None and balance is not None:
+        both = effluent.volumes, balance.draws
+        _confirm_held(flags, inputs.flags, periods.names, have, both, case.data.rule.coverage)
         carries = gate_of([*inputs.flags, *flags], periods.names, have).carries
         if (carries["effluent"] & carries["balance"] & periods.lasting).any():
             joined = reconcile(
@@ -248,6 +250,37 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
         found, way=way, credits=credits, network=network, printed=printed, flags=told, gate=gate
     )
     return replace(found, basis=billing_basis(case, found, draws))
+
+
+def _confirm_held(
+    flags: list[Flag],
+    others: Sequence[Flag],
+    names: Sequence[str],
+    have: dict[str, np.ndarray],
+    both: tuple[np.ndarray, np.ndarray],
+    coverage: float,
+) -> None:
+    """Readings that decide a volume stand where the balance agrees with the volume they make.
+
+    Units: both [m3].
+    """
+    held = [flag for flag in flags if flag.code == "held back decides"]
+    rest = [flag for flag in flags if flag.code != "held back decides"]
+    doubted = {name for flag in held for name in flag.data["invoices"]}
+    carries = gate_of([*others, *rest], names, have).carries
+    use = np.isin(names, list(doubted)) & carries["effluent"] & carries["balance"]
+    if not use.any():
+        return
+    test = reconcile(*(np.where(use, volumes, np.nan) for volumes in both), coverage)
+    if not test.agree:
+        return
+    agreed = [name for name, each in zip(names, use, strict=True) if each]
+    told = f"The balance agrees with the readings that were kept in {', '.join(agreed)}."
+    flags[:] = [*rest, Flag("held back", told, {"invoices": agreed})]
+    for flag in held:
+        left = [name for name in flag.data["invoices"] if name not in agreed]
+        if left:
+            flags.append(replace(flag, data={**flag.data, "invoices": left}))
 
 
 def _periods(case: Case, inputs: Inputs, start: str) -> Periods:

@@ -11,7 +11,13 @@ from sewer_audit.effluent.model import Independent
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.uncertainty import Cause, noise_variance
 
-__all__ = ["noise_volumes", "sampling_error"]
+__all__ = ["in_step", "noise_volumes", "sampling_error"]
+
+SWITCHES = 20
+"""Switches by which a rhythm is told (judgement) [-]."""
+LOCKED = 0.97
+"""Share of switches one same number of steps apart that keep step with the readings; fewer, and
+their phase wanders over the whole step (judgement) [-]."""
 
 
 def noise_volumes(
@@ -86,3 +92,52 @@ def sampling_error(
         ),
         spread,
     )
+
+
+def in_step(series: DischargeSeries, pieces: Sequence[Stretch]) -> Cause | None:
+    """What on/off flow that switches in step with the readings hides, all in one direction.
+
+    Units: series [SI]; pieces [s]; returns [-].
+
+    Notes
+    -----
+    A reading tells a switch to within half a step to either side of the middle between two
+    readings. At random phase these errors average out (`sampling_error`); where every n-th reading
+    sees the same point of the cycle they are all alike: switches x rate x step / 2, rectangular.
+
+    References
+    ----------
+    JCGM 100:2008, 4.3.7 (rectangular distribution).
+    """
+    flow = series.discharge
+    if series.width is not None or len(flow) < SWITCHES or not (flow > 0).any():
+        return None
+    running = flow > 0.5 * float(np.median(flow[flow > 0]))
+    step = float(np.median(np.diff(series.time)))
+    change = np.diff(running.astype(np.int8))
+    sudden = np.minimum(flow[1:], flow[:-1]) < 0.1 * np.maximum(flow[1:], flow[:-1])
+    total = abs(sum(float(piece.weights @ flow[piece.readings]) for piece in pieces))
+    span = sum(float(piece.weights.sum()) for piece in pieces)
+    covered = span / max(float(series.time[-1] - series.time[0]), step)
+    hidden = 0.0
+    for way in (1, -1):
+        at = np.flatnonzero((change == way) & sudden)
+        between = np.round(np.diff(series.time[at]) / step)
+        if len(at) < SWITCHES or (between == np.median(between)).mean() < LOCKED:
+            continue
+        hidden += float(np.abs(flow[at + 1] - flow[at]).sum()) * step / 2 * covered
+    share = min(hidden / total, 1.0) if total else 0.0
+    if not share:
+        return None
+    return Cause(
+        IN_STEP,
+        share / np.sqrt(3.0),
+        shape="rectangular",
+        persistence="whole record",
+        source="half a step at each switch of a flow that keeps step with the readings",
+        default=True,
+    )
+
+
+IN_STEP = "switching in step with the readings"
+"""Name of the cause [text]."""

@@ -214,19 +214,35 @@ def isolated_zero(view: View, rule: Rule) -> np.ndarray | Held:
         if measure[start - 1] > limit and measure[end] > limit:
             found[start:end] = True
     if found.mean() > 0.001 and _zeros_recur(raw, zero, starts, ends, rule):
+        if _goes_on(raw, *runs(found), np.median(raw[~zero])):
+            return Held(found, LOSS_OR_STOP, False)
         return Held(found, "zeros recur as flow of nothing does, so they count as that", True)
     return found
 
 
+LOSS_OR_STOP = "they may be losses of the signal or stops of the works"
+ALIKE, STEADY = 0.25, 0.1
+"""Readings before and after an interruption that differ by less than this share of the scatter of
+all carry one course on; below the second, relative scatter is a pump's own rate (judgement) [-]."""
+
+
 def sudden_zeros(view: View, rule: Rule) -> np.ndarray | Held:
     """Never rejected: they may be stops. The volume is told either way."""
+    found = _stopped(view, rule) | _interrupted(view, view.raw, rule)
+    if "velocity" in view.columns:
+        found |= _interrupted(view, view.columns["velocity"], rule)
+    return Held(found, LOSS_OR_STOP, False) if found.any() else found
+
+
+def _stopped(view: View, rule: Rule) -> np.ndarray:
+    """Zeros that last, rare and at no hour of their own."""
     raw = view.raw
     zero = raw == 0
     if not zero.any() or zero.mean() > rule["often"]:
         return view.none()
-    usual = float(np.nanmedian(raw[~zero]))
+    usual = float(np.nanmedian(raw[~zero])) if (~zero).any() else 0.0
     starts, ends = runs(zero)
-    lasts = view.seconds[ends - 1] - view.seconds[starts]
+    lasts = view.seconds[ends - 1] - view.seconds[starts] + view.step
     long = (lasts >= rule["shortest"]) & (starts > 0) & (ends < len(zero))
     starts, ends = starts[long], ends[long]
     between = (raw > 0) & (raw < rule["void"] * usual)
@@ -234,10 +250,51 @@ def sudden_zeros(view: View, rule: Rule) -> np.ndarray | Held:
         return view.none()
     if view.at_one_hour(starts) > rule["hours"]:
         return view.none()
+    return _filled(view, starts, ends)
+
+
+def _interrupted(view: View, raw: np.ndarray, rule: Rule) -> np.ndarray:
+    """Falls to next to nothing and straight back, after which a changing course goes on."""
+    known = raw[np.isfinite(raw) & (raw > 0)]
+    if len(known) < 100:
+        return view.none()
+    usual = float(np.median(known))
+    distance = raw is view.columns.get("distance") or raw is view.columns.get("echo_time")
+    low = raw == 0 if distance else (raw >= 0) & (raw < rule["void"] / 2 * usual)
+    if not distance and low.any():  # a course falls by and by, so its lows leave no empty band
+        usual = float(np.median(raw[~low & np.isfinite(raw)]))
+        low = (raw >= 0) & (raw < rule["void"] / 2 * usual)
+    between = (raw > 0) & (raw < rule["void"] * usual) & ~low
+    starts, ends = runs(low)
+    inner = (starts > 0) & (ends < len(raw))
+    starts, ends = starts[inner], ends[inner]
+    if len(starts) < rule["times"] or between.sum() > len(starts) / 5:
+        return view.none()
+    if view.at_one_hour(starts) > rule["hours"] or not _goes_on(raw, starts, ends, usual):
+        return view.none()
+    return _filled(view, starts, ends)
+
+
+def _goes_on(raw: np.ndarray, starts: np.ndarray, ends: np.ndarray, usual: float) -> bool:
+    """Whether a course that changes is the same before and after its interruptions.
+
+    A pump has one rate, and every batch its own; a lost signal leaves the flow as it was.
+    """
+    inner = (starts > 0) & (ends < len(raw))
+    if not inner.any():
+        return False
+    before, after = raw[starts[inner] - 1], raw[ends[inner]]
+    sides = np.concatenate([before, after])
+    scatter = 1.4826 * float(np.nanmedian(np.abs(sides - np.nanmedian(sides))))
+    apart = float(np.nanmedian(np.abs(after - before)))
+    return scatter > STEADY * usual and apart < ALIKE * scatter
+
+
+def _filled(view: View, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
     found = view.none()
     for start, end in zip(starts, ends, strict=True):
         found[start:end] = True
-    return Held(found, "they may be losses of the signal or stops of the works", False)
+    return found
 
 
 def _zeros_recur(

@@ -8,6 +8,7 @@ import pytest
 
 from sewer_audit import audit, load_case
 from sewer_audit.effluent.readings.means import _joined
+from sewer_audit.effluent.readings.noise import IN_STEP
 from sewer_audit.errors import InputRefused
 
 UNDECIDED = "cannot be decided from this evidence"
@@ -69,8 +70,96 @@ def test_zeros_of_a_pump_are_flow_of_nothing(site, on, off):
     flow = np.where(np.arange(60 * 288) % (on + off) < on, 6.0, 0.0)
     result = site(flow, 300)
     true = 6.0 * on / (on + off) * 31 * 86.4
-    assert result.invoices["effluent_mean"][0] == pytest.approx(true, rel=0.01)
+    assert result.invoices["effluent_mean"][0] == pytest.approx(true, rel=0.03)
     assert not codes(result, "stops verdict")
+    causes = result.causes.set_index("cause")["standard"]
+    half_steps = 1 / on  # two switches of half a step for each run of so many steps
+    assert causes[IN_STEP] == pytest.approx(half_steps / 3**0.5, rel=0.02)
+
+
+def test_a_pump_that_wanders_through_the_step_is_not_in_step(site):
+    rng = np.random.default_rng(6)
+    ends = np.cumsum(rng.uniform(4, 9, 4000))
+    flow = np.where(np.searchsorted(ends, np.arange(60 * 288)) % 2, 6.0, 0.0)
+    assert IN_STEP not in set(site(flow, 300).causes["cause"])
+
+
+INTERRUPTED = {
+    "every second lost": lambda place, rng: place % 2 == 1,
+    "one in five lost": lambda place, rng: rng.random(len(place)) < 0.2,
+    "half an hour in five": lambda place, rng: place // 6 % 10 == 3,
+    "half an hour in two": lambda place, rng: place // 6 % 4 == 3,
+}
+
+
+@pytest.mark.parametrize("share", [0.0, 0.04])
+@pytest.mark.parametrize("kind", INTERRUPTED)
+def test_a_course_that_goes_on_after_zeros_or_lows_decides_nothing_by_itself(site, kind, share):
+    flow = course(300)
+    lost = INTERRUPTED[kind](np.arange(len(flow)), np.random.default_rng(8))
+    shown = np.where(lost, np.round(share * flow, 2), flow)
+    result = site(shown, 300)
+    assert "held back decides" in codes(result, "stops verdict")
+    assert set(result.invoices["finding"]) == {UNDECIDED}
+    told = [f.data for f in result.flags if f.code == "held back"]
+    told = max(told, key=lambda data: data["without_m3"])
+    assert told["with_m3"] == pytest.approx(0.3 * shown[: 59 * 288].sum(), rel=0.01)
+    assert told["without_m3"] == pytest.approx(0.3 * flow[: 59 * 288].sum(), rel=0.01)
+    if share == 0:
+        said = site(shown, 300, keys="not_missing = ['0']\n" + FLOW.format(more=""))
+        assert not codes(said, "stops verdict")
+
+
+def test_batches_each_of_its_own_rate_are_no_interrupted_course(site):
+    rng = np.random.default_rng(9)
+    run = np.arange(60 * 288) // 6
+    flow = np.where(run % 4 == 3, 0.0, np.round(rng.uniform(2, 6, run.max() + 1), 2)[run])
+    assert "held back decides" not in codes(site(flow, 300))
+
+
+def test_zeros_stand_where_the_balance_agrees_with_them(site, tmp_path):
+    flow = course(300)
+    flow[np.arange(len(flow)) // 6 % 5 == 3] = 0.0
+    true = 0.3 * flow.sum() / 60  # m3 a day
+    for factor, stands in ((1.0, True), (1.25, False)):
+        days = pd.date_range("2026-01-01", periods=60)
+        register = [round(factor * true * day, 1) for day in range(60)]
+        reads = pd.DataFrame({"time": days.strftime("%Y-%m-%d %H:%M"), "register": register})
+        reads.to_csv(tmp_path / "m.csv", index=False)
+        meter = (
+            '[[intake]]\nmeter = "main"\nfile = "m.csv"\nunit = "m3"\nmultiplier = 1\n'
+            'digits = 7\nerror = { expanded = "2 %", coverage_factor = 2, source = "test" }\n'
+        )
+        result = site(flow, 300, keys=FLOW.format(more="") + "\n" + meter)
+        assert ("held back decides" not in codes(result)) == stands
+
+
+@pytest.mark.parametrize("said", ["", 'stamp = "instant"\n'])
+def test_levels_an_hour_apart_of_which_nothing_says_what_they_are_ask(site, said):
+    shown = pulses(6, 60).reshape(-1, 60).mean(axis=1) + np.arange(60 * 24) % 3
+    result = site(shown, 3600, keys=said + 'longest_bridge = "2 h"\n' + HEAD)
+    asked = [f for f in result.flags if f.code == "means-of-level"]
+    assert bool(asked) == (not said)
+    assert all("stamp = 'instant'" in f.message for f in asked)
+
+
+def test_levels_of_short_steps_are_instants_unless_it_matters(site):
+    hours = np.arange(60 * 96) / 4
+    level = 120 + 40 * np.sin(hours / 4) + np.random.default_rng(7).normal(0, 2, len(hours))
+    assert "means-of-level" not in codes(site(level.round(1), 900, keys=HEAD))
+    assert "means-of-level" not in codes(site(pulses(11, 27)[::5], 300, keys=HEAD))
+    wild = np.random.default_rng(7).gamma(0.7, 60, len(hours)).round(1)
+    assert "means-of-level" in codes(site(wild, 900, keys=HEAD))
+
+
+@pytest.mark.parametrize("places", [(0, 1, -1, -2), (-1,), (3000, 3001)])
+def test_spikes_at_an_end_or_beside_a_gap_are_rejected(site, places):
+    flow = course(300)
+    clean = site(flow, 300).invoices["effluent_mean"].to_numpy()
+    flow[2980:3000] = np.nan
+    flow[list(places)] = 900.0
+    result = site(flow, 300)
+    assert result.invoices["effluent_mean"].to_numpy() == pytest.approx(clean, rel=5e-3)
 
 
 def test_a_few_zeros_written_for_missing_are_still_rejected(site):

@@ -2982,7 +2982,8 @@ def sound_pump_zeros(seed):
 
 @sick
 def sound_isolated_zeros(seed):
-    """Real zeros of one reading each: a siphon stops for ten minutes every hour or two."""
+    """Real zeros: a siphon stops for ten minutes every hour or two, which the record alone cannot tell from losses;
+    the case says that they are readings."""
     s = Site(seed, step=5)
     z = np.zeros(s.n, bool)
     i = 0
@@ -2990,7 +2991,7 @@ def sound_isolated_zeros(seed):
         i += int(s.rng.uniform(10, 26))
         z[i : i + 2] = True
     s.q = np.where(z, 0, s.q)
-    return flowcase(s, s.q * (1 + s.rng.uniform(-0.01, 0.01)), sound=True)
+    return flowcase(s, s.q * (1 + s.rng.uniform(-0.01, 0.01)), sound=True, not_missing=["0"])
 
 
 @sick

@@ -119,7 +119,9 @@ def period_volumes(
     whole = find_gaps(series.time, spans.min(), spans.max(), longest_bridge, series.width)
     fills = [_fills(hours, with_intake, whole, span) for span in spans]
     quality = period_quality(series, pieces, spans, periods, fills)
-    hidden = mean_correction(series, lambda level: rating(level, {}), limits.tolerance)
+    hidden = mean_correction(
+        series, lambda level: rating(level, {}), limits.tolerance, said=limits.said
+    )
     bridged = bridge_error(series, spans, hold_out_error(hours, 3600.0) / 3600.0, longest_bridge)
     unseen = [each for each in (hidden.cause, in_step(series, pieces)) if each is not None]
     model = _model(series, rating, table, pieces, spans, causes, zero, fills, unseen, bridged)

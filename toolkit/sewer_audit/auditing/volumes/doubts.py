@@ -79,7 +79,8 @@ def _held_back(
             message = (
                 f"{series.name}: what the rule {rule!r} holds back decides the volume of "
                 f"{', '.join(names)}; look at the readings and switch the rule off (not_missing = "
-                "['0'] if zeros are flow of nothing), or say from which time on they are none. No verdict rests on the record there."
+                "['0'] if zeros are flow of nothing), or say from which time on they are none. "
+                "No verdict rests on the record there."
             )
             flags.append(Flag("held back decides", message, {"rule": rule, "invoices": names}))
     return flags

@@ -353,7 +353,11 @@ def _effluent(
         table.longest_bridge,
         table.allow_missing_periods,
         _supply(inputs, series.epoch),
-        Limits(case.data.rule.smallest_coverage_of_record, case.data.rule.tolerance),
+        Limits(
+            case.data.rule.smallest_coverage_of_record,
+            case.data.rule.tolerance,
+            by_hand or bool({"stamp", "values"} & table.model_fields_set),
+        ),
         by_hand,
     )
     volumes = way(draws)

@@ -27,10 +27,11 @@ which on it matters (judgement) [-]."""
 
 @dataclass(frozen=True)
 class Limits:
-    """What the decision rule asks of a record."""
+    """What the decision rule asks of a record, and whether the case says what its rows are."""
 
     coverage: float = 0.0
     tolerance: float = 0.05
+    said: bool = True
 
 
 NO_LIMITS = Limits()

@@ -11,8 +11,10 @@ from sewer_audit.effluent.model import Independent
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.uncertainty import Cause, noise_variance
 
-__all__ = ["in_step", "noise_volumes", "sampling_error"]
+__all__ = ["IN_STEP", "in_step", "noise_volumes", "sampling_error"]
 
+IN_STEP = "switching in step with the readings"
+"""Name of the cause [text]."""
 SWITCHES = 20
 """Switches by which a rhythm is told (judgement) [-]."""
 LOCKED = 0.97
@@ -137,7 +139,3 @@ def in_step(series: DischargeSeries, pieces: Sequence[Stretch]) -> Cause | None:
         source="half a step at each switch of a flow that keeps step with the readings",
         default=True,
     )
-
-
-IN_STEP = "switching in step with the readings"
-"""Name of the cause [text]."""

@@ -420,10 +420,14 @@ def _lone(view: View, rule: Rule) -> np.ndarray:
         between = ((values > (high + limit) / 2) & ~over).sum()
         if not over.any() or between > 0.5 * over.sum():
             continue
-        starts, ends = runs(over)
-        short = (ends - starts <= rule["readings"]) & (starts > 0) & (ends < len(values))
-        for start, end in zip(starts[short], ends[short], strict=True):
-            found[start:end] = True
+        # at an end of the record, or beside a gap, there is one side to compare with
+        gaps = np.flatnonzero(np.diff(view.seconds) > 3 * view.step) + 1
+        for place in np.unique([0, *gaps]).astype(int):
+            rest = gaps[gaps > place]
+            stretch = slice(place, rest[0] if len(rest) else len(values))
+            starts, ends = (place + edge for edge in runs(over[stretch]))
+            short = ends - starts <= min(rule["readings"], (stretch.stop - place) / 2)
+            found |= _filled(view, starts[short], ends[short])
     return found
 
 

@@ -442,6 +442,7 @@ file = "log.csv"
 method = "parshall flume"
 throat = "6 in"
 reference_distance = "1.2 m"
+stamp = "instant"
 {more}
 [effluent.columns]
 time = "time"

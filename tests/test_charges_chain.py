@@ -7,7 +7,8 @@ count, 90 % charged at 6.40 a kgal, volumes on tenths.
 from __future__ import annotations
 
 from datetime import timedelta
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
+from itertools import pairwise
 
 import pytest
 
@@ -641,3 +642,22 @@ def test_a_date_without_an_hour_is_known_to_a_day_only(tmp_path, site, bill):
         shown = off == 2500 or (site, bill) == ("hour", "hour")
         assert set(codes(result)) == ({"A4", "A5"} if shown else set())
         assert not wrong(result)
+
+
+@pytest.mark.parametrize("meter", [True, False], ids=["own reads", "none"])
+def test_reads_cut_to_whole_units_lose_nothing(tmp_path, meter):
+    """The dial shows 100 gal, the town keeps whole kgal of every read; usage rounded up errs."""
+    stated = {"meter": meter, "more": "" if meter else DIAL}
+    works = Works()
+    whole = [int(read * works.per_count) for read in works.reads]
+    works.billed = [((b - a) * works.factor).quantize(D("0.1")) for a, b in pairwise(whole)]
+    result = works.audit(tmp_path, **stated)
+    assert not codes(result) and not wrong(result) and result.ledger.entries == ()
+    works.billed[6] *= 2
+    result = works.audit(tmp_path, **stated)
+    assert wrong(result) == ["A6"] == list(codes(result)), "one wrong bill among them is named"
+    works.billed = [
+        ((use * works.per_count).quantize(D(1), ROUND_CEILING) * works.factor).quantize(D("0.1"))
+        for use in (b - a for a, b in pairwise(works.reads))
+    ]
+    assert len(wrong(works.audit(tmp_path, **stated))) >= 5

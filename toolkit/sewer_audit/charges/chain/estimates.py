@@ -9,10 +9,16 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
 from sewer_audit.charges.chain.recomputed import Recomputed, recompute
-from sewer_audit.charges.chain.volume_guesses import due_volume, step_of
+from sewer_audit.charges.chain.volume_guesses import (
+    charged_from,
+    due_volume,
+    rule_in_force,
+    step_of,
+)
 from sewer_audit.charges.pricing.price import price
 from sewer_audit.charges.schedule.facts import InvoiceFacts
 from sewer_audit.charges.schedule.figures import CONTEXT, plain
+from sewer_audit.charges.schedule.values import RoundingTable
 
 if TYPE_CHECKING:
     from sewer_audit.charges.chain.billed import BilledInvoice
@@ -29,6 +35,8 @@ __all__ = [
 ]
 
 ZERO = Decimal(0)
+WHOLE = 0.8
+"""Share of bills that fit reads in whole units before such reads are believed (judgement) [-]."""
 Ending = Literal["closed", "open", "lost"]
 
 
@@ -47,7 +55,34 @@ def recompute_series(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list
     list of Recomputed
         One for each [currency].
     """
-    return settled(schedule, [recompute(schedule, bill) for bill in bills])
+    return settled(schedule, _of_whole_reads(schedule, [recompute(schedule, b) for b in bills]))
+
+
+def _of_whole_reads(schedule: Schedule, series: list[Recomputed]) -> list[Recomputed]:
+    """The series, its bills let stand where their reads were cut to whole units before.
+
+    What is left of a unit at one read is in the next bill: nothing is lost or gained. One bill may
+    fit so by chance, or because usage is rounded otherwise; nearly all of a series do not.
+    """
+    known = [each for each in series if each.due is not None and each.bill.facts.reads]
+    fits = [each for each in known if _cut_fits(schedule, each)]
+    if len(known) < 2 or len(fits) < WHOLE * len(known):
+        return series
+    names = {each.bill.invoice for each in fits if not each.volume_agrees}
+    return [
+        _standing(schedule, each, (), (ZERO, ZERO)) if each.bill.invoice in names else each
+        for each in series
+    ]
+
+
+def _cut_fits(schedule: Schedule, each: Recomputed) -> bool:
+    """Whether the billed volume follows from the reads cut to whole units of the rule."""
+    rule = rule_in_force(schedule, each.bill)
+    if rule is None or each.billed is None or rule.metered not in each.bill.facts.reads:
+        return False
+    cut = rule.model_copy(update={"read_rounding": RoundingTable(to=Decimal(1), rule="down")})
+    due = charged_from(schedule, each.bill, cut, None)
+    return due is not None and abs(each.billed - due) <= step_of(schedule, each.bill) / 2
 
 
 def runs_of(series: Sequence[Recomputed]) -> list[tuple[list[int], Ending]]:

@@ -661,3 +661,17 @@ def test_reads_cut_to_whole_units_lose_nothing(tmp_path, meter):
         for use in (b - a for a, b in pairwise(works.reads))
     ]
     assert len(wrong(works.audit(tmp_path, **stated))) >= 5
+
+
+def test_a_bill_that_prints_whole_units_of_a_finer_dial_is_no_misread(tmp_path):
+    """The site reads 100 gal, the bills print whole kgal; 30 kgal beside it are a misread still."""
+    dial_of_bills = DIAL.replace('"gal"', '"kgal"').replace("100", "1")
+    for off in (0, 30):
+        works = Works()
+        works.printed = dial([int(read * works.per_count) for read in works.reads])
+        works.printed[4] = (works.printed[4][0], works.printed[4][1] + off)
+        works.billed = [((b - a) * works.factor).quantize(D("0.1")) for a, b in works.printed]
+        result = works.audit(tmp_path, more=dial_of_bills)
+        assert set(codes(result)) == ({"A4"} if off else set())
+        assert wrong(result) == (["A4"] if off else [])
+    assert float(result.ledger.of("A4")) == pytest.approx(30 * 0.9 * 6.40, rel=0.05)

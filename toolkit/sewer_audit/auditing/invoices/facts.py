@@ -439,9 +439,13 @@ def _end(
     if look is None:
         right = printed if other in (None, printed) else _plausible(inputs, row, place, face, other)
         return right, ZERO, False
-    for each in (printed, other):
-        if each is not None and _fits(each, look, face):
-            return each, ZERO, False
+    views = [look] if look.per_count >= face.per_count else [look, look.on(face.per_count)]
+    for view in views:
+        for each in (printed, other):
+            if each is not None and _fits(each, view, face):
+                return each, ZERO, False
+    if printed is not None:
+        look = min(views, key=lambda view: abs(view.count - printed))
     return look.count, look.spread, False
 
 

@@ -58,6 +58,15 @@ class Look:
 
     count: Decimal
     spread: Decimal
+    per_count: Decimal = ZERO
+
+    def on(self, per_count: Decimal) -> Look:
+        """The same on a dial of larger counts, of which it shows the whole ones.
+
+        Units: per_count [billing unit].
+        """
+        share = self.per_count / per_count
+        return Look(self.count * share, self.spread * share + 1, per_count)
 
 
 @dataclass(frozen=True)
@@ -181,8 +190,10 @@ class Looks:
         record, moment = register.record, self.frame[end].iloc[row]
         beside = Decimal(repr(round(register.beside(self._unknown(record, moment)), 4)))
         read = count_at(record, moment, end)
+        unit = self.case.data.invoices.volume_unit
+        one = per_count(self.inputs.schedule, register.unit, register.multiplier, unit)
         if read is not None:
-            return Look(read, beside)
+            return Look(read, beside, one)
         near = _nearest(record, moment)
         if near is None:
             return None
@@ -192,7 +203,7 @@ class Looks:
         spread = register.reach(len(self.frame)) * float(
             register.volumes.boundary_standard_m3[place] / record.count_m3
         )
-        return Look(near, beside + Decimal(repr(round(spread, 4))))
+        return Look(near, beside + Decimal(repr(round(spread, 4))), one)
 
     def _unknown(self, record: RegisterRecord, moment: pd.Timestamp) -> float:
         """By how long two looks may lie apart because a date stands without an hour [s].

@@ -329,7 +329,7 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
     if not np.isfinite(audited).all() or not np.all(net > 0):
         return {"answered": False}  # a part of the invoices, or an intake that may be none
     share = summarise(audited.sum(axis=1) / net, case.data.rule.coverage)
-    if share.low <= 0 or not (audited.mean(axis=0) > 0).all():
+    if share.low <= 0 or (audited.mean(axis=0) < 0).any():
         return {"answered": False}  # no volume is below nothing: the evidence is wrong
     answer: dict[str, Any] = {
         "answered": True,

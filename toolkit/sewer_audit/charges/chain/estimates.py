@@ -80,6 +80,8 @@ def _cut_fits(schedule: Schedule, each: Recomputed) -> bool:
     rule = rule_in_force(schedule, each.bill)
     if rule is None or each.billed is None or rule.metered not in each.bill.facts.reads:
         return False
+    if each.bill.shares_with:  # its own days decide, which no cut of the reads explains
+        return False
     cut = rule.model_copy(update={"read_rounding": RoundingTable(to=Decimal(1), rule="down")})
     due = charged_from(schedule, each.bill, cut, None)
     return due is not None and abs(each.billed - due) <= step_of(schedule, each.bill) / 2

@@ -7,8 +7,9 @@ import pytest
 from scipy.special import gammaln, xlogy
 from scipy.stats import binomtest
 
+from second_opinions.explanations_bayes import compare_values
 from sewer_audit.errors import AuditError
-from sewer_audit.explanations.bayes import compare_values, strength
+from sewer_audit.explanations.bayes import strength
 from sewer_audit.explanations.evidence import average_likelihood
 from sewer_audit.explanations.fairness import fair_share
 

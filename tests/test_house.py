@@ -7,6 +7,7 @@ import csv
 import re
 import subprocess
 import sys
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -110,6 +111,17 @@ def test_sub_folders_of_a_room_do_not_import_each_other_in_circles():
                 arrows.add((own, other))
     assert len(arrows) > 10
     assert not [(a, b) for a, b in arrows if (b, a) in arrows]
+
+
+def test_every_folder_of_the_package_travels_with_it():
+    """What .gitignore names anywhere is left out of the wheel as well."""
+    lines = (ROOT / ".gitignore").read_text(encoding="utf-8").split()
+    anywhere = [line.strip("/") for line in lines if not line.startswith(("/", "!"))]
+    assert "__pycache__" in anywhere
+    for path in MODULES:
+        parts = path.relative_to(ROOT).parts
+        assert not [(p, line) for p in parts for line in anywhere if fnmatch(p, line)], path
+        assert (path.parent / "__init__.py").is_file(), path
 
 
 def test_an_upward_import_is_caught():

@@ -15,8 +15,10 @@ import pytest
 from scipy.special import gammaln
 
 from second_opinions.balance_streams import reconcile_streams
+from second_opinions.explanations_bayes import compare_values
 from second_opinions.hydraulics_echo import temperature_effect
 from second_opinions.uncertainty_conformity import Limits, conformance_probability, one_sided_factor
+from second_opinions.uncertainty_sampling import gap_fill_standard
 from sewer_audit.auditing.judgement.steps import GAUGING, TESTED_METER
 from sewer_audit.balance import MeteredTerm, intake_volumes
 from sewer_audit.balance.meters import METER_TYPES, meter_error_by_range
@@ -25,12 +27,10 @@ from sewer_audit.case.models import IntakeTable
 from sewer_audit.case.values import Uncertain
 from sewer_audit.effluent.defaults import LEVEL_DEFAULTS
 from sewer_audit.errors import AuditError
-from sewer_audit.explanations.bayes import compare_values
 from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.echo import speed_of_sound
 from sewer_audit.hydraulics.elements.throated import RectangularThroatedFlume
 from sewer_audit.uncertainty import Cause, Draws, judge
-from sewer_audit.uncertainty.level.sampling import gap_fill_standard
 from sewer_audit.uncertainty.propagation import first_order
 from sewer_audit.units import from_si, to_si
 from test_uncertainty_causes import alone, volumes

@@ -2,25 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-import numpy as np
-
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty.likelihood import POSITIVE, STRONG, VERY_STRONG
 
-__all__ = ["STRONG", "VERY_STRONG", "Comparison", "compare_values", "strength"]
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """Explanations of one figure, compared.
-
-    Units: likelihood [1/any].
-    """
-
-    likelihood: np.ndarray
-    posterior: np.ndarray
+__all__ = ["STRONG", "VERY_STRONG", "strength"]
 
 
 def strength(factor: float) -> str:
@@ -34,32 +19,3 @@ def strength(factor: float) -> str:
         raise AuditError(f"Bayes factor {factor!r} is below one; compare the other way round")
     words = ((VERY_STRONG, "very strong"), (STRONG, "strong"), (POSITIVE, "positive"))
     return next((word for bound, word in words if factor >= bound), "weak")
-
-
-def compare_values(
-    observed: float,
-    predicted: np.ndarray,
-    standard: np.ndarray,
-    prior: np.ndarray | None = None,
-) -> Comparison:
-    """Compare explanations that each predict one figure with an uncertainty.
-
-    Units: observed [any]; predicted [any]; standard [any].
-
-    Notes
-    -----
-    posterior_k = prior_k N(y; m_k, u_k) / sum over all. The posterior holds only among the listed
-    explanations; `explain` therefore always lists "none of these".
-
-    References
-    ----------
-    R. Kass and A. Raftery, J. Amer. Statist. Assoc. 90 (1995) 773, equation (1).
-    """
-    spread = np.asarray(standard, dtype=float)
-    if not np.all(spread > 0):
-        raise AuditError("a predicted figure without uncertainty; state a standard above zero")
-    away = (observed - np.asarray(predicted, dtype=float)) / spread
-    likelihood = np.exp(-0.5 * away**2) / (spread * np.sqrt(2 * np.pi))
-    weights = np.ones_like(spread) if prior is None else np.asarray(prior, dtype=float)
-    logs = np.log(weights / weights.sum()) - 0.5 * away**2 - np.log(spread)
-    return Comparison(likelihood, np.exp(logs - np.logaddexp.reduce(logs)))

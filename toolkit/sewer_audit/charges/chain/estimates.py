@@ -65,6 +65,8 @@ def _of_whole_reads(schedule: Schedule, series: list[Recomputed]) -> list[Recomp
     fit so by chance, or because usage is rounded otherwise; nearly all of a series do not.
     """
     known = [each for each in series if each.due is not None and each.bill.facts.reads]
+    if all(each.volume_agrees for each in known):
+        return series
     fits = [each for each in known if _cut_fits(schedule, each)]
     if len(known) < 2 or len(fits) < WHOLE * len(known):
         return series

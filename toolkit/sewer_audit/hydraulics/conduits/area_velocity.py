@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.conduits.sections import CircularSection, Section
-from sewer_audit.hydraulics.conduits.widths import widened
+from sewer_audit.hydraulics.conduits.widths import OnSection
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
 from sewer_audit.hydraulics.notes import make_notes
 
@@ -19,7 +19,7 @@ __all__ = ["AreaVelocity"]
 
 
 @dataclass(frozen=True)
-class AreaVelocity(Device):
+class AreaVelocity(OnSection, Device):
     """A depth and a velocity sensor in a conduit.
 
     Units: sediment [m].
@@ -41,24 +41,6 @@ class AreaVelocity(Device):
         check_positive(self, "velocity_factor")
         if not 0 <= self.sediment < self.section.height:
             raise OutOfRange("sediment must be 0 or more and lower than the section is high")
-
-    @property
-    def diameter(self) -> float:
-        """Diameter of a circular section [m]."""
-        return self.section.height
-
-    @property
-    def width_factor(self) -> float:
-        """Width of the section over the stated one; an error of the width changes it [-]."""
-        return 1.0
-
-    def replace(self, **dims: Any) -> AreaVelocity:
-        """The same site with other dimensions; diameter and width go to the section [-]."""
-        if "diameter" in dims:
-            dims["section"] = replace(self.section, diameter=dims.pop("diameter"))
-        if "width_factor" in dims:
-            dims["section"] = widened(self.section, dims.pop("width_factor"))
-        return replace(self, **dims)
 
     @property
     def scale_causes(self) -> Mapping[str, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, ClassVar
 
@@ -12,7 +12,7 @@ import numpy as np
 from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.conduits.sections import CircularSection, Section
-from sewer_audit.hydraulics.conduits.widths import widened
+from sewer_audit.hydraulics.conduits.widths import OnSection
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
 from sewer_audit.hydraulics.notes import make_notes
 from sewer_audit.hydraulics.tables import rows_of
@@ -70,7 +70,7 @@ def roughness_ratio(filling: Any) -> Any:
 
 
 @dataclass(frozen=True)
-class ManningConduit(Device):
+class ManningConduit(OnSection, Device):
     """A conduit whose discharge is computed from depth, slope and roughness.
 
     Parameters
@@ -109,24 +109,6 @@ class ManningConduit(Device):
             )
         if self.variation == "with depth" and not isinstance(self.section, CircularSection):
             raise OutOfRange("the variation of roughness with depth is known for circular pipes")
-
-    @property
-    def diameter(self) -> float:
-        """Diameter of a circular section [m]."""
-        return self.section.height
-
-    @property
-    def width_factor(self) -> float:
-        """Width of the section over the stated one; an error of the width changes it [-]."""
-        return 1.0
-
-    def replace(self, **dims: Any) -> ManningConduit:
-        """The same conduit with other dimensions; diameter and width go to the section [-]."""
-        if "diameter" in dims:
-            dims["section"] = replace(self.section, diameter=dims.pop("diameter"))
-        if "width_factor" in dims:
-            dims["section"] = widened(self.section, dims.pop("width_factor"))
-        return replace(self, **dims)
 
     @property
     def scale_causes(self) -> Mapping[str, float]:

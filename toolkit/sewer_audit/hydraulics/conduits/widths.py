@@ -1,8 +1,9 @@
-"""A section somewhat wider or narrower than stated, for the uncertainty of its width."""
+"""Devices on a section, and one somewhat wider or narrower than stated, for its uncertainty."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any, Self
 
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.conduits.sections import (
@@ -13,7 +14,7 @@ from sewer_audit.hydraulics.conduits.sections import (
     TabulatedSection,
 )
 
-__all__ = ["widened"]
+__all__ = ["OnSection", "widened"]
 
 
 def widened(section: Section, factor: float) -> Section:
@@ -32,3 +33,27 @@ def widened(section: Section, factor: float) -> Section:
     if isinstance(section, CircularSection):
         return CircularSection(section.diameter * factor)
     raise OutOfRange(f"no other width is known for a {section.name} section")
+
+
+class OnSection:
+    """What a device in a conduit has from its section."""
+
+    section: Section
+
+    @property
+    def diameter(self) -> float:
+        """Diameter of a circular section [m]."""
+        return self.section.height
+
+    @property
+    def width_factor(self) -> float:
+        """Width of the section over the stated one; an error of the width changes it [-]."""
+        return 1.0
+
+    def replace(self, **dims: Any) -> Self:
+        """The same with other dimensions; diameter and width go to the section [-]."""
+        if "diameter" in dims:
+            dims["section"] = replace(self.section, diameter=dims.pop("diameter"))  # type: ignore
+        if "width_factor" in dims:
+            dims["section"] = widened(self.section, dims.pop("width_factor"))
+        return replace(self, **dims)  # type: ignore[type-var]

@@ -11,7 +11,7 @@ import numpy as np
 
 from sewer_audit import spoken
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
-from sewer_audit.hydraulics.elements.drowned import villemonte_ratio
+from sewer_audit.hydraulics.elements.drowned import drowned_share
 from sewer_audit.hydraulics.kernels import three_halves
 from sewer_audit.hydraulics.notes import make_notes
 
@@ -65,10 +65,7 @@ class CipollettiWeir(Device):
 
     def carrier(self, **readings: Any) -> Any:
         """Drowned over free discharge, 1 without a downstream head [-]."""
-        downstream = readings.get("downstream_head")
-        if downstream is None:
-            return 1.0
-        return villemonte_ratio(readings["head"], downstream, 1.5)
+        return drowned_share(readings, 1.5)
 
     def flags(self, **readings: Any) -> dict[str, np.ndarray]:
         """Range, contraction and tailwater [-]."""

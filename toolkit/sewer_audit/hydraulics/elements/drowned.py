@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
-__all__ = ["villemonte_ratio"]
+__all__ = ["drowned_share", "villemonte_ratio"]
 
 
 def villemonte_ratio(head: Any, downstream_head: Any, exponent: float) -> Any:
@@ -31,3 +32,9 @@ def villemonte_ratio(head: Any, downstream_head: Any, exponent: float) -> Any:
     ratio = np.clip(downstream / np.where(head > 0, head, 1.0), 0.0, 1.0)
     ratio = np.where(head <= 0, 0.0, ratio)
     return ((1 - ratio**exponent) ** 0.385 + 0.0 * (head + downstream))[()]
+
+
+def drowned_share(readings: Mapping[str, Any], exponent: float) -> Any:
+    """What a weir passes over its free discharge: 1 without a downstream head."""
+    downstream = readings.get("downstream_head")
+    return 1.0 if downstream is None else villemonte_ratio(readings["head"], downstream, exponent)

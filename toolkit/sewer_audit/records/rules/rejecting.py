@@ -398,10 +398,11 @@ def second_echo(view: View, rule: Rule) -> np.ndarray:
     back = np.flatnonzero(near[1:] & (1 / jump > rule["least"]))
     if min(len(out), len(back)) < rule["times"]:
         return found
-    for start in out:
-        later = back[back > start]
-        if len(later) and view.seconds[later[0]] - view.seconds[start] < rule["longest"]:
-            found[start + 1 : later[0] + 1] = True
+    for start, later in zip(out, np.searchsorted(back, out, side="right"), strict=True):
+        if later == len(back):
+            break
+        if view.seconds[back[later]] - view.seconds[start] < rule["longest"]:
+            found[start + 1 : back[later] + 1] = True
     return found
 
 
@@ -421,13 +422,14 @@ def _lone(view: View, rule: Rule) -> np.ndarray:
         if not over.any() or between > 0.5 * over.sum():
             continue
         # at an end of the record, or beside a gap, there is one side to compare with
-        gaps = np.flatnonzero(np.diff(view.seconds) > 3 * view.step) + 1
-        for place in np.unique([0, *gaps]).astype(int):
-            rest = gaps[gaps > place]
-            stretch = slice(place, rest[0] if len(rest) else len(values))
-            starts, ends = (place + edge for edge in runs(over[stretch]))
-            short = ends - starts <= min(rule["readings"], (stretch.stop - place) / 2)
-            found |= _filled(view, starts[short], ends[short])
+        first = np.concatenate([[True], np.diff(view.seconds) > 3 * view.step])
+        last = np.append(first[1:], True)
+        starts = np.flatnonzero(over & (first | ~np.append(False, over[:-1])))
+        ends = np.flatnonzero(over & (last | ~np.append(over[1:], False))) + 1
+        stretch = np.cumsum(first) - 1
+        half = np.bincount(stretch)[stretch[starts]] / 2
+        short = ends - starts <= np.minimum(rule["readings"], half)
+        found |= _filled(view, starts[short], ends[short])
     return found
 
 

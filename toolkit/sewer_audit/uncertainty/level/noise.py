@@ -16,7 +16,6 @@ from sewer_audit.errors import AuditError
 __all__ = [
     "noise_bias",
     "noise_variance",
-    "time_constant_of",
 ]
 
 
@@ -130,37 +129,3 @@ def noise_bias(weights: np.ndarray, second_derivative: np.ndarray, standard: flo
     JCGM 100:2008, F.2.4.4 note (expectation from the second-order Taylor term).
     """
     return float(0.5 * standard**2 * (np.asarray(weights) @ np.asarray(second_derivative)))
-
-
-def time_constant_of(residuals: np.ndarray, step: float) -> float:
-    """Time constant of noise, from evenly spaced residuals of a record.
-
-    Units: residuals [any]; step [s]; returns [s].
-
-    float: Time constant of an exponential memory with the same sum of correlations; 0 for none.
-
-    Notes
-    -----
-    S = 1 + 2 sum of the autocorrelations, summed in pairs while the pairs stay above zero; then
-    exp(-step / T) = (S - 1) / (S + 1). A slow change of flow left in the residuals makes T too
-    long, which errs on the safe side.
-
-    References
-    ----------
-    JCGM 100:2008, 4.2.7; summing by pairs: Geyer, Statistical Science 7 (1992), 3.3 (from memory).
-    """
-    values = np.asarray(residuals, dtype=float)
-    if len(values) < 10:
-        raise AuditError(f"{len(values)} residuals; a memory cannot be told from fewer than 10")
-    away = values - values.mean()
-    padded = np.fft.rfft(away, 2 * len(values))
-    covariance = np.fft.irfft(padded * np.conj(padded))[: len(values)]
-    if not covariance[0] > 0:
-        raise AuditError("the residuals do not vary; state the noise of the instrument instead")
-    correlation = covariance / covariance[0]
-    pairs = correlation[: len(values) // 2 * 2].reshape(-1, 2).sum(axis=1)
-    ended = np.flatnonzero(pairs <= 0)
-    total = 2.0 * pairs[: ended[0] if len(ended) else None].sum() - 1.0
-    if total <= 1.0:
-        return 0.0
-    return float(-step / math.log((total - 1.0) / (total + 1.0)))

@@ -2,7 +2,8 @@
 
 ``data/coefficients.csv``: a row of the device tables, the figures of a family of devices, or the
 figures written into one piece of code. A basis "read" is evidence; "from memory" is a regression
-value until somebody checks it in the document named; "judgement" and "numerics" have no published
+value until somebody checks it in the document named, and was typed with the toolkit's own figure in
+view: it notices a change, and is no second opinion; "judgement" and "numerics" have no published
 figure and are held here so that none changes unseen.
 """
 

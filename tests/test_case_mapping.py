@@ -10,7 +10,7 @@ from sewer_audit.auditing import inspect_file
 from sewer_audit.case import load_case
 from sewer_audit.case.models import EffluentTable
 from sewer_audit.hydraulics import build_device
-from sewer_audit.hydraulics.registry import DEVICES
+from sewer_audit.hydraulics.kinds import DEVICES
 
 CASE = """\
 [case]

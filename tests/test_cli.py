@@ -14,8 +14,7 @@ from sewer_audit import audit
 from sewer_audit.__main__ import main
 from sewer_audit.case import load_case, sample_case
 from sewer_audit.hydraulics import build_device
-from sewer_audit.hydraulics.listing import device_rows
-from sewer_audit.hydraulics.registry import DEVICES
+from sewer_audit.hydraulics.kinds import DEVICES, device_rows
 from test_case_starter import with_examples
 
 

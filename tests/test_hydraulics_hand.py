@@ -10,8 +10,7 @@ import pytest
 from sewer_audit.errors import AuditError, OutOfRange
 from sewer_audit.hydraulics import build_device, hand_reading
 from sewer_audit.hydraulics.echo import EchoRanger
-from sewer_audit.hydraulics.kinds import points
-from sewer_audit.hydraulics.registry import DEVICES, Size, find_kind
+from sewer_audit.hydraulics.kinds import DEVICES, Size, find_kind, points
 
 LONG = {"throat_width": "0.3 m", "throat_length": "0.9 m", "approach_width": "0.6 m"}
 U_SHAPE = {"diameter": "0.3 m", "throat_length": "0.6 m", "approach_width": "0.45 m"}

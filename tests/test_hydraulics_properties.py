@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics import FLAG_MEANINGS, build_device, kernels
 from sewer_audit.hydraulics.elements.parshall import parshall_sizes
-from sewer_audit.hydraulics.registry import DEVICES
+from sewer_audit.hydraulics.kinds import DEVICES
 from sewer_audit.units import from_si, to_si
 
 EXAMPLES = {

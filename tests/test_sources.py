@@ -29,7 +29,7 @@ def cells():
             yield f"{use.name}: {each}", each
     for family, facts in families().items():
         for kind, rows in facts.items():
-            for row in rows if kind not in ("methods", "as", "asked") else ():
+            for row in rows if kind not in ("methods", "as", "asked", "devices") else ():
                 yield f"{family}: {row}", row["source"]
 
 

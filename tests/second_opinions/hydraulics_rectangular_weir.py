@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 
-from sewer_audit.hydraulics.elements.rectangular_weir import _FRANCIS
 from sewer_audit.hydraulics.kernels import three_halves
+
+FRANCIS = 3.33 * math.sqrt(0.3048)
 
 
 def francis_contracted(head: Any, crest_length: float) -> Any:
@@ -24,7 +26,7 @@ def francis_contracted(head: Any, crest_length: float) -> Any:
     USBR Water Measurement Manual ch. 7, standard contracted weir (from memory).
     """
     head = np.asarray(head, dtype=float)
-    return (three_halves(head, _FRANCIS) * np.maximum(crest_length - 0.2 * head, 0.0))[()]
+    return (three_halves(head, FRANCIS) * np.maximum(crest_length - 0.2 * head, 0.0))[()]
 
 
 def francis_suppressed(head: Any, crest_length: float) -> Any:
@@ -40,4 +42,4 @@ def francis_suppressed(head: Any, crest_length: float) -> Any:
     ----------
     USBR Water Measurement Manual ch. 7, standard suppressed weir (from memory).
     """
-    return three_halves(head, _FRANCIS * crest_length)
+    return three_halves(head, FRANCIS * crest_length)

@@ -178,7 +178,7 @@ def run_discharge(given: argparse.Namespace) -> int:
 
 def _list_devices(given: argparse.Namespace) -> int:
     """Print every device with the sizes it takes."""
-    from sewer_audit.hydraulics.listing import device_list, device_rows
+    from sewer_audit.hydraulics.kinds import device_list, device_rows
 
     if given.pairs:
         print(f"list stands alone; it takes no {given.pairs[0]!r}", file=sys.stderr)

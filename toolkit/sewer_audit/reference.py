@@ -151,7 +151,7 @@ def _keys(table: Key) -> Iterator[str]:
 
 def _sizes(asked: str) -> Iterator[str]:
     """Devices of that name, or that take a size of that name."""
-    from sewer_audit.hydraulics.listing import device_rows
+    from sewer_audit.hydraulics.kinds import device_rows
 
     name = asked.removeprefix("effluent.")
     for row in device_rows():

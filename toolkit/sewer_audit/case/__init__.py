@@ -486,7 +486,7 @@ def _strange_keys(case: Case, text: str) -> list[Problem]:
     effluent = case.data.effluent
     if effluent is None:
         return []
-    from sewer_audit.hydraulics.registry import find_kind
+    from sewer_audit.hydraulics.kinds import find_kind
 
     try:
         sizes = find_kind(effluent.method).sizes

@@ -227,7 +227,7 @@ class EffluentTable(RecordTable):
 
     @property
     def _needs_source(self) -> bool:
-        from sewer_audit.hydraulics.registry import find_kind
+        from sewer_audit.hydraulics.kinds import find_kind
 
         with suppress(AuditError):
             return "source" in find_kind(self.method).sizes

@@ -10,7 +10,7 @@ from sewer_audit.hydraulics.conduits.sections import CircularSection
 from sewer_audit.hydraulics.devices import FLAG_MEANINGS
 from sewer_audit.hydraulics.echo import echo_distance, speed_of_sound
 from sewer_audit.hydraulics.hand_reading import hand_reading
-from sewer_audit.hydraulics.registry import build_device
+from sewer_audit.hydraulics.kinds import build_device
 
 __all__ = [
     "FLAG_MEANINGS",

@@ -9,12 +9,6 @@ import numpy as np
 
 from sewer_audit.errors import OutOfRange
 
-__all__ = [
-    "EchoRanger",
-    "echo_distance",
-    "speed_of_sound",
-]
-
 _DRY_MASS, _WATER_MASS = 28.9647, 18.01528
 
 

@@ -15,13 +15,11 @@ from sewer_audit.hydraulics.conduits.area_velocity import AreaVelocity
 from sewer_audit.hydraulics.devices import FLAG_MEANINGS, Accuracy, Device, Rule
 from sewer_audit.hydraulics.echo import EchoRanger, echo_distance
 from sewer_audit.hydraulics.elements.parshall import ParshallFlume
+from sewer_audit.hydraulics.kinds import DEVICES, find_kind
 from sewer_audit.hydraulics.notes import remarks_of, rules_of
-from sewer_audit.hydraulics.registry import DEVICES, find_kind
 from sewer_audit.hydraulics.tables import facts_of, families_of
 from sewer_audit.sources import STATED
 from sewer_audit.units import from_si, parse
-
-__all__ = ["CAUTION", "HandReading", "hand_reading"]
 
 CAUTION = (
     "Read from the surface wherever possible. A manhole, a meter pit or a vault is a confined "

@@ -16,8 +16,6 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["BLOCK", "evaluate", "power_law", "three_halves"]
-
 BLOCK = 8_192
 """Values worked on at a time [-]."""
 
@@ -81,6 +79,15 @@ def power_law(values: Any, factor: float, exponent: float) -> Any:
         np.exp(out, out=out)
 
     return evaluate(kernel, values)
+
+
+def level_at(rating: Callable[[Any], Any], wanted: Any, low: Any, high: Any) -> Any:
+    """Level between two bounds at which a rising rating has a value, by halving; NaN for NaN."""
+    for _ in range(60):  # to the last digit
+        middle = 0.5 * (low + high)
+        below = rating(middle) < wanted
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.where(np.isnan(wanted), np.nan, 0.5 * (low + high))[()]
 
 
 def three_halves(values: Any, factor: float) -> Any:

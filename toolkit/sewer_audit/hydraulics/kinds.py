@@ -1,9 +1,13 @@
-"""Every kind of device with the keys that describe it."""
+"""Every kind of device with the keys that describe it, as a case file and the command line know it.
+
+Words and keys stand in the file of the device's family; here is how a device is built from them.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from sewer_audit.errors import AuditError, OutOfRange
@@ -27,12 +31,54 @@ from sewer_audit.hydraulics.elements.rectangular_weir import RectangularWeir
 from sewer_audit.hydraulics.elements.throated import RectangularThroatedFlume, UThroatedFlume
 from sewer_audit.hydraulics.elements.user_flumes import CutthroatFlume, TrapezoidalFlume
 from sewer_audit.hydraulics.elements.v_notch import VNotchWeir
-from sewer_audit.hydraulics.registry import DEVICES, DeviceKind, Size
+from sewer_audit.hydraulics.tables import families
+from sewer_audit.spoken import FOOT
 from sewer_audit.units import parse
 
-__all__ = ["points"]
 
-FOOT = 0.3048
+@dataclass(frozen=True)
+class Size:
+    """One key that describes a device."""
+
+    dimension: str
+    example: str
+    about: str
+    required: bool = True
+
+
+@dataclass(frozen=True)
+class DeviceKind:
+    """A kind of device: its words, its keys, and how to build it."""
+
+    word: str
+    make: Callable[..., Device]
+    sizes: Mapping[str, Size] = field(default_factory=dict)
+    methods: tuple[str, ...] = ()
+
+    def build(self, **quantities: str) -> Device:
+        """Build the device from quantities as text, such as ``throat="6 in"``."""
+        unknown = [key for key in quantities if key not in self.sizes]
+        if unknown:
+            raise AuditError(
+                f"{self.word} knows no key {unknown[0]!r}; it takes {', '.join(self.sizes)}"
+            )
+        missing = [k for k, size in self.sizes.items() if size.required and k not in quantities]
+        if missing:
+            size = self.sizes[missing[0]]
+            raise AuditError(
+                f"{self.word} needs {' and '.join(missing)}; "
+                f"write for example {missing[0]} = {size.example!r} ({size.about})"
+            )
+        return self.make(**{key: self._value(key, text) for key, text in quantities.items()})
+
+    def _value(self, key: str, text: str) -> Any:
+        dimension = self.sizes[key].dimension
+        if dimension == "text":
+            return str(text)
+        try:
+            return parse(text, dimension)
+        except AuditError as error:
+            raise AuditError(f"{key} of {self.word}: {error}") from None
 
 
 def points(text: str, first: str, second: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -49,26 +95,6 @@ def points(text: str, first: str, second: str) -> tuple[tuple[float, ...], tuple
         left.append(parse(sides[0], first))
         right.append(parse(sides[1], second))
     return tuple(left), tuple(right)
-
-
-def _add(word: str, make: Callable[..., Device], methods: tuple[str, ...], **sizes: Size) -> None:
-    DEVICES[word] = DeviceKind(word, make, sizes, methods)
-
-
-def _length(example: str, about: str, required: bool = True) -> Size:
-    return Size("length", required, example, about)
-
-
-def _number(example: str, about: str, required: bool = True) -> Size:
-    return Size("ratio", required, example, about)
-
-
-def _text(example: str, about: str, required: bool = True) -> Size:
-    return Size("text", required, example, about)
-
-
-SOURCE = _text("maker's table 12, 2015", "document the figures come from")
-ACCURACY = _number("3 %", "half width the source states", False)
 
 
 # flumes
@@ -121,238 +147,194 @@ def _palmer_bowlus(**given: Any) -> Device:
     return PalmerBowlusFlume(**{key: given[key] for key in needed})
 
 
-_add(
-    "parshall",
-    ParshallFlume,
-    ("parshall flume",),
-    throat=_length("6 in", "throat width, a standard size"),
-    submergence=_text("direct", "correction for submergence: direct or subtractive", False),
-)
-_add(
-    "h-flume",
-    HFlume,
-    ("h flume", "hs flume", "hl flume"),
-    kind=_text("H", "HS, H or HL"),
-    depth=_length("1 ft", "depth of the flume, a standard size"),
-)
-_add(
-    "long-throated",
-    RectangularThroatedFlume,
-    ("long-throated flume", "rectangular long-throated flume"),
-    throat_width=_length("0.30 m", "width of the throat"),
-    throat_length=_length("0.90 m", "length of the throat"),
-    approach_width=_length("0.60 m", "width of the approach channel"),
-    hump=_length("0 m", "throat floor over the approach floor", False),
-)
-_add(
-    "u-throated",
-    UThroatedFlume,
-    ("u-throated flume",),
-    diameter=_length("0.30 m", "diameter of the U"),
-    throat_length=_length("0.60 m", "length of the throat"),
-    approach_width=_length("0.45 m", "width of the approach channel"),
-    hump=_length("0 m", "throat invert over the approach floor", False),
-)
-_add(
-    "palmer-bowlus",
-    _palmer_bowlus,
-    ("palmer-bowlus flume",),
-    table=_text("2 in: 14 gpm, 4 in: 60 gpm", "the maker's rating table", False),
-    source=_text("maker's table 12, 2015", "where the table comes from", False),
-    accuracy=ACCURACY,
-    interpolation=_text("log", "log or linear", False),
-    diameter=_length("12 in", "diameter of the pipe", False),
-    floor_width=_length("4 in", "width of the throat floor", False),
-    wall_slope=_number("0.5", "horizontal run of the throat walls per rise", False),
-    hump=_length("1 in", "throat floor over the pipe invert", False),
-    throat_length=_length("12 in", "length of the throat", False),
-)
-_add(
-    "trapezoidal",
-    _trapezoidal,
-    ("trapezoidal flume",),
-    coefficient=_number("1.55", "discharge at a head of 1 in the stated units"),
-    exponent=_number("2.58", "exponent of the head"),
-    units=_text("ft", "units of the coefficient: ft (and ft3/s) or m (and m3/s)"),
-    source=SOURCE,
-    head_low=_length("0.1 ft", "lower limit of the head", False),
-    head_high=_length("1 ft", "upper limit of the head", False),
-    accuracy=ACCURACY,
-)
-_add(
-    "cutthroat",
-    _cutthroat,
-    ("cutthroat flume",),
-    throat=_length("1 ft", "throat width"),
-    length=_length("9 ft", "length of the flume"),
-    coefficient=_number("3.5", "K of the free equation in the stated units"),
-    exponent=_number("1.56", "exponent of the head"),
-    units=_text("ft", "units of the coefficients: ft (and ft3/s) or m (and m3/s)"),
-    source=SOURCE,
-    submerged_coefficient=_number("2.5", "Ks of the submerged equation", False),
-    submerged_exponent=_number("1.2", "ns of the submerged equation", False),
-    transition=_number("80 %", "submergence at which it begins", False),
-    accuracy=ACCURACY,
-)
-_add(
-    "rating-table",
-    _table,
-    ("rating table",),
-    table=_text("2 in: 14 gpm, 4 in: 60 gpm", "pairs of level and discharge"),
-    source=SOURCE,
-    interpolation=_text("log", "log or linear", False),
-    accuracy=ACCURACY,
-    datum=_text("floor of the throat", "level the heads are counted from", False),
-)
-
-# weirs
-
-_add(
-    "v-notch",
-    VNotchWeir,
-    ("v-notch weir", "triangular weir"),
-    angle=Size("angle", True, "90 deg", "full angle of the notch"),
-    crest_height=_length("1.5 ft", "vertex above the channel floor", False),
-    channel_width=_length("3 ft", "width of the approach channel", False),
-)
-_add(
-    "rectangular-weir",
-    RectangularWeir,
-    ("rectangular weir",),
-    crest_length=_length("1 ft", "length of the crest"),
-    channel_width=_length("3 ft", "width of the approach channel", False),
-    crest_height=_length("1 ft", "crest above the channel floor", False),
-    formula=_text("kindsvater-carter", "kindsvater-carter, or rehbock for full width", False),
-)
-_add(
-    "cipolletti",
-    CipollettiWeir,
-    ("cipolletti weir",),
-    crest_length=_length("1 ft", "length of the crest"),
-    crest_height=_length("1 ft", "crest above the channel floor", False),
-    channel_width=_length("4 ft", "width of the approach channel", False),
-)
-
 # conduits
 
 
-def _manning(section: Section, slope: float, roughness: str, **rest: Any) -> Device:
-    try:
-        value, source = parse(roughness, "ratio"), "stated by the user"
-    except AuditError:
-        found = roughness_of(roughness)
-        value = found.normal
-        source = (
-            f"{found.material}, normal value of {found.minimum:g} to {found.maximum:g}, "
-            f"{found.source}"
-        )
-    return ManningConduit(section, slope, value, roughness_source=source, **rest)
-
-
-def _yes(word: str) -> bool:
-    if word.lower() not in ("yes", "no", "true", "false"):
-        raise OutOfRange(f"covered = {word!r} is not known; write yes or no")
-    return word.lower() in ("yes", "true")
+def _rectangle(width: float, height: float, covered: str = "no") -> RectangularSection:
+    if covered.lower() not in ("yes", "no", "true", "false"):
+        raise OutOfRange(f"covered = {covered!r} is not known; write yes or no")
+    return RectangularSection(width, height, covered.lower() in ("yes", "true"))
 
 
 def _surveyed(section: str) -> TabulatedSection:
     return TabulatedSection(*points(section, "length", "length"))
 
 
-def _rectangle(width: float, height: float, covered: str = "no") -> RectangularSection:
-    return RectangularSection(width, height, _yes(covered))
+SECTIONS: dict[tuple[str, ...], Callable[..., Section]] = {
+    ("diameter",): CircularSection,
+    ("width", "height", "covered"): _rectangle,
+    ("height",): EggSection,
+    ("egg_height",): EggSection,
+    ("section",): _surveyed,
+}
+"""Section from the keys that describe it."""
 
 
-def _circular_pipe(diameter: float, **rest: Any) -> Device:
-    return _manning(CircularSection(diameter), **rest)
+def _section(keys: tuple[str, ...], given: dict[str, Any]) -> Section:
+    """The section, its keys taken out of what was given."""
+    return SECTIONS[keys](*(given.pop(key) for key in keys if key in given))
 
 
-def _channel(width: float, height: float, covered: str = "no", **rest: Any) -> Device:
-    return _manning(_rectangle(width, height, covered), **rest)
+def _manning(*shape: str) -> Callable[..., Device]:
+    """What builds a conduit from the keys of its section, its slope and roughness."""
 
+    def make(slope: float, roughness: str, **given: Any) -> Device:
+        section = _section(shape, given)
+        try:
+            value, source = parse(roughness, "ratio"), "stated by the user"
+        except AuditError:
+            found = roughness_of(roughness)
+            value = found.normal
+            source = (
+                f"{found.material}, normal value of {found.minimum:g} to {found.maximum:g}, "
+                f"{found.source}"
+            )
+        return ManningConduit(section, slope, value, roughness_source=source, **given)
 
-def _egg(height: float, **rest: Any) -> Device:
-    return _manning(EggSection(height), **rest)
-
-
-def _surveyed_channel(section: str, **rest: Any) -> Device:
-    return _manning(_surveyed(section), **rest)
+    return make
 
 
 def _area_velocity(**given: Any) -> Device:
-    ways = {
-        ("diameter",): CircularSection,
-        ("width", "height", "covered"): _rectangle,
-        ("egg_height",): EggSection,
-        ("section",): _surveyed,
-    }
-    used = [keys for keys in ways if any(key in given for key in keys)]
+    used = [keys for keys in SECTIONS if keys != ("height",) and any(key in given for key in keys)]
     if len(used) != 1 or (used[0][0] == "width" and not {"width", "height"} <= set(given)):
         raise AuditError(
             "area-velocity needs exactly one section: diameter, width and height, egg_height, or "
             "section; write for example diameter = '12 in'"
         )
-    shape = [given.pop(key) for key in used[0] if key in given]
-    return AreaVelocity(ways[used[0]](*shape), **given)
+    return AreaVelocity(_section(used[0], given), **given)
 
 
-_SLOPE = _number("0.4 %", "slope of the invert")
-_ROUGHNESS = _text("0.013", "Manning's n, or a material of the table")
-_WALLS = {
-    "width": _length("0.5 m", "width of the floor"),
-    "height": _length("0.6 m", "height of the walls"),
-    "covered": _text("no", "yes if a roof closes it", False),
+MAKERS: dict[str, Callable[..., Device]] = {
+    "parshall": ParshallFlume,
+    "h-flume": HFlume,
+    "long-throated": RectangularThroatedFlume,
+    "u-throated": UThroatedFlume,
+    "palmer-bowlus": _palmer_bowlus,
+    "trapezoidal": _trapezoidal,
+    "cutthroat": _cutthroat,
+    "rating-table": _table,
+    "v-notch": VNotchWeir,
+    "rectangular-weir": RectangularWeir,
+    "cipolletti": CipollettiWeir,
+    "circular-pipe": _manning("diameter"),
+    "rectangular-channel": _manning("width", "height", "covered"),
+    "egg-shaped-pipe": _manning("height"),
+    "surveyed-channel": _manning("section"),
+    "area-velocity": _area_velocity,
+    "full-pipe": FullPipeMeter,
 }
-_SECTION = "0 m: 0.2 m, 0.3 m: 0.5 m"
+"""What builds each device; the order of every list of devices."""
 
-_add(
-    "circular-pipe",
-    _circular_pipe,
-    ("manning", "circular pipe", "manning pipe", "manning circular pipe"),
-    diameter=_length("8 in", "inside diameter"),
-    slope=_SLOPE,
-    roughness=_ROUGHNESS,
-    variation=_text("constant", "constant, or with depth", False),
-)
-_add(
-    "rectangular-channel",
-    _channel,
-    ("rectangular channel", "manning rectangular channel"),
-    **_WALLS,
-    slope=_SLOPE,
-    roughness=_ROUGHNESS,
-)
-_add(
-    "egg-shaped-pipe",
-    _egg,
-    ("egg-shaped pipe", "manning egg-shaped pipe"),
-    height=_length("0.9 m", "inside height"),
-    slope=_SLOPE,
-    roughness=_ROUGHNESS,
-)
-_add(
-    "surveyed-channel",
-    _surveyed_channel,
-    ("surveyed channel", "manning surveyed channel"),
-    section=_text(_SECTION, "pairs of depth and width"),
-    slope=_SLOPE,
-    roughness=_ROUGHNESS,
-)
-_add(
-    "area-velocity",
-    _area_velocity,
-    ("area velocity",),
-    diameter=_length("27 in", "diameter of a circular pipe", False),
-    **{key: Size(size.dimension, False, size.example, size.about) for key, size in _WALLS.items()},
-    egg_height=_length("0.9 m", "height of an egg-shaped sewer", False),
-    section=_text(_SECTION, "pairs of depth and width", False),
-    velocity_factor=_number("0.9", "mean velocity over reported velocity", False),
-    sediment=_length("0 in", "depth of settled sediment", False),
-)
-_add(
-    "full-pipe",
-    FullPipeMeter,
-    ("full pipe", "full pipe meter"),
-    accuracy=_number("2 %", "half width of the meter's error", False),
-    source=_text("test certificate 2024", "where that figure comes from", False),
-)
+
+def _kinds() -> dict[str, DeviceKind]:
+    told = {row["word"]: row for facts in families().values() for row in facts.get("devices", ())}
+    return {word: _kind(make=make, **told[word]) for word, make in MAKERS.items()}
+
+
+def _kind(
+    word: str, make: Callable[..., Device], methods: list[str], keys: list[dict[str, Any]]
+) -> DeviceKind:
+    sizes = {key["name"]: Size(**{k: v for k, v in key.items() if k != "name"}) for key in keys}
+    return DeviceKind(word, make, sizes, tuple(methods))
+
+
+DEVICES = _kinds()
+
+
+def find_kind(word: str) -> DeviceKind:
+    """Find a kind of device by its word or by the method of a case file.
+
+    Parameters
+    ----------
+    word : str
+        Such as "parshall", "parshall flume" or "V-notch weir" [text].
+
+    Returns
+    -------
+    DeviceKind
+        The kind [-].
+
+    Raises
+    ------
+    OutOfRange
+        If no kind has that name.
+    """
+    plain = _plain(word)
+    for kind in DEVICES.values():
+        if plain in {_plain(name) for name in (kind.word, *kind.methods)}:
+            return kind
+    raise OutOfRange(f"method {word!r} is not known; known are {', '.join(DEVICES)}")
+
+
+def _plain(word: str) -> str:
+    return " ".join(word.lower().replace("-", " ").replace("_", " ").split())
+
+
+def build_device(method: str, sizes: Mapping[str, str]) -> Device:
+    """Build a device from a method and its sizes as text.
+
+    Parameters
+    ----------
+    method : str
+        Word of the device or method of a case file [text].
+    sizes : mapping
+        Key to value with its unit [text].
+
+    Returns
+    -------
+    Device
+        Ready to use [-].
+
+    Raises
+    ------
+    AuditError
+        If method or sizes are not known, missing or impossible.
+    """
+    return find_kind(method).build(**sizes)
+
+
+def device_rows() -> list[dict[str, Any]]:
+    """Devices and their keys.
+
+    Returns
+    -------
+    list of dict
+        device, methods (other words for it in a case), keys: list of name, required, example,
+        about; JSON-ready [text].
+    """
+    return [
+        {
+            "device": word,
+            "methods": list(kind.methods),
+            "keys": [
+                {"name": n, "required": s.required, "example": s.example, "about": s.about}
+                for n, s in kind.sizes.items()
+            ],
+        }
+        for word, kind in DEVICES.items()
+    ]
+
+
+def device_list() -> str:
+    """The same as text for a terminal.
+
+    Returns
+    -------
+    str
+        A block a device: its words, what it needs and what it may be told [text].
+    """
+    lines = ["Devices, the sizes each needs, and those it may be told (in brackets):", ""]
+    for word, kind in DEVICES.items():
+        also = f"   (in a case file also: {', '.join(kind.methods)})" if kind.methods else ""
+        lines.append(f"{word}{also}")
+        for name, size in kind.sizes.items():
+            shown = f"'{name}={size.example}'"
+            lines.append(f"  {shown if size.required else f'[{shown}]':<44} {size.about}")
+    lines += [
+        "echo   (distance and level from an echo time; no discharge)",
+        "  its keys stand in the message of: sewer-audit discharge echo",
+        "",
+        "A reading follows the sizes: 'head=3 in', or 'depth=…' and 'velocity=…', or 'flow=…'.",
+        "Example: sewer-audit discharge parshall 'throat=6 in' 'head=3 in'",
+    ]
+    return "\n".join(lines)

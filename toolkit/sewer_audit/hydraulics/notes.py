@@ -10,8 +10,6 @@ from sewer_audit.hydraulics.tables import facts_of
 from sewer_audit.hydraulics.tables import families as files
 from sewer_audit.sources import STATED
 
-__all__ = ["accuracy_of", "make_notes", "remarks_of", "rules_of", "stated_accuracy"]
-
 
 @cache
 def rules_of(*families: str) -> tuple[Rule, ...]:

@@ -15,8 +15,6 @@ from typing import Any
 
 from sewer_audit.sources import sourced_rows, with_source
 
-__all__ = ["asked_of", "facts_of", "families_of", "rows_of"]
-
 DATA = resources.files("sewer_audit.hydraulics").joinpath("data")
 
 

@@ -10,12 +10,11 @@ import numpy as np
 
 from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
-from sewer_audit.hydraulics.conduits.sections import CircularSection, Section
+from sewer_audit.hydraulics.conduits.sections import Section
 from sewer_audit.hydraulics.conduits.widths import OnSection
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
+from sewer_audit.hydraulics.kernels import level_at
 from sewer_audit.hydraulics.notes import make_notes
-
-__all__ = ["AreaVelocity"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +35,7 @@ class AreaVelocity(OnSection, Device):
     method: ClassVar[str] = "area velocity"
     columns: ClassVar[tuple[str, ...]] = ("depth", "velocity")
     level_column: ClassVar[str | None] = "depth"
+    scale_causes: ClassVar[Mapping[str, float]] = {"velocity factor": 1.0}
 
     def __post_init__(self) -> None:
         check_positive(self, "velocity_factor")
@@ -43,20 +43,7 @@ class AreaVelocity(OnSection, Device):
             raise OutOfRange("sediment must be 0 or more and lower than the section is high")
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """The velocity factor multiplies [-]."""
-        return {"velocity factor": 1.0}
-
-    @property
-    def shape_causes(self) -> Mapping[str, str]:
-        """The diameter, or the width of another section, bends the wetted area [text]."""
-        if isinstance(self.section, CircularSection):
-            return {"diameter": "diameter"}
-        return {"section width": "width_factor"}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         return make_notes(
             ("area-velocity",),
             "invert: the lowest point of the section",
@@ -107,8 +94,4 @@ class AreaVelocity(OnSection, Device):
                 f"the full section passes {full * velocity * self.velocity_factor:.5g} m3/s at "
                 "that velocity; from there on the depth is not unique"
             )
-        low, high = self.sediment, self.section.height
-        for _ in range(90):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.rating(middle) < wanted else (low, middle)
-        return 0.5 * (low + high)
+        return float(level_at(self.rating, wanted, self.sediment, self.section.height))

@@ -12,8 +12,6 @@ from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
 from sewer_audit.hydraulics.notes import make_notes, stated_accuracy
 
-__all__ = ["FullPipeMeter"]
-
 
 @dataclass(frozen=True)
 class FullPipeMeter(Device):
@@ -25,18 +23,13 @@ class FullPipeMeter(Device):
     method: ClassVar[str] = "full pipe meter"
     columns: ClassVar[tuple[str, ...]] = ("flow",)
     level_column: ClassVar[str | None] = None
+    scale_causes: ClassVar[Mapping[str, float]] = {"meter error": 1.0}
 
     def __post_init__(self) -> None:
         check_positive(self, "accuracy")
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """The meter's error multiplies [-]."""
-        return {"meter error": 1.0}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Installation, accuracy and sources [-]."""
         return make_notes(
             ("full-pipe",),
             "none: the meter reports flow",

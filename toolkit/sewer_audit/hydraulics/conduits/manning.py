@@ -14,11 +14,10 @@ from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.conduits.sections import CircularSection, Section
 from sewer_audit.hydraulics.conduits.widths import OnSection
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
+from sewer_audit.hydraulics.kernels import level_at
 from sewer_audit.hydraulics.notes import make_notes
 from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.units import from_si
-
-__all__ = ["ManningConduit", "Roughness", "roughness_of", "roughness_ratio"]
 
 UNIQUE_FILLING = 0.82
 """Filling of a circular pipe above which one discharge belongs to two depths [-] (computed)."""
@@ -100,6 +99,7 @@ class ManningConduit(OnSection, Device):
     method: ClassVar[str] = "manning"
     columns: ClassVar[tuple[str, ...]] = ("depth",)
     level_column: ClassVar[str | None] = "depth"
+    scale_causes: ClassVar[Mapping[str, float]] = {"roughness": -1.0, "slope": 0.5}
 
     def __post_init__(self) -> None:
         check_positive(self, "slope", "roughness")
@@ -111,20 +111,7 @@ class ManningConduit(OnSection, Device):
             raise OutOfRange("the variation of roughness with depth is known for circular pipes")
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Roughness and slope multiply [-]."""
-        return {"roughness": -1.0, "slope": 0.5}
-
-    @property
-    def shape_causes(self) -> Mapping[str, str]:
-        """The diameter, or the width of another section, bends the rating [text]."""
-        if isinstance(self.section, CircularSection):
-            return {"diameter": "diameter"}
-        return {"section width": "width_factor"}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         sources = (
             "Manning equation: Chow 1959 (from memory); section by exact geometry",
             f"roughness {self.roughness:g}: {self.roughness_source}",
@@ -195,12 +182,7 @@ class ManningConduit(OnSection, Device):
                 f"discharges from {_both(full)} (full) to {_both(most)} belong to two depths, "
                 "above about 0.82 full in a circular pipe; measure the depth"
             )
-        low, high = np.zeros_like(wanted), np.full_like(wanted, depth)
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            below = self.rating(middle) < wanted
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return np.where(np.isnan(wanted), np.nan, 0.5 * (low + high))[()]
+        return level_at(self.rating, wanted, np.zeros_like(wanted), np.full_like(wanted, depth))
 
 
 def _both(flow: float) -> str:

@@ -11,14 +11,6 @@ import numpy as np
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.kernels import evaluate
 
-__all__ = [
-    "CircularSection",
-    "EggSection",
-    "RectangularSection",
-    "Section",
-    "TabulatedSection",
-]
-
 
 class Section:
     """A cross-section; subclasses hold the geometry.
@@ -91,7 +83,6 @@ class CircularSection(Section):
         return self.diameter
 
     def area(self, depth: Any) -> Any:
-        """Wetted area [m2]."""
         factor = self.diameter**2 / 4
 
         def kernel(depths: np.ndarray, out: np.ndarray, *blocks: np.ndarray) -> None:
@@ -101,11 +92,9 @@ class CircularSection(Section):
         return evaluate(kernel, depth, spare=3)
 
     def perimeter(self, depth: Any) -> Any:
-        """Wetted perimeter [m]."""
         return (2 * self.diameter * np.arcsin(np.sqrt(self._filling(depth))))[()]
 
     def width(self, depth: Any) -> Any:
-        """Width of the water surface [m]."""
         filling = self._filling(depth)
         return (2 * self.diameter * np.sqrt(filling * (1 - filling)))[()]
 
@@ -198,7 +187,6 @@ class RectangularSection(Section):
         return self.wall
 
     def area(self, depth: Any) -> Any:
-        """Wetted area [m2]."""
         return (self.breadth * self._held(depth))[()]
 
     def perimeter(self, depth: Any) -> Any:
@@ -208,28 +196,7 @@ class RectangularSection(Section):
         return (np.where(held > 0, self.breadth, 0.0) + 2 * held + roof)[()]
 
     def width(self, depth: Any) -> Any:
-        """Width of the water surface [m]."""
         return np.where(self._held(depth) > 0, self.breadth, 0.0)[()]
-
-    def conveyance(self, depth: Any, factor: float = 1.0) -> Any:
-        """Area times hydraulic radius to the power 2/3, times a factor [m8/3]."""
-
-        def kernel(depths: np.ndarray, out: np.ndarray, area: np.ndarray) -> None:
-            np.maximum(depths, 0.0, out=area)
-            np.minimum(area, self.wall, out=area)
-            np.multiply(area, 2.0, out=out)
-            out += self.breadth
-            if self.covered:
-                out += self.breadth * (area >= self.wall)
-            area *= self.breadth
-            np.divide(area, out, out=out)
-            np.log(out, out=out)
-            out *= 2 / 3
-            np.exp(out, out=out)
-            out *= area
-            out *= factor
-
-        return evaluate(kernel, depth, spare=1)
 
 
 @dataclass(frozen=True)
@@ -260,7 +227,6 @@ class EggSection(Section):
         return np.clip(level, 0, 0.1), np.clip(level, 0.1, 1.0), np.clip(level, 1.0, 1.5)
 
     def area(self, depth: Any) -> Any:
-        """Wetted area [m2]."""
         invert, side, crown = self._parts(depth)
         total = _arc_area(invert - 0.25, 0.25) - _arc_area(-0.25, 0.25)
         total = total + _arc_area(side - 1, 1.5) - _arc_area(-0.9, 1.5) - 2 * (side - 0.1)
@@ -268,7 +234,6 @@ class EggSection(Section):
         return (total * (self.rise / 1.5) ** 2)[()]
 
     def perimeter(self, depth: Any) -> Any:
-        """Wetted perimeter [m]."""
         invert, side, crown = self._parts(depth)
         total = 0.5 * (np.arcsin(np.clip((invert - 0.25) / 0.25, -1, 1)) + math.pi / 2)
         total = total + 3 * (np.arcsin((side - 1) / 1.5) - math.asin(-0.6))
@@ -276,7 +241,6 @@ class EggSection(Section):
         return (total * self.rise / 1.5)[()]
 
     def width(self, depth: Any) -> Any:
-        """Width of the water surface [m]."""
         unit = self.rise / 1.5
         level = self._held(depth) / unit
         invert = 2 * np.sqrt(np.maximum(0.0625 - (level - 0.25) ** 2, 0))
@@ -324,11 +288,9 @@ class TabulatedSection(Section):
         return self.depths[-1]
 
     def width(self, depth: Any) -> Any:
-        """Width of the water surface [m]."""
         return np.interp(self._held(depth), self.depths, self.widths)[()]
 
     def area(self, depth: Any) -> Any:
-        """Wetted area [m2]."""
         held, place, knots, widths = self._place(depth)
         steps = np.diff(knots) * (widths[1:] + widths[:-1]) / 2
         below = np.concatenate([[0.0], np.cumsum(steps)])
@@ -336,7 +298,6 @@ class TabulatedSection(Section):
         return (below[place] + (held - knots[place]) * (widths[place] + here) / 2)[()]
 
     def perimeter(self, depth: Any) -> Any:
-        """Wetted perimeter [m]."""
         held, place, knots, widths = self._place(depth)
         slant = 2 * np.hypot(np.diff(knots), np.diff(widths) / 2)
         below = widths[0] + np.concatenate([[0.0], np.cumsum(slant)])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Self
 
@@ -13,8 +14,6 @@ from sewer_audit.hydraulics.conduits.sections import (
     Section,
     TabulatedSection,
 )
-
-__all__ = ["OnSection", "widened"]
 
 
 def widened(section: Section, factor: float) -> Section:
@@ -39,6 +38,13 @@ class OnSection:
     """What a device in a conduit has from its section."""
 
     section: Section
+
+    @property
+    def shape_causes(self) -> Mapping[str, str]:
+        """The diameter, or the width of another section, bends the rating [text]."""
+        if isinstance(self.section, CircularSection):
+            return {"diameter": "diameter"}
+        return {"section width": "width_factor"}
 
     @property
     def diameter(self) -> float:

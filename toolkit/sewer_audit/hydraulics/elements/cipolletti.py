@@ -10,19 +10,18 @@ from typing import Any, ClassVar
 import numpy as np
 
 from sewer_audit import spoken
-from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
-from sewer_audit.hydraulics.elements.drowned import drowned_share
+from sewer_audit.hydraulics.devices import DeviceNotes, check_positive
+from sewer_audit.hydraulics.elements.drowned import ThinPlateWeir
 from sewer_audit.hydraulics.kernels import three_halves
 from sewer_audit.hydraulics.notes import make_notes
+from sewer_audit.spoken import FOOT
 
-__all__ = ["CipollettiWeir"]
-
-COEFFICIENT = 3.367 * math.sqrt(0.3048)
+COEFFICIENT = 3.367 * math.sqrt(FOOT)
 """3.367 in feet and seconds, here in SI [m0.5/s]."""
 
 
 @dataclass(frozen=True)
-class CipollettiWeir(Device):
+class CipollettiWeir(ThinPlateWeir):
     """A trapezoidal thin-plate weir with sides of 1 horizontal to 4 vertical.
 
     References
@@ -35,23 +34,20 @@ class CipollettiWeir(Device):
     channel_width: float | None = None
 
     method: ClassVar[str] = "cipolletti weir"
-    optional_columns: ClassVar[tuple[str, ...]] = ("downstream_head",)
+    scale_causes: ClassVar[Mapping[str, float]] = {
+        "discharge coefficient": 1.0,
+        "crest length": 1.0,
+    }
 
     def __post_init__(self) -> None:
         check_positive(self, "crest_length", "crest_height", "channel_width")
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient, and crest length: proportional [-]."""
-        return {"discharge coefficient": 1.0, "crest length": 1.0}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         return make_notes(
             ("cipolletti", "thin-plate"),
             "crest of the weir",
-            (0.2 * 0.3048, max(self.crest_length / 3, 0.061)),
+            (0.2 * FOOT, max(self.crest_length / 3, 0.061)),
             (
                 "USBR Water Measurement Manual ch. 7 sect. 12 (read); head limits 0.2 ft and a "
                 "third of the crest (from memory)",
@@ -63,23 +59,12 @@ class CipollettiWeir(Device):
         """Free discharge at a head over the crest [m3/s]."""
         return three_halves(level, COEFFICIENT * self.crest_length)
 
-    def carrier(self, **readings: Any) -> Any:
-        """Drowned over free discharge, 1 without a downstream head [-]."""
-        return drowned_share(readings, 1.5)
-
-    def flags(self, **readings: Any) -> dict[str, np.ndarray]:
-        """Range, contraction and tailwater [-]."""
-        found = super().flags(**readings)
-        head = np.asarray(readings["head"], dtype=float)
-        wet = head > 0
-        found["head above a third of the crest"] = head > self.crest_length / 3 * (1 + 1e-9)
+    def contraction(self, head: np.ndarray) -> dict[str, np.ndarray]:
+        """Head over crest length, crest height and the distance of the walls."""
+        found = {"head above a third of the crest": head > self.crest_length / 3 * (1 + 1e-9)}
         if self.crest_height is not None:
             found["head to crest height too large"] = head > self.crest_height / 2
         if self.channel_width is not None:
             side = (self.channel_width - self.crest_length - head / 2) / 2
-            found["side contraction too small"] = wet & (side < 2 * head)
-        unknown = self.channel_width is None or self.crest_height is None
-        found["contraction assumed"] = wet & unknown
-        if readings.get("downstream_head") is not None:
-            found["drowned"] = np.asarray(readings["downstream_head"], dtype=float) > 0
+            found["side contraction too small"] = (head > 0) & (side < 2 * head)
         return found

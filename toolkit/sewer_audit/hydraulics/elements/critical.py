@@ -10,15 +10,6 @@ import numpy as np
 
 from sewer_audit.units import GRAVITY
 
-__all__ = [
-    "CriticalFlow",
-    "Throat",
-    "TrapezoidThroat",
-    "UThroat",
-    "boundary_coefficient",
-    "critical_flow",
-]
-
 
 class Throat:
     """Cross-section of a throat, open at the top.
@@ -49,7 +40,6 @@ class UThroat(Throat):
     diameter: float
 
     def area(self, depth: np.ndarray) -> np.ndarray:
-        """Wetted area [m2]."""
         radius = self.diameter / 2
         low = np.minimum(depth, radius)
         quarter = np.arcsin(np.sqrt(low / self.diameter))
@@ -58,12 +48,10 @@ class UThroat(Throat):
         return segment + self.diameter * np.maximum(depth - radius, 0.0)
 
     def width(self, depth: np.ndarray) -> np.ndarray:
-        """Width of the water surface [m]."""
         low = np.minimum(depth, self.diameter / 2)
         return 2 * np.sqrt(low * (self.diameter - low))
 
     def spread(self, depth: np.ndarray) -> np.ndarray:
-        """Change of the width with depth [-]."""
         low = np.minimum(depth, self.diameter / 2)
         return 2 * (self.diameter - 2 * low) / np.maximum(self.width(low), 1e-300)
 
@@ -81,35 +69,19 @@ class TrapezoidThroat(Throat):
     slope: float = 0.0
 
     def area(self, depth: np.ndarray) -> np.ndarray:
-        """Wetted area [m2]."""
         return (self.floor + self.slope * depth) * depth
 
     def width(self, depth: np.ndarray) -> np.ndarray:
-        """Width of the water surface [m]."""
         return self.floor + 2 * self.slope * depth
 
     def spread(self, depth: np.ndarray) -> np.ndarray:
-        """Change of the width with depth [-]."""
         return np.full(np.shape(depth), 2 * self.slope)
-
-
-@dataclass(frozen=True)
-class CriticalFlow:
-    """Critical flow found in a throat.
-
-    Units: discharge [m3/s].
-    """
-
-    discharge: np.ndarray
-    depth: np.ndarray
 
 
 def critical_flow(
     throat: Throat, level: Any, approach_area: Any, coefficient: Any = 1.0
-) -> CriticalFlow:
-    """Discharge that makes a throat critical at a level in the approach.
-
-    Units: approach_area [m2]; returns [m3/s].
+) -> np.ndarray:
+    """Discharge [m3/s] that makes a throat critical at a level in an approach [m2].
 
     Notes
     -----
@@ -150,18 +122,11 @@ def critical_flow(
             break
     area, width = throat.area(depth), throat.width(depth)
     discharge = coefficient * np.sqrt(GRAVITY * area**3 / width)
-    nothing = 0.0 * level
-    return CriticalFlow(
-        np.where(wet, discharge, 0.0) + nothing, np.where(wet, depth, 0.0) + nothing
-    )
+    return np.where(wet, discharge, 0.0) + 0.0 * level
 
 
 def boundary_coefficient(length: float, width: float, level: Any) -> Any:
-    """Discharge coefficient of a long throat from its boundary layer.
-
-    Units: length [m]; width [m].
-
-    float or array: CD; 0 where the level is within the boundary layer.
+    """Discharge coefficient of a long throat [m]; 0 where the level is in its boundary layer.
 
     Notes
     -----

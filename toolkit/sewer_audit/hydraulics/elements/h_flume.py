@@ -15,10 +15,8 @@ from sewer_audit.hydraulics.devices import Device, DeviceNotes
 from sewer_audit.hydraulics.kernels import evaluate
 from sewer_audit.hydraulics.notes import make_notes
 from sewer_audit.hydraulics.tables import rows_of
+from sewer_audit.spoken import FOOT
 
-__all__ = ["HFlume"]
-
-FOOT = 0.3048
 _STRAIGHT_BELOW = -3.0
 """Logarithm of the head below which the polynomial is prolonged by its tangent (1 mm) [-]."""
 
@@ -55,7 +53,6 @@ class HFlume(Device):
 
     @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         a, b, c, source = _polynomial(self.kind, self.depth)
         foot = math.log10(1 / spoken.plain_length(1.0))  # 0 where metres are spoken
         a, b = a + b * foot + c * foot**2 - 3 * foot, b + 2 * c * foot

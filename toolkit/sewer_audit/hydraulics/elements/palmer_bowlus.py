@@ -18,8 +18,6 @@ from sewer_audit.hydraulics.kernels import evaluate
 from sewer_audit.hydraulics.notes import make_notes
 from sewer_audit.units import GRAVITY
 
-__all__ = ["PalmerBowlusFlume"]
-
 
 @dataclass(frozen=True)
 class PalmerBowlusFlume(Device):
@@ -46,6 +44,10 @@ class PalmerBowlusFlume(Device):
     throat_length: float
 
     method: ClassVar[str] = "palmer-bowlus flume"
+    shape_causes: ClassVar[Mapping[str, str]] = {
+        "throat width": "floor_width",
+        "diameter": "diameter",
+    }
 
     def __post_init__(self) -> None:
         check_positive(self, "diameter", "floor_width", "throat_length")
@@ -73,18 +75,7 @@ class PalmerBowlusFlume(Device):
         return TrapezoidThroat(self.floor_width - loss, self.wall_slope)
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient [-]."""
-        return {"discharge coefficient": 1.0}
-
-    @property
-    def shape_causes(self) -> Mapping[str, str]:
-        """Throat width and pipe diameter bend the rating [text]."""
-        return {"throat width": "floor_width", "diameter": "diameter"}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         return make_notes(
             ("palmer-bowlus",),
             "floor of the throat, not the invert of the pipe",
@@ -106,8 +97,7 @@ class PalmerBowlusFlume(Device):
         """Discharge at a head over the throat floor [m3/s]."""
 
         def kernel(head: np.ndarray, out: np.ndarray) -> None:
-            found = critical_flow(self.throat, head - self.layer, self._approach(head))
-            out[:] = found.discharge
+            out[:] = critical_flow(self.throat, head - self.layer, self._approach(head))
 
         return evaluate(kernel, level)
 

@@ -12,22 +12,12 @@ import numpy as np
 from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.devices import Device, DeviceNotes
+from sewer_audit.hydraulics.elements.drowned import submergence
 from sewer_audit.hydraulics.kernels import power_law
 from sewer_audit.hydraulics.notes import make_notes
 from sewer_audit.hydraulics.tables import rows_of
+from sewer_audit.spoken import FOOT
 
-__all__ = [
-    "HIGHEST_CORRECTION",
-    "ParshallFlume",
-    "ParshallSize",
-    "parshall_size",
-    "parshall_sizes",
-    "submerged_ratio_direct",
-    "submerged_ratio_subtractive",
-]
-
-FOOT = 0.3048
-"""International foot [m]."""
 CUBIC_FOOT = FOOT**3
 HIGHEST_CORRECTION = 0.90
 """Submergence above which no correction is a measurement [-] (encyclopedia article, read)."""
@@ -189,6 +179,10 @@ class ParshallFlume(Device):
     submergence: str = ""
 
     method: ClassVar[str] = "parshall flume"
+    scale_causes: ClassVar[Mapping[str, float]] = {
+        "discharge coefficient": 1.0,
+        "throat width": 1.0,
+    }
     optional_columns: ClassVar[tuple[str, ...]] = ("downstream_head",)
 
     def __post_init__(self) -> None:
@@ -225,13 +219,7 @@ class ParshallFlume(Device):
         return self.size.direct[3] if self.correction == "direct" else self.size.transition
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient, and the throat as built: close to proportional in every size [-]."""
-        return {"discharge coefficient": 1.0, "throat width": 1.0}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         size = self.size
         return make_notes(
             ("parshall",),
@@ -251,12 +239,11 @@ class ParshallFlume(Device):
         downstream = readings.get("downstream_head")
         if downstream is None or self.correction == "none":
             return 1.0
-        head = np.asarray(readings["head"], dtype=float)
-        ratio = self._submergence(head, downstream)
+        ratio = submergence(readings["head"], downstream)
         formula = (
             submerged_ratio_direct if self.correction == "direct" else submerged_ratio_subtractive
         )
-        return formula(self.size, head, ratio)
+        return formula(self.size, readings["head"], ratio)
 
     def other_correction(self, head: Any, downstream_head: Any) -> Any:
         """Discharge by the other published correction, None where there is no other [m3/s]."""
@@ -275,7 +262,7 @@ class ParshallFlume(Device):
         downstream = readings.get("downstream_head")
         if downstream is None:
             return found
-        ratio = self._submergence(np.asarray(readings["head"], dtype=float), downstream)
+        ratio = submergence(readings["head"], downstream)
         limits = [self.size.transition, self.transition]
         highest = HIGHEST_CORRECTION if self.correction != "none" else self.transition
         found["submerged"] = ratio > self.transition
@@ -289,11 +276,3 @@ class ParshallFlume(Device):
         if np.any(wanted < 0):
             raise OutOfRange("a negative discharge has no level; check the sign of flow")
         return power_law(wanted / self.size.coefficient, 1.0, 1 / self.size.exponent)
-
-    @staticmethod
-    def _submergence(head: np.ndarray, downstream: Any) -> np.ndarray:
-        """Hb over Ha, between 0 and 1; 0 where there is no head [-]."""
-        downstream = np.asarray(downstream, dtype=float)
-        held = np.where(head > 0, head, 1.0)
-        ratio = np.clip(downstream / held, 0.0, 1.0)
-        return np.where(head <= 0, 0.0, ratio) + 0.0 * (head + downstream)

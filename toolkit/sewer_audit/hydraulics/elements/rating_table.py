@@ -13,27 +13,6 @@ from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
 from sewer_audit.hydraulics.notes import make_notes, stated_accuracy
 
-__all__ = ["RatingTable", "monotone_slopes"]
-
-
-def monotone_slopes(arguments: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Slopes of a cubic interpolation that never overshoots its points.
-
-    References
-    ----------
-    Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5 (from memory).
-    """
-    step = np.diff(arguments)
-    slope = np.diff(values) / step
-    result = np.empty_like(values)
-    result[0], result[-1] = slope[0], slope[-1]
-    left, right = slope[:-1], slope[1:]
-    first, second = 2 * step[1:] + step[:-1], step[1:] + 2 * step[:-1]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = (first + second) / (first / left + second / right)
-    result[1:-1] = np.where(left * right > 0, mean, 0.0)
-    return result
-
 
 @dataclass(frozen=True)
 class RatingTable(Device):
@@ -53,6 +32,7 @@ class RatingTable(Device):
     family: str = "rating-table"
 
     method: ClassVar[str] = "rating table"
+    scale_causes: ClassVar[Mapping[str, float]] = {"rating table": 1.0}
 
     def __post_init__(self) -> None:
         check_positive(self, "accuracy")
@@ -75,13 +55,7 @@ class RatingTable(Device):
             raise OutOfRange("log interpolation needs two points above zero; add one")
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """An error of the table multiplies [-]."""
-        return {"rating table": 1.0}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         families = tuple(dict.fromkeys(("rating-table", self.family)))
         between = "monotone cubic in the logarithms" if self.interpolation == "log" else "straight"
         return make_notes(
@@ -102,40 +76,34 @@ class RatingTable(Device):
         kept = levels > 0
         return np.log(levels[kept]), np.log(discharges[kept])
 
-    @cached_property
-    def _slopes(self) -> np.ndarray:
-        return monotone_slopes(*self._points)
-
     def rating(self, level: Any) -> Any:
-        """Discharge at a level; beyond its ends the table is prolonged [m3/s]."""
+        """Discharge at a level; beyond its ends the table is prolonged [m3/s].
+
+        References
+        ----------
+        Fritsch and Butland 1984, SIAM J. Sci. Stat. Comput. 5 (from memory): a cubic that never
+        overshoots its points.
+        """
+        from scipy.interpolate import PchipInterpolator  # not for every command
+
         level = np.asarray(level, dtype=float)
         wet = level > 0
+        knots, values = self._points
         if self.interpolation == "linear":
-            return (np.where(wet, self._straight(level), 0.0) + 0.0 * level)[()]
-        value = np.exp(self._cubic(np.log(np.where(wet, level, 1.0))))
+            value = self._prolonged(level, np.interp(level, knots, values))
+        else:
+            argument = np.log(np.where(wet, level, 1.0))
+            held = np.clip(argument, knots[0], knots[-1])
+            value = np.exp(self._prolonged(argument, PchipInterpolator(knots, values)(held)))
         return (np.where(wet, value, 0.0) + 0.0 * level)[()]
 
-    def _straight(self, level: np.ndarray) -> np.ndarray:
+    def _prolonged(self, argument: np.ndarray, within: np.ndarray) -> np.ndarray:
+        """Values within the table, and straight on from its last segment beyond each end."""
         knots, values = self._points
-        place = np.clip(np.searchsorted(knots, level, side="right") - 1, 0, len(knots) - 2)
-        slope = np.diff(values) / np.diff(knots)
-        return values[place] + slope[place] * (level - knots[place])
-
-    def _cubic(self, argument: np.ndarray) -> np.ndarray:
-        knots, values = self._points
-        place = np.clip(np.searchsorted(knots, argument, side="right") - 1, 0, len(knots) - 2)
-        step = np.diff(knots)[place]
-        part = (argument - knots[place]) / step
-        t = np.clip(part, 0.0, 1.0)
-        low, high = values[place], values[place + 1]
-        begin, end = self._slopes[place] * step, self._slopes[place + 1] * step
-        cubic = (
-            low * (1 + 2 * t) * (1 - t) ** 2
-            + begin * t * (1 - t) ** 2
-            + high * t**2 * (3 - 2 * t)
-            - end * t**2 * (1 - t)
-        )
-        return cubic + begin * np.minimum(part, 0.0) + end * np.maximum(part - 1.0, 0.0)
+        first, last = (np.diff(values) / np.diff(knots))[[0, -1]]
+        below = np.minimum(argument - knots[0], 0.0)
+        above = np.maximum(argument - knots[-1], 0.0)
+        return within + first * below + last * above
 
     def flags(self, **readings: Any) -> dict[str, np.ndarray]:
         """Beyond the ends of the table [-]."""

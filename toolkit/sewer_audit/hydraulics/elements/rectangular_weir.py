@@ -11,26 +11,21 @@ import numpy as np
 
 from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
-from sewer_audit.hydraulics.devices import Accuracy, Device, DeviceNotes, check_positive
-from sewer_audit.hydraulics.elements.drowned import drowned_share
+from sewer_audit.hydraulics.devices import Accuracy, DeviceNotes, check_positive
+from sewer_audit.hydraulics.elements.drowned import ThinPlateWeir
 from sewer_audit.hydraulics.kernels import evaluate
 from sewer_audit.hydraulics.notes import accuracy_of, make_notes
 from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.units import GRAVITY
 
-__all__ = [
-    "RectangularWeir",
-]
-
 HEAD_CORRECTION = 0.001
 """Head correction of Kindsvater and Carter [m]."""
 REHBOCK_CORRECTION = 0.0012
 """Head correction of Rehbock [m]."""
-_FRANCIS = 3.33 * math.sqrt(0.3048)
 
 
 @dataclass(frozen=True)
-class RectangularWeir(Device):
+class RectangularWeir(ThinPlateWeir):
     """A rectangular thin-plate weir, contracted or full width.
 
     References
@@ -45,7 +40,10 @@ class RectangularWeir(Device):
     formula: str = "kindsvater-carter"
 
     method: ClassVar[str] = "rectangular weir"
-    optional_columns: ClassVar[tuple[str, ...]] = ("downstream_head",)
+    scale_causes: ClassVar[Mapping[str, float]] = {
+        "discharge coefficient": 1.0,
+        "crest length": 1.0,
+    }
 
     def __post_init__(self) -> None:
         check_positive(self, "crest_length", "channel_width", "crest_height")
@@ -80,15 +78,8 @@ class RectangularWeir(Device):
         )
         return alpha, beta, width
 
-    @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient, and crest length: proportional [-]."""
-        return {"discharge coefficient": 1.0, "crest length": 1.0}
-
     def coefficient_uncertainty(self, head: Any) -> Any:
-        """Published half width of the coefficient, 95 %.
-
-        float or array: 1.5, 2 or 3 percent by head over crest height.
+        """Published half width of the coefficient at 95 %, by head over crest height.
 
         References
         ----------
@@ -101,7 +92,6 @@ class RectangularWeir(Device):
 
     @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         highest = self.crest_length if self.crest_height is None else 2.5 * self.crest_height
         if self.formula == "rehbock":
             highest = min(0.75, self.crest_height)
@@ -144,26 +134,17 @@ class RectangularWeir(Device):
 
         return evaluate(kernel, level, spare=1)
 
-    def carrier(self, **readings: Any) -> Any:
-        """Drowned over free discharge, 1 without a downstream head [-]."""
-        return drowned_share(readings, 1.5)
-
-    def flags(self, **readings: Any) -> dict[str, np.ndarray]:
-        """Range, contraction and tailwater [-]."""
-        found = super().flags(**readings)
-        head = np.asarray(readings["head"], dtype=float)
-        wet = head > 0
-        small = self.crest_length < (0.30 if self.formula == "rehbock" else 0.15)
+    def contraction(self, head: np.ndarray) -> dict[str, np.ndarray]:
+        """Head over crest height, smallest sizes and the distance of the walls."""
+        found = {}
+        rehbock = self.formula == "rehbock"
+        small = self.crest_length < (0.30 if rehbock else 0.15)
         if self.crest_height is not None:
-            most = 1.0 if self.formula == "rehbock" else 2.5
+            most = 1.0 if rehbock else 2.5
             found["head to crest height too large"] = head > most * self.crest_height
             small = small or self.crest_height < 0.10
-        found["crest below published size"] = wet & small
+        found["crest below published size"] = (head > 0) & small
         if self.channel_width is not None and self.share < 0.999:
             side = (self.channel_width - self.crest_length) / 2
-            found["side contraction too small"] = wet & (side < 0.10)
-        unknown = self.channel_width is None or self.crest_height is None
-        found["contraction assumed"] = wet & unknown
-        if readings.get("downstream_head") is not None:
-            found["drowned"] = np.asarray(readings["downstream_head"], dtype=float) > 0
+            found["side contraction too small"] = (head > 0) & (side < 0.10)
         return found

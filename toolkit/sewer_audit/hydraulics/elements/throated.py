@@ -18,8 +18,6 @@ from sewer_audit.hydraulics.kernels import evaluate
 from sewer_audit.hydraulics.notes import accuracy_of, make_notes
 from sewer_audit.units import GRAVITY
 
-__all__ = ["RectangularThroatedFlume", "UThroatedFlume"]
-
 
 def smaller_root(share: np.ndarray) -> np.ndarray:
     """The smaller root of x = 1 + 4/27 a^2 x^3, which is 3/a sin(asin(a)/3).
@@ -85,11 +83,6 @@ class _LongThroated(Device):
         low = max(0.05, 0.05 * self.throat_length)
         return low, max(min(2.0, 0.5 * self.throat_length), low)
 
-    @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient [-]."""
-        return {"discharge coefficient": 1.0}
-
     def discharge_coefficient(self, head: Any) -> Any:
         """CD of the boundary layer [-]."""
         return boundary_coefficient(self.throat_length, self.throat, head)
@@ -102,9 +95,7 @@ class _LongThroated(Device):
         return ((1 + speed**2 / (2 * GRAVITY * held)) ** 1.5 + 0.0 * head)[()]
 
     def coefficient_uncertainty(self, head: Any) -> Any:
-        """Published half width of the coefficient, 95 %.
-
-        float or array: 1 + 20 (Cv - CD) percent, here as a ratio.
+        """Published half width of the coefficient at 95 %: 1 + 20 (Cv - CD) percent, as a ratio.
 
         References
         ----------
@@ -168,6 +159,7 @@ class RectangularThroatedFlume(_LongThroated):
     hump: float = 0.0
 
     method: ClassVar[str] = "long-throated flume"
+    shape_causes: ClassVar[Mapping[str, str]] = {"throat width": "throat_width"}
 
     def __post_init__(self) -> None:
         check_positive(self, "throat_width")
@@ -180,25 +172,17 @@ class RectangularThroatedFlume(_LongThroated):
 
     @property
     def head_limits(self) -> tuple[float, float]:
-        """Published limits of the head [m]."""
         low, high = super().head_limits
         return low, max(min(high, 3 * self.throat_width), low)
 
     @property
-    def shape_causes(self) -> Mapping[str, str]:
-        """The throat width acts on boundary layer and approach as well [text]."""
-        return {"throat width": "throat_width"}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         return self._notes(
             f"Q = (2/3)^1.5 sqrt(g) CD Cv {spoken.plain_length(self.throat_width):g} h^1.5, "
             f"CD and Cv solved ({spoken.equation_units()})"
         )
 
     def throat_area(self, head: Any) -> Any:
-        """Area of the throat up to the upstream level [m2]."""
         return self.throat_width * np.asarray(head, dtype=float)
 
     def rating(self, level: Any) -> Any:
@@ -264,6 +248,7 @@ class UThroatedFlume(_LongThroated):
     hump: float = 0.0
 
     method: ClassVar[str] = "u-throated flume"
+    shape_causes: ClassVar[Mapping[str, str]] = {"throat width": "diameter"}
 
     def __post_init__(self) -> None:
         check_positive(self, "diameter")
@@ -275,30 +260,14 @@ class UThroatedFlume(_LongThroated):
         return self.diameter
 
     @property
-    def shape_causes(self) -> Mapping[str, str]:
-        """The throat width acts on boundary layer and approach as well [text]."""
-        return {"throat width": "diameter"}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         return self._notes(
             f"Q = (2/3)^1.5 sqrt(g) CD Cv CU {spoken.plain_length(self.diameter):g} h^1.5, "
             f"all factors solved ({spoken.equation_units()})"
         )
 
     def throat_area(self, head: Any) -> Any:
-        """Area of the throat up to the upstream level [m2]."""
         return UThroat(self.diameter).area(np.asarray(head, dtype=float))
-
-    def shape_factor(self, energy_head: Any) -> Any:
-        """CU: discharge of the U over that of a rectangle as wide.
-
-        Units: energy_head [m].
-        """
-        head = np.asarray(energy_head, dtype=float)
-        flow = critical_flow(UThroat(self.diameter), head, np.full(head.shape, np.inf)).discharge
-        return (flow / ((2 / 3) ** 1.5 * math.sqrt(GRAVITY) * self.diameter * head**1.5))[()]
 
     def rating(self, level: Any) -> Any:
         """Discharge at a head over the throat invert [m3/s]."""
@@ -306,7 +275,6 @@ class UThroatedFlume(_LongThroated):
         def kernel(head: np.ndarray, out: np.ndarray) -> None:
             approach = self.approach_width * (np.maximum(head, 0.0) + self.hump)
             coefficient = self.discharge_coefficient(head)
-            found = critical_flow(UThroat(self.diameter), head, approach, coefficient)
-            out[:] = found.discharge
+            out[:] = critical_flow(UThroat(self.diameter), head, approach, coefficient)
 
         return evaluate(kernel, level)

@@ -11,10 +11,9 @@ import numpy as np
 from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
 from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
+from sewer_audit.hydraulics.elements.drowned import submergence
 from sewer_audit.hydraulics.kernels import power_law
 from sewer_audit.hydraulics.notes import make_notes, stated_accuracy
-
-__all__ = ["CutthroatFlume", "TrapezoidalFlume"]
 
 
 def _check_source(device: Any) -> None:
@@ -49,13 +48,7 @@ class TrapezoidalFlume(Device):
         check_positive(self, "head_low", "head_high")
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient [-]."""
-        return {"discharge coefficient": 1.0}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         stated = self.head_low is not None and self.head_high is not None
         return make_notes(
             ("user-flume", "trapezoidal"),
@@ -105,6 +98,10 @@ class CutthroatFlume(Device):
     accuracy: float | None = None
 
     method: ClassVar[str] = "cutthroat flume"
+    scale_causes: ClassVar[Mapping[str, float]] = {
+        "discharge coefficient": 1.0,
+        "throat width": 1.025,
+    }
     optional_columns: ClassVar[tuple[str, ...]] = ("downstream_head",)
 
     def __post_init__(self) -> None:
@@ -120,13 +117,7 @@ class CutthroatFlume(Device):
             raise OutOfRange("transition is a submergence between 0 and 90 %; check it")
 
     @property
-    def scale_causes(self) -> Mapping[str, float]:
-        """Coefficient, and throat width with its exponent [-]."""
-        return {"discharge coefficient": 1.0, "throat width": 1.025}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         return make_notes(
             ("user-flume", "cutthroat"),
             "level floor of the flume",
@@ -146,7 +137,7 @@ class CutthroatFlume(Device):
         """Submerged over free discharge, 1 without coefficients or downstream head [-]."""
         if self.transition is None or readings.get("downstream_head") is None:
             return 1.0
-        share = self._submergence(**readings)
+        share = submergence(readings["head"], readings["downstream_head"])
         held = np.clip(share, self.transition, 0.95)
         ratio = (
             self.submerged_coefficient
@@ -161,15 +152,8 @@ class CutthroatFlume(Device):
         """Range and submergence [-]."""
         found = super().flags(**readings)
         if readings.get("downstream_head") is not None:
-            share = self._submergence(**readings)
+            share = submergence(readings["head"], readings["downstream_head"])
             begins = 0.9 if self.transition is None else self.transition
             found["submerged"] = share > begins
             found["submerged beyond correction"] = share > 0.9
         return found
-
-    @staticmethod
-    def _submergence(**readings: Any) -> np.ndarray:
-        head = np.asarray(readings["head"], dtype=float)
-        downstream = np.asarray(readings["downstream_head"], dtype=float)
-        share = np.clip(downstream / np.where(head > 0, head, 1.0), 0.0, 1.0)
-        return np.where(head <= 0, 0.0, share) + 0.0 * (head + downstream)

@@ -12,14 +12,12 @@ import numpy as np
 
 from sewer_audit import spoken
 from sewer_audit.errors import OutOfRange
-from sewer_audit.hydraulics.devices import Device, DeviceNotes, check_positive
-from sewer_audit.hydraulics.elements.drowned import drowned_share
+from sewer_audit.hydraulics.devices import DeviceNotes, check_positive
+from sewer_audit.hydraulics.elements.drowned import ThinPlateWeir
 from sewer_audit.hydraulics.kernels import evaluate
 from sewer_audit.hydraulics.notes import make_notes
 from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.units import GRAVITY
-
-__all__ = ["VNotchWeir", "v_notch_coefficients"]
 
 LOWEST, HIGHEST = math.radians(20), math.radians(100)
 """Published range of the notch angle [rad] (ISO 1438:2017, contents list, read)."""
@@ -28,11 +26,9 @@ _SLACK = 1e-9
 
 @cache
 def v_notch_coefficients(angle: float) -> tuple[float, float]:
-    """Effective discharge coefficient and head correction of a notch.
+    """Effective discharge coefficient [-] and head correction [m] of a notch angle [rad].
 
-    Units: angle [rad]; returns [m].
-
-    angle: Full angle of the notch; outside 20 to 100 degrees the nearest end is used.
+    Outside 20 to 100 degrees the nearest end is used.
 
     References
     ----------
@@ -46,7 +42,7 @@ def v_notch_coefficients(angle: float) -> tuple[float, float]:
 
 
 @dataclass(frozen=True)
-class VNotchWeir(Device):
+class VNotchWeir(ThinPlateWeir):
     """A triangular thin-plate weir.
 
     Units: angle [rad].
@@ -61,7 +57,8 @@ class VNotchWeir(Device):
     channel_width: float | None = None
 
     method: ClassVar[str] = "v-notch weir"
-    optional_columns: ClassVar[tuple[str, ...]] = ("downstream_head",)
+    exponent: ClassVar[float] = 2.5
+    shape_causes: ClassVar[Mapping[str, str]] = {"notch angle": "angle"}
 
     def __post_init__(self) -> None:
         check_positive(self, "angle", "crest_height", "channel_width")
@@ -78,13 +75,7 @@ class VNotchWeir(Device):
         return 8 / 15 * math.sqrt(2 * GRAVITY) * coefficient * math.tan(self.angle / 2)
 
     @property
-    def shape_causes(self) -> Mapping[str, str]:
-        """The notch angle bends the rating through coefficient and head correction [text]."""
-        return {"notch angle": "angle"}
-
-    @property
     def notes(self) -> DeviceNotes:
-        """Datum, limits, installation, accuracy and sources [-]."""
         coefficient, correction = v_notch_coefficients(self.angle)
         return make_notes(
             ("v-notch", "thin-plate"),
@@ -114,17 +105,11 @@ class VNotchWeir(Device):
 
         return evaluate(kernel, level, spare=1)
 
-    def carrier(self, **readings: Any) -> Any:
-        """Drowned over free discharge, 1 without a downstream head [-]."""
-        return drowned_share(readings, 2.5)
-
-    def flags(self, **readings: Any) -> dict[str, np.ndarray]:
-        """Range, contraction and tailwater [-]."""
-        found = super().flags(**readings)
-        head = np.asarray(readings["head"], dtype=float)
+    def contraction(self, head: np.ndarray) -> dict[str, np.ndarray]:
+        """Angle, head over crest height and over channel width."""
         wet = head > 0
         outside = not LOWEST - _SLACK <= self.angle <= HIGHEST + _SLACK
-        found["angle outside published range"] = wet & outside
+        found = {"angle outside published range": wet & outside}
         partly = np.zeros(head.shape, dtype=bool)
         if self.crest_height is not None:
             share = 0.4 if abs(self.angle - math.pi / 2) < 0.01 else 0.35
@@ -133,10 +118,6 @@ class VNotchWeir(Device):
         if self.channel_width is not None:
             partly |= head > 0.2 * self.channel_width
         found["partly contracted"] = partly
-        unknown = self.crest_height is None or self.channel_width is None
-        found["contraction assumed"] = wet & unknown
-        if readings.get("downstream_head") is not None:
-            found["drowned"] = np.asarray(readings["downstream_head"], dtype=float) > 0
         return found
 
     def head_for(self, discharge: Any) -> Any:

@@ -117,6 +117,49 @@ def test_a_wrong_sum_on_the_typed_bill_itself_is_asked(tmp_path):
     assert file in asked and any("printed so?" in why for why in asked[file].values())
 
 
+def draw(folder, number, first, last, words=("From", "To")):
+    """One bill with dates that fit both orders."""
+    from reportlab.pdfgen.canvas import Canvas
+
+    page = Canvas(str(folder / f"{number}.pdf"))
+    rows = [("Account", "77-1"), ("Invoice", number), (words[0], first), (words[1], last),
+            ("Sewer volume", "90.0"), ("Base charge", "12.00"),
+            ("Total of this bill", "12.00")]  # fmt: skip
+    for place, (label, value) in enumerate(rows):
+        page.drawString(60, 720 - 22 * place, label)
+        page.drawString(260, 720 - 22 * place, value)
+    page.save()
+
+
+TYPED_ROW = "K1.pdf,77-1,K1,2026-01-02,2026-02-01,90,12.00,12.00"
+
+
+@pytest.mark.parametrize(
+    ("words", "column", "start"),
+    [(("From", "To"), "", "2026-03-02"), (("A", "B"), "false", "2026-03-02"),
+     (("B", "A"), "true", "2026-02-03"), (("A", "B"), "", None)],
+)  # fmt: skip
+def test_dates_that_fit_both_orders_are_told_by_labels_or_by_the_person(
+    tmp_path, words, column, start
+):
+    draw(tmp_path, "K1", *(("01/02/2026", "02/01/2026") if column != "true" else
+                           ("02/01/2026", "01/02/2026")), words)  # fmt: skip
+    draw(tmp_path, "K2", "03/02/2026", "04/03/2026", words)
+    head = "file,account,invoice,start,end,billed_volume,Base charge,total"
+    order = f",day_first\n{TYPED_ROW},{column}\n" if column else f"\n{TYPED_ROW}\n"
+    (tmp_path / TYPED).write_text(head + order)
+    if start is None:
+        with pytest.raises(InputRefused, match="fit both orders") as refused:
+            read_bills(tmp_path)
+        assert "column day_first" in str(refused.value) and "stands nowhere" not in str(
+            refused.value
+        )
+        return
+    read = read_bills(tmp_path)
+    bills = {bill.value("invoice"): bill for bill in (*read.whole, *read.asked)}
+    assert bills["K2"].value("start") == start
+
+
 def test_fields_without_a_number_of_their_meter():
     assert stem("usage.2") == "usage" and stem("line:No. 2") == "line:No. 2"
 

@@ -107,13 +107,51 @@ def test_from_folder_to_the_verdict_that_was_planted(kind):
     assert told["seconds"] < 10
 
 
-def test_an_earlier_draft_is_not_written_over(tmp_path):
+def test_the_page_of_a_draft_holds_its_pictures(tmp_path):
     _, draft = make(tmp_path, "scanned bills")
-    file = draft.write(tmp_path / "out")
-    page = (file.parent / "first_look.html").read_text(encoding="utf-8")
+    page = (draft.write(tmp_path / "out").parent / "first_look.html").read_text(encoding="utf-8")
     assert "data:image/png;base64," in page and "http" not in page
-    with pytest.raises(InputRefused, match="written there before"):
-        draft.write(tmp_path / "out")
+
+
+def test_what_was_taken_answered_or_edited_stays_when_more_is_taken(tmp_path):
+    _, draft = make(tmp_path, "spanish utc")
+    out = tmp_path / "out"
+    draft.write(out, [], {"title": "the dyeworks", "intake.main.read_within": "1 h"})
+    file = draft.write(out, ["invoices"])
+    edited = file.read_text("utf-8").replace("#! return_factor = ", "return_factor = 0.85")
+    file.write_text(edited + '\n[display]\nvolume = "m3"\n', encoding="utf-8")
+    draft.write(out, ["intake.main"], {"time_zone": "Europe/Madrid", "title": "the dye house"})
+    tree = tomllib.loads(file.read_text("utf-8"))
+    assert tree["case"] == {
+        "title": "the dye house", "time_zone": "Europe/Madrid", "return_factor": 0.85
+    }  # fmt: skip
+    assert set(tree) == {"case", "invoices", "intake", "display"}
+    assert tree["intake"][0]["read_within"] == "1 h"
+    text = file.read_text("utf-8")
+    asked = set(draft.still_open(before=text)["question"])
+    assert "basis" in asked and not asked & {"title", "return_factor", "intake.main.read_within"}
+    told = draft.told(text)
+    assert "invoices: taken" in told and "\n  title:" not in told
+    assert (
+        draft.folder.name in tree["invoices"]["file"] and (out / tree["invoices"]["file"]).exists()
+    )
+    draft.write(out, again=True)
+    assert tomllib.loads(file.read_text("utf-8")) == {}
+
+
+def test_a_case_that_no_draft_wrote_is_not_written_over(tmp_path):
+    _, draft = make(tmp_path, "scanned bills")
+    (tmp_path / "case.toml").write_text('[case]\ntitle = "mine"\n')
+    with pytest.raises(InputRefused, match="a case that no draft wrote lies there"):
+        draft.write(tmp_path)
+
+
+def test_a_name_that_is_not_proposed_is_answered_by_the_nearest(tmp_path):
+    _, draft = make(tmp_path, "spanish utc")
+    with pytest.raises(InputRefused, match=r"Perhaps intake\.main is meant"):
+        draft.text(["intake"])
+    with pytest.raises(InputRefused, match=r"Perhaps intake\.main\.read_within is"):
+        draft.text([], {"read_within": "0 min"})
 
 
 def test_units_stand_whole_in_a_name():
@@ -164,6 +202,17 @@ def test_the_notebook_shows_the_first_report_of_what_was_taken(tmp_path):
     assert {tuple(row.invoices) for row in first.signatures.itertuples()} >= {("K2512",)}
 
 
+def test_the_notebook_goes_on_where_a_draft_is_not_answered(tmp_path):
+    folder = raw_sample()
+    draft_case(folder).write(tmp_path / "case", ["invoices"])
+    given = {"folder": str(folder), "case": str(tmp_path / "case"), "draws": 200}
+    cells = run_notebook(Path(__file__).parent.parent / "notebooks/first_look.ipynb", given).cells
+    shown = "".join(str(each.get("outputs")) for each in cells)
+    assert "cannot be audited yet" in shown and "the key 'case' is missing" in shown.replace(
+        "\\", ""
+    )
+
+
 def test_a_fall_that_no_roll_over_explains_cannot_be_taken(tmp_path):
     (tmp_path / "meter.csv").write_text(
         "time,register\n" + "".join(f"2026-0{m}-01,{c}\n" for m, c in
@@ -188,3 +237,39 @@ def test_a_table_of_bills_that_does_not_go_with_the_first_is_told(tmp_path):
     told = lines_of(draft_case(tmp_path), "invoices")["file"]
     assert told.value == '"../new.csv"' and "not with them" in told.evidence
     assert "old.csv" in told.evidence
+
+
+BILL = "Account,Bill,From,To,Days,Previous,Current,Sewer units (kgal),Base,Volume charge,Total due"
+
+
+def bills_of(tmp_path, periods):
+    rows = [f"441,{n},{a},{b},{d},{n}00,{n + 1}00,100,10.00,500.00,510.00"
+            for n, (a, b, d) in enumerate(periods, start=1)]  # fmt: skip
+    (tmp_path / "bills.csv").write_text("\n".join([BILL, *rows]) + "\n")
+    draft = draft_case(tmp_path)
+    return lines_of(draft, "invoices"), [each.name for each in draft.found.questions]
+
+
+@pytest.mark.parametrize(
+    ("periods", "day_first"),
+    [
+        ([("03/04/2025", "04/05/2025", 31), ("04/05/2025", "05/06/2025", 32)], "true"),
+        ([("03/04/2025", "04/05/2025", 32), ("04/05/2025", "05/06/2025", 31)], "false"),
+        ([("01/02/2025", "01/03/2025", 28)], "true"),  # month first it would last a day
+        ([("10/01/2025", "11/02/2025", 33)], None),  # either way 32 days, or 33 with both ends
+    ],
+)
+def test_days_and_periods_tell_the_order_of_dates(tmp_path, periods, day_first):
+    lines, asked = bills_of(tmp_path, periods)
+    told = lines["day_first"].value if "day_first" in lines else None
+    assert told == day_first and ("invoices.day_first" in asked) == (day_first is None)
+    assert "overlapping_days" not in lines
+
+
+def test_figures_that_are_no_charges_are_told_from_those_that_add_up(tmp_path):
+    lines, _ = bills_of(
+        tmp_path, [("2025-03-04", "2025-04-05", 32), ("2025-04-05", "2025-05-06", 31)]
+    )
+    assert lines["not_charges"].value == '["Account", "Days"]'
+    assert "charge lines: Base, Volume charge" in lines["columns"].evidence
+    assert 'billed_volume = "Sewer units (kgal)"' in lines["columns"].value

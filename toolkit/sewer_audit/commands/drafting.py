@@ -52,7 +52,8 @@ def add_draft(commands) -> None:
     command.add_argument(
         "--answer", metavar="NAME=VALUE", action="append", default=[], help="answer a question"
     )
-    command.add_argument("--again", action="store_true", help="write over an earlier draft")
+    again = "begin anew: forget what was taken, answered and edited"
+    command.add_argument("--again", action="store_true", help=again)
 
 
 def run_draft(given: argparse.Namespace) -> int:
@@ -67,6 +68,6 @@ def run_draft(given: argparse.Namespace) -> int:
     answers = dict(pair.split("=", 1) for pair in given.answer)
     out = Path(given.out) if given.out else Path(given.folder) / "draft"
     case = draft.write(out, given.take, answers, again=given.again)
-    print(draft)
+    print(draft.told(case.read_text(encoding="utf-8")))
     print(f"\nwritten: {case} and {case.parent / 'first_look.html'}")
     return 0

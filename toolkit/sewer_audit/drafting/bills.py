@@ -49,6 +49,10 @@ def stem(name: str) -> str:
     return name.split(".")[0] if not name.startswith("line:") else name
 
 
+CLEAR = 0.2
+"""By how much labels must fit better under one order of dates than the other [-] (judgement)."""
+
+
 def kind_of(name: str) -> str:
     """Whether a field is a code, a date or a number."""
     return "code" if stem(name) in CODES else "date" if stem(name) in DATES else "number"
@@ -208,15 +212,35 @@ class Layout:
 # --- learning -------------------------------------------------------------------------------------
 
 
-def learn(sheets: list[Sheet], typed: Mapping[str, str], others: Sequence[Sheet] = ()) -> Layout:
+def learn(
+    sheets: list[Sheet],
+    typed: Mapping[str, str],
+    others: Sequence[Sheet] = (),
+    day_first: bool | None = None,
+) -> Layout:
     """Find what a person typed of one bill on its pages.
 
     typed: field to canonical text (dates as 2026-03-31, numbers with a point); `others` are
-    pages of further bills, looked at for the order of dates only. Fields that are not found stand
+    pages of further bills, looked at for the order of dates only; day_first is that order where the
+    person states it. Fields that are not found stand
     in `missing` with the reason.
     """
     atoms = [atom for sheet in sheets for atom in sheet.atoms]
     reading = _reading_of(atoms, typed, [atom for sheet in others for atom in sheet.atoms])
+    if day_first is not None:
+        reading = Reading(reading.decimal, day_first)
+    if reading.day_first is None:  # both orders have all dates: the labels beside them decide
+        ways = [_learned(sheets, typed, Reading(reading.decimal, first)) for first in (True, False)]
+        if abs(ways[0][1] - ways[1][1]) > CLEAR:
+            return max(ways, key=lambda way: way[1])[0]
+    return _learned(sheets, typed, reading)[0]
+
+
+def _learned(
+    sheets: list[Sheet], typed: Mapping[str, str], reading: Reading
+) -> tuple[Layout, float]:
+    """The layout under one way to read, and how well labels name its fields."""
+    atoms = [atom for sheet in sheets for atom in sheet.atoms]
     fields = [name for name, text in typed.items() if text]
     fits = np.zeros((len(fields), len(atoms)))
     for row, name in enumerate(fields):
@@ -237,8 +261,8 @@ def learn(sheets: list[Sheet], typed: Mapping[str, str], others: Sequence[Sheet]
         if name not in anchors:
             missing[name] = f"{typed[name]!r} stands nowhere on the page"
     told = {name: typed[name] for name in fields}
-    layout = Layout(sheets, anchors, reading, typed.get("account", ""), missing, typed=told)
-    return layout
+    fit = float(sum(fits[row, column] for row, column in _assign(fits)))
+    return Layout(sheets, anchors, reading, typed.get("account", ""), missing, typed=told), fit
 
 
 def _same(found: str | None, typed: str, kind: str) -> bool:

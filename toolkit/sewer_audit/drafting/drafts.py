@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import atexit
 import os
+import re
 import shutil
 import tempfile
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +29,8 @@ HEAD = """\
 #   lines that begin with "#? " are proposals, with what speaks for them; take the "#? " away,
 #   or run   sewer-audit draft FOLDER --take NAME   for a whole group;
 #   lines that begin with "#! " are questions no file can answer, with what the answer is worth;
-#   write the value, or run   sewer-audit draft FOLDER --answer NAME=VALUE
+#   take the "#! " away and write the value, or run   sewer-audit draft FOLDER --answer NAME=VALUE
+# Run either as often as you like: what was taken, answered or edited here stays.
 # A first report is possible as soon as the invoices, their questions and the schedule stand.
 """
 
@@ -44,80 +47,118 @@ class Draft:
     found: Found
 
     def __str__(self) -> str:
+        return self.told()
+
+    def told(self, before: str = "") -> str:
+        """What lies there, what is proposed and what is still asked of the file `before`."""
+        blocks = _blocks(before)
         told = [f"{look.file}: {look.what}; {look.why}" for look in self.looks]
         told += ["", "proposed (nothing of it counts until taken):"]
-        for proposal in self.found.proposals:
-            state = f" NOT READABLE: {proposal.refused}" if proposal.refused else ""
-            told.append(f"  {proposal.name}: {len(proposal.lines)} lines.{state}")
+        taken = {p.name for p in self.found.proposals if _taken(blocks, p)}
+        for name in dict.fromkeys(p.name for p in self.found.proposals):
+            mine = [p for p in self.found.proposals if p.name == name]
+            refused = "; ".join(p.refused for p in mine if p.refused)
+            state = f" NOT READABLE: {refused}" if refused else ""
+            state = f"{sum(len(p.lines) for p in mine)} lines.{state}"
+            told.append(f"  {name}: {'taken' if name in taken else state}")
         told += ["", "asked:"]
-        told += [f"  {q.name}: {q.text} (worth: {q.worth})" for q in self.found.questions]
+        for q in self.still_open(before=before).itertuples():
+            told.append(f"  {q.question}: {q.text} (worth: {q.worth})")
+        later = [q.name for q in self.found.questions if q.group in
+                 {p.name for p in self.found.proposals} - taken]  # fmt: skip
+        told += [f"  once their proposal is taken: {', '.join(later)}"] if later else []
         return "\n".join(told)
 
-    def text(self, take: Sequence[str] = (), answers: Mapping[str, str] | None = None) -> str:
-        """The case file with the proposals taken and the questions answered."""
+    def text(
+        self,
+        take: Sequence[str] = (),
+        answers: Mapping[str, str] | None = None,
+        before: str = "",
+        up: str = "..",
+    ) -> str:
+        """The case file with the proposals taken and the questions answered.
+
+        before: the file as it was written before; what counts in it, or was answered, stays.
+        up: how the case file reaches the folder.
+        """
         answers = dict(answers or {})
         self._check(take, answers)
-        lines = [HEAD]
-        tables: list[str] = ["[case]", "[invoices]", "[rates]", "[account.reads]"]
-        for proposal in self.found.proposals:
-            if proposal.table not in tables:
-                tables.append(proposal.table)
-        for table in tables:
-            mine = [p for p in self.found.proposals if p.table == table]
-            if table.startswith("[["):
-                for proposal in mine:
-                    lines += self._table(table, [proposal], take, answers)
-            else:
-                lines += self._table(table, mine, take, answers)
-        return "\n".join(lines) + "\n"
+        stands = _blocks(before)
+        blocks = {name: rows for name, rows in stands.items() if _counts(rows)}
+        blocks |= {name: rows for name, rows in self._fresh(up).items() if name not in blocks}
+        order = [*stands, *(name for name in blocks if name not in stands)]
+        blocks = {name: blocks[name] for name in order if name in blocks}
+        proposed = {_place(p.table, p.name): p.name for p in self.found.proposals}
+        for name, of in proposed.items():
+            if of in take:
+                blocks[name] = [_adopted(row) for row in blocks[name]]
+        for question in self.found.questions:
+            if question.name in answers:
+                place = _place(question.table, question.group)
+                if place not in proposed:
+                    blocks[place] = [_adopted(row) for row in blocks[place]]
+                _put(blocks[place], question.key, answers.pop(question.name), question.quoted)
+        for name, value in answers.items():
+            group, _, key = name.rpartition(".")
+            place = next(place for place, of in proposed.items() if of == group)
+            lines = {each.key: each.value for p in self.found.proposals if p.name == group
+                     for each in p.lines}  # fmt: skip
+            _put(blocks[place], key, value, lines.get(key, '"').startswith('"'))
+        return "\n".join(line for rows in ([HEAD], *blocks.values()) for line in rows) + "\n"
 
-    def _table(self, table: str, proposals: Sequence[Proposal], take, answers) -> list[str]:
-        names = {proposal.name for proposal in proposals}
-        many = table.startswith("[[")
-        asked = [q for q in self.found.questions if q.table == table
-                 and (not many or q.name.rpartition(".")[0] in names)]  # fmt: skip
-        known = {question.name for question in self.found.questions}
-        further = {} if table == "[effluent.columns]" else {
-            name: value for name, value in answers.items()
-            if name.rpartition(".")[0] in names and name not in known}  # fmt: skip
-        if not proposals and not asked:
-            return []
-        taken = [p for p in proposals if p.name in take]
-        counts = bool(taken) or (not proposals and any(q.name in answers for q in asked))
-        out = ["", f"{'' if counts else NOT_TAKEN}{table}"]
-        for proposal in proposals:
-            mark = "" if proposal in taken else NOT_TAKEN
-            for each in proposal.lines:
-                out += _evidence(each.evidence)
-                plain = f"{each.key}: {each.value}" if each.key[0] == "#" else ""
-                out.append(plain or f"{mark}{each.key} = {each.value}")
-            if proposal.refused:
-                out += _evidence(f"as it stands it cannot be read: {proposal.refused}")
-        for question in asked:
-            if question.name in answers and counts:
-                value = answers[question.name]
-                out.append(f"{question.key} = {text_of(value) if question.quoted else value}")
-                continue
-            out += _evidence(f"{question.name}: {question.text} Worth: {question.worth}.")
-            out += _evidence(question.hint)
-            out.append(f"{OPEN}{question.key} = ")
-        for name, value in further.items():
-            out.append(f"{name.rpartition('.')[2]} = {text_of(value)}")
-        return out
+    def _fresh(self, up: str) -> dict[str, list[str]]:
+        """Each table of the case as it is proposed and asked: nothing of it counts."""
+        found = self.found
+        blocks: dict[str, list[str]] = {}
+        tables = ["[case]", "[invoices]", "[rates]", "[account.reads]"]
+        places = [_place(each.table, each.name) for each in found.proposals]
+        for place in dict.fromkeys([*tables, *places]):
+            rows = []
+            for proposal in found.proposals:
+                if _place(proposal.table, proposal.name) != place:
+                    continue
+                for each in proposal.lines:
+                    rows += _evidence(each.evidence)
+                    plain = f"{each.key}: {each.value}" if each.key[0] == "#" else ""
+                    rows.append(
+                        plain or f"{NOT_TAKEN}{each.key} = {each.value}".replace('"../', f'"{up}/')
+                    )
+                if proposal.refused:
+                    rows += _evidence(f"as it stands it cannot be read: {proposal.refused}")
+            for question in found.questions:
+                if _place(question.table, question.group) == place:
+                    told = f"{question.name}: {question.text} Worth: {question.worth}."
+                    rows += [
+                        *_evidence(told),
+                        *_evidence(question.hint),
+                        f"{OPEN}{question.key} = ",
+                    ]
+            if rows:
+                blocks[place] = ["", f"{NOT_TAKEN}{place}", *rows]
+        return blocks
 
     def _check(self, take: Sequence[str], answers: Mapping[str, str]) -> None:
         known = [proposal.name for proposal in self.found.proposals]
         asked = {question.name: question for question in self.found.questions}
-        problems = [Problem("draft", f"nothing called {name!r} is proposed",
-                            f"Proposed are {', '.join(known)}", column="take")
-                    for name in take if name not in known]  # fmt: skip
+        problems = []
+        for name in take:
+            if name not in known:
+                near = [each for each in known if each.startswith(f"{name}.")]
+                near = near or get_close_matches(name, known, 1)
+                meant = f"Perhaps {' or '.join(near)} is meant. " if near else ""
+                remedy = f"{meant}Proposed are {', '.join(dict.fromkeys(known))}"
+                found = f"nothing called {name!r} is proposed"
+                problems.append(Problem("draft", found, remedy, column="take"))
         for proposal in self.found.proposals:
             if proposal.name in take and proposal.refused:
                 problems.append(Problem("draft", f"{proposal.name} cannot be taken: "
                                         f"{proposal.refused}", "Mend the file first"))  # fmt: skip
         for name in answers:
             if name not in asked and name.rpartition(".")[0] not in known:
-                remedy = f"Asked are {', '.join(asked)}"
+                near = get_close_matches(name, asked, 1)
+                near += [each for each in asked if each.rpartition(".")[2] == name]
+                meant = f"Perhaps {' or '.join(dict.fromkeys(near))} is meant. " if near else ""
+                remedy = f"{meant}Asked are {', '.join(asked)}"
                 found = f"nothing called {name!r} is asked"
                 problems.append(Problem("draft", found, remedy, column="answer"))
         if problems:
@@ -129,18 +170,29 @@ class Draft:
         take: Sequence[str] = (),
         answers: Mapping[str, str] | None = None,
         again: bool = False,
+        before: str | None = None,
     ) -> Path:
-        """Write case.toml and first_look.html; an earlier draft is kept unless `again`."""
+        """Write case.toml and first_look.html; what counts in the file before stays.
+
+        again: nothing stays; before: the file to go on from, that in `out` if left out.
+        """
+        earlier = self.written(out) if before is None and not again else before or ""
         case = out / "case.toml"
         up = Path(os.path.relpath(self.folder.resolve(), out.resolve())).as_posix()
-        text = self.text(take, answers).replace('"../', f'"{up}/')
-        if case.exists() and not again:
-            raise InputRefused(Problem("case.toml", "a draft was written there before", "Edit it, "
-                                       "or have it written over with --again"))  # fmt: skip
+        text = self.text(take, answers, earlier, up)
         out.mkdir(parents=True, exist_ok=True)
         case.write_text(text, encoding="utf-8")
         (out / "first_look.html").write_text(self.page(), encoding="utf-8")
         return case
+
+    def written(self, out: Path) -> str:
+        """The draft that lies there, or ""; refused where a file lies there that is none."""
+        case = out / "case.toml"
+        text = case.read_text(encoding="utf-8-sig") if case.is_file() else ""
+        if text and not text.startswith(HEAD.partition("\n")[0]):
+            found, remedy = "a case that no draft wrote lies there", "Name another folder, or write"
+            raise InputRefused(Problem("case.toml", found, f"{remedy} over it with --again"))
+        return text
 
     def _repr_html_(self) -> str:
         from sewer_audit.drafting.showing import body_of
@@ -151,16 +203,20 @@ class Draft:
         return str(self)
 
     def still_open(
-        self, take: Sequence[str] = (), answers: Mapping[str, str] | None = None
+        self, take: Sequence[str] = (), answers: Mapping[str, str] | None = None, before: str = ""
     ) -> pd.DataFrame:
         """Questions that are not answered yet and belong to the site or to what is taken.
 
-        Units: answers [as the key].
+        before: the file as it was written before. Units: answers [as the key].
         """
-        self._check(take, answers or {})
-        rows = [(q.name, q.text, q.worth) for q in self.found.questions
-                if q.name not in (answers or {})
-                and q.name.rpartition(".")[0] in ("", "reads", *take)]  # fmt: skip
+        blocks = _blocks(self.text(take, answers, before))
+        grouped = {p.name for p in self.found.proposals}
+        rows = []
+        for q in self.found.questions:
+            block = blocks.get(_place(q.table, q.group), [])
+            asked = f"{OPEN}{q.key} =" in map(str.rstrip, block)
+            if asked and (q.group not in grouped or not block[1].startswith(NOT_TAKEN)):
+                rows.append((q.name, q.text, q.worth))
         return pd.DataFrame(rows, columns=["question", "text", "worth"])
 
     def findings(self) -> dict[str, Any]:
@@ -191,6 +247,52 @@ class Draft:
         from sewer_audit.drafting.showing import page_of
 
         return page_of(self)
+
+
+def _place(table: str, group: str) -> str:
+    """The heading of a table; where there are several, with the name of the proposal."""
+    return f"{table}  # {group}" if table.startswith("[[") else table
+
+
+def _blocks(text: str) -> dict[str, list[str]]:
+    """Heading to the lines of its table, the empty line above and the heading first."""
+    blocks: dict[str, list[str]] = {}
+    rows: list[str] = []
+    for row in text.splitlines():
+        if re.match(r"(#\? )?\[\[?[A-Za-z]", row):
+            name = row.removeprefix(NOT_TAKEN).rstrip()
+            while name in blocks:
+                name += " "
+            blocks[name] = rows = ["", row]
+        elif blocks and (row.strip() or rows[-1].strip()):
+            rows.append(row)
+    return {name: rows if rows[-1].strip() else rows[:-1] for name, rows in blocks.items()}
+
+
+def _taken(blocks: Mapping[str, Sequence[str]], proposal: Proposal) -> bool:
+    rows = blocks.get(_place(proposal.table, proposal.name))
+    return bool(rows) and not rows[1].startswith(NOT_TAKEN)
+
+
+def _counts(rows: Sequence[str]) -> bool:
+    """Whether anything of a table counts or was answered."""
+    return any((row.strip() and row[0] != "#") or re.match(r"#! \w+ = *\S", row) for row in rows)
+
+
+def _adopted(row: str) -> str:
+    """A line that is taken, or answered; an open question stays one."""
+    return row[len(OPEN) :] if re.match(r"#! \w+ = *\S", row) else row.removeprefix(NOT_TAKEN)
+
+
+def _put(rows: list[str], key: str, value: str, quoted: bool) -> None:
+    """Write a value in place of an open question, of a proposed line or of an earlier answer."""
+    at = next((n for n, each in enumerate(rows) if re.match(rf"(#[!?] )?{key} *=", each)), None)
+    mark = OPEN if rows[1].startswith(NOT_TAKEN) else ""
+    row = f"{mark}{key} = {text_of(value) if quoted else value}"
+    if at is None:
+        rows.append(row)
+    else:
+        rows[at] = row
 
 
 def _evidence(text: str) -> list[str]:

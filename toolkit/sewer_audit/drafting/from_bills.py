@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import product
 
 import numpy as np
 
@@ -16,6 +17,8 @@ from sewer_audit.drafting.proposals import (
     not_taken,
     text_of,
 )
+from sewer_audit.records.bills.carried import carried_role
+from sewer_audit.records.bills.invoices import OPTIONAL
 from sewer_audit.records.clock.stamps import parse_stamps
 
 __all__ = ["of_bills", "of_rates", "per_count", "printed_reads"]
@@ -28,6 +31,13 @@ FIELDS = {
                       "due_date")},
 }  # fmt: skip
 """Meaning of a bill's column: our name of it in a case."""
+
+
+NO_LINES = ("account", "days", "meter", "usage", "rate", "amount_due")
+"""Meanings of further columns of a bill that are no charge lines."""
+MOST_TRIED = 12
+"""Further columns of figures among which those that add up to the total are looked for [-]."""
+CENT = 0.005
 
 
 def of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str) -> None:
@@ -50,46 +60,87 @@ def of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str
         proposal.add("sheet", file_list(sheets), "sheets with the same columns")
         if len(files) > 1:
             proposal.refused = "several workbooks with several sheets: save the sheets as files"
-    columns = {FIELDS[m]: p for m, p in grid.bill_columns.items() if m in FIELDS}
+    fits = sorted(grid.bill_columns.items(), key=lambda fit: fit[1])
+    columns = {FIELDS[meaning]: place for meaning, place in fits if meaning in FIELDS}
     missing = [n for n in ("invoice", "start", "end", "billed_volume", "total") if n not in columns]
     if missing:
         proposal.refused = f"no column is known for {', '.join(missing)}: name it under columns"
     named = ", ".join(f"{name} = {text_of(grid.table.header[place])}"
                       for name, place in columns.items())  # fmt: skip
-    charges = [name for place, name in enumerate(grid.table.header) if name and
-               place not in columns.values() and grid.kinds[place] == "number"]  # fmt: skip
+    charges, rest, told = _charge_lines(grid, columns)
     proposal.add("columns", f"{{ {named} }}", f"by their names; charge lines: {', '.join(charges)}")
+    if rest:
+        proposal.add("not_charges", f"[{', '.join(map(text_of, rest))}]", told)
     place = columns.get("billed_volume")
     unit = unit_in(grid.written(place), "volume") if place is not None else ""
     if unit:
         proposal.add("volume_unit", text_of(unit), f"named in {grid.table.header[place or 0]!r}")
     else:
         found.ask("volume_unit", at=proposal)
-    dates = [grid.cells(columns[n]) for n in ("start", "end") if n in columns]
-    forward = _runs_forward(dates) if len(dates) == 2 else None
-    if forward:
+    dates = [[cell for each in same for cell in each.cells(columns[name])]
+             for name in ("start", "end", "bill_date", "due_date") if name in columns]  # fmt: skip
+    if forward := _runs_forward(same, columns):
         proposal.add("day_first", *forward)
     else:
         day_order(found, proposal, [cell for column in dates for cell in column], "invoices")
     ask_decimal(found, proposal, [grid], "invoices")
-    _end_day(found, proposal, same, columns)
+    if not any(question.key == "day_first" for question in found.questions):
+        _end_day(found, proposal, same, columns)
+    else:
+        found.ask("end_day_counts", "it shows once the order of dates is known", proposal)
     found.proposals.append(proposal)
 
 
-def _runs_forward(dates: Sequence[Sequence[str]]) -> tuple[str, str] | None:
-    """Order of dates under which every period is of a week to half a year, where one alone does."""
+def _charge_lines(grid: Grid, columns: dict[str, int]) -> tuple[list[str], list[str], str]:
+    """Charge lines and other figures among the further columns: lines add up to the total."""
+    known = {place: meaning for meaning, place in grid.bill_columns.items()}
+    further = [place for place in grid.names("number") if place not in columns.values()]
+    lines = [place for place in further if known.get(place) not in NO_LINES]
+    told = "no charges by their names"
+    if "total" in columns and 0 < len(further) <= MOST_TRIED:
+        chosen = np.array([*product((False, True), repeat=len(further))])
+        values = np.nan_to_num([grid.values(place) for place in further]).T
+        due = grid.values(columns["total"])[:, None]
+        before = grid.values(columns.get("previous_balance", columns["total"]))[:, None]
+        sums = values @ chosen.T
+        fits = (np.abs(sums - due) < CENT) | (np.abs(sums + before - due) < CENT)
+        best = max(range(len(chosen)), key=lambda n: (fits[:, n].sum(), chosen[n].sum()))
+        if 2 * fits[:, best].sum() > len(due) and chosen[best].any():
+            lines = [place for place, one in zip(further, chosen[best], strict=True) if one]
+            told = f"the other figures add up to the total in {fits[:, best].sum()} of {len(due)} "
+            told += "rows without these"
+    head = grid.table.header
+    own = [name.replace("_", " ") for name in OPTIONAL]  # the reader knows these without being told
+    rest = [place for place in further if place not in lines and grid.spoken(place) not in own
+            and not carried_role(head[place])]  # fmt: skip
+    return [head[place] for place in lines], [head[place] for place in rest], told
+
+
+def _runs_forward(grids: Sequence[Grid], columns: dict[str, int]) -> tuple[str, str] | None:
+    """Order of dates under which periods are of a week to half a year, and of the days printed."""
+    if not {"start", "end"} <= columns.keys():
+        return None
+    printed = grids[0].bill_columns.get("days")
+    days = [
+        np.nan if printed is None else day for grid in grids for day in grid.values(printed or 0)
+    ]
     fits = {}
     for first in (True, False):
-        start, end = (parse_stamps(column, first).naive for column in dates)
-        days = (end - start) / np.timedelta64(1, "D")
-        fits[first] = int(((days >= 7) & (days <= 184)).sum())
-    rows = len(dates[0])
-    if max(fits.values()) < rows or fits[True] == fits[False]:
+        start, end = (
+            parse_stamps([c for g in grids for c in g.cells(columns[n])], first).naive
+            for n in ("start", "end")
+        )
+        length = (end - start) / np.timedelta64(1, "D")
+        forward = (length >= 7) & (length <= 184)
+        more = days - length  # a day more where the end day counts
+        fits[first] = int((forward & (np.isnan(more) | (more == 0) | (more == 1))).sum())
+    rows, best = len(days), fits[True] > fits[False]
+    most, least = max(fits.values()), min(fits.values())
+    if most == least or (most < rows and (most < 0.8 * rows or 2 * least > rows)):
         return None
-    told = (
-        f"{fits[True]} of {rows} periods run forward with day first, {fits[False]} with month first"
-    )
-    return ("true" if fits[True] == rows else "false"), told
+    words = "run forward" if printed is None else "run forward over the days printed"
+    told = f"{fits[True]} of {rows} periods {words} with day first, {fits[False]} with month first"
+    return ("true" if best else "false"), told
 
 
 def _end_day(

@@ -32,6 +32,7 @@ MANY = 500
 _CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?\s*(?:[AaPp]\.?[Mm]\.?)?")
 _EPOCH = re.compile(r"1[0-8]\d{8}(?:000)?")
 _NUMBER = re.compile(r"[$€£ ]*[+-]?\d[\d.,' ]*")
+VOLUMES = ("billed_volume", "usage", "deducted")
 OWN = ("typed_bills.csv", "read/figures.csv", "read/questions.csv", "draft/")
 """What this program itself writes into a folder."""
 
@@ -93,9 +94,16 @@ class Grid:
         fits = []
         for place, name in enumerate(self.table.header):
             for meaning, words in meanings("bill").items():
-                hit = word_in(self.spoken(place), (*words, meaning.replace("_", " ")))
-                if name and hit:
-                    fits.append((len(hit) / max(len(self.spoken(place)), 1), meaning, place))
+                spoken = self.spoken(place)
+                hit = word_in(spoken, (*words, meaning.replace("_", " ")))
+                if not name or not hit:
+                    continue
+                fit = len(hit) / max(len(spoken), 1)
+                if meaning in VOLUMES:
+                    fit -= bool(word_in(spoken, meanings("money")["charge"]))
+                    fit += bool(unit_in(self.written(place), "volume"))
+                if fit > 0:
+                    fits.append((fit, meaning, place))
         found: dict[str, int] = {}
         for _, meaning, place in sorted(fits, reverse=True):
             dated = meaning in ("start", "end", "bill_date", "due_date")

@@ -71,6 +71,11 @@ class Question:
     hint: str = ""
     quoted: bool = True
 
+    @property
+    def group(self) -> str:
+        """Name of the proposal that it completes, or ""."""
+        return self.name.rpartition(".")[0]
+
 
 @dataclass
 class Found:

@@ -171,18 +171,28 @@ def _layouts(folder: Path, sheets: Mapping[str, list[Sheet]]) -> list[Layout]:
         fields = _typed(row, line, problems)
         others = [sheet for pages in sheets.values() for sheet in pages]
         pages = sheets[name]
-        layout = learn(pages, fields, others)
+        order = {"true": True, "false": False}.get((row.get("day_first") or "").strip().lower())
+        layout = learn(pages, fields, others, order)
         layout.name = name
         scanned = any(sheet.scanned for sheet in pages)  # what it misses there is asked later
         missing = {} if scanned else {name.removeprefix("line:"): f"{why} of {layout.name}"
                                       for name, why in layout.missing.items()}  # fmt: skip
         if not fields.get("account"):
             missing["account"] = "no account is typed: a bill of another could not be told"
-        problems += [Problem(TYPED, why, "Type it as the bill prints it, or leave out what it does "
-                             "not print", line, name) for name, why in missing.items()]  # fmt: skip
-        if layout.reading.day_first is None and any(stem(each) in DATES for each in fields):
+        open_order = layout.reading.day_first is None and any(stem(n) in DATES for n in fields)
+        for field_name, why in missing.items():
+            dated = stem(field_name) in DATES
+            remedy = (
+                "Type the day that the bill prints, written as 2026-03-31"
+                if dated
+                else ("Type it as the bill prints it")
+            )
+            if not (dated and open_order):
+                problems.append(Problem(TYPED, why, f"{remedy}, or leave out what it does not "
+                                        "print", line, field_name))  # fmt: skip
+        if open_order:
             found = "the dates of these bills fit both orders"
-            remedy = "Type a bill with a day after the 12th"
+            remedy = "Add a column day_first to this table and write true or false in it"
             problems.append(Problem(TYPED, found, remedy, line, "start"))
         layouts.append(layout)
     if problems or not layouts:
@@ -194,7 +204,7 @@ def _typed(row: Mapping[str, str], line: int, problems: list[Problem]) -> dict[s
     known = {*meanings("bill")}
     fields = {}
     for column, text in row.items():
-        if column in (None, "", "file") or not (text or "").strip():
+        if column in (None, "", "file", "day_first") or not (text or "").strip():
             continue
         name = column.strip() if stem(column.strip()) in known else f"line:{column.strip()}"
         fields[name] = _canonical(name, text.strip(), line, column, problems)

@@ -116,7 +116,7 @@ def form_of(draft: Draft, out: Path):
         for question in questions:
             fields[question.name] = widgets.Text(value="", placeholder="open")
             parts += [widgets.HTML(_asked(question)), fields[question.name]]
-    told = widgets.Output()
+    told, before = widgets.Output(), draft.written(out)
 
     def write(_: object) -> None:
         from sewer_audit.errors import InputRefused
@@ -126,7 +126,7 @@ def form_of(draft: Draft, out: Path):
         told.clear_output()
         with told:
             try:
-                print("written:", draft.write(out, take, answers, again=True).name)
+                print("written:", draft.write(out, take, answers, before=before).name)
             except InputRefused as error:
                 print(error)
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from sewer_audit import audit
+from sewer_audit import reference as reference_module
 from sewer_audit.__main__ import main
 from sewer_audit.case import load_case, sample_case
 from sewer_audit.hydraulics import build_device
@@ -70,6 +73,36 @@ def test_a_key_is_explained_by_path_by_its_end_and_by_words(capsys):
     assert "normal_days" in whole and len(whole) > 5 * len(out)
     _, schema, _ = run(capsys, "explain", "--schema", "case")
     assert json.loads(schema)["properties"]["rule"]
+
+
+@pytest.mark.parametrize(
+    ("words", "answer"),
+    [
+        ("surcharge", "version.charge.parameter"), ("BOD", "account.samples"),
+        ("ccf", "invoices.volume_unit"), ("leak", "use.kind"),
+        ("logger clock", "effluent.time_zone"), ("sewer credit", "use.credited"),
+        ("irrigation", "use.reference_evapotranspiration"), ("flume", "discharge list"),
+        ("how do I enter a cooling tower?", "use.cycles_of_concentration"),
+        ("minimum", 'kind "minimum"'), ("two meters", "further_register"),
+        ("daylight saving", "effluent.time_zone"), ("late fees", "version.charge.late_fee"),
+        ("evapotranspiration", "use.reference_evapotranspiration"),
+    ],
+)  # fmt: skip
+def test_plain_words_are_answered_in_a_screenful(capsys, words, answer):
+    code, out, _ = run(capsys, "explain", words)
+    assert code == 0 and answer in out
+    assert len(out.splitlines()) <= 40
+
+
+def test_every_plain_word_leads_to_a_key_there_is():
+    text = (Path(reference_module.__file__).parent / "plain_words.csv").read_text("utf-8")
+    paths = {key.path for key in reference_module._every()}
+    for row in csv.DictReader(text.splitlines()):
+        assert set(row["see"].split()) <= paths and row["see"]
+        for words in row["words"].split("|"):
+            told = reference_module.about(words)
+            named = any(f"{path}:" in told for path in row["see"].split())
+            assert named or told.startswith(tuple(reference_module.topics())), words
 
 
 def test_a_listed_example_builds_its_device():

@@ -1,12 +1,16 @@
 """The reference: of every key from its description, of how keys work together from a text.
 
-The text is ``reference.md``, a section for each topic.
+The text is ``reference.md``, a section for each topic; what people call a thing that the keys call
+otherwise stands in ``plain_words.csv``.
 """
 
 from __future__ import annotations
 
+import csv
 import json
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 
@@ -19,6 +23,12 @@ from sewer_audit.charges.schedule.versions import Schedule
 __all__ = ["about", "reference", "schema_of"]
 
 FILES: dict[str, type[BaseModel]] = {"case": CaseFile, "rates": Schedule}
+EMPTY = frozenset(
+    "a an and at by do doe for how i in is it my of on or our the to what when".split()
+)
+"""Words that ask for nothing."""
+MOST = 12
+"""Keys named beside those that were asked for by name [-]."""
 HEADINGS = {"case": "The case (case.toml)", "rates": "The rate schedule (rates.toml)"}
 
 
@@ -101,36 +111,87 @@ def about(words: str) -> str:
         For a terminal; empty where nothing is known [text].
     """
     asked = words.strip("[] ").removeprefix("case:").removeprefix("rates:")
+    said = _words(asked)
     sections = [
-        f"{topic}\n\n{text}"
-        for topic, text in topics().items()
-        if " " in asked and all(word in topic.lower() for word in asked.lower().split())
+        f"{topic}\n\n{text}" for topic, text in topics().items() if said and said <= _words(topic)
     ]
-    if sections:
+    if sections and len(said) > 1:
         return "\n\n".join(sections)
-    every = [
-        key_at(path, model, name) for root in FILES.values() for path, model, name in walk(root)
-    ]
-    found = [each for each in every if each.path == asked]
-    found = found or [each for each in every if each.path.endswith(f".{asked}")]
-    found = found or [
-        each for each in every if all(w in _text(each) for w in asked.lower().split())
-    ]
+    found = [key for key in _every() if key.path == asked]
+    told = _full(found or [key for key in _every() if key.path.endswith(f".{asked}")])
+    told += _sizes(asked)
+    if not found and said:
+        told += _plain(asked.lower(), said)
+        others = _ranked(said, "\n".join(told))
+        told += ["in other places:", *others] if told and others else others
+        names = [topic for topic, text in topics().items() if said <= _words(f"{topic} {text}")]
+        told += [f"read on: sewer-audit explain {topic.lower()!r}" for topic in names]
+    return "\n".join(told)
+
+
+@cache
+def _every() -> tuple[Key, ...]:
+    return tuple(key_at(*each) for root in FILES.values() for each in walk(root))
+
+
+def _full(keys: Sequence[Key]) -> list[str]:
+    """Keys with all that is known of them; those of one meaning once."""
     told, seen = [], {}
-    for key in found:
-        seen.setdefault((key.means, key.example), []).append(key)
+    for key in keys:
+        seen.setdefault((key.means, key.example if not key.choices else ""), []).append(key)
     for same in seen.values():
-        key, paths = same[0], list(dict.fromkeys(other.path for other in same))
+        choices = tuple(dict.fromkeys(word for other in same for word in other.choices))
+        key, paths = replace(same[0], choices=choices), list(dict.fromkeys(k.path for k in same))
         more = f" and {len(paths) - 8} more places" if len(paths) > 8 else ""
         also = f"\n  also: {', '.join(paths[1:8])}{more}" if paths[1:] else ""
         told.append(str(key) + also)
         if len(seen) <= 3 and key.tables:
             told.append("\n".join(f"  {row}" for row in _keys(key)))
-    return "\n".join([*told, *_sizes(asked)])
+    return told
 
 
-def _text(key: Key) -> str:
-    return f"{key.path} {key.means} {' '.join(key.choices)}".lower()
+def _words(text: str) -> frozenset[str]:
+    """Words of a text in small letters, without those that say nothing and without a plural s."""
+    words = re.findall(r"[a-z0-9]+(?:['-][a-z]+)*", text.lower().replace("_", " "))
+    return frozenset(w.removesuffix("s") if len(w) > 3 else w for w in words) - EMPTY
+
+
+def _plain(asked: str, said: frozenset[str]) -> list[str]:
+    """What the table of plain words says of any of its words that stand in what was asked."""
+    text = resources.files("sewer_audit").joinpath("plain_words.csv").read_text("utf-8")
+    rows = []
+    for row in csv.DictReader(text.splitlines()):
+        names = [_words(word) for word in row["words"].split("|")]
+        hits = [len(name) for name in names if name and name <= said]
+        rows.append((99 if asked in row["words"].split("|") else max(hits, default=-1), row))
+    most = max(fit for fit, _ in rows)
+    told = []
+    for row in [row for fit, row in rows if fit == most >= 0]:
+        told += [row["says"]] if row["says"] else []
+        told += _lines([key for path in row["see"].split() for key in _every() if key.path == path])
+    return told
+
+
+def _ranked(said: frozenset[str], told: str) -> list[str]:
+    """Keys whose path, words or description hold all that was asked, the nearest first."""
+    fits = []
+    for key in _every():
+        inside = _words(f"{key.path.replace('.', ' ')} {' '.join(key.choices)}")
+        if said <= inside | _words(f"{key.means} {key.unit} {key.example}"):
+            last = _words(key.path.rpartition(".")[2])
+            fits.append((-len(said & last), -len(said & inside), key.path.count("."), key))
+    keys = [
+        key for *_, key in sorted(fits, key=lambda fit: fit[:3]) if f": {key.means}" not in told
+    ]
+    rows = _lines(keys)
+    more = [f"  and {len(rows) - MOST} more places"] if len(rows) > MOST else []
+    return rows[:MOST] + more
+
+
+def _lines(keys: Sequence[Key]) -> list[str]:
+    """One line a key; those of one meaning once."""
+    firsts = {key.means: key for key in reversed(keys)}
+    return [f"  {key.path}: {key.means}" for key in keys if firsts[key.means] is key]
 
 
 def _keys(table: Key) -> Iterator[str]:

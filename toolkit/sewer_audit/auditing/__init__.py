@@ -8,6 +8,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from sewer_audit.auditing.inspecting import inspect_file
+from sewer_audit.auditing.invoices.alike import alike_flags
 from sewer_audit.auditing.invoices.claim import claim_of
 from sewer_audit.auditing.invoices.pricing import price_invoices, with_charged
 from sewer_audit.auditing.invoices.signatures import carried_flags, signature_table, signatures_of
@@ -133,7 +134,7 @@ def _audit(
     rule = DecisionRule(stated.tolerance, stated.coverage, stated.guard_factor)
     flags = [*inputs.flags, *evidence.flags, *(judged.flags if judged is not None else ())]
     flags += () if pricing is None else pricing.flags
-    flags += carried_flags(named)
+    flags += [*carried_flags(named), *alike_flags(case, pricing, ledger)]
     billed = inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)
     flags += resting_flags(case, evidence, reasons, billed)
     flags += errors_together(judged, reasons, draws)

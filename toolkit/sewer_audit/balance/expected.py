@@ -22,6 +22,9 @@ __all__ = [
     "reading_effects",
 ]
 
+SPREAD = 0.2
+"""Share of the service periods with uses beyond the intake from which on no period's balance is
+trusted (judgement) [-]."""
 EACH_READING = "each reading"
 
 
@@ -253,7 +256,9 @@ def _flags(
             f"in {len(below)} service periods the uses may exceed the intake (more than 2.5 % of "
             "the draws are below zero); a use, a multiplier or an intake is wrong"
         )
-        data = {"periods": [int(each) for each in below]}
+        spread = len(below) > SPREAD * finite.sum()
+        places = np.arange(len(finite)) if spread else below  # a multiplier is wrong everywhere
+        data = {"periods": [int(each) for each in places]}
         flags.append(Flag("balance-below-zero", message, data))
     defaults = [cause.name for term in terms for cause in term.causes if cause.default]
     if defaults:

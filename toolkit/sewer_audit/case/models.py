@@ -76,6 +76,7 @@ class RatesTable(Strict):
     """[rates]: the dated rate schedule."""
 
     file: str
+    held_beside: str = ""  # who held it beside the printed schedule, which page, when
 
 
 class IntakeTable(Register):

@@ -13,7 +13,11 @@ from sewer_audit.charges.chain.billed import (
     SupplyMeter,
 )
 from sewer_audit.charges.chain.classes import BRIEFLY, OF_LINES
-from sewer_audit.charges.chain.conventions import explaining_convention, open_keys
+from sewer_audit.charges.chain.conventions import (
+    explaining_convention,
+    explaining_line_rule,
+    open_keys,
+)
 from sewer_audit.charges.chain.estimates import recompute_series
 from sewer_audit.charges.chain.ledger import OF_RUN, Entry, Ledger, ledger_of
 from sewer_audit.charges.chain.links import Usage, as_charged, chains_of, nothing_overdue
@@ -33,6 +37,7 @@ from sewer_audit.charges.pricing.account_files import (
     read_invoice_facts,
     read_payments,
 )
+from sewer_audit.charges.pricing.comparing import compare
 from sewer_audit.charges.pricing.price import PricedInvoice, price, price_draws
 from sewer_audit.charges.pricing.strengths import read_samples
 from sewer_audit.charges.schedule.facts import InvoiceFacts, Sample, UsePeriod
@@ -66,7 +71,9 @@ __all__ = [
     "UsePeriod",
     "as_charged",
     "chains_of",
+    "compare",
     "explaining_convention",
+    "explaining_line_rule",
     "find_signatures",
     "ledger_of",
     "load_rates",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -22,7 +23,9 @@ from sewer_audit.charges import (
     Recomputed,
     Schedule,
     chains_of,
+    compare,
     explaining_convention,
+    explaining_line_rule,
     open_keys,
     price,
     price_draws,
@@ -137,6 +140,8 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     schedule, printed = inputs.schedule, printed_bills(case, inputs, evidence)
     if unable := unpriced(schedule, printed):
         raise InputRefused(unable)
+    printed, moved = _split_as_printed(schedule, printed)
+    schedule, unstated = _with_lines(case, schedule, printed)
     again = recompute_series(schedule, printed)
     again, flags = _with_questions(case, inputs, evidence, again)
     bills = [each.bill for each in again]
@@ -153,8 +158,51 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     )
     due = [each.billed if each.stands else each.due for each in again]
     told = tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule
-    flags += [*_flags_of(bills), *_apart(schedule, again)]
+    flags += [*moved, *unstated, *_flags_of(bills), *_apart(schedule, again)]
     return Pricing(*told, tuple(again), tuple(flags))
+
+
+def _split_as_printed(
+    schedule: Schedule, bills: Sequence[BilledInvoice]
+) -> tuple[list[BilledInvoice], list[Flag]]:
+    """The bills, those with the day of the read in the later period as such where they fit so.
+
+    A period from read to read has one day less than dates. Whether its first or its last date is
+    left out where new rates begin inside it no schedule says, and the days of both are the same.
+    """
+    found, names, day = list(bills), [], timedelta(days=1)
+    for row, bill in enumerate(bills):
+        facts, given = bill.facts, schedule.schedule
+        if given.end_day_counts or given.rate_change != "split by days" or not bill.lines:
+            continue
+        later = facts.but(start=facts.start + day, end=facts.end + day)
+        ways = [price(schedule, each) for each in (facts, later)]
+        if len(ways[0].parts) > 1 and [_follows(bill, each) for each in ways] == [False, True]:
+            found[row] = replace(bill, facts=later)
+            names.append(bill.invoice)
+    if not names:
+        return found, []
+    words = f"{', '.join(names)}: the change of rates is split as if the first date of the period "
+    words += "were left out, not the last; the schedule says neither, and the bill follows."
+    return found, [Flag("rates-split-a-day-later", words, {"invoices": names})]
+
+
+def _with_lines(
+    case: Case, schedule: Schedule, bills: Sequence[BilledInvoice]
+) -> tuple[Schedule, list[Flag]]:
+    """The schedule, with a usual rule it leaves open where every bill follows by it alone."""
+    found = explaining_line_rule(schedule, bills)
+    if found is None:
+        return schedule, []
+    told, other, names = found
+    words = f"{', '.join(names)} and all other bills follow if {told} is added to "
+    words += f"{_rates_file(case)}, which states nothing of it; by its default these bills depart. "
+    words += "Nothing is claimed on it. What does the schedule say? State it there."
+    return other, [Flag("line-rule-unstated", words, {"invoices": names, "by": told})]
+
+
+def _follows(bill: BilledInvoice, priced: PricedInvoice) -> bool:
+    return compare(priced, bill.lines, bill.total).agrees
 
 
 def _with_questions(

@@ -123,22 +123,33 @@ def dial_question(case: Case, schedule: Schedule, series: Sequence[Recomputed]) 
     if len(known) - len(wrong) > FEW * len(known):
         return None
     for ratio, words in RATIOS.items():
-        right = [each for each in wrong if fits_ratio(schedule, each.bill, Decimal(repr(ratio)))]
+        fits = [(each, fits_ratio(schedule, each.bill, Decimal(repr(ratio)))) for each in wrong]
+        right = [each for each, names in fits if names]
         if len(right) < max(FEWEST, MOST * len(known)):
             continue
+        which = max((names for _, names in fits if names), key=[n for _, n in fits].count)
         by_amount = sum(each.bill.usage is not None for each in right)
         if by_amount >= MOST * len(right):
             raise InputRefused(_wrong_unit(case, ratio, words, by_amount, len(known)))
         return Flag(
             "unit-of-the-dial",
-            f"{len(right)} of {len(known)} bills are right within what is known if what the "
-            f"register counted is {ratio:.4g} times what unit and multiplier of the case make of "
-            f"it, the ratio of {words}. Are they, and the unit of the invoices, as on the "
-            "register's face and on the bill? Nothing is claimed on volumes before that is "
+            f"{len(right)} of {len(known)} bills are right within what is known if what "
+            f"{_registers(which)} counted is {ratio:.4g} times what unit and multiplier of the "
+            f"case make of it, the ratio of {words}. Are they, and the unit of the invoices, as "
+            "on the register's face and on the bill? Nothing is claimed on volumes before that is "
             "answered. If they are, say under [case] who saw them: units_confirmed = '...'.",
-            {"invoices": [each.bill.invoice for each in known], "ratio": ratio, "words": words},
+            {
+                "invoices": [each.bill.invoice for each in series],
+                "ratio": ratio,
+                "words": words,
+                "volumes": list(which),
+            },
         )
     return None
+
+
+def _registers(volumes: Sequence[str]) -> str:
+    return f"the register of {volumes[0]!r}" if len(volumes) == 1 else "the registers"
 
 
 def _wrong_unit(case: Case, ratio: float, words: str, count: int, known: int) -> Problem:

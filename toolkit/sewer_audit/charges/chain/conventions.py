@@ -10,17 +10,25 @@ from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.chain.rule_guesses import other_conventions
 from sewer_audit.charges.chain.volume_guesses import charged_from, rule_in_force, step_of
+from sewer_audit.charges.pricing.comparing import compare
+from sewer_audit.charges.pricing.price import price
+from sewer_audit.charges.schedule.editions import with_charges
+from sewer_audit.charges.schedule.figures import plain
+from sewer_audit.charges.schedule.kinds import Periodic, VolumeCharge
+from sewer_audit.errors import InputRefused
 
 if TYPE_CHECKING:
     from sewer_audit.charges.chain.billed import BilledInvoice
     from sewer_audit.charges.chain.recomputed import Recomputed
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["explaining_convention", "open_keys"]
+__all__ = ["explaining_convention", "explaining_line_rule", "open_keys"]
 
 
 LONG = 45
 """Days of a bill from which on it stands for more than a month (judgement) [d]."""
+STANDARD_DAYS = tuple(map(Decimal, ("30", "30.4", "30.42", "31", "28", "30.4167")))
+"""Lengths of a month by which schedules prorate (common practice, no source) [d]."""
 MONTH = Decimal("30.4")
 """Days of a month, on average [d]."""
 
@@ -68,6 +76,60 @@ def _of_long_bills(schedule: Schedule, bill: BilledInvoice) -> Iterator[tuple[st
     if "times" not in winter.model_fields_set and months > 1:
         change = {"periods": "calendar months", "times": (months, Decimal(1))}
         yield f"the average of a calendar month times {months}", _under(schedule, bill, change)
+
+
+def _line_rules(schedule: Schedule) -> Iterator[tuple[str, Schedule | None]]:
+    """Other usual rules of the lines, each where the schedule does not state its key."""
+
+    def open_at(key: str, sort: type) -> Any:
+        return lambda charge: isinstance(charge, sort) and key not in charge.model_fields_set
+
+    for days in STANDARD_DAYS:
+        update = {"per": "month", "proration": "standard days", "standard_days": days}
+        words = f"proration = 'standard days', standard_days = {plain(days)}"
+        yield words, with_charges(schedule, open_at("proration", Periodic), update)
+    update = {"per": "month", "proration": "calendar days"}
+    words = "proration = 'calendar days'"
+    yield words, with_charges(schedule, open_at("proration", Periodic), update)
+    for per in ("month", "30 days", "day"):
+        meets = open_at("blocks_per", VolumeCharge)
+        yield f"blocks_per = {per!r}", with_charges(schedule, meets, {"blocks_per": per})
+    if "split_rounding" not in schedule.schedule.model_fields_set:
+        yield "split_rounding = 'each part'", schedule.without(split_rounding="each part")
+
+
+def explaining_line_rule(
+    schedule: Schedule, bills: Sequence[BilledInvoice]
+) -> tuple[str, Schedule, list[str]] | None:
+    """The unstated key that makes every bill follow from the schedule, where some do not.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    bills : sequence of BilledInvoice
+        As printed; priced on the volume they state [-].
+
+    Returns
+    -------
+    tuple or None
+        Key and value [text], the schedule with it, and the invoices that follow only so [text].
+    """
+    known = [bill for bill in bills if bill.lines]
+    off = [bill for bill in known if not _follows(schedule, bill)]
+    if not off:
+        return None
+    for words, other in _line_rules(schedule):
+        if other is not None and all(_follows(other, bill) for bill in (*off, *known)):
+            return words, other, [bill.invoice for bill in off]
+    return None
+
+
+def _follows(schedule: Schedule, bill: BilledInvoice) -> bool:
+    try:
+        return compare(price(schedule, bill.facts), bill.lines, bill.total).agrees
+    except InputRefused:
+        return False  # it needs a fact that is not stated
 
 
 def _fits(schedule: Schedule, bill: BilledInvoice, due: Decimal | None) -> bool:

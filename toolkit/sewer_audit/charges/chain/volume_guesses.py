@@ -123,12 +123,14 @@ def _half_step(schedule: Schedule, bill: BilledInvoice) -> Decimal:
     return Decimal(1).scaleb(min(int(exponent), 0)) / 2
 
 
-_SHARP = Decimal("0.001")
+_SHARP = Decimal("0.02")
 """Step of a printed volume, of itself, up to which a ratio of units is told from others [-]."""
+_TOLD = 4
+"""Steps of a printed volume that a deduction must make to be told from none [-]."""
 
 
-def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> bool:
-    """Whether the metered volume, or every volume, times a ratio makes the printed one.
+def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> tuple[str, ...]:
+    """Which volumes times a ratio make the printed one: the metered, every or one taken off.
 
     Parameters
     ----------
@@ -141,19 +143,24 @@ def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> bool:
 
     Returns
     -------
-    bool
-        To the rounding of the printed volume, if that is sharp enough to tell [-].
+    tuple of str
+        Names of the volumes, to the rounding of the printed one; empty where none fit, or where
+        that rounding is too coarse to tell [text].
     """
     step, rule = step_of(schedule, bill), rule_in_force(schedule, bill)
     printed = bill.facts.billed_volume if bill.usage is None else bill.usage
     if rule is None or rule.metered not in bill.facts.volumes or step > _SHARP * abs(printed):
-        return False
-    whole = {name: volume * ratio for name, volume in bill.facts.volumes.items()}
-    for changed in ({rule.metered: whole[rule.metered]}, whole):
-        volume = charged_from(schedule, bill, rule, {**bill.facts.volumes, **changed})
-        if volume is not None and abs(volume - printed) <= step + bill.tolerance * ratio:
-            return True
-    return False
+        return ()
+    known = bill.facts.volumes
+    for names in ((rule.metered,), tuple(known), *((each,) for each in known)):
+        changed = {name: known[name] * ratio for name in names}
+        if rule.metered not in names and changed[names[0]] < _TOLD * step:
+            continue  # it would be as good as not taken off, which a bill may well do
+        volume = charged_from(schedule, bill, rule, {**known, **changed})
+        loose = bill.tolerance * (ratio if rule.metered in names else 1)
+        if volume is not None and abs(volume - printed) <= step + loose:
+            return names
+    return ()
 
 
 @dataclass(frozen=True)

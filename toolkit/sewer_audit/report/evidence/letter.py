@@ -121,7 +121,9 @@ def _errors(result: Any, words: Words) -> list[str]:
     if outside > LEAST:
         text += f" Of it {words.money(outside)} lie outside the look-back, named for completeness."
     text += _by_when(asked)
+    before = [flag.message for flag in result.flags if flag.code == "alike-in-every-bill"]
     return [
+        *(f"[Not to be sent before this is looked at: {text}]" for text in before),
         f"{head}; each is given with the first figure that departs, as printed and right:",
         "\n".join(told),
         text,

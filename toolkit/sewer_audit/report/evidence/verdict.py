@@ -95,7 +95,18 @@ def amount_alone(result: Any, words: Words) -> str:
     if sums["net_low"] < sums["net_high"]:
         text += f" ({words.money(sums['net_low'])} to {words.money(sums['net_high'])}"
         text += f"; {words.money(float(exact))} of it exactly)" if exact else ")"
-    return f"{text}."
+    return f"{text}.{_alike(result)}"
+
+
+def _alike(result: Any) -> str:
+    """What is to be looked at first where every bill of an edition departs alike."""
+    links = [flag.data["link"] for flag in result.flags if flag.code == "alike-in-every-bill"]
+    if not links:
+        return ""
+    return (
+        f" First hold the schedule as the case states it beside the printed one: every bill of an "
+        f"edition departs alike ({joined(links)})."
+    )
 
 
 def _windows(result: Any, words: Words) -> str:

@@ -16,7 +16,9 @@ from sewer_audit.auditing.inspecting import inspect_file
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.errors import InputRefused
 from sewer_audit.records.bills.carried import carried_role, carried_words
-from sewer_audit.report.evidence.verdict import headline
+from sewer_audit.report.evidence.letter import cover_letter
+from sewer_audit.report.evidence.verdict import amount_alone, headline
+from sewer_audit.report.words import Words
 
 CASE = """[case]
 title = "asked"
@@ -237,3 +239,91 @@ def test_a_winter_known_in_part_is_told_in_plain_words(tmp_path):
     bill = winter_bill("2025-06-01", "2025-07-01", 19, 7)
     with pytest.raises(InputRefused, match="no complete record of the periods of the winter"):
         of(case_of(tmp_path, bill, volume=volume, account=WINTER, earlier=part))
+
+
+def with_base(folder, keys="", change="by end", base=30.00):
+    """The rates with a base charge, for bills that state it."""
+    file = folder / "rates.toml"
+    charge = f'[[version.charge]]\nname = "base"\nkind = "fixed"\namount = {base}\nper = "month"\n'
+    text = file.read_text().replace('rate_change = "by end"', f'rate_change = "{change}"')
+    file.write_text(text + charge + keys)
+
+
+def based(*rows: tuple[str, str, int, str]) -> str:
+    """Bills at 4.00 a kgal with a base."""
+    told = ["invoice,start,end,billed_volume,use,base,total"]
+    for place, (start, end, volume, base) in enumerate(rows):
+        total = 4 * Decimal(volume) + Decimal(base)
+        told.append(f"B{place},{start},{end},{volume},{4 * volume}.00,{base},{total}")
+    return "\n".join(told) + "\n"
+
+
+BY_DAYS = based(
+    ("2025-03-01", "2025-03-30", 22, "29.00"),
+    ("2025-03-30", "2025-04-30", 18, "31.00"),
+    ("2025-04-30", "2025-05-30", 25, "30.00"),
+    ("2025-05-30", "2025-07-01", 21, "32.00"),
+)
+
+
+@pytest.mark.parametrize(
+    ("stated", "accused"),
+    [("", []), ('proration = "none"\n', ["B0", "B1", "B3"])],
+    ids=["left open", "stated"],
+)
+def test_a_usual_rule_of_lines_that_every_bill_follows_accuses_nobody(tmp_path, stated, accused):
+    folder = case_of(tmp_path, BY_DAYS)
+    with_base(folder, stated)
+    result = of(folder)
+    names, amounts = result.claim["invoice"], result.claim["by_the_rules"]
+    assert names[amounts != 0].tolist() == accused
+    flags = [flag for flag in result.flags if flag.code == "line-rule-unstated"]
+    assert [flag.data["by"] for flag in flags] == (
+        [] if accused else ["proration = 'standard days', standard_days = 30"]
+    )
+
+
+def test_one_bill_by_days_among_others_by_the_month_is_wrong(tmp_path):
+    folder = case_of(tmp_path, BY_DAYS.replace("29.00,117.00", "30.00,118.00"))
+    with_base(folder)
+    assert claimed(of(folder)) == [0.0, 1.0, 0.0, 2.0]
+
+
+def test_the_day_a_new_rate_begins_to_count_may_be_either(tmp_path):
+    """4.00 and from 15 May 5.00: 15 of 30 days each, or 16 and 14 with the first date left out."""
+    bills = "invoice,start,end,billed_volume,use,total\n"
+    bills += "B0,2025-04-30,2025-05-30,30,{0},{0}\n"
+    new = "[[version]]\neffective = 2025-05-15\n[[version.volume]]\nname = 'sewer'\nunit = 'kgal'\n"
+    new += "basis = 'intake'\n[[version.charge]]\nname = 'use'\nkind = 'volume'\nrate = 5.00\n"
+    for printed, off in (("135.00", 0.0), ("136.00", 0.0), ("137.00", 2.0), ("134.00", -1.0)):
+        folder = case_of(tmp_path, bills.format(printed))
+        with_base(folder, change="split by days")
+        text = (folder / "rates.toml").read_text().split('[[version.charge]]\nname = "base"')[0]
+        (folder / "rates.toml").write_text(text + new)
+        result = of(folder)
+        assert claimed(result) == [off]
+        assert ("rates-split-a-day-later" in codes(result.flags)) == (printed == "136.00")
+
+
+def test_what_departs_in_every_bill_is_held_beside_the_printed_schedule_first(tmp_path):
+    """A base of 30.00 on every bill and 25.00 in the case, or on the last bill alone."""
+    rows = [(f"2025-0{m}-01", f"2025-0{m + 1}-01", 20, "30.00") for m in range(3, 7)]
+    folder = case_of(tmp_path, based(*rows))
+    with_base(folder, base=25.00)
+    result = of(folder)
+    (flag,) = [each for each in result.flags if each.code == "alike-in-every-bill"]
+    assert flag.data == {"link": "base", "invoices": ["B0", "B1", "B2", "B3"]}
+    assert claimed(result) == [5.0] * 4  # the finding stands; whoever reads it is told
+    words = Words.of(result)
+    assert "First hold the schedule" in amount_alone(result, words)
+    assert "Not to be sent before" in cover_letter(result).plain
+    file = folder / "case.toml"
+    held = 'file = "rates.toml"\nheld_beside = "table 1, by the engineer"'
+    file.write_text(file.read_text().replace('file = "rates.toml"', held))
+    assert "alike-in-every-bill" not in codes(of(folder).flags)
+    one = [*rows[:3], (*rows[3][:3], "35.00")]
+    folder = case_of(tmp_path, based(*one))
+    with_base(folder)
+    result = of(folder)
+    assert claimed(result) == [0.0, 0.0, 0.0, 5.0]
+    assert "alike-in-every-bill" not in codes(result.flags)

@@ -22,7 +22,7 @@ __all__ = [
     "reading_effects",
 ]
 
-SPREAD = 0.2
+SPREAD = 0.5
 """Share of the service periods with uses beyond the intake from which on no period's balance is
 trusted (judgement) [-]."""
 EACH_READING = "each reading"

@@ -152,10 +152,13 @@ def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> tuple
     if rule is None or rule.metered not in bill.facts.volumes or step > _SHARP * abs(printed):
         return ()
     known = bill.facts.volumes
+    due = charged_from(schedule, bill, rule, None)
+    if due is not None and abs(due - printed) <= step + bill.tolerance:
+        return ()
     for names in ((rule.metered,), tuple(known), *((each,) for each in known)):
         changed = {name: known[name] * ratio for name in names}
         if rule.metered not in names and changed[names[0]] < _TOLD * step:
-            continue  # it would be as good as not taken off, which a bill may well do
+            continue  # as good as not taken off, which is an error of its own
         volume = charged_from(schedule, bill, rule, {**known, **changed})
         loose = bill.tolerance * (ratio if rule.metered in names else 1)
         if volume is not None and abs(volume - printed) <= step + loose:

@@ -55,7 +55,22 @@ class Comparison:
 def compare(
     priced: PricedInvoice, invoiced: Mapping[str, Decimal], total: Decimal | None = None
 ) -> Comparison:
-    """Lay a recomputed invoice beside the printed one."""
+    """Lay a recomputed invoice beside the printed one.
+
+    Parameters
+    ----------
+    priced : PricedInvoice
+        By the schedule [currency].
+    invoiced : mapping of str to Decimal
+        Printed amount of every column [currency].
+    total : Decimal, optional
+        Printed total [currency].
+
+    Returns
+    -------
+    Comparison
+        Every line with its difference, and the sum of the printed ones [currency].
+    """
     amounts = priced.by_column
     outside = {line.column for line in priced.lines if not line.in_total}
     lines = tuple(

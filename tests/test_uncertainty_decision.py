@@ -140,7 +140,8 @@ def test_probabilities_against_the_normal_formula():
     verdict = judge(draws, np.array([12_500.0])).invoices[0]
     below = norm.cdf((0.95 * 12_500 - 11_600) / 350)
     assert verdict.probability_overbilled == pytest.approx(below, abs=4 * verdict.probability_error)
-    assert verdict.probability_conforming == pytest.approx(0.21601, abs=0.01)
+    conforming = 1 - verdict.probability_overbilled - verdict.probability_underbilled
+    assert conforming == pytest.approx(0.21601, abs=0.01)
     assert verdict.lower_limit == pytest.approx(11_875)
     assert verdict.upper_limit == pytest.approx(13_125)
     assert math.isnan(verdict.risk)  # nothing was decided

@@ -18,6 +18,7 @@ from second_opinions.balance_streams import reconcile_streams
 from second_opinions.explanations_bayes import compare_values
 from second_opinions.hydraulics_echo import temperature_effect
 from second_opinions.uncertainty_conformity import Limits, conformance_probability, one_sided_factor
+from second_opinions.uncertainty_propagation import first_order
 from second_opinions.uncertainty_sampling import gap_fill_standard
 from sewer_audit.auditing.judgement.steps import GAUGING, TESTED_METER
 from sewer_audit.balance import MeteredTerm, intake_volumes
@@ -31,7 +32,6 @@ from sewer_audit.hydraulics import build_device
 from sewer_audit.hydraulics.echo import speed_of_sound
 from sewer_audit.hydraulics.elements.throated import RectangularThroatedFlume
 from sewer_audit.uncertainty import Cause, Draws, judge
-from sewer_audit.uncertainty.propagation import first_order
 from sewer_audit.units import from_si, to_si
 from test_uncertainty_causes import alone, volumes
 

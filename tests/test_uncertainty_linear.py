@@ -12,7 +12,7 @@ from uncertainties import ufloat
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.balance.meters import meter_error_by_range
 from sewer_audit.errors import AuditError
-from sewer_audit.uncertainty import Cause, Draws, draws_until_stable, linearise, summarise
+from sewer_audit.uncertainty import Cause, Draws, coverage_interval, draws_until_stable, linearise
 
 HEAD = Cause("zero", 0.0004, value=0.002, unit="m")
 SCALE = Cause("coefficient", 0.004, shape="rectangular", dof=8)
@@ -107,9 +107,9 @@ def test_halving_a_cause_equals_drawing_again_with_half_of_it():
         (result.budget["estimate"] == "effluent") & (result.budget["cause"] == cause.name)
     ].set_index("invoice")
     for place, invoice in enumerate(result.invoices["invoice"]):
-        width = summarise(again[:, place]).interval.width
+        width = coverage_interval(again[:, place]).width
         assert rows.loc[invoice, "width_if_halved_m3"] == pytest.approx(width, rel=0.01)
-    width = summarise(again.sum(axis=1)).interval.width
+    width = coverage_interval(again.sum(axis=1)).width
     assert rows.loc["total", "width_if_halved_m3"] == pytest.approx(width, rel=0.01)
     assert width < 0.95 * rows.loc["total", "interval_width_m3"]  # the zero has the larger share
 
@@ -134,7 +134,7 @@ def test_draws_are_added_until_every_figure_is_stable():
     assert found.stable and found.worst < 1 and found.draws % 10_000 == 0
     more = draws_until_stable(two, seed=1, digits=2)
     assert more.stable and more.draws > 5 * found.draws
-    ends = [summarise(two(Draws(found.draws, seed))[:, 0]).high for seed in range(20)]
+    ends = [coverage_interval(two(Draws(found.draws, seed))[:, 0]).high for seed in range(20)]
     assert 2 * np.std(ends) < 0.5  # u = 1.0, one digit: tolerance 0.5
 
 

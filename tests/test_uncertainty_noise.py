@@ -10,13 +10,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from second_opinions.uncertainty_noise import noise_of_mean, relative_noise_bias, time_constant_of
+from second_opinions.uncertainty_noise import (
+    noise_bias,
+    noise_of_mean,
+    relative_noise_bias,
+    time_constant_of,
+)
 from second_opinions.uncertainty_noise_sums import WeightedStretch, noise_covariance
 from second_opinions.uncertainty_sampling import gap_fill_standard, snapshot_standard
 from second_opinions.uncertainty_type_a import fit_line, mean_of_readings
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import noise_variance
-from sewer_audit.uncertainty.level.noise import noise_bias
 
 MINUTE = 60.0
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from second_opinions.uncertainty_propagation import Model
 from sewer_audit.uncertainty.causes import Cause
-from sewer_audit.uncertainty.propagation import Model
 
 __all__ = ["second_order_variance"]
 

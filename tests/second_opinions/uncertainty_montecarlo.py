@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from second_opinions.uncertainty_propagation import Correlations, Model, input_covariance
 from sewer_audit.uncertainty.causes import Cause, shaped
 from sewer_audit.uncertainty.draws import Draws
-from sewer_audit.uncertainty.propagation import Correlations, Model, input_covariance
 
 
 def draw_causes(

@@ -103,3 +103,21 @@ def time_constant_of(residuals: np.ndarray, step: float) -> float:
     if total <= 1.0:
         return 0.0
     return float(-step / math.log((total - 1.0) / (total + 1.0)))
+
+
+def noise_bias(weights: np.ndarray, second_derivative: np.ndarray, standard: float) -> float:
+    """What the noise in recorded levels has already added to a volume.
+
+    Units: weights [s]; second_derivative [m/s]; standard [m]; returns [m3].
+
+    Notes
+    -----
+    E[Q(h + e)] - Q(h) = Q''(h) s^2 / 2 to second order. The record already contains its noise:
+    the bias is subtracted or shown to be negligible, and noise is never added a second time.
+    Valid while s is well below h; memory of the noise does not matter.
+
+    References
+    ----------
+    JCGM 100:2008, F.2.4.4 note (expectation from the second-order Taylor term).
+    """
+    return float(0.5 * standard**2 * (np.asarray(weights) @ np.asarray(second_derivative)))

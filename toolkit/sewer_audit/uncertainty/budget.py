@@ -17,8 +17,6 @@ import numpy as np
 
 from sewer_audit.errors import AuditError
 
-__all__ = ["Budget", "BudgetLine", "BudgetTable", "variance_budget"]
-
 MOST_COLUMNS = 10_000
 
 
@@ -26,10 +24,8 @@ MOST_COLUMNS = 10_000
 class BudgetLine:
     """What one cause contributes to the uncertainty of one result.
 
-    Units: standard_uncertainty [result unit]; shift [result unit].
-
-    slope: 1 if a larger error goes with a larger result, -1 if with a smaller one, 0 if neither
-    can be said.
+    slope: 1 if a larger error goes with a larger result, -1 if with a smaller one, 0 if neither can
+    be said. shift: of the mean, by the bend of the model.
     """
 
     name: str
@@ -44,16 +40,7 @@ class BudgetLine:
 class BudgetTable:
     """Budget of one result, largest cause first.
 
-    Parameters
-    ----------
-    lines : tuple of BudgetLine
-        One per cause [result unit].
-    standard_uncertainty : float
-        From all causes together [result unit].
-    remainder : float
-        One less the sum of the shares: interactions and draw noise [-].
-    remainder_error : float
-        Standard error of the remainder [-].
+    remainder: one less the sum of the shares, interactions and draw noise, with its standard error.
     """
 
     lines: tuple[BudgetLine, ...]
@@ -61,46 +48,10 @@ class BudgetTable:
     remainder: float
     remainder_error: float
 
-    def share_of(self, name: str) -> float:
-        """Share of one cause.
-
-        Raises
-        ------
-        AuditError
-            If the budget has no such cause.
-        """
-        for line in self.lines:
-            if line.name == name:
-                return line.share
-        known = ", ".join(line.name for line in self.lines)
-        raise AuditError(f"no cause {name!r} in this budget; it has {known}")
-
-    def narrowed(self, name: str, factor: float = 0.5) -> float:
-        """Interval width that remains if one cause's uncertainty is multiplied by a factor.
-
-        Raises
-        ------
-        AuditError
-            If the budget has no such cause.
-
-        Notes
-        -----
-        u'/u = sqrt(1 - (1 - f^2) share). Interactions are left as they are; where the remainder is
-        large, draw again with the changed cause.
-
-        References
-        ----------
-        JCGM 100:2008, 5.1.2 equation (10), applied to one term.
-        """
-        return math.sqrt(max(1.0 - (1.0 - factor**2) * self.share_of(name), 0.0))
-
 
 @dataclass(frozen=True)
 class Budget:
-    """Budgets of every invoice and of their total.
-
-    Units: invoices [result unit]; total [result unit].
-    """
+    """Budgets of every invoice and of their total."""
 
     invoices: tuple[BudgetTable, ...]
     total: BudgetTable

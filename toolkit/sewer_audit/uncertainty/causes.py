@@ -17,13 +17,6 @@ from scipy.special import ndtr, stdtrit
 
 from sewer_audit.errors import AuditError
 
-__all__ = [
-    "PERSISTENCES",
-    "SHAPES",
-    "Cause",
-    "shaped",
-]
-
 PERSISTENCES = ("whole record", "between visits", "each reading")
 """How long an error stays the same, from a year's constant companion to noise."""
 
@@ -125,29 +118,21 @@ class Cause:
 
     @property
     def standard_deviation(self) -> float:
-        """Standard deviation of the assigned distribution [SI].
+        """Standard deviation of the assigned distribution: `standard`, but for Student's t.
 
-        A scaled Student t with scale u and v degrees of freedom has u sqrt(v / (v - 2))
-        (JCGM 101:2008, 6.4.9.4); every other shape has `standard` itself.
+        u sqrt(v / (v - 2)) with scale u and v degrees of freedom (JCGM 101:2008, 6.4.9.4).
         """
         if self.shape == "student t" and math.isfinite(self.dof):
             return self.standard * math.sqrt(self.dof / (self.dof - 2.0))
         return self.standard
 
     def scaled(self, factor: float) -> Cause:
-        """The same cause with another spread, as in "what if it were halved".
-
-        Units: returns [SI].
-        """
+        """The same cause with another spread, as in "what if it were halved"."""
         return replace(self, standard=self.standard * factor)
 
 
 def shaped(cause: Cause, standard_normal: np.ndarray) -> np.ndarray:
     """Turn standard normal draws into draws of a cause.
-
-    Units: cause [SI]; returns [SI].
-
-    standard_normal: Draws with mean 0 and variance 1.
 
     Notes
     -----

@@ -17,16 +17,10 @@ from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty.intervals import Summary, coverage_interval, summarise
 from sewer_audit.uncertainty.rule import SUPPORTED, TOO_HIGH, TOO_LOW, UNDECIDED, DecisionRule
 
-__all__ = ["Judgement", "Verdicts", "judge", "shared_coverage"]
-
 
 @dataclass(frozen=True)
 class Judgement:
-    """What the evidence says about one billed volume.
-
-    Units: billed [m3]; audited [m3]; lower_limit, upper_limit [m3]; guard_band [m3]; distance [m3];
-    reach_to_decide [m3].
-    """
+    """What the evidence says about one billed volume, in the unit of its draws."""
 
     billed: float
     audited: Summary
@@ -43,27 +37,10 @@ class Judgement:
     reach_to_decide: float
     numerically_firm: bool
 
-    @property
-    def probability_conforming(self) -> float:
-        """Probability that the bill is right within tolerance [-]."""
-        return 1.0 - self.probability_overbilled - self.probability_underbilled
-
 
 @dataclass(frozen=True)
 class Verdicts:
-    """Judgements of all invoices and of their total.
-
-    Parameters
-    ----------
-    invoices : tuple of Judgement
-        In the order given [-].
-    total : Judgement
-        Of the sum, from the joint draws, at the coverage of the rule itself [-].
-    rule : DecisionRule
-        The rule they follow [-].
-    flags : tuple of Flag
-        What the reader must know [-].
-    """
+    """Judgements of all invoices, and of their sum at the coverage of the rule itself."""
 
     invoices: tuple[Judgement, ...]
     total: Judgement

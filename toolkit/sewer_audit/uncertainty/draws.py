@@ -10,8 +10,6 @@ import numpy as np
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty.causes import Cause, shaped
 
-__all__ = ["Draws"]
-
 
 @dataclass(frozen=True)
 class Draws:
@@ -61,7 +59,7 @@ class Draws:
         return columns
 
     def of(self, cause: Cause, key: str | None = None, size: int | None = None) -> np.ndarray:
-        """Draws of a cause: its value and its error. Units: cause [SI]; returns [SI]."""
+        """Draws of a cause: its value and its error [SI]."""
         return shaped(cause, self.standard(cause.name if key is None else key, size))
 
     def next_block(self) -> Draws:

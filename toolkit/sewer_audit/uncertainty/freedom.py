@@ -11,8 +11,6 @@ from scipy.special import ndtri, stdtrit
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty.intervals import Interval
 
-__all__ = ["coverage_factor", "effective_dof", "linear_interval"]
-
 
 def coverage_factor(dof: float, coverage: float = 0.95) -> float:
     """Factor by which the standard uncertainty is multiplied for a coverage probability.
@@ -38,8 +36,6 @@ def linear_interval(
 ) -> Interval:
     """Interval of the linear formula about a value.
 
-    Units: value, standard_uncertainty [any]; returns [unit of the value].
-
     Notes
     -----
     y - k u to y + k u with k the Student t quantile.
@@ -54,8 +50,6 @@ def linear_interval(
 
 def effective_dof(effects: Sequence[float], dofs: Sequence[float]) -> float:
     """Degrees of freedom of a combined standard uncertainty.
-
-    Units: effects [result unit].
 
     Notes
     -----

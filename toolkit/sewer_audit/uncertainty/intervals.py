@@ -10,18 +10,13 @@ import numpy as np
 
 from sewer_audit.errors import AuditError
 
-__all__ = ["Interval", "Summary", "coverage_interval", "p_value_words", "summarise"]
-
 Kind = Literal["symmetric", "shortest"]
 BLOCKS = 10  # blocks whose spread shows the numerical error of a shortest interval
 
 
 @dataclass(frozen=True)
 class Interval:
-    """A coverage interval.
-
-    Units: low, high [unit of the draws].
-    """
+    """A coverage interval in the unit of its draws; arrays for several columns."""
 
     low: float | np.ndarray
     high: float | np.ndarray
@@ -30,35 +25,15 @@ class Interval:
 
     @property
     def width(self) -> float | np.ndarray:
-        """High less low [unit of the draws]."""
+        """High less low."""
         return self.high - self.low
-
-    def contains(self, value: float) -> bool | np.ndarray:
-        """Whether a value lies inside, ends included.
-
-        Units: value [unit of the draws].
-        """
-        return (self.low <= value) & (value <= self.high)
 
 
 @dataclass(frozen=True)
 class Summary:
     """What a report says about a column of draws, with the numerical error of each figure.
 
-    Parameters
-    ----------
-    mean, standard_uncertainty : float or array (columns,)
-        Mean and standard deviation of the draws [unit of the draws].
-    low, high : float or array (columns,)
-        Ends of the coverage interval [unit of the draws].
-    coverage : float
-        Its probability [-].
-    kind : str
-        "symmetric" or "shortest" [text].
-    draws : int
-        Number of draws [-].
-    mean_error, standard_uncertainty_error, low_error, high_error : float or array (columns,)
-        Standard errors from the limited number of draws [unit of the draws].
+    All in the unit of the draws; arrays where there are several columns.
     """
 
     mean: float | np.ndarray
@@ -72,38 +47,6 @@ class Summary:
     standard_uncertainty_error: float | np.ndarray
     low_error: float | np.ndarray
     high_error: float | np.ndarray
-
-    @property
-    def interval(self) -> Interval:
-        """The coverage interval alone [unit of the draws]."""
-        return Interval(self.low, self.high, self.coverage, self.kind)
-
-    @property
-    def half_width(self) -> float | np.ndarray:
-        """Half the width of the interval, the expanded uncertainty of a symmetric one [unit]."""
-        return (self.high - self.low) / 2
-
-    def at(self, column: int) -> Summary:
-        """The summary of one column of several. Units: returns [unit of the draws]."""
-        picked = {
-            name: float(np.atleast_1d(getattr(self, name))[column])
-            for name in (
-                "mean",
-                "standard_uncertainty",
-                "low",
-                "high",
-                "mean_error",
-                "standard_uncertainty_error",
-                "low_error",
-                "high_error",
-            )
-        }
-        return Summary(**picked, coverage=self.coverage, kind=self.kind, draws=self.draws)
-
-    def as_dict(self) -> dict[str, float]:
-        """Mean, standard uncertainty and interval ends, ready for JSON [unit of the draws]."""
-        names = ("mean", "standard_uncertainty", "low", "high")
-        return {name: float(getattr(self, name)) for name in names}
 
 
 def coverage_interval(

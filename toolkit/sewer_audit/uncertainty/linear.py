@@ -18,8 +18,6 @@ from sewer_audit.uncertainty.draws import Draws
 from sewer_audit.uncertainty.freedom import effective_dof, linear_interval
 from sewer_audit.uncertainty.intervals import Interval
 
-__all__ = ["Linear", "linearise"]
-
 Results = Mapping[str, np.ndarray]
 
 
@@ -27,16 +25,8 @@ Results = Mapping[str, np.ndarray]
 class Linear:
     """Value and first-order effects of results computed from draws.
 
-    Parameters
-    ----------
-    inputs : tuple of str
-        Key of every input, once for each of its independent columns [text].
-    value : array (results,)
-        At the stated values of all inputs [result unit].
-    effects : array (inputs, results)
-        Sensitivity times standard uncertainty of each input, with its sign [result unit].
-    dofs : array (inputs,)
-        Degrees of freedom of each input [-].
+    inputs: Key of every input, once for each of its independent columns. effects: (inputs,
+    results), sensitivity times standard uncertainty, with its sign.
     """
 
     inputs: tuple[str, ...]
@@ -50,10 +40,7 @@ class Linear:
         return np.sqrt(np.sum(self.effects**2, axis=0))
 
     def by_input(self) -> dict[str, np.ndarray]:
-        """Standard uncertainty of every result from each input alone.
-
-        Units: returns [result unit].
-        """
+        """Standard uncertainty of every result from each input alone."""
         keys = np.array(self.inputs)
         return {
             key: np.sqrt(np.sum(self.effects[keys == key] ** 2, axis=0))
@@ -61,20 +48,13 @@ class Linear:
         }
 
     def with_total(self) -> Linear:
-        """The same with the sum of all results as one more. Units: returns [result unit]."""
+        """The same with the sum of all results as one more."""
         value = np.append(self.value, self.value.sum())
         effects = np.column_stack([self.effects, self.effects.sum(axis=1)])
         return Linear(self.inputs, value, effects, self.dofs)
 
     def interval(self, result: int, coverage: float = 0.95) -> Interval:
         """Interval of one result.
-
-        Units: returns [result unit].
-
-        Raises
-        ------
-        AuditError
-            If the coverage makes no sense.
 
         References
         ----------

@@ -10,20 +10,10 @@ import numpy as np
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty.intervals import Interval, Summary, summarise
 
-__all__ = [
-    "Validation",
-    "compare_intervals",
-    "numerical_tolerance",
-    "smallest_block",
-]
-
 
 @dataclass(frozen=True)
 class Validation:
-    """Whether the linear formula suffices, by comparison with the draws.
-
-    Units: tolerance [result unit]; low_difference, high_difference [result unit].
-    """
+    """Whether the linear formula suffices, by comparison with the draws."""
 
     tolerance: float
     digits: int
@@ -32,30 +22,13 @@ class Validation:
     validated: bool
     numerically_firm: bool
 
-    def sentence(self, unit: str = "") -> str:
-        """The verdict in one sentence."""
-        tail = f" {unit}" if unit else ""
-        worst = max(self.low_difference, self.high_difference)
-        verdict = "suffices here" if self.validated else "does not suffice here: use the draws"
-        doubt = "" if self.numerically_firm else " (a close call: take more draws)"
-        return (
-            f"The interval ends of the linear formula and of the draws differ by up to "
-            f"{worst:.3g}{tail}, allowed are {self.tolerance:.3g}{tail} for {self.digits} "
-            f"significant digit{'s' if self.digits > 1 else ''}: the linear formula {verdict}"
-            f"{doubt}."
-        )
-
 
 def numerical_tolerance(standard_uncertainty: float, digits: int = 1) -> float:
     """Half a unit of the last significant digit of a standard uncertainty.
 
-    Units: standard_uncertainty [any]; returns [unit of the uncertainty].
-
-    digits: Significant digits regarded as meaningful, 1 or 2.
-
     Notes
     -----
-    u = c 10^l with c a whole number of that many digits; tolerance = 10^l / 2.
+    u = c 10^l with c a whole number of that many digits, 1 or 2; tolerance = 10^l / 2.
 
     References
     ----------

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 from sewer_audit.errors import AuditError
 
-__all__ = ["FINDINGS", "SUPPORTED", "TOO_HIGH", "TOO_LOW", "UNDECIDED", "DecisionRule"]
-
 SUPPORTED = "billed volume supported"
 TOO_HIGH = "billed volume too high"
 TOO_LOW = "billed volume too low"

@@ -17,8 +17,6 @@ from sewer_audit.uncertainty.draws import Draws
 from sewer_audit.uncertainty.intervals import coverage_interval
 from sewer_audit.uncertainty.montecarlo import numerical_tolerance, smallest_block
 
-__all__ = ["Stability", "draws_until_stable"]
-
 Sample = Callable[[Draws], np.ndarray]
 """From a number of draws and a seed to draws of one result or of several."""
 
@@ -27,17 +25,8 @@ Sample = Callable[[Draws], np.ndarray]
 class Stability:
     """Number of draws after which the figures to be printed no longer change.
 
-    Parameters
-    ----------
-    draws : int
-        Number found [-].
-    stable : bool
-        False if the largest number of draws was reached first [-].
-    digits : int
-        Significant digits of the standard uncertainty that are stable [-].
-    worst : float
-        Twice the largest standard deviation of a figure over its tolerance; at most 1 if stable
-        [-].
+    stable: False if the largest number of draws was reached first. worst: twice the largest
+    standard deviation of a figure over its tolerance; at most 1 if stable.
     """
 
     draws: int

@@ -10,14 +10,10 @@ from scipy.special import chdtrc
 
 from sewer_audit.errors import AuditError
 
-__all__ = ["Conditioned", "condition"]
-
 
 @dataclass(frozen=True)
 class Conditioned:
     """A normal vector after some linear combinations of it were observed.
-
-    Units: mean [unit of the vector]; covariance [unit squared]; scales [unit of the vector].
 
     scales: Standard deviation each observation had been expected with, after those before it.
     """
@@ -38,9 +34,6 @@ def condition(
     noise: np.ndarray | None = None,
 ) -> Conditioned:
     """Update a normal vector with noisy observations of linear combinations of it.
-
-    Units: mean [unit of the vector]; covariance [unit squared]; observed [unit of the vector];
-    noise [unit squared].
 
     Notes
     -----

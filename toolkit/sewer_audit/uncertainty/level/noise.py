@@ -13,11 +13,6 @@ import numpy as np
 
 from sewer_audit.errors import AuditError
 
-__all__ = [
-    "noise_bias",
-    "noise_variance",
-]
-
 
 def noise_variance(
     weights: np.ndarray,
@@ -111,21 +106,3 @@ def _by_place(values: np.ndarray, blocks: int, length: int) -> np.ndarray:
     """Values cut into blocks, one row per place within a block."""
     padded = np.concatenate([values, np.zeros(blocks * length - len(values))])
     return np.ascontiguousarray(padded.reshape(blocks, length).T)
-
-
-def noise_bias(weights: np.ndarray, second_derivative: np.ndarray, standard: float) -> float:
-    """What the noise in recorded levels has already added to a volume.
-
-    Units: weights [s]; second_derivative [m/s]; standard [m]; returns [m3].
-
-    Notes
-    -----
-    E[Q(h + e)] - Q(h) = Q''(h) s^2 / 2 to second order. The record already contains its noise:
-    the bias is subtracted or shown to be negligible, and noise is never added a second time.
-    Valid while s is well below h; memory of the noise does not matter.
-
-    References
-    ----------
-    JCGM 100:2008, F.2.4.4 note (expectation from the second-order Taylor term).
-    """
-    return float(0.5 * standard**2 * (np.asarray(weights) @ np.asarray(second_derivative)))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -18,8 +18,6 @@ from scipy.special import ndtr, ndtri
 from sewer_audit import spoken
 from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty.level.conditioning import Conditioned, condition
-
-__all__ = ["Step", "Visit", "ZeroModel", "ZeroPosterior", "condition_zero"]
 
 GROWTHS = ("random walk", "steady")
 DAY = 86_400.0
@@ -29,18 +27,8 @@ DAY = 86_400.0
 class Visit:
     """A hand reading of the level beside the instrument's.
 
-    Parameters
-    ----------
-    time : float
-        Instant, from any fixed epoch [s].
-    difference : float
-        Hand reading less the instrument's before anything was adjusted [m].
-    standard : float
-        Standard uncertainty of this hand reading by itself [m].
-    rezeroed : bool
-        Whether the instrument was then set to the hand reading [-].
-    label : str
-        Name for messages, a date for instance [text].
+    difference: Hand less instrument before anything was adjusted [m]. rezeroed: whether the
+    instrument was then set to the hand reading.
     """
 
     time: float
@@ -54,17 +42,10 @@ class Visit:
 class Step:
     """A moment at which the zero may have moved without a hand reading beside it.
 
-    Parameters
-    ----------
-    time : float
-        Instant, from the same epoch as the visits [s].
-    standard : float
-        Standard uncertainty of how far it moved [m].
-    since : float, optional
-        Where the moment itself is not known: it lies anywhere between this instant and `time` [s].
-    cleaned : bool
-        Whether what had grown steadily since the cleaning before was taken off; `standard` is then
-        that of the growth, which is alike from one cleaning to the next [-].
+    standard: of how far it moved [m]. since: the moment itself, where it is not known, lies
+    anywhere between this instant and `time`. cleaned: what had grown steadily since the cleaning
+    before was taken off; `standard` is then that of the growth, alike from one cleaning to the
+    next.
 
     Notes
     -----
@@ -85,30 +66,12 @@ class Step:
 
 @dataclass(frozen=True)
 class ZeroModel:
-    """What is known about the zero before the visits are looked at.
+    """What is known about the zero before the visits are looked at; spreads in [m].
 
-    Parameters
-    ----------
-    start_standard : float
-        Standard uncertainty of the zero offset where the record begins [m].
-    start_mean : float
-        Its best value there [m].
-    drift_standard : float
-        Standard uncertainty of the growth over `drift_span` [m].
-    drift_span : float
-        Time to which `drift_standard` belongs [s].
-    growth : str
-        "random walk": variance grows with time; "steady": one straight line per interval between
-        visits [text].
-    shared_standard : float
-        Standard uncertainty of the error all hand readings share: datum of the staff gauge [m].
-    setting_standard : float
-        Standard uncertainty of the act of re-zeroing itself, display resolution included [m].
-
-    Raises
-    ------
-    AuditError
-        If a spread is negative, the span is not positive or the growth is unknown.
+    drift_standard: of the growth over `drift_span` [s]. growth: "random walk", whose variance grows
+    with time, or "steady", one straight line per interval between visits. shared_standard: of the
+    error all hand readings share, the datum of the staff gauge. setting_standard: of the act of
+    re-zeroing, display resolution included.
     """
 
     start_standard: float
@@ -134,7 +97,7 @@ class ZeroModel:
             raise AuditError(f"growth {self.growth!r}; known are {', '.join(GROWTHS)}")
 
     def growth_standard(self, duration: float) -> float:
-        """Standard uncertainty of the growth over a duration. Units: duration [s]; returns [m]."""
+        """Standard uncertainty [m] of the growth over a duration [s]."""
         share = duration / self.drift_span
         return self.drift_standard * (math.sqrt(share) if self.growth == "random walk" else share)
 
@@ -147,32 +110,22 @@ class ZeroPosterior:
     ----------
     edges : array (intervals + 1,)
         Begin of the record, visits, end of the record [s].
-    mean : array (2 * intervals,)
-        Correction to add to the level at start and end of each interval, in turn [m].
-    covariance : array (2 * intervals, 2 * intervals)
-        Its covariance [m2].
-    prior_mean : array (2 * intervals,)
-        The same without the hand readings' values [m].
-    prior_covariance : array (2 * intervals, 2 * intervals)
-        Its covariance [m2].
+    mean, covariance : array (2 * intervals,) and its square
+        Correction to add to the level at start and end of each interval, in turn [m, m2].
     wander : array (intervals,)
         Standard uncertainty of the time mean of the offset within an interval about the straight
         line between its ends [m].
     innovations : array (visits,)
         Each visit's surprise, standard normal if the stated spreads are right [-].
-    statistic : float
-        Sum of squares of the innovations, chi-square with one degree of freedom per visit [-].
-    probability : float
-        Probability of at least that statistic [-].
-    flags : tuple of Flag
-        Visits that contradict the stated uncertainty [-].
+    statistic, probability : float
+        Sum of their squares, chi-square with one degree of freedom per visit; chance of as much
+        [-].
     shared_mean : float
         Best value of the error all hand readings share, after the visits [m].
     surprises : array (visits,)
         Each visit's difference less what those before it let expect [m].
     parts : mapping of str to float
-        Variance of the mean offset over all intervals by what it comes from: "zero error", "gauge
-        datum", "hand reading", "setting of the zero", "zero drift", "steps" [m2].
+        Variance of the mean offset over all intervals by what it comes from [m2].
     likelihood : float
         Logarithm of the probability density of the hand readings, but for a constant [-].
     """
@@ -180,8 +133,6 @@ class ZeroPosterior:
     edges: np.ndarray
     mean: np.ndarray
     covariance: np.ndarray
-    prior_mean: np.ndarray
-    prior_covariance: np.ndarray
     wander: np.ndarray
     innovations: np.ndarray
     statistic: float
@@ -196,34 +147,6 @@ class ZeroPosterior:
     def standard(self) -> np.ndarray:
         """Standard uncertainty at start and end of each interval, in turn [m]."""
         return np.sqrt(np.clip(np.diag(self.covariance), 0.0, None))
-
-    @property
-    def birge_ratio(self) -> float:
-        """Root of statistic over visits, at least 1: how much the stated spreads fall short [-]."""
-        count = len(self.innovations)
-        return math.sqrt(max(self.statistic / count, 1.0)) if count else 1.0
-
-    def widened(self) -> ZeroPosterior:
-        """The same with every spread multiplied by the Birge ratio.
-
-        Units: returns [m].
-
-        Notes
-        -----
-        U' = R^2 U with R = sqrt(chi-square / visits), never below 1. It is a repair: better is to
-        find what happened at the visit.
-
-        References
-        ----------
-        Birge ratio: R. T. Birge, Physical Review 40 (1932) 207 (from memory).
-        """
-        factor = self.birge_ratio
-        return replace(self, covariance=factor**2 * self.covariance, wander=factor * self.wander)
-
-    @property
-    def prior_standard(self) -> np.ndarray:
-        """The same before the hand readings were used [m]."""
-        return np.sqrt(np.clip(np.diag(self.prior_covariance), 0.0, None))
 
 
 def condition_zero(
@@ -301,17 +224,13 @@ def condition_zero(
             grown = np.hypot(grown, step.standard * np.sqrt(share))
     parts = _Parts.of(edges, events, visits, model, grown, moved)
     observed = np.array([visit.difference for visit in visits])
-    offset_prior = parts.offsets @ parts.mean
     joint = np.diag(parts.variance)
-    prior = parts.offsets @ joint @ parts.offsets.T
     result = condition(parts.mean, joint, parts.readings, observed)
     wander = grown / math.sqrt(12) if model.growth == "random walk" else np.zeros(len(spans))
     return ZeroPosterior(
         edges,
         parts.offsets @ result.mean,
         parts.offsets @ result.covariance @ parts.offsets.T,
-        offset_prior,
-        prior,
         wander,
         result.innovations,
         result.statistic,
@@ -411,10 +330,7 @@ class _Parts:
 
 @dataclass(frozen=True)
 class _Crust:
-    """What grows between cleanings, as a multiple of one common unit.
-
-    Units: at_start [m]; grows [m]; taken [m].
-    """
+    """What grows between cleanings, as a multiple of one common unit [m]."""
 
     at_start: float
     grows: np.ndarray

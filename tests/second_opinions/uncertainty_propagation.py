@@ -1,4 +1,4 @@
-"""The law of propagation of uncertainty: sensitivities, covariances, effective degrees of freedom.
+"""Second opinion of the tests: the law of propagation of uncertainty.
 
 A model is any function of a mapping from names to arrays of equal length; it returns one row per
 evaluation. The same function serves the first-order formula here and the Monte Carlo beside it.

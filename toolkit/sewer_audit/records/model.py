@@ -25,6 +25,8 @@ __all__ = [
     "Table",
 ]
 
+FEWEST = 5
+"""Fewest reads that tell to how many counts they are written (judgement): 1 in 10,000 by chance."""
 ROLES: dict[str, str] = {
     "head": "length",
     "distance": "length",
@@ -195,6 +197,14 @@ class RegisterRecord:
     changes: tuple[MeterChange, ...] = ()
     parts: tuple[tuple[RegisterRecord, int], ...] = ()
     dated: frozenset[pd.Timestamp] = frozenset()
+
+    @property
+    def step(self) -> float:
+        """To how many counts the reads are written: ones, tens, hundreds, thousands [counts]."""
+        reads = self.frame.loc[self.frame["volume_m3"].notna(), "register"].to_numpy(dtype=float)
+        if len(reads) < FEWEST:
+            return 1.0
+        return next((step for step in (1000.0, 100.0, 10.0) if not (reads % step).any()), 1.0)
 
 
 @dataclass(frozen=True)

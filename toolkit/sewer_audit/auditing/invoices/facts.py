@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
+from statistics import median_low
 from typing import Any
 
 import numpy as np
@@ -50,19 +51,30 @@ POSTED = (0, 3, 10)
 """Days from a payment to a bill that shows it, one of which an account may have (judgement)."""
 PLAUSIBLE = 3.0
 """How many times its usual use a day a period may have before its reads are doubted (judgement)."""
+CLEARLY = 4.0
+"""So many times likelier the site's read must make the uses before the bill's is called wrong
+(judgement) [-]."""
+SPREAD_OF_USE = (0.1, 0.5)
+"""Least spread of the logarithm of use a day, and where few bills tell it (judgement) [-]."""
+FEWEST = 4
+MOST = 0.8
+"""Share of the reads that must fit before two dials are taken to differ throughout (judgement)."""
+ENDS = ("start", "end")
 
 
 @dataclass(frozen=True)
 class Ends:
     """The two reads of a bill, those that are right, and how closely these are known [counts].
 
-    `estimated` says of either end that it was never read.
+    `estimated` says of either end that it was never read, `doubted` what the site's own read says
+    there where the read that is printed is as likely.
     """
 
     printed: tuple[Decimal | None, Decimal | None]
     right: tuple[Decimal | None, Decimal | None]
     spread: Decimal = ZERO
     estimated: tuple[bool, bool] = (False, False)
+    doubted: tuple[Decimal | None, Decimal | None] = (None, None)
 
     @property
     def known(self) -> bool:
@@ -149,7 +161,25 @@ def _bills(
     case: Case, inputs: Inputs, evidence: Evidence, face: RegisterFace | None, rows: Iterable[int]
 ) -> list[BilledInvoice]:
     dates, looks = local_dates(case, inputs.invoices.frame, inputs.schedule), Looks(case, inputs)
+    if face is not None:
+        looks.ahead = _ahead(case, inputs, looks, face)
     return [_bill(case, inputs, evidence, looks, row, dates.iloc[row], face) for row in rows]
+
+
+def _ahead(case: Case, inputs: Inputs, looks: Looks, face: RegisterFace) -> Decimal:
+    """By how many counts the dial of the bills stands before the site's throughout: no volume."""
+    pairs = [
+        (printed, look)
+        for row in range(len(looks.frame))
+        for place, printed in enumerate(_printed(looks.frame.iloc[row]))
+        if printed is not None and not _is_estimate(looks.frame, row, place)
+        if (look := looks.look(row, ENDS[place])) and look.per_count == face.per_count
+    ]
+    if len(pairs) < FEWEST or changes_of(case, inputs):
+        return ZERO
+    off = median_low(printed - look.count for printed, look in pairs)
+    now, then = (sum(_fits(p - each, look, face) for p, look in pairs) for each in (ZERO, off))
+    return off if then > now and then >= MOST * len(pairs) else ZERO
 
 
 def _bill(
@@ -196,6 +226,8 @@ def _bill(
         credit_note=invoice["credit_note"] or "",
         dates={name: invoice[name] for name in DATES if invoice[name] is not None},
         own_spread=ends.spread,
+        doubted=ends.doubted,
+        ahead=looks.ahead,
         starts_estimated=ends.estimated[0],
         registers=tuple(further),
         segments=segments if len(segments) > 2 else (),
@@ -416,37 +448,82 @@ def _ends(case: Case, inputs: Inputs, looks: Looks, row: int, face: RegisterFace
     if face is None:
         return Ends(printed, (None, None))
     found = [_end(case, inputs, looks, row, place, face) for place in (0, 1)]
-    return Ends(
-        printed,
-        (found[0][0], found[1][0]),
-        found[0][1] + found[1][1],
-        (found[0][2], found[1][2]),
-    )
+    right, spread, estimated, doubted = zip(*found, strict=True)
+    return Ends(printed, right, sum(spread, ZERO), estimated, doubted)
 
 
 def _end(
     case: Case, inputs: Inputs, looks: Looks, row: int, place: int, face: RegisterFace
-) -> tuple[Decimal | None, Decimal, bool]:
-    """The right read at one end, its half width [counts], and whether it was estimated."""
+) -> tuple[Decimal | None, Decimal, bool, Decimal | None]:
+    """The right read at one end, its half width [counts], whether it was estimated, and what the
+    site's own read says where it is doubted."""
     frame = inputs.invoices.frame
     printed, other = _printed(frame.iloc[row])[place], _beside(case, inputs, row, place)
     guessed = _is_estimate(frame, row, place)
     if guessed:
         # an estimate that the next bill does not go on from is settled by that bill's own read
         settled = place == 1 and other is not None and other != printed
-        return (other, ZERO, True) if settled else (printed, ZERO, True)
-    look = looks.look(row, ("start", "end")[place])
+        return (other, ZERO, True, None) if settled else (printed, ZERO, True, None)
+    look = looks.look(row, ENDS[place])
     if look is None:
-        right = printed if other in (None, printed) else _plausible(inputs, row, place, face, other)
-        return right, ZERO, False
-    views = [look] if look.per_count >= face.per_count else [look, look.on(face.per_count)]
+        right = printed if other in (None, printed) else _plausible(looks, row, place, face, other)
+        return right, ZERO, False, None
+    views = _views(look, face)
     for view in views:
         for each in (printed, other):
             if each is not None and _fits(each, view, face):
-                return each, ZERO, False
+                return each, ZERO, False, None
     if printed is not None:
         look = min(views, key=lambda view: abs(view.count - printed))
-    return look.count, look.spread, False
+    if other in (None, printed) and _own_slip(inputs, looks, row, place, face, look):
+        return printed, ZERO, False, look.count
+    return look.count, look.spread, False, None
+
+
+def _views(look: Look, face: RegisterFace) -> list[Look]:
+    """A look of the site, on the dial of the bills too where that has larger counts."""
+    return [look] if look.per_count >= face.per_count else [look, look.on(face.per_count)]
+
+
+def _own_slip(
+    inputs: Inputs, looks: Looks, row: int, place: int, face: RegisterFace, look: Look
+) -> bool:
+    """Whether the one read of the site that contradicts a bill may itself be wrong.
+
+    The reads of the site beside it decide; where they bear out both, or neither is told by them,
+    the bill's read stands unless the uses of the periods it ends speak clearly against it.
+    """
+    printed = _printed(inputs.invoices.frame.iloc[row])[place]
+    if printed is None:
+        return False
+    others = looks.without_one(row, ENDS[place])
+    near = [v for other in others for v in _views(other, face) if _fits(printed, v, face)]
+    if others and not near:
+        return False
+    if near and not any(_fits(look.count, view, face) for view in near):
+        return True
+    one, usual = row - 1 + place, _usual_a_day(inputs.invoices.frame, row - 1 + place)
+    away = [
+        sum(each**2 for each in _logs_of_use(looks, one, face, read, usual))
+        for read in (printed, look.count)
+    ]
+    return (away[0] - away[1]) / 2 < math.log(CLEARLY)
+
+
+def _logs_of_use(
+    looks: Looks, one: int, face: RegisterFace, read: Decimal, usual: tuple[float, float]
+) -> list[float]:
+    """Of the period a read ends and the next, how many spreads the use a day lies off the usual."""
+    found = []
+    for k, end in ((one, 1), (one + 1, 0)):
+        if 0 <= k < len(looks.frame):
+            row, look = looks.frame.iloc[k], looks.look(k, ENDS[1 - end])
+            far = _printed(row)[1 - end] if look is None else look.count
+            if far is not None:
+                used = counted(*((far, read) if end else (read, far)), face)
+                daily = float(used) / ((row["end"] - row["start"]).days or 1)
+                found.append(abs(math.log(max(daily, 1e-9) / usual[0])) / usual[1])
+    return found
 
 
 def _fits(read: Decimal, look: Look, face: RegisterFace) -> bool:
@@ -489,35 +566,32 @@ def _beside(case: Case, inputs: Inputs, row: int, place: int) -> Decimal | None:
 
 
 def _plausible(
-    inputs: Inputs, row: int, place: int, face: RegisterFace, other: Decimal
+    looks: Looks, row: int, place: int, face: RegisterFace, other: Decimal
 ) -> Decimal | None:
     """Which of two printed reads of one instant makes the use of both periods the more usual."""
-    frame = inputs.invoices.frame
-    printed = _printed(frame.iloc[row])[place]
+    printed, one = _printed(looks.frame.iloc[row])[place], row - 1 + place
     if printed is None:
         return other
-    one = row - 1 if place == 0 else row
-    first, last = _printed(frame.iloc[one])[0], _printed(frame.iloc[one + 1])[1]
-    if first is None or last is None:
-        return printed
-    days = [(frame["end"].iloc[k] - frame["start"].iloc[k]).days or 1 for k in (one, one + 1)]
-    usual = _usual_a_day(frame, (one, one + 1))
+    usual, _ = _usual_a_day(looks.frame, one)
 
     def unusual(read: Decimal) -> float:
-        used = counted(first, read, face) / days[0], counted(read, last, face) / days[1]  # type: ignore
-        return max(abs(math.log(max(float(each), 1e-9) / usual)) for each in used)
+        return max(_logs_of_use(looks, one, face, read, (usual, 1.0)), default=0.0)
 
     right = min((printed, other), key=unusual)
     return right if unusual(right) <= math.log(PLAUSIBLE) else None
 
 
-def _usual_a_day(frame: pd.DataFrame, without: Sequence[int]) -> float:
-    """Median use a day of the other bills [counts/d]."""
+def _usual_a_day(frame: pd.DataFrame, one: int) -> tuple[float, float]:
+    """Median use a day of the bills but two [counts/d], and the spread of its logarithm [-]."""
     days = (frame["end"] - frame["start"]).dt.total_seconds() / 86400.0
     used = ((frame["current_read"] - frame["previous_read"]) / days).to_numpy(dtype=float)
-    kept = np.delete(used, [k for k in without if k < len(used)])
+    kept = np.delete(used, [k for k in (one, one + 1) if 0 <= k < len(used)])
     kept = kept[np.isfinite(kept) & (kept > 0)]
-    return float(np.median(kept)) if len(kept) else 1.0
+    if not len(kept):
+        return 1.0, SPREAD_OF_USE[1]
+    usual = float(np.median(kept))
+    spread = 1.4826 * float(np.median(np.abs(np.log(kept / usual))))
+    return usual, max(spread, SPREAD_OF_USE[len(kept) < FEWEST])
 
 
 def _printed(invoice: pd.Series) -> tuple[Decimal | None, Decimal | None]:

@@ -10,7 +10,7 @@ was taken at the instant.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache
 from typing import Any
@@ -37,8 +37,6 @@ PEAK = 3.0
 """The flow in the hour of a look over the largest mean flow between two reads (judgement) [-]."""
 OF_DAY = 1.5
 """The flow of a whole day over the largest mean flow between two reads (judgement) [-]."""
-FEWEST = 5
-"""Fewest reads that tell to how many counts they are written (judgement): 1 in 10,000 by chance."""
 HALF_A_DAY = 43200.0
 DAY = 86400.0
 ZERO = Decimal(0)
@@ -79,7 +77,6 @@ class Register:
     multiplier: float
     within: float
     sign: int = 1
-    step: float = 1.0
 
     @property
     def largest(self) -> float:
@@ -98,7 +95,7 @@ class Register:
         """
         if not self.within:  # both read together
             return 0.0
-        return self.step + self.largest * max(PEAK * self.within, OF_DAY * unknown)
+        return self.record.step + self.largest * max(PEAK * self.within, OF_DAY * unknown)
 
     def reach(self, invoices: int) -> float:
         """How many standard uncertainties of interpolation a right invoice may lie away [-].
@@ -124,6 +121,7 @@ class Looks:
         }
         supplies = [each.read_within for each in case.data.intake if each.role == "supply"]
         self.within = min(supplies) if supplies else 3 * 3600.0
+        self.ahead = ZERO
         self.registers: Callable[[str], tuple[Register, ...]] = cache(self._registers)
 
     def _registers(self, name: str) -> tuple[Register, ...]:
@@ -134,21 +132,19 @@ class Looks:
         return tuple(
             Register(
                 part,
-                intake_volumes(
-                    part.frame["time"],
-                    part.frame["volume_m3"],
-                    self.instants,
-                    resolution_m3=part.count_m3,
-                    meter=name,
-                ),
+                self._volumes(name, part),
                 own.unit or "m3",  # interval data bring volumes, no dial
                 own.multiplier if own.unit else part.count_m3,
                 within,
                 sign,
-                _step(part),
             )
             for (part, sign), own in zip(parts, tables, strict=True)
         )
+
+    def _volumes(self, name: str, part: RegisterRecord) -> IntakeVolumes:
+        times, volumes = part.frame["time"], part.frame["volume_m3"]
+        step = part.count_m3 * part.step
+        return intake_volumes(times, volumes, self.instants, resolution_m3=step, meter=name)
 
     def volume(self, name: str, row: int, further_only: bool = False) -> Metered | None:
         """What a meter registered in a period, each of its registers priced in its own counts."""
@@ -186,14 +182,32 @@ class Looks:
         meter = read_meter(self.case)
         if meter is None or meter.form == "green button":
             return None
+        return self._look(self.registers(meter.meter)[0], row, end)
+
+    def without_one(self, row: int, end: str) -> list[Look]:
+        """The same as the other reads of the site give it, one read beside the instant left out."""
+        meter = read_meter(self.case)
         register = self.registers(meter.meter)[0]
+        frame, moment = register.record.frame, self.frame[end].iloc[row]
+        known = frame.loc[frame["volume_m3"].notna(), "time"]
+        found = []
+        for time in {known[known <= moment].max(), known[known >= moment].min()} - {pd.NaT}:
+            kept = frame.assign(volume_m3=frame["volume_m3"].where(frame["time"] != time))
+            if kept["volume_m3"].notna().sum() < 2:
+                continue
+            record = replace(register.record, frame=kept)
+            volumes = self._volumes(meter.meter, record)
+            found.append(self._look(replace(register, record=record, volumes=volumes), row, end))
+        return [each for each in found if each is not None]
+
+    def _look(self, register: Register, row: int, end: str) -> Look | None:
         record, moment = register.record, self.frame[end].iloc[row]
         beside = Decimal(repr(round(register.beside(self._unknown(record, moment)), 4)))
         read = count_at(record, moment, end)
         unit = self.case.data.invoices.volume_unit
         one = per_count(self.inputs.schedule, register.unit, register.multiplier, unit)
         if read is not None:
-            return Look(read, beside, one)
+            return Look(read + self.ahead, beside, one)
         near = _nearest(record, moment)
         if near is None:
             return None
@@ -203,7 +217,7 @@ class Looks:
         spread = register.reach(len(self.frame)) * float(
             register.volumes.boundary_standard_m3[place] / record.count_m3
         )
-        return Look(near, beside + Decimal(repr(round(spread, 4))), one)
+        return Look(near + self.ahead, beside + Decimal(repr(round(spread, 4))), one)
 
     def _unknown(self, record: RegisterRecord, moment: pd.Timestamp) -> float:
         """By how long two looks may lie apart because a date stands without an hour [s].
@@ -225,14 +239,6 @@ def _of_day(moment: pd.Timestamp, case: Case) -> float:
     """Time of day on the local clock [s]."""
     local = moment.tz_convert(case.zone)
     return float(local.hour * 3600 + local.minute * 60 + local.second)
-
-
-def _step(record: RegisterRecord) -> float:
-    """To how many counts the reads of a register are written: ones, tens, hundreds [counts]."""
-    reads = record.frame.loc[record.frame["volume_m3"].notna(), "register"].to_numpy(dtype=float)
-    if len(reads) < FEWEST:
-        return 1.0
-    return next((step for step in (1000.0, 100.0, 10.0) if not (reads % step).any()), 1.0)
 
 
 def _nearest(record: RegisterRecord, moment: pd.Timestamp) -> Decimal | None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,7 @@ from sewer_audit.charges import (
     price_draws,
     recompute_series,
 )
+from sewer_audit.charges.chain.estimates import of_shared_read
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import to_si
 
@@ -338,19 +340,43 @@ def _question(each: Recomputed, ratio: float) -> Flag:
 
 
 def _flags_of(bills: Sequence[BilledInvoice]) -> list[Flag]:
-    """That the usage of some bills is not the charged volume, and what it is."""
-    other = [bill.invoice for bill in bills if bill.usage not in (None, bill.facts.billed_volume)]
-    if not other:
-        return []
-    return [
-        Flag(
-            "usage-not-charged-volume",
+    """That the usage of some bills is not the charged volume, and whose reads of one day differ."""
+    found, other = [], []
+    for bill in bills:
+        if bill.usage not in (None, bill.facts.billed_volume):
+            other.append(bill.invoice)
+    if other:
+        words = (
             f"{', '.join(other)}: the lines follow from another volume than the printed usage, "
             "which may be rounded, or the water used; say so by usage_means and usage_printed_to "
-            "under [invoices].",
-            {"usage": other},
+            "under [invoices]."
         )
-    ]
+        found.append(Flag("usage-not-charged-volume", words, {"usage": other}))
+    if any(bill.ahead for bill in bills):
+        words = (
+            f"The reads of the bills stand {bills[0].ahead.normalize():f} counts from those of the "
+            "site throughout, as two dials of one meter or other hours of reading do. No volume "
+            "depends on it: the site's reads are compared with that taken off."
+        )
+        found.append(Flag("dials-differ-throughout", words, {"counts": float(bills[0].ahead)}))
+    doubted = {
+        str(printed): (bill.invoice, str(own.normalize().quantize(printed)))
+        for bill in bills
+        for printed, own in zip((bill.previous_read, bill.current_read), bill.doubted, strict=True)
+        if printed is not None and own is not None
+    }
+    if doubted:
+        told = "; ".join(
+            f"{one}: {read}, by the site {own}" for read, (one, own) in doubted.items()
+        )
+        words = (
+            f"Reads of one day that differ, either of which may be wrong ({told}). The bill's is "
+            "taken, and nothing is claimed on the difference: what one bill has too much the next "
+            "has too little. A photograph of the register on a read day tells the next one."
+        )
+        data = {"invoices": [one for one, _ in doubted.values()]}
+        found.append(Flag("reads-of-a-day-differ", words, data))
+    return found
 
 
 OF_NO_CHARGE = {"water", "deduct", "factor", "tax base", "subtotal", "amount due", "due date"}
@@ -373,15 +399,22 @@ def _apart(schedule: Schedule, series: Sequence[Recomputed]) -> list[Flag]:
 
 
 def with_charged(inputs: Inputs, pricing: Pricing | None) -> Inputs:
-    """The inputs with the volume each invoice charged, where its printed usage states another."""
-    if pricing is None or all(bill.usage is None for bill in pricing.bills):
+    """The inputs with the volume each invoice charged, where its printed usage states another, and
+    which invoices go on from a read of the one before that may be wrong."""
+    if pricing is None:
         return inputs
     unit, frame = inputs.invoices.volume_unit, inputs.invoices.frame
     billed = [
         stated if bill.usage is None else to_si(float(bill.facts.billed_volume), unit, "volume")
         for bill, stated in zip(pricing.bills, frame["billed_m3"], strict=True)
     ]
-    invoices = replace(inputs.invoices, frame=frame.assign(billed_m3=billed))
+    series = pricing.series
+    linked = [False] + [
+        after.bill.doubted[0] is not None
+        or (bool(after.run) and one.run == after.run and of_shared_read(after, series))
+        for one, after in pairwise(series)
+    ]
+    invoices = replace(inputs.invoices, frame=frame.assign(billed_m3=billed, linked=linked))
     return replace(inputs, invoices=invoices)
 
 

@@ -29,7 +29,10 @@ WITH_RUN = "judged with its run"
 
 
 def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
-    """Places of the invoices, those between two actual reads together, all others alone."""
+    """Places of the invoices, those between two actual reads together, all others alone.
+
+    So are those with a read between them that may be wrong: only their sum is known.
+    """
     found: list[list[int]] = []
     for place, row in enumerate(frame.itertuples()):
         before = frame.iloc[place - 1] if place else None
@@ -41,7 +44,7 @@ def runs_of_estimates(frame: pd.DataFrame) -> list[list[int]]:
         )
         if before is not None and np.isnan([row.previous_read, before["current_read"]]).any():
             goes_on = before["read_type"] == "estimated" and not row.shares_with
-        if goes_on:
+        if goes_on or getattr(row, "linked", False):
             found[-1].append(place)
         else:
             found.append([place])

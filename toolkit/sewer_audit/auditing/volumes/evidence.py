@@ -562,7 +562,7 @@ def registers_of(case: Case, inputs: Inputs, periods: Periods) -> dict[str, Inta
             record.frame["time"],
             record.frame["volume_m3"],
             instants_of(periods),
-            resolution_m3=record.count_m3,
+            resolution_m3=record.count_m3 * record.step,
             meter=name,
         )
         for name, record in {**inputs.meters, **inputs.uses}.items()

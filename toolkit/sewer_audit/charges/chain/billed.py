@@ -141,6 +141,10 @@ class BilledInvoice:
         What was paid on earlier bills before this one was made and no bill credits yet [currency].
     own_spread : Decimal
         Half width of `own_reads` together [counts].
+    doubted : tuple of Decimal
+        What the site's own read says at either end where the printed one is as likely [counts].
+    ahead : Decimal
+        By how much the dial of the bills stands before the site's on every bill [counts].
     starts_estimated : bool
         Whether the previous read is an estimate of the bill before [-].
     second : InvoiceFacts, optional
@@ -183,6 +187,8 @@ class BilledInvoice:
     credit_note: str = ""
     unposted: Decimal = Decimal(0)
     own_spread: Decimal = Decimal(0)
+    doubted: tuple[Decimal | None, Decimal | None] = (None, None)
+    ahead: Decimal = Decimal(0)
     starts_estimated: bool = False
     second: InvoiceFacts | None = None
     second_tolerance: Decimal = Decimal(0)

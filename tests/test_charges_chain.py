@@ -13,10 +13,12 @@ from itertools import pairwise
 import pytest
 
 from sewer_audit import audit, load_case
+from sewer_audit.auditing.judgement.verdict import WITH_RUN
 from sewer_audit.charges import ClaimItem, ClaimRule, Payment, work_out_claim
 from sewer_audit.charges.chain.ledger import Entry, Ledger
 from sewer_audit.errors import AuditError, InputRefused
 from sewer_audit.records.files.numbers import parse_decimal
+from sewer_audit.uncertainty import UNDECIDED
 from test_charges_account import Works, cents, codes, dial, wrong
 
 D = Decimal
@@ -471,7 +473,9 @@ def test_bills_linked_by_one_wrong_read_are_one_claim(tmp_path, off, late):
     result = works.audit(tmp_path, late=late)
     assert result.ledger.of("A5") == result.ledger.of("A6") == 0
     assert result.ledger.low <= D("2304.00") <= result.ledger.high, "360 kgal at 6.40"
-    assert result.ledger.net > 2000
+    assert len(result.ledger.entries) == 1 and result.ledger.net > 2000, "one claim"
+    assert not [f for f in result.flags if f.code == "under-invoiced-by-the-rules"]
+    assert set(result.invoices["finding"].iloc[7:9]) <= {WITH_RUN, UNDECIDED}
 
 
 def test_two_wrong_reads_in_a_row_are_one_claim_too(tmp_path):
@@ -508,6 +512,22 @@ def dearer_from_june(works: Works, folder) -> None:
         cells[7] = cells[8] = str(cents(works.billed[k] * rate))
         lines[k + 1] = ",".join(cells)
     (folder / "invoices.csv").write_text("\n".join(lines) + "\n")
+
+
+def test_estimates_that_nothing_made_good_are_one_claim(tmp_path):
+    """Two estimates, 250 kgal too high and 100 too low, and a bill that starts at the read."""
+    works = Works()
+    (first, one), (_, two) = works.printed[4:6]
+    works.printed[4:6] = [(first, one + 2500), (one + 2500, two + 1500)]
+    works.types[4:6] = ["estimated"] * 2
+    for k in (4, 5):
+        a, b = works.printed[k]
+        works.billed[k] = ((b - a) * works.per_count * works.factor).quantize(D("0.1"))
+    result = works.audit(tmp_path)
+    (entry,) = result.ledger.entries
+    assert (entry.invoice, entry.code) == ("A5", "missing-true-up")
+    assert entry.amount == D("864.00"), "150 kgal, 135 charged at 6.40"
+    assert result.claim["refund"].sum() == pytest.approx(864.0)
 
 
 def test_a_run_that_nothing_made_good_is_the_difference_to_the_next_actual_read(tmp_path):

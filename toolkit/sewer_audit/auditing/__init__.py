@@ -138,7 +138,7 @@ def _audit(
     billed = inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)
     flags += resting_flags(case, evidence, reasons, billed)
     flags += errors_together(judged, reasons, draws)
-    flags += [*warnings_for(table, found), *unstable_flags(stability)]
+    flags += [*warnings_for(claim, found), *unstable_flags(stability)]
     return Audit(
         case,
         draws,

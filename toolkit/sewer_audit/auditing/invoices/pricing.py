@@ -32,7 +32,6 @@ from sewer_audit.charges import (
     price_draws,
     recompute_series,
 )
-from sewer_audit.charges.chain.estimates import of_shared_read
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import to_si
 
@@ -408,11 +407,9 @@ def with_charged(inputs: Inputs, pricing: Pricing | None) -> Inputs:
         stated if bill.usage is None else to_si(float(bill.facts.billed_volume), unit, "volume")
         for bill, stated in zip(pricing.bills, frame["billed_m3"], strict=True)
     ]
-    series = pricing.series
     linked = [False] + [
-        after.bill.doubted[0] is not None
-        or (bool(after.run) and one.run == after.run and of_shared_read(after, series))
-        for one, after in pairwise(series)
+        after.bill.doubted[0] is not None or (bool(after.run) and one.run == after.run)
+        for one, after in pairwise(pricing.series)
     ]
     invoices = replace(inputs.invoices, frame=frame.assign(billed_m3=billed, linked=linked))
     return replace(inputs, invoices=invoices)

@@ -347,15 +347,13 @@ def basis_answer(case: Case, evidence: Evidence, pricing: Pricing | None) -> Map
     return answer
 
 
-def warnings_for(table: pd.DataFrame, judged: pd.DataFrame) -> list[Flag]:
+def warnings_for(claim: pd.DataFrame, judged: pd.DataFrame) -> list[Flag]:
     """What must be said before anyone raises a dispute.
 
-    Units: table [m3]; judged [m3].
+    Units: claim [money]; judged [m3].
     """
     low = judged.loc[judged["finding"] == TOO_LOW_WORDS, "invoice"].tolist()
-    short = table.loc[
-        table["recomputed_total"] - table["invoiced_total"] > 0.005, "invoice"
-    ].tolist()
+    short = claim.loc[claim["by_the_rules"] < -0.005, "invoice"].tolist()
     flags = []
     if low:
         flags.append(

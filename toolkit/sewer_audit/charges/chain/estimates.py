@@ -136,8 +136,13 @@ def settled(schedule: Schedule, series: Sequence[Recomputed]) -> list[Recomputed
     stands on the last of them. So it is with bills that print one wrong read between them.
     """
     found = list(series)
-    for places in _sharing(schedule, series):
-        _settle(schedule, series, places, found)
+    for places, settles in _sharing(schedule, series):
+        if settles:
+            _settle(schedule, series, places, found)
+            continue
+        names = tuple(series[place].bill.invoice for place in places)
+        for place in places:
+            found[place] = replace(series[place], run=names)
     for places, ending in runs_of(series):
         members = [series[place] for place in places]
         names = tuple(each.bill.invoice for each in members)
@@ -186,19 +191,20 @@ def of_shared_read(each: Recomputed, series: Sequence[Recomputed]) -> bool:
     Returns
     -------
     bool
-        False where a bill of its run rests on an estimate [-].
+        False where a bill of its run rests on an estimate, or the run does not net to nothing [-].
     """
     run = [other.bill.read_type for other in series if other.bill.invoice in each.run]
-    return bool(run) and "estimated" not in run
+    return each.stands and bool(run) and "estimated" not in run
 
 
-def _sharing(schedule: Schedule, series: Sequence[Recomputed]) -> list[list[int]]:
-    """Places of bills linked by wrong reads, one's end the next one's start, that net to nothing.
+def _sharing(schedule: Schedule, series: Sequence[Recomputed]) -> list[tuple[list[int], bool]]:
+    """Places of bills linked by wrong reads, end to start, and whether they net to nothing.
 
     What one of them bills too much the others bill too little, whatever their reads are called.
+    Where they do not it takes the site's own reads to tell that they are linked.
     """
     taken = {place for places, _ in runs_of(series) for place in places}
-    found: list[list[int]] = []
+    found: list[tuple[list[int], bool]] = []
     place = 0
     while place < len(series):
         run = [place]
@@ -209,8 +215,9 @@ def _sharing(schedule: Schedule, series: Sequence[Recomputed]) -> list[list[int]
         members = [series[k] for k in run]
         if len(run) > 1 and all(None not in (each.due, each.billed) for each in members):
             off = sum((each.billed - each.due for each in members), ZERO)  # type: ignore[operator]
-            if abs(off) <= sum((_slack(schedule, each) for each in members), ZERO):
-                found.append(run)
+            settles = abs(off) <= sum((_slack(schedule, each) for each in members), ZERO)
+            if settles or all(each.bill.own_reads for each in members):
+                found.append((run, settles))
         place = run[-1] + 1
     return found
 

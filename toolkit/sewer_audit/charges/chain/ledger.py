@@ -30,6 +30,7 @@ ZERO = Decimal(0)
 OF_RUN = "run of estimates"
 """Link of what a settled run of estimates costs: no invoice of it departs from the schedule by its
 own figures [text]."""
+VOLUME, ENDS = "charged volume", ("amount", "low", "high")
 UNEXPLAINED = {True: "unexplained-line", False: "unexplained-volume"}
 
 
@@ -147,7 +148,23 @@ def ledger_of(
     for each in signatures:
         for invoice in each.invoices:
             codes.setdefault((invoice, each.code in OF_LINES), each.code)
-    return Ledger(tuple(entry for each in series for entry in _entries(schedule, each, codes)))
+    entries = [entry for each in series for entry in _entries(schedule, each, codes)]
+    return Ledger(tuple(_netted(entries, {each.bill.invoice: each.run for each in series})))
+
+
+def _netted(entries: Sequence[Entry], runs: Mapping[str, tuple[str, ...]]) -> Iterator[Entry]:
+    """The entries, those of volumes between two right reads as one, on the last of them."""
+    for each in entries:
+        run = [e for e in entries if runs[each.invoice] and runs[e.invoice] == runs[each.invoice]]
+        run = [e for e in run if e.link == each.link == VOLUME]
+        if len(run) < 2:
+            yield each
+        elif each is run[-1]:
+            sums = {end: sum((getattr(e, end) for e in run), ZERO) for end in ENDS}
+            exact = all(e.exactness == "exact" for e in run)
+            if any(sums.values()):
+                told = "exact" if exact else "within interval"
+                yield replace(each, **sums, exactness=told)
 
 
 def _entries(
@@ -167,7 +184,7 @@ def _entries(
         exact = each.bill.exact
         yield Entry(
             invoice,
-            "charged volume",
+            VOLUME,
             code,
             moved,
             moved if exact else low,

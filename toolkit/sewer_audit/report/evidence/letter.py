@@ -7,6 +7,7 @@ from typing import Any
 
 from sewer_audit.charges import BRIEFLY, OF_RUN, chains_of
 from sewer_audit.charges.chain.estimates import of_shared_read
+from sewer_audit.charges.chain.ledger import VOLUME
 from sewer_audit.report.evidence.invoice_words import read_between, shared_days, true_ups
 from sewer_audit.report.evidence.verdict import questions
 from sewer_audit.report.show import Shown, markdown_text
@@ -175,6 +176,9 @@ def _one_bill(result: Any, words: Words, invoice: str, amount: float) -> str:
         )
         text += f" {broken.name.capitalize()} as printed {printed}, by the schedule {right}."
     exact = all(entry.exactness == "exact" for entry in entries)
+    run = next(each.run for each in result.pricing.series if each.bill.invoice == invoice)
+    if run[1:] and any(entry.link == VOLUME for entry in entries):
+        text += f" {joined(list(run))} are taken together, between two reads that are right."
     text += f" Too high by {words.money(amount)}{'' if exact else ', known within an interval'}."
     for each in named:
         if each.look_alikes:

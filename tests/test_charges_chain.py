@@ -450,6 +450,32 @@ def test_what_a_run_costs_at_dearer_rates_stays_a_claim(tmp_path):
     assert entry.low <= entry.amount <= entry.high and entry.exactness == "within interval"
 
 
+@pytest.mark.parametrize("more", [D("0.0"), D("0.3")], ids=["settled", "and a slip beside it"])
+def test_what_blocks_cost_over_a_run_stays_a_claim_also_where_it_does_not_net(tmp_path, more):
+    """Estimates 30 % too high reach a block of 9.40 beyond 1,100 kgal, the true uses do not.
+
+    By hand: 309.9 and 214.4 kgal beyond the edge, at 3.00 more; the slip is 0.3 kgal at 9.40.
+    """
+    works = Works()
+    estimated(works, (3, 4), 1.3)
+    works.billed[3:6] = [D("1409.9"), D("1314.4") + more, D("270.5")]
+    works.write(tmp_path)
+    rates, bills = tmp_path / "rates.toml", tmp_path / "invoices.csv"
+    blocks = '\nblocks = [{ to = "1100 kgal", rate = 6.40 }, { rate = 9.40 }]'
+    rates.write_text(rates.read_text().replace("\nrate = 6.40", blocks))
+    head, *rows = bills.read_text().split()
+    for k, volume in enumerate(works.billed):
+        cells, first = rows[k].split(","), min(volume, D(1100))
+        cells[7] = cells[8] = str(cents(first * D("6.40") + (volume - first) * D("9.40")))
+        rows[k] = ",".join(cells)
+    bills.write_text("\n".join([head, *rows, ""]))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    expected = (D("309.9") + D("214.4")) * 3 + more * D("9.40")
+    run = next(each for each in result.ledger.entries if each.link == "run of estimates")
+    assert run.invoice == "A5" and run.low <= (D("309.9") + D("214.4")) * 3 <= run.high
+    assert float(result.ledger.net) == pytest.approx(float(expected), abs=5)
+
+
 def carried_on(works: Works, k: int, off: int) -> None:
     """A wrong read at the end of a bill that the next one goes on from; both called actual."""
     (low, high), (_, last) = works.printed[k : k + 2]

@@ -159,8 +159,12 @@ def settled(schedule: Schedule, series: Sequence[Recomputed]) -> list[Recomputed
                 found[place] = _by_second(schedule, replace(series[place], run=names))
             continue
         if abs(off) > slack:
+            costs = _costs(schedule, members, [each.due for each in members])
             for place in places:
                 found[place] = replace(series[place], run=names)
+            last, right = places[-1], found[places[-1]].by_rules
+            stated = {"by_rules": right - costs[0], "run_costs": costs[0]}
+            found[last] = replace(found[last], **stated, run_spread=costs[1])
             continue
         _settle(schedule, series, places, found)
     return found
@@ -172,7 +176,7 @@ def _settle(
     """Lets the bills of a run stand in `found`; what it costs stands on the last of them."""
     members = [series[place] for place in places]
     names = tuple(each.bill.invoice for each in members)
-    costs = _costs(schedule, members)
+    costs = _costs(schedule, members, [each.billed for each in members])
     for place in places:
         told = costs if place == places[-1] else (ZERO, ZERO)
         found[place] = _standing(schedule, series[place], names, told)
@@ -293,19 +297,20 @@ def _standing(
     )
 
 
-def _costs(schedule: Schedule, members: Sequence[Recomputed]) -> tuple[Decimal, Decimal]:
-    """What the run costs beyond its periods priced on their own volumes, and its half width.
+def _costs(
+    schedule: Schedule, members: Sequence[Recomputed], volumes: Sequence[Decimal | None]
+) -> tuple[Decimal, Decimal]:
+    """What such volumes of a run cost beyond those of each period, and its half width.
 
     The volumes of the periods are those of the site's reads, brought to the sum between the actual
     ones; where these tell them to a tolerance only, so is the amount. Nothing within it.
     """
-    found = run_volumes(schedule, members)
+    found = run_volumes(schedule, members, volumes)
     if found is None:
         return ZERO, ZERO
     dues, reach = found
-    billed = [each.billed for each in members]
     facts = [each.bill.facts for each in members]
-    asked = sum((_priced(schedule, f, b) for f, b in zip(facts, billed, strict=True)), ZERO)
+    asked = sum((_priced(schedule, f, b) for f, b in zip(facts, volumes, strict=True)), ZERO)
     prices = [_priced(schedule, f, d) for f, d in zip(facts, dues, strict=True)]
     right, spread = sum(prices, ZERO), ZERO
     for k in range(len(members) - 1):  # what one period has less the next one has more
@@ -324,7 +329,7 @@ def _costs(schedule: Schedule, members: Sequence[Recomputed]) -> tuple[Decimal, 
 
 
 def run_volumes(
-    schedule: Schedule, members: Sequence[Recomputed]
+    schedule: Schedule, members: Sequence[Recomputed], volumes: Sequence[Decimal | None]
 ) -> tuple[list[Decimal], list[Decimal]] | None:
     """Volume of each period of a run, and its reach; None where unknown or nothing is apart.
 
@@ -334,13 +339,14 @@ def run_volumes(
         The rates [-].
     members : sequence of Recomputed
         Invoices of the run [unit of the facts].
+    volumes : sequence of Decimal
+        What each charges, or should by its printed reads [unit of the facts].
 
     Returns
     -------
     tuple of list of Decimal, or None
-        Volumes, brought to the sum that is billed, and how far each may be off [unit of the facts].
+        Volumes, brought to the same sum, and how far each may be off [unit of the facts].
     """
-    billed = [each.billed for each in members]
     dues, reach = [], []
     for each in members:
         bill = each.bill
@@ -352,9 +358,9 @@ def run_volumes(
             return None
         dues.append(due)
         reach.append(own.tolerance + step_of(schedule, bill))
-    if all(abs(b - d) <= r for b, d, r in zip(billed, dues, reach, strict=True)):
+    if all(abs(b - d) <= r for b, d, r in zip(volumes, dues, reach, strict=True)):
         return None
-    gap, whole = sum(billed, ZERO) - sum(dues, ZERO), sum(dues, ZERO)  # type: ignore[arg-type]
+    gap, whole = sum(volumes, ZERO) - sum(dues, ZERO), sum(dues, ZERO)  # type: ignore[arg-type]
     return [d + (CONTEXT.divide(gap * d, whole) if whole else ZERO) for d in dues], reach
 
 

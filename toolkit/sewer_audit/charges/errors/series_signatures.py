@@ -94,8 +94,8 @@ def _estimated(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signatu
         if any(each.due is None or each.billed is None for each in members):
             continue
         if any(each.run_costs for each in members):
-            found.append(_settled_run(schedule, members, earlier))
-        elif not all(each.volume_agrees for each in members):
+            found.append(_dearer_run(schedule, members, earlier))
+        if not all(each.volume_agrees for each in members):
             told = _unsettled(schedule, members, ending == "closed", earlier)
             found += [] if told is None else [told]
     return found
@@ -107,22 +107,24 @@ def _how(schedule: Schedule, run: Sequence[Recomputed], earlier: Sequence[Recomp
     return "".join(f"; {words}" for words in told if words)
 
 
-def _settled_run(
+def _dearer_run(
     schedule: Schedule, members: Sequence[Recomputed], earlier: Sequence[Recomputed]
 ) -> Signature:
-    """A run that an actual read made good in volume, at a cost of blocks, minimums or rates."""
+    """What estimates between two actual reads cost through blocks, minimums or rates."""
     costs = sum((each.run_costs for each in members), Decimal(0))
     names = ", ".join(each.bill.invoice for each in members)
-    more = "more" if costs > 0 else "less"
+    more, less = ("more", "less") if costs > 0 else ("less", "more")
+    settled = all(each.volume_agrees for each in members)
+    told = "bill between two actual reads what was metered there;" if settled else "rest on"
+    told += "" if settled else " estimates between two actual reads;"
     sentence = (
-        f"{names} bill between two actual reads what was metered there; on the volumes of each "
-        f"period they would have cost {abs(costs)} {'less' if costs > 0 else 'more'}: the "
-        f"estimates moved volume to where it costs {more}{_how(schedule, members, earlier)}."
+        f"{names} {told} on the volumes of each period they would have cost {abs(costs)} {less}: "
+        f"the estimates moved volume to where it costs {more}{_how(schedule, members, earlier)}."
     )
     evidence = {each.bill.invoice: _volumes(each) for each in members}
     corrected = sum((each.bill.total for each in members), Decimal(0)) - costs
-    told = ("estimated-read", members, sentence, evidence, corrected)
-    return signature_of(*told, exactness="within interval")
+    found = ("estimated-read", members, sentence, evidence, corrected)
+    return signature_of(*found, exactness="within interval")
 
 
 def _unsettled(

@@ -194,13 +194,14 @@ def _runs(pricing: Any) -> Iterator[dict[str, Any]]:
     """What the estimates of a run cost: as billed less on the volume of each period."""
     for last in (each for each in pricing.series if each.run_costs):
         members = [each for each in pricing.series if each.run == last.run]
-        dues, _ = run_volumes(pricing.schedule, members)
+        stated = [each.billed if each.stands else each.due for each in members]
+        dues, _ = run_volumes(pricing.schedule, members, stated)
         given = {"invoice": " + ".join(last.run), "basis": "run of estimates"}
         given["total"] = last.run_costs
-        for each, due in zip(members, dues, strict=True):
-            for sign, volume in ((1, each.billed), (-1, due)):
+        for each, now, due in zip(members, stated, dues, strict=True):
+            for sign, volume in ((1, now), (-1, due)):
                 facts = each.bill.facts.but(billed_volume=volume)
-                said = "as billed" if sign > 0 else f"on {due:.1f}"
+                said = f"on {due:.1f}" if sign < 0 else "as billed" if each.stands else "by reads"
                 for row in _products(price(pricing.schedule, facts)):
                     line = f"{each.bill.invoice} {said}: {row['line']}"
                     yield {**given, **row, "line": line, "rate": f"{sign * Decimal(row['rate']):f}"}

@@ -194,6 +194,12 @@ def test_a_fault_inside_a_column_is_one_problem_and_stops_nothing(tmp_path, colu
     assert problems[0].column.startswith("effluent.columns")
 
 
+def test_what_is_wrong_at_the_end_of_a_file_has_its_last_line(tmp_path):
+    (tmp_path / "case.toml").write_text('[case]\ntitle = "a"\nnote = """never closed\n')
+    with pytest.raises(InputRefused, match=r"case\.toml, line 3: not readable as TOML"):
+        load_case(tmp_path)
+
+
 @pytest.mark.parametrize(
     "text, found",
     [

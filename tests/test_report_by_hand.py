@@ -62,7 +62,15 @@ def test_the_script_is_short_and_plain():
     tree = ast.walk(ast.parse(text))
     names = [n.module if isinstance(n, ast.ImportFrom) else n.names[0].name
              for n in tree if isinstance(n, (ast.Import, ast.ImportFrom))]  # fmt: skip
-    assert sorted(names) == ["decimal", "numpy", "pandas", "pathlib"]
+    assert sorted(names) == ["decimal", "numpy", "pandas", "pathlib", "signal"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pipe there ends otherwise")
+def test_the_script_ends_quietly_where_only_its_head_is_read(folder):
+    command = [sys.executable, str(folder / "recompute.py")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as ended:
+        ended.stdout.close()
+        assert ended.stderr.read() == b"" and ended.wait() != 0
 
 
 def test_every_volume_its_uncertainty_and_every_amount_come_out(result, folder):

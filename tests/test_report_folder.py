@@ -109,7 +109,6 @@ def test_the_executed_notebook_runs_again_from_its_own_folder(written):
     assert "case = 'inputs/case.toml'" in injected[0].source
     assert "deliver_to = ''" in injected[0].source
     assert all(c.execution_count for c in notebook.cells if c.cell_type == "code")
-    assert "papermill" not in json.dumps(notebook)
 
 
 def test_a_second_run_gives_the_same_bytes(written, notebook, tmp_path):
@@ -204,7 +203,8 @@ def test_a_forged_picture_is_found_or_told(copy, made_anew):
 
 def test_the_figure_noted_elsewhere_is_held_against_the_manifest(copy, made_anew, written):
     noted = re.search("[0-9a-f]{64}", written.lines[-1])[0]
-    assert recheck(copy, sha256=noted.upper()).reproduced
+    same = recheck(copy, sha256=noted.upper())
+    assert same.reproduced and "manifest.json is the one noted" in str(same)
     manifest = json.loads((copy / "manifest.json").read_text())
     manifest["written"] = "2001-01-01T00:00:00Z"
     (copy / "manifest.json").write_text(json_text(manifest))
@@ -392,8 +392,11 @@ def test_unknown_notebook_is_refused(tmp_path):
 
 def test_an_older_report_is_replaced_and_nothing_else(written, notebook, copy, tmp_path):
     case = written.folder.parent.parent / "case"
-    write_report(case, copy, notebook, draws=200, progress=False)
+    told = write_report(case, copy, notebook, draws=200, progress=False).lines
+    assert any(line.startswith("replaced: what was written there at 20") for line in told)
     assert json.loads((copy / "findings.json").read_text())["draws"] == 200
+    with pytest.raises(InputRefused, match=r"page of another kind \(small\)"):
+        write_report(case, copy, "uncertainty_explained", draws=200, progress=False)
     (copy / "letter.txt").write_text("mine")
     with pytest.raises(InputRefused, match=r"holds letter.txt, which no report wrote"):
         write_report(case, copy, notebook, draws=200, progress=False)

@@ -12,7 +12,7 @@ from bs4 import BeautifulSoup
 
 from sewer_audit.errors import ReportFailed
 from sewer_audit.report.equations import equation_svg
-from sewer_audit.report.folder.export import EvidenceExporter, refuse_unfinished
+from sewer_audit.report.folder.export import EvidenceExporter
 from sewer_audit.report.folder.page import finish_page
 from sewer_audit.report.show import figure_of, markdown_text, say, show_table, show_verdict
 from sewer_audit.sources import SAID, register
@@ -192,14 +192,6 @@ def test_an_unfinished_notebook_is_refused():
     with pytest.raises(ReportFailed, match="cell 2 of the notebook stopped with an error"):
         error = nbformat.v4.new_output("error", ename="E", evalue="v", traceback=[])
         page_of(notebook(error))
-    with pytest.raises(ReportFailed, match="stopped with an error"):
-        book = notebook()
-        book.metadata["papermill"] = {"exception": True}
-        refuse_unfinished(book)
-    with pytest.raises(ReportFailed, match="was not run"):
-        book = notebook()
-        book.cells[1].metadata["papermill"] = {"status": "pending"}
-        refuse_unfinished(book)
 
 
 def test_a_page_without_body_is_refused():

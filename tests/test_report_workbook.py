@@ -171,7 +171,8 @@ class Computed:
             return sum(self.column(sheet, f"{found[1]}:{found[2]}"))
         if found := re.fullmatch(r"SUMIF\('(.+)'!A:A,(\w+),'.+'!C:C\)", formula):
             named = self.book[found[1]].iter_rows(min_row=2, values_only=True)
-            return sum(row[2] for row in named if row[0] == self.of(sheet, found[2]))
+            rows = [n for n, row in enumerate(named, start=2) if row[0] == self.of(sheet, found[2])]
+            return sum(self.of(found[1], f"C{n}") for n in rows)
         if found := re.fullmatch(r'SUMIF\(\$B\$2:\$B\$(\d+),"sum",(\w)\$2:.*', formula):
             rows = range(2, int(found[1]) + 1)
             sums = [r for r in rows if self.book[sheet][f"B{r}"].value == "sum"]
@@ -217,6 +218,13 @@ def test_the_workbook_computes_from_reads_to_the_headline_and_from_hours_to_the_
     reads[f"C{row}"] = reads[f"C{row}"].value + 100  # kgal: 90 charged, at 7.12 and 4.5 % on top
     assert book.last("net claim", "D") == pytest.approx(before - 90 * 7.12 * 1.045, abs=0.02)
     live = [book.book["net claim"][f"D{r}"].value for r in range(2, book.book["net claim"].max_row)]
+    before, meter = book.last("net claim", "D"), book.book["deduct reads"]
+    for r in range(2, meter.max_row + 1):  # 10 counts of 10 cubic feet more, inside K2506
+        if meter[f"A{r}"].value > dt.datetime(2025, 5, 20):
+            meter[f"B{r}"] = meter[f"B{r}"].value + 10
+    more = 100 * 1728 / 231 / 1000 * 0.9 * 7.12 * 1.045  # cubic inches of a foot and of a gallon
+    moved = book.last("net claim", "D") - before
+    assert moved == pytest.approx(more, abs=0.4), "the volume is charged to 0.1 kgal"
     stands = [
         entry.link
         for entry, v in zip(result.ledger.entries, live, strict=True)

@@ -36,7 +36,7 @@ HOME = Path("toolkit/sewer_audit")
 COPIED = ("toolkit", "tests", "notebooks", "sample_bills", "sample_logs", "README.md")
 COPIED += ("DEVELOPERS.md", "pyproject.toml", ".ci")
 HEAVY = ("pytest", "pandas", "scipy.special", "scipy.ndimage", "matplotlib.figure")
-HEAVY += ("matplotlib.backends.backend_svg", "openpyxl", "pydantic", "papermill", "bs4", "nbformat")
+HEAVY += ("matplotlib.backends.backend_svg", "openpyxl", "pydantic", "nbclient", "bs4", "nbformat")
 NOT_RUN = 5  # what pytest says where no test was collected
 
 OTHER = {

@@ -1174,7 +1174,7 @@ def _(world: World, attack: Attack) -> str:
     return f"unlisted {folder.name}/{name} with code"
 
 
-SHADOWS = ("pandas", "numpy", "matplotlib", "scipy", "json", "papermill", "openpyxl", "IPython")
+SHADOWS = ("pandas", "numpy", "matplotlib", "scipy", "json", "nbclient", "openpyxl", "IPython")
 
 
 @kind("code: modules and settings in the folder", "told", 8)

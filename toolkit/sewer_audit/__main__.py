@@ -194,9 +194,12 @@ def _list_devices(given: argparse.Namespace) -> int:
 
 def run_recheck(given: argparse.Namespace) -> int:
     """Recompute an evidence folder."""
-    from sewer_audit.report import recheck
+    from sewer_audit.report.folder.kernel import warm_kernel
 
-    result = recheck(given.folder, progress=True, sha256=given.sha256)
+    with warm_kernel() as kernel:  # it imports while this process does
+        from sewer_audit.report import recheck
+
+        result = recheck(given.folder, progress=True, sha256=given.sha256, kernel=kernel)
     print(result)
     return 0 if result.reproduced else 1
 

@@ -43,7 +43,7 @@ def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -
     except tomllib.TOMLDecodeError as error:
         match = re.search(r"\(at line (\d+), column \d+\)", str(error))
         found = re.sub(r"\s*\(at .*?\)$", "", str(error))
-        line = int(match[1]) if match else None
+        line = int(match[1]) if match else len(text.splitlines()) or 1  # at the end of the file
         if "\\" in found:
             remedy = 'Write folders with /, as in "logs/a.csv"; a back-slash has a meaning in TOML'
         raise InputRefused(Problem(name, f"not readable as TOML: {found}", remedy, line)) from None

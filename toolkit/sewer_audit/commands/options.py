@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 __all__ = [
@@ -77,20 +76,27 @@ def whole_count(text: str) -> int:
     return count
 
 
-def write_page(given: argparse.Namespace, case: str | Path, name: str, **how: Any) -> int:
-    """Run the notebook behind a command, write its folder and say where."""
-    from sewer_audit.report import write_report
+def write_page(given: argparse.Namespace, case: Any, name: str, **how: Any) -> int:
+    """Run the notebook behind a command, write its folder and say where.
 
-    result = write_report(
-        case,
-        given.out,
-        draws=given.draws,
-        seed=given.seed,
-        progress=not given.quiet,
-        pdf=given.pdf,
-        name=name,
-        **how,
-    )
+    case: Its file or folder, or what finds it.
+    """
+    from sewer_audit.report.folder.kernel import warm_kernel
+
+    with warm_kernel() as kernel:  # it imports while this process does
+        from sewer_audit.report import write_report
+
+        result = write_report(
+            case() if callable(case) else case,
+            given.out,
+            draws=given.draws,
+            seed=given.seed,
+            progress=not given.quiet,
+            pdf=given.pdf,
+            name=name,
+            kernel=kernel,
+            **how,
+        )
     print(f"{name} written: {result.folder}")
     for line in result.lines:
         print(line)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from typing import Any
 
 from sewer_audit.commands.options import (
     DRAWS,
@@ -95,10 +96,12 @@ def _add(
     adaptive: bool = True,
 ) -> None:
     def run(given: argparse.Namespace) -> int:
+        return write_page(given, given.case or _sample, name, notebook=notebook)
+
+    def _sample() -> Any:
         from sewer_audit.case import sample_case
 
-        case = sample_case(sample) if given.case is None else given.case
-        return write_page(given, case, name, notebook=notebook)
+        return sample_case(sample)
 
     command = add_command(commands, word, run, about)
     command.add_argument(

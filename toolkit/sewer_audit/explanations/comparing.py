@@ -107,6 +107,18 @@ class Comparison:
         root = np.sqrt(self._own)
         return np.linalg.eigh(self.stated / np.outer(root, root))
 
+    @cached_property
+    def _sizes(self) -> tuple[list[tuple[np.ndarray, float, float]], float]:
+        """For each size of the unknown errors, over the modes: one over the variances, the log of
+        their product, the log of its weight; half the log of the own variances."""
+        rows = []
+        for scale, weight in STATED_SCALES:
+            for own, share in OWN_ERRORS:
+                variance = np.maximum(scale**2 * self._modes[0], 0.0) + own**2
+                whole = np.log(2 * np.pi * variance).sum()
+                rows.append((1 / variance, whole, np.log(weight * share)))
+        return rows, 0.5 * np.log(self._own).sum()
+
     def _relative(self, state: Estimates) -> tuple[np.ndarray, np.ndarray]:
         balance = np.maximum(state.balance, LEAST_BALANCE * self._usual)
         away = (state.effluent - np.maximum(state.balance, 0.0)) / balance
@@ -130,14 +142,9 @@ class Comparison:
         R. Kass and A. Raftery, J. Amer. Statist. Assoc. 90 (1995) 773 (marginal likelihood).
         """
         away, rest = self._relative(state)
-        values, vectors = self._modes
-        square = ((away / np.sqrt(self._own)) @ vectors) ** 2
-        rows = []
-        for scale, weight in STATED_SCALES:
-            for own, share in OWN_ERRORS:
-                variance = np.maximum(scale**2 * values, 0.0) + own**2
-                log = -0.5 * (square @ (1 / variance) + np.log(2 * np.pi * variance).sum())
-                rows.append(np.log(weight * share) + log - 0.5 * np.log(self._own).sum())
+        square = ((away / np.sqrt(self._own)) @ self._modes[1]) ** 2
+        sizes, ours = self._sizes
+        rows = [log + -0.5 * (square @ over + whole) - ours for over, whole, log in sizes]
         return TEMPER * (np.array(rows) + rest)
 
     def fit(self, state: Estimates) -> np.ndarray:

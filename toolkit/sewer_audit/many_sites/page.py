@@ -24,6 +24,7 @@ th { border-bottom: 2px solid #55636e; } .number { text-align: right; white-spac
 .bar.owed { background: repeating-linear-gradient(45deg, #e69f00 0 3px, #fff 3px 5px);
        border: 1px solid #8a6100; }
 .note { color: #55636e; max-width: 48rem; }
+@media screen and (max-width: 60rem) { table { display: block; overflow-x: auto; } }
 @media print { body { margin: 0; max-width: none; } a { color: inherit; } }
 """
 HEADS = (

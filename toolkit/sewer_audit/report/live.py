@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
 import pandas as pd
 
+from sewer_audit.auditing.invoices.looks import Looks
 from sewer_audit.effluent.steps import hourly_volumes
-from sewer_audit.report.charged import charged_rows
+from sewer_audit.report.charged import Charged, charged_rows
 from sewer_audit.report.folder.by_hand import hand_steps, steps_table
 from sewer_audit.report.folder.workbook import Draft, work_of
 from sewer_audit.report.words import UNITS, Words
@@ -18,6 +20,7 @@ from sewer_audit.units import from_si
 __all__ = ["live_sheets"]
 
 READS, RULES, NET = "reads and volumes", "by the rules", "net claim"
+DEDUCT = "deduct reads"
 HOURS, VOLUMES = "hours", "effluent volumes"
 
 
@@ -51,6 +54,7 @@ def _about(draft: Draft, result: Any, money: str) -> Any:
         rows.append(("sheets that compute", net))
     if hand_steps(result) is not None:
         rows.append(("sheets that compute", f"{HOURS} -> {VOLUMES}: readings to volumes"))
+        rows.append((HOURS, "24 hours a row, counted from the first read of the period"))
     rows.append(
         ("all other sheets", "hold figures of findings.json, with their units in the heads")
     )
@@ -60,7 +64,10 @@ def _about(draft: Draft, result: Any, money: str) -> Any:
 
 def _figures(draft: Draft, about: Any, result: Any, stands: list[str]) -> None:
     """What stands as a figure among the sheets that compute, and what sums leave out."""
-    rows = [(READS, "taken off: the deduct meter between its own reads, a figure, no formula")]
+    off = "a figure, no formula"
+    if DEDUCT in draft.book.sheetnames:
+        off = f"from {DEDUCT}; between two reads by the share of time"
+    rows = [(READS, f"taken off: the deduct meter between its own reads, {off}")]
     if stands:
         rows.append((NET, f"figures, no formulas: {', '.join(dict.fromkeys(stands))}"))
     rows.append(
@@ -82,7 +89,9 @@ def _reads(draft: Draft, result: Any) -> dict[str, str]:
     heads = ["invoice", *(f"{part} [{unit}]" for part in parts), "share charged [-]"]
     heads += [f"{part} [{unit}]" for part in ("to be charged", "billed", "billed beyond it")]
     sheet = draft.sheet(READS, heads)
-    for row, each in enumerate(charged_rows(result), start=2):
+    rows = list(charged_rows(result))
+    off = _deduct(draft, result, rows)
+    for row, each in enumerate(rows, start=2):
         bill, due, billed = each.bill, each.due, each.bill.facts.billed_volume
         draft.text(sheet.cell(row, 1), bill.invoice)
         for place, value in enumerate((*(each.reads or (None, None)), None, each.deduct), start=2):
@@ -91,6 +100,8 @@ def _reads(draft: Draft, result: Any) -> dict[str, str]:
             draft.formula(sheet.cell(row, 4), f"=C{row}-B{row}", each.registered)
         else:
             draft.put(sheet.cell(row, 4), each.registered)
+        if formula := off.get(bill.invoice):
+            draft.formula(sheet.cell(row, 5), formula, each.deduct)
         draft.put(sheet.cell(row, 6), each.share)
         if each.share is not None:
             cells = f"(D{row}-E{row})" if each.deducts else f"D{row}"
@@ -103,6 +114,51 @@ def _reads(draft: Draft, result: Any) -> dict[str, str]:
             draft.formula(sheet.cell(row, 9), f"=H{row}-G{row}", billed - due)
             found[bill.invoice] = f"'{READS}'!G{row}"
     draft.widths(sheet)
+    return found
+
+
+def _deduct(draft: Draft, result: Any, rows: Sequence[Charged]) -> dict[str, str]:
+    """Reads of the deduct meter, where it is one register; what is taken off as formulas."""
+    looks, rows = Looks(result.case, result.inputs), [each for each in rows if each.deduct]
+    names = [
+        name
+        for name in looks.tables
+        if rows and all(each.bill.facts.volumes.get(name) == each.deduct for each in rows)
+    ]
+    if not names or len(looks.registers(names[0])) != 1:
+        return {}
+    (register,) = looks.registers(names[0])
+    known = register.record.frame.dropna(subset="volume_m3")
+    total = (known["volume_m3"] / register.record.count_m3).round(4).tolist()
+    heads = [f"{names[0]}: read at", "register [counts]", "since the first read [counts]"]
+    sheet = draft.sheet(DEDUCT, heads)
+    counts = known["register"].astype(float).tolist()
+    for row, (time, count, since) in enumerate(zip(known["time"], counts, total, strict=True), 2):
+        draft.put(sheet.cell(row, 1), time)
+        draft.put(sheet.cell(row, 2), count)
+        if row == 2:
+            draft.put(sheet.cell(row, 3), since)
+            continue
+        turned = since - total[row - 3] - count + counts[row - 3]
+        over = f"+{turned:.10g}" if abs(turned) > 1e-3 else ""  # over a rollover or a new meter
+        draft.formula(sheet.cell(row, 3), f"=C{row - 1}+B{row}-B{row - 1}{over}", since)
+    draft.widths(sheet)
+    first, found, one = known["time"].iloc[0], {}, None
+    seconds = (known["time"] - first).dt.total_seconds().tolist()
+    deducts = {each.bill.invoice: each.deduct for each in rows}
+    for name, *ends in looks.frame[["invoice", "start", "end"]].itertuples(index=False):
+        parts, values = [], []
+        for moment in ends:
+            after = (moment - first).total_seconds()
+            at = min(max(bisect_right(seconds, after) - 1, 0), len(seconds) - 2)
+            share = (after - seconds[at]) / (seconds[at + 1] - seconds[at])
+            cells = [f"'{DEDUCT}'!C{at + 2}", f"'{DEDUCT}'!C{at + 3}"]
+            parts.append(f"({cells[0]}+({cells[1]}-{cells[0]})*{share:.12g})")
+            values.append(total[at] + (total[at + 1] - total[at]) * share)
+        counts, deduct = round(values[1] - values[0], 4), float(deducts.get(str(name)) or 0)
+        one = one or (deduct / counts if counts else None)  # volume of a count
+        if one and deduct and abs(counts * one - deduct) < 1e-6 * deduct:
+            found[str(name)] = f"=ROUND({parts[1]}-{parts[0]},4)*{one:.15g}"
     return found
 
 
@@ -163,18 +219,24 @@ def _ledger(
 
 
 def _hours(draft: Draft, result: Any) -> None:
-    """Volume of every hour of every period, from the readings as recorded."""
+    """Volume of every hour of every period from the readings as recorded, 24 a row."""
     evidence, unit = result.evidence, Words.of(result).spoken.volume
     bridge = result.case.data.effluent.longest_bridge
     hours = hourly_volumes(evidence.series, evidence.periods, bridge)
-    table = pd.DataFrame(
-        {
-            "invoice": hours["invoice"],
-            "hour from": hours["start"].dt.tz_convert(result.case.zone).dt.tz_localize(None),
-            f"as recorded [{unit}]": from_si(hours["volume_m3"], unit, "volume"),
-        }
-    )
-    draft.table(HOURS, table)
+    heads = [f"hour {number} [{unit}]" for number in range(1, 25)]
+    sheet = draft.sheet(HOURS, ["invoice", "from", f"as recorded [{unit}]", *heads])
+    row = 1
+    for invoice, period in hours.groupby("invoice", sort=False):
+        volumes = from_si(period["volume_m3"].to_numpy(), unit, "volume")
+        for first in range(0, len(volumes), 24):
+            row, day = row + 1, volumes[first : first + 24]
+            draft.text(sheet.cell(row, 1), invoice)
+            draft.put(sheet.cell(row, 2), period["start"].iloc[first])
+            draft.formula(sheet.cell(row, 3), f"=SUM(D{row}:AA{row})", float(day.sum()))
+            for place, volume in enumerate(day, start=4):
+                draft.put(sheet.cell(row, place), volume)
+            sheet.cell(row, 3).number_format = "#,##0.0"
+    draft.widths(sheet)
 
 
 def _volumes(draft: Draft, result: Any) -> None:

@@ -91,6 +91,7 @@ def recheck(
     progress: bool = False,
     notebook: str | None = None,
     sha256: str | None = None,
+    kernel: Any = None,
 ) -> RecheckResult:
     """Verify an evidence folder: its files against the manifest, all of it against a new run.
 
@@ -105,6 +106,8 @@ def recheck(
         package; nothing that lies in the folder itself is ever run [text].
     sha256 : str, optional
         SHA-256 of the manifest as it was noted elsewhere when the folder was written [text].
+    kernel : kernel manager, optional
+        One that was started before anything else was imported [-].
 
     Returns
     -------
@@ -120,16 +123,19 @@ def recheck(
     manifest = read_manifest(place)
     digest = hashlib.sha256((place / MANIFEST).read_bytes()).hexdigest()
     noted = ""
-    if sha256 is not None and sha256.strip().lower() != digest:
-        noted = f"another folder than the one noted: SHA-256 of {MANIFEST} is {digest}"
     changed, told = _changed(place, manifest)
+    if sha256 is not None and sha256.strip().lower() == digest:
+        told.append(f"SHA-256 of {MANIFEST} is the one noted")
+    elif sha256 is not None:
+        noted = f"another folder than the one noted: SHA-256 of {MANIFEST} is {digest}"
     tally, others, stopped = Tally(), _other_versions(manifest), ""
     try:
         with tempfile.TemporaryDirectory(prefix="recheck-") as temporary:
             case = _received(place, manifest, Path(temporary) / "received")
             anew = Path(temporary) / "anew"
             anew.mkdir()
-            _make(case, manifest, anew, notebook, progress, (place / _print(manifest)).is_file())
+            pdf = (place / _print(manifest)).is_file()
+            _make(case, manifest, anew, notebook, progress, pdf, kernel)
             others += _compare(tally, place, anew, manifest)
     except AuditError as error:
         stopped = str(error)
@@ -228,7 +234,13 @@ def _print(manifest: Manifest) -> str:
 
 
 def _make(
-    case: Case, manifest: Manifest, anew: Path, notebook: str | None, progress: bool, pdf: bool
+    case: Case,
+    manifest: Manifest,
+    anew: Path,
+    notebook: str | None,
+    progress: bool,
+    pdf: bool,
+    kernel: Any,
 ) -> None:
     if notebook is None and manifest.notebook not in PAGES:
         found = f"the package has no notebook {manifest.notebook[:80]!r} that writes a folder"
@@ -241,7 +253,7 @@ def _make(
         raise _untrusted(f"{draws!r} is no number of draws")
     source = notebook_file(notebook or manifest.notebook)
     name = PAGES.get(manifest.notebook, "evidence")
-    make_folder(case, source, given, anew, name, manifest.written, progress, pdf)
+    make_folder(case, source, given, anew, name, manifest.written, progress, pdf, kernel)
 
 
 def _compare(tally: Tally, place: Path, anew: Path, manifest: Manifest) -> list[str]:

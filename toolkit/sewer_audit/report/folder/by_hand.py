@@ -208,4 +208,9 @@ def _runs(pricing: Any) -> Iterator[dict[str, Any]]:
 
 
 def _write(file: Path, table: pd.DataFrame) -> None:
+    if len(table) > MOST and all(kind.kind in "if" for kind in table.dtypes):  # long: row by row
+        form = ",".join(["%.12g"] * len(table.columns))
+        rows = map(form.__mod__, zip(*(table[name] for name in table), strict=True))
+        file.write_text("\n".join([",".join(table.columns), *rows, ""]), "utf-8", newline="\n")
+        return
     table.to_csv(file, index=False, float_format="%.12g", lineterminator="\n")

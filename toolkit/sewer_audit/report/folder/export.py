@@ -22,7 +22,7 @@ from sewer_audit.report.equations import equation_svg
 from sewer_audit.report.folder.fonts import font_css
 from sewer_audit.report.folder.page import finish_page
 
-__all__ = ["EvidenceExporter", "refuse_unfinished"]
+__all__ = ["EvidenceExporter"]
 
 PAPERS = {"": "", "A4": "A4", "Letter": "letter"}
 SHOWN = ("text/html", "text/markdown", "image/svg+xml", "image/png", "text/latex", "text/plain")
@@ -49,7 +49,7 @@ class EvidenceExporter(HTMLExporter):
 
     Notes
     -----
-    The notebook is executed before (papermill), never by the export: a conversion that executes
+    The notebook is executed before beforehand, never by the export: a conversion that executes
     drops tagged cells before it runs them.
     """
 
@@ -95,7 +95,7 @@ class EvidenceExporter(HTMLExporter):
         """Export a notebook."""
         if self.paper not in PAPERS:
             raise ReportFailed(f"paper {self.paper!r} is not known; use A4 or Letter")
-        refuse_unfinished(nb)
+        _refuse_unfinished(nb)
         resources = dict(resources or {})
         resources["paper_css"] = (
             f"@page {{ size: {PAPERS[self.paper]}; }}" if PAPERS[self.paper] else ""
@@ -125,16 +125,12 @@ def figure_html(output: Any, kind: str) -> str:
     return f'<figure><img alt="{html.escape(text, quote=True)}" src="{source}">{below}</figure>'
 
 
-def refuse_unfinished(nb: Any) -> None:
+def _refuse_unfinished(nb: Any) -> None:
     """Refuse a notebook that failed or did not run to its end."""
-    marks = nb.metadata.get("papermill", {})
-    if marks.get("exception"):
-        raise ReportFailed("the notebook stopped with an error; no page is made of it")
     for number, cell in enumerate(nb.cells, start=1):
         if cell.cell_type != "code" or not cell.source.strip():
             continue
         if any(output.output_type == "error" for output in cell.outputs):
             raise ReportFailed(f"cell {number} of the notebook stopped with an error")
-        status = cell.metadata.get("papermill", {}).get("status") or "completed"
-        if cell.execution_count is None or status != "completed":
+        if cell.execution_count is None:
             raise ReportFailed(f"cell {number} of the notebook was not run")

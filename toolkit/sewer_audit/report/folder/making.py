@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextlib import suppress
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext, suppress
 from pathlib import Path
-from threading import Thread
 from typing import Any
 
 import nbformat
 
 from sewer_audit.case import Case, home, load_case
 from sewer_audit.errors import ReportFailed
+from sewer_audit.report.folder.kernel import warm_kernel
 from sewer_audit.report.folder.manifest import LOCK, MANIFEST, json_text, lock_text, make_manifest
 from sewer_audit.report.folder.pack import pack_inputs
 from sewer_audit.report.folder.pdf import print_page
 from sewer_audit.report.folder.printed import PRINTED, printed_page
-from sewer_audit.report.folder.running import check_parameters, run_notebook, warm_kernel
+from sewer_audit.report.folder.running import check_parameters, run_notebook
 from sewer_audit.report.folder.scrub import (
     machine_paths,
     notebook_text,
@@ -52,8 +53,11 @@ def make_folder(
     written: str,
     progress: bool = False,
     pdf: bool = False,
+    kernel: Any = None,
 ) -> list[str]:
     """Fill an empty folder: inputs, findings, notebook, page, tables, lock file, manifest.
+
+    kernel: One that is warm already.
 
     list of str: what the user should be told.
     """
@@ -63,26 +67,33 @@ def make_folder(
     if printed := printed_page(load_case(packed), local):
         (draft / PRINTED).write_text(printed, encoding="utf-8")
     parameters = check_parameters(source, {"case": str(packed), "deliver_to": str(draft), **given})
-    with warm_kernel(source) as kernel:
+    paths = machine_paths(draft, source)
+    said = {"case": local, "deliver_to": "", **given}
+    with (
+        nullcontext(kernel) if kernel is not None else warm_kernel(source.parent) as kernel,
+        ThreadPoolExecutor(1) as aside,  # this process is idle while the kernel is at work
+    ):
         if source.stem in PAGES:
             from sewer_audit.auditing.reading.inputs import read_inputs
 
             read_inputs(load_case(packed))  # what is refused is refused before a cell runs
-        warming = Thread(target=_warm, args=[source], daemon=True)
-        warming.start()
-        executed = run_notebook(source, parameters, progress, kernel)
-    warming.join()
-    from sewer_audit.report.folder.export import EvidenceExporter, refuse_unfinished
+        aside.submit(_warm, source)
+        lock, pages = aside.submit(lock_text), []
 
-    refuse_unfinished(executed)
+        def export(running: Any) -> None:
+            shown = scrub_notebook(running, paths, said)
+            shown.cells = [c for c in shown.cells if "deliver" not in c.metadata.get("tags", [])]
+            pages.append(aside.submit(_page, shown))
+
+        executed = run_notebook(source, parameters, progress, kernel, export)
     if not (draft / "findings.json").is_file():
         raise ReportFailed(f"{source.name} ended without handing over its findings")
-    paths = machine_paths(draft, source)
-    clean = scrub_notebook(executed, paths, {"case": local, "deliver_to": "", **given})
+    clean = scrub_notebook(executed, paths, said)
     (draft / f"{name}.ipynb").write_text(notebook_text(clean), encoding="utf-8")
-    page, _ = EvidenceExporter().from_notebook_node(clean)
-    (draft / f"{name}.html").write_text(page, encoding="utf-8")
-    (draft / LOCK).write_text(lock_text(), encoding="utf-8")
+    (draft / f"{name}.html").write_text(
+        (pages[0].result() if pages else _page(clean)), encoding="utf-8"
+    )
+    (draft / LOCK).write_text(lock.result(), encoding="utf-8")
     refuse_paths(draft, paths)
     lines = _warnings(executed)
     if pdf:
@@ -93,14 +104,18 @@ def make_folder(
     return lines
 
 
-def _warm(source: Path) -> None:
-    """Import and fill what the export keeps (equations, templates) while the kernel is at work."""
+def _page(notebook: Any) -> str:
     from sewer_audit.report.folder.export import EvidenceExporter
 
+    return EvidenceExporter().from_notebook_node(notebook)[0]
+
+
+def _warm(source: Path) -> None:
+    """Import and fill what the export keeps (equations, templates) while the kernel is at work."""
     prose = nbformat.read(source, as_version=4)
     prose.cells = [cell for cell in prose.cells if cell.cell_type == "markdown"]
     with suppress(ReportFailed):  # told when the page itself is made
-        EvidenceExporter().from_notebook_node(prose)
+        _page(prose)
 
 
 def _warnings(executed: Any) -> list[str]:

@@ -45,7 +45,7 @@ __all__ = [
 
 MANIFEST, LOCK = "manifest.json", "versions.lock.txt"
 KIND = "sewer bill evidence, format 1"
-COMPUTING = ("numpy", "pandas", "scipy", "openpyxl", "matplotlib", "nbconvert", "papermill")
+COMPUTING = ("numpy", "pandas", "scipy", "openpyxl", "matplotlib", "nbconvert", "nbclient")
 NEEDED = (
     *COMPUTING,
     "jupyterlab",

@@ -7,27 +7,23 @@ the worst failure an audit can have.
 
 from __future__ import annotations
 
-import os
+import ast
 import re
 import sys
-import tempfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
-import papermill
-from jupyter_client.kernelspec import KernelSpec
+import nbformat
 from jupyter_client.manager import AsyncKernelManager
-from jupyter_core.utils import run_sync
-from nbclient.exceptions import CellTimeoutError, DeadKernelError
-from papermill.exceptions import PapermillExecutionError
+from nbclient import NotebookClient
+from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 from pydantic import BeforeValidator, ConfigDict, ValidationError, create_model
-from traitlets.config import Config
 
 from sewer_audit.errors import ReportFailed
+from sewer_audit.report.folder.kernel import warm_kernel
 
-__all__ = ["check_parameters", "run_notebook", "warm_kernel"]
+__all__ = ["check_parameters", "run_notebook"]
 
 
 def _draws(value: Any) -> Any:
@@ -50,51 +46,23 @@ CELL_SECONDS = 900
 REFUSALS = ("AuditError", "InputRefused", "UnitError", "OutOfRange", "ReportFailed")
 
 
-class _OwnKernelManager(AsyncKernelManager):
-    """Starts the interpreter that runs this toolkit, whatever kernels the machine knows."""
-
-    settings, talker = "", None
-
-    def client(self, **keywords: Any) -> Any:
-        """Whoever talks to the kernel; remembered, for its channels are closed here."""
-        self.talker = super().client(**keywords)
-        return self.talker
-
-    @property
-    def kernel_spec(self) -> KernelSpec:
-        environment = {
-            "PYTHONHASHSEED": "0",
-            "PYDEVD_DISABLE_FILE_VALIDATION": "1",
-            "TQDM_DISABLE": "1",
-            "MPLBACKEND": "agg",
-            "MATPLOTLIBRC": os.devnull,  # no personal style: the same picture for everybody
-            "IPYTHONDIR": self.settings,  # no personal start-up file
-            "PYTHONSAFEPATH": "1",  # nothing is imported from the folder one stands in
-        }
-        home = Path(__file__).parents[3]
-        if (home.parent / "pyproject.toml").exists():  # not installed: the kernel must find it too
-            paths = [str(home), *filter(None, [os.environ.get("PYTHONPATH")])]
-            environment["PYTHONPATH"] = os.pathsep.join(paths)
-        quiet = "--log-level=CRITICAL"  # an idle kernel calls being told to end an error
-        words = ["-m", "sewer_audit.report.folder.kernel", quiet, "-f", "{connection_file}"]
-        return KernelSpec(
-            argv=[sys.executable, *words],
-            env=environment,
-            display_name="Python 3",
-            language="python",
-            metadata={"supported_encryption": "curve"},
-        )
+def _tagged(cell: Any, tag: str) -> bool:
+    return tag in cell.metadata.get("tags", [])
 
 
 def check_parameters(notebook: Path, given: Mapping[str, Any]) -> dict[str, Any]:
     """Compare parameters with those the notebook has."""
-    known = papermill.inspect_notebook(str(notebook))
+    cells = nbformat.read(notebook, as_version=4).cells
+    source = next((cell.source for cell in cells if _tagged(cell, "parameters")), "")
+    known: dict[str, Any] = {}
+    for line in ast.parse(source).body:
+        if isinstance(line, ast.AnnAssign):
+            kind = line.annotation
+            word = kind.value if isinstance(kind, ast.Constant) else ast.unparse(kind)
+            known[ast.unparse(line.target)] = (TYPES.get(word, Any), None)
     if not known:
         raise ReportFailed(f"{notebook.name} has no cell tagged 'parameters'; it cannot be run")
-    fields: dict[str, Any] = {
-        name: (TYPES.get(entry["inferred_type_name"], Any), None) for name, entry in known.items()
-    }
-    model = create_model("Parameters", __config__=ConfigDict(extra="forbid", strict=True), **fields)
+    model = create_model("Parameters", __config__=ConfigDict(extra="forbid", strict=True), **known)
     try:
         model.model_validate(dict(given))
     except ValidationError as error:
@@ -110,60 +78,54 @@ def _fault(detail: Any, known: list[str]) -> str:
     return f"parameter {name!r}: {detail['msg']}, found {detail['input']!r}"
 
 
-@contextmanager
-def warm_kernel(notebook: Path) -> Iterator[AsyncKernelManager]:
-    """A process that makes itself ready for a notebook while the caller does something else."""
-    with tempfile.TemporaryDirectory(prefix="kernel-", ignore_cleanup_errors=True) as settings:
-        config = Config({"KernelManager": {"transport_encryption": "auto"}})
-        kernel = _OwnKernelManager(kernel_name="python3", config=config)
-        kernel.settings = settings
-        no_history = ["--HistoryManager.hist_file=:memory:"]
-        run_sync(kernel.start_kernel)(extra_arguments=no_history, cwd=str(notebook.parent))
-        try:
-            yield kernel
-        finally:
-            if kernel.talker is not None:
-                kernel.talker.stop_channels()
-            run_sync(kernel.shutdown_kernel)(now=True)
-
-
 def run_notebook(
     notebook: Path,
     parameters: Mapping[str, Any],
     progress: bool = True,
     kernel: AsyncKernelManager | None = None,
+    last: Callable[[Any], Any] | None = None,
 ) -> Any:
-    """Run a notebook to its end, in a kernel of its own or one that is warm already."""
+    """Run a notebook to its end, in a kernel of its own or one that is warm already.
+
+    last: Told the notebook when all of it has run but the cell that hands the results over.
+    """
     if kernel is None:
-        with warm_kernel(notebook) as kernel:
-            return run_notebook(notebook, parameters, progress, kernel)
+        with warm_kernel(notebook.parent) as kernel:
+            return run_notebook(notebook, parameters, progress, kernel, last)
     checked = check_parameters(notebook, parameters)
-    bar: Any = {"desc": notebook.stem, "disable": None, "leave": False} if progress else False
+    running = nbformat.read(notebook, as_version=4)
+    at = next(n for n, cell in enumerate(running.cells) if _tagged(cell, "parameters"))
+    lines = ["# Parameters", *(f"{name} = {value!r}" for name, value in checked.items())]
+    given = nbformat.v4.new_code_cell("\n".join(lines), metadata={"tags": ["injected-parameters"]})
+    running.cells.insert(at + 1, given)
+    client = NotebookClient(running, km=kernel, timeout=CELL_SECONDS, record_timing=False)
+    bar = progress and sys.stderr.isatty()
     try:
-        return papermill.execute_notebook(
-            str(notebook),
-            None,
-            parameters=checked,
-            kernel_name="python3",
-            language="python",
-            progress_bar=bar,
-            cwd=str(notebook.parent),
-            execution_timeout=CELL_SECONDS,
-            km=kernel,
-        )
-    except PapermillExecutionError as error:
-        raise ReportFailed(_stopped(notebook.name, error)) from None
+        with client.setup_kernel():
+            for number, cell in enumerate(running.cells):
+                if bar:
+                    share = f"{100 * number / len(running.cells):.0f} %"
+                    print(f"\r{notebook.stem}: {share} ", end="", file=sys.stderr, flush=True)
+                if last is not None and _tagged(cell, "deliver"):
+                    last(running)
+                client.execute_cell(cell, number)
+    except CellExecutionError as error:
+        raise ReportFailed(_stopped(notebook.name, client.code_cells_executed, error)) from None
     except (CellTimeoutError, TimeoutError):
         found = f"{notebook.name}: a cell ran longer than {CELL_SECONDS} s and was stopped"
         raise ReportFailed(found) from None
     except DeadKernelError:
         found = f"{notebook.name}: the process that ran it ended early, perhaps for want of memory"
         raise ReportFailed(found) from None
+    finally:
+        if bar:
+            print("\r\033[K", end="", file=sys.stderr, flush=True)
+    return running
 
 
-def _stopped(name: str, error: PapermillExecutionError) -> str:
+def _stopped(name: str, cell: int, error: CellExecutionError) -> str:
     reason = re.sub(r"\x1b\[[0-9;]*m", "", str(error.evalue)).strip()
     if error.ename in REFUSALS:
         return reason
     lines = reason.splitlines() or ["no message"]
-    return f"{name} stopped in its cell {error.exec_count}: {error.ename}: {lines[0]}"
+    return f"{name} stopped in its cell {cell}: {error.ename}: {lines[0]}"

@@ -20,7 +20,7 @@ from typing import Any
 
 from sewer_audit.case import load_case
 from sewer_audit.errors import InputRefused, Problem
-from sewer_audit.report.folder.making import make_folder, notebook_file
+from sewer_audit.report.folder.making import PAGES, make_folder, notebook_file
 from sewer_audit.report.folder.manifest import MANIFEST, file_hashes, read_manifest, unusual
 
 __all__ = [
@@ -28,8 +28,6 @@ __all__ = [
     "notebook_file",
     "write_report",
 ]
-
-OURS = ("case", "draws", "seed", "deliver_to")
 
 
 @dataclass(frozen=True)
@@ -51,6 +49,7 @@ def write_report(
     progress: bool = True,
     pdf: bool = False,
     name: str = "evidence",
+    kernel: Any = None,
 ) -> ReportResult:
     """Run a notebook on a case and write the folder that proves its result.
 
@@ -59,7 +58,7 @@ def write_report(
     case_path : str or Path
         Case file, or the folder that holds one [-].
     out : str or Path
-        Folder to write; an older evidence folder there is replaced, anything else is refused [-].
+        Folder to write; an older one of the same kind is replaced, anything else is refused [-].
     notebook : str
         Which notebook [text].
     parameters : mapping, optional
@@ -74,6 +73,8 @@ def write_report(
         Print the page too [-].
     name : str
         Name of the page and of the executed notebook, without ending [text].
+    kernel : kernel manager, optional
+        One that was started before anything else was imported [-].
 
     Returns
     -------
@@ -88,7 +89,7 @@ def write_report(
         If the notebook or the export did not complete; nothing is left behind.
     """
     case, source, target = load_case(case_path), notebook_file(notebook), Path(out).absolute()
-    _refuse_target(target)
+    older = _older(target, source.stem)
     given = {"draws": draws, "seed": seed, **(parameters or {})}
     beside = next(folder for folder in target.parents if folder.is_dir())
     try:
@@ -97,9 +98,10 @@ def write_report(
             draft = Path(temporary) / "draft"
             draft.mkdir()
             written = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-            lines = make_folder(case, source, given, draft, name, written, progress, pdf)
+            lines = make_folder(case, source, given, draft, name, written, progress, pdf, kernel)
             digest = hashlib.sha256((draft / MANIFEST).read_bytes()).hexdigest()
             _move(draft, target, Path(temporary) / "older")
+            lines += [f"replaced: what was written there at {older}"] * bool(older)
     except OSError as error:
         found = f"cannot be written ({error.strerror or error})"
         raise InputRefused(Problem(target.name, found, "Name another folder")) from None
@@ -135,22 +137,29 @@ def _alive(process: int) -> bool:
     return True
 
 
-def _refuse_target(target: Path) -> None:
-    """A folder is replaced only if an evidence report wrote every file in it."""
+def _older(target: Path, notebook: str) -> str:
+    """When the folder that will be replaced was written; "" where there is none.
+
+    A folder is replaced only if the same notebook wrote every file in it.
+    """
     remedy = "Name a new folder"
     if not target.exists():
         if any(parent.exists() and not parent.is_dir() for parent in target.parents):
             raise InputRefused(Problem(target.name, "its place is inside a file", remedy))
-        return
+        return ""
     if not target.is_dir():
         raise InputRefused(Problem(target.name, "a file of this name exists", remedy))
     if not any(target.iterdir()):
-        return
+        return ""
     try:
         manifest = read_manifest(target)
     except InputRefused:
         found = "the folder exists and holds something else than a report"
         raise InputRefused(Problem(target.name, found, remedy)) from None
+    if manifest.notebook != notebook:
+        kind = PAGES.get(manifest.notebook, manifest.notebook)
+        found = f"the folder holds a page of another kind ({kind}), which would be replaced"
+        raise InputRefused(Problem(target.name, found, remedy))
     listed = {entry.file: entry.model_dump() for entry in (*manifest.inputs, *manifest.outputs)}
     for entry in file_hashes(target):
         name = entry["file"]
@@ -164,6 +173,7 @@ def _refuse_target(target: Path) -> None:
     if links := unusual(target):
         found = f"the folder holds {links[0]}, which no report wrote"
         raise InputRefused(Problem(target.name, found, "Name a new folder, or move that file"))
+    return manifest.written
 
 
 def _move(draft: Path, target: Path, older: Path) -> None:

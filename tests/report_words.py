@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import contextlib
+import functools
 import io
 import re
 from pathlib import Path
@@ -19,6 +20,12 @@ from sewer_audit.case import home
 
 def said(name: str, case: Path, draws: int = 400) -> str:
     """All words of one notebook of the package on one case."""
+    return run(name, case, draws)[0]
+
+
+@functools.cache
+def run(name: str, case: Path, draws: int = 400) -> tuple[str, dict]:
+    """The same, with what the notebook has left behind by name; run once for all who ask."""
     notebook = nbformat.read(home("notebooks") / f"{name}.ipynb", as_version=4)
     spoken, names = io.StringIO(), {}
 
@@ -44,7 +51,7 @@ def said(name: str, case: Path, draws: int = 400) -> str:
                 value = eval(compile(ast.Expression(last.value), name, "eval"), names)
                 if value is not None:
                     spoken.write(f"\n{getattr(value, 'plain', None) or value!r}\n")
-    return spoken.getvalue()
+    return spoken.getvalue(), names
 
 
 def metric_case(folder: Path) -> Path:

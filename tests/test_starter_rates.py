@@ -7,6 +7,7 @@ Prose and bills were invented and worked by somebody who had not read the code
 from __future__ import annotations
 
 import csv
+import io
 from decimal import Decimal
 from pathlib import Path
 
@@ -105,6 +106,63 @@ def test_a_person_is_asked_again():
     text, _ = write_rates(Answers(lines, "", say=said.append))
     assert "effective = 2024-07-01" in text
     assert "  write each day as 2024-07-01" in said
+
+
+def test_a_bad_unit_is_asked_again_and_the_rest_is_kept():
+    lines, said = answers_of("hollin_marsh"), []
+    unit = next(n for n, line in enumerate(lines) if line.startswith("kgal"))
+    lines.insert(unit, "thousands")
+    text, _ = write_rates(answers := Answers(lines, "", say=said.append))
+    assert 'unit = "kgal"' in text and any("thousands" in line for line in said)
+    assert not any(line.endswith("thousands") for line in answers.told)
+
+
+def test_what_only_the_whole_schedule_shows_is_asked_again():
+    """A step of nothing is refused with the whole; that answer alone is asked once more."""
+    lines, said = answers_of("hollin_marsh"), []
+    wrong = ["0 half up" if line == "0.1 half up" else line for line in lines]
+    wrong.insert(
+        next(n for n, line in enumerate(wrong) if line.startswith("volume=")), "0.1 half up"
+    )
+    text, _ = write_rates(answers := Answers(wrong, "", say=said.append))
+    assert text == schedule_of("hollin_marsh")[0]
+    assert any("greater than 0" in line for line in said)
+    again, _ = write_rates(Answers("\n".join(answers.told).split("\n"), "told"))
+    assert again == text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [("account fee", "base charge", "names must differ"), ("27-33", "33-27", "smaller first"),
+     ("2024-07-01 @ sec. 31-7", "2024-07-01; 2023-01-01", "oldest first")],
+)  # fmt: skip
+def test_answers_that_cannot_stand_together_are_told_at_once(old, new, says):
+    with pytest.raises(InputRefused, match=f"(?i){says}"):
+        schedule_of("hollin_marsh", {old: new})
+
+
+def test_a_file_of_answers_that_ends_goes_on_with_the_person(monkeypatch, tmp_path, capsys):
+    lines = answers_of("hollin_marsh")
+    file, folder = tmp_path / "half.txt", tmp_path / "mine"
+    file.write_text("\n".join(lines[:20]) + "\n", encoding="utf-8")
+    person = io.StringIO("\n".join(lines[20:]) + "\n")
+    person.isatty = lambda: True
+    monkeypatch.setattr("sys.stdin", person)
+    assert main(["start", str(folder), "--rates", "--answers", str(file)]) == 0
+    whole, _ = schedule_of("hollin_marsh")
+    assert (folder / "rates.toml").read_text("utf-8") == whole
+
+
+def test_a_refused_file_of_answers_is_left_as_it_is(tmp_path):
+    lines = answers_of("hollin_marsh")
+    unit = next(n for n, line in enumerate(lines) if line.startswith("kgal"))
+    folder = tmp_path / "mine"
+    assert main(["start", str(folder)]) == 0
+    file = folder / "rates.answers.txt"
+    text = "\n".join([*lines[:unit], "thousands", *lines[unit + 1 :]]) + "\n"
+    file.write_text(text, encoding="utf-8")
+    assert main(["start", str(folder), "--rates", "--answers", str(file)]) == 1
+    assert file.read_text(encoding="utf-8") == text
 
 
 def test_figures_of_editions_are_counted():

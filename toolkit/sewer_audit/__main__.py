@@ -86,7 +86,10 @@ def _start(commands) -> None:
         help="ask about the printed rate schedule and write rates.toml; the folder may exist",
     )
     command.add_argument(
-        "--answers", metavar="FILE", help="with --rates: answers, one a line, in place of asking"
+        "--answers",
+        metavar="FILE",
+        help="with --rates: answers, one a line, such as rates.answers.txt that an earlier run wrote; "
+        "where they end, the rest is asked",
     )
 
 

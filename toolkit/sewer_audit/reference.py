@@ -150,6 +150,7 @@ def _full(keys: Sequence[Key]) -> list[str]:
     return told
 
 
+@cache
 def _words(text: str) -> frozenset[str]:
     """Words of a text in small letters, without those that say nothing and without a plural s."""
     words = re.findall(r"[a-z0-9]+(?:['-][a-z]+)*", text.lower().replace("_", " "))

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal, InvalidOperation
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ from sewer_audit.charges.schedule.loading import parse_rates
 from sewer_audit.charges.schedule.versions import Schedule
 from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.starter import starter_text
+from sewer_audit.units import to_si
 
 __all__ = ["Answers", "ask_for_rates", "write_rates"]
 
@@ -56,19 +57,24 @@ class Answers:
         Name for messages; empty where a person answers and is asked again [text].
     say : callable
         Takes what is shown to the person [-].
+    then : iterable of str, optional
+        A person who goes on where the lines end [text].
     """
 
     lines: Iterable[str]
     name: str = ""
     say: Callable[[str], None] = print
+    then: Iterable[str] | None = None
     told: list[str] = field(default_factory=list)
     line: int = 0
 
     def __post_init__(self) -> None:
         self._next: Iterator[str] = iter(self.lines)
 
-    def ask(self, question: str, read: Callable[[str], Any]) -> tuple[Any, str]:
-        """The answer to a question as read, and the place stated behind it."""
+    def ask(
+        self, question: str, read: Callable[[str], Any], at: int | None = None
+    ) -> tuple[Any, str]:
+        """The answer to a question as read, and the place stated behind it; at: asked before."""
         while True:
             self.say(question)
             text = self._line(question)
@@ -85,7 +91,9 @@ class Answers:
                     ) from None
                 self.say(f"  {fault}")
                 continue
-            self.told += [f"# {row}" for row in question.splitlines()] + [text]
+            told = "\n".join([*(f"# {row}" for row in question.splitlines()), text])
+            at = len(self.told) if at is None else at
+            self.told[at : at + 1] = [told]
             return value, place
 
     def _line(self, question: str) -> str:
@@ -93,6 +101,10 @@ class Answers:
             self.line += 1
             if not text.lstrip().startswith("#"):
                 return text.strip()
+        if self.then is not None:
+            self._next, self.name, self.then, self.say = iter(self.then), "", None, print
+            self.say(question)
+            return self._line(question)
         raise InputRefused(
             Problem(
                 self.name or "answers",
@@ -111,10 +123,19 @@ class _Table:
     place: list[str]
     values: dict[str, list[str | None]] = field(default_factory=dict)
     places: dict[str, str] = field(default_factory=dict)
+    asked: dict[str, tuple[str, Any, int]] = field(default_factory=dict)
     where: str = ""
 
+    def ask(self, key: str, answers: Answers) -> None:
+        """Ask for a key, also once more."""
+        value, place = answers.ask(*self.asked[key])
+        self.values.pop(key, None)
+        if value is not None:
+            self.values[key], self.places[key] = value, place
+
     def text(self, edition: int) -> str:
-        rows = [f"[[{self.head}]]" if "." in self.head else f"[{self.head}]"]
+        many = self.head in ("version.volume", "version.charge")
+        rows = [f"[[{self.head}]]" if many else f"[{self.head}]"]
         rows[0] += f"{' ' * max(1, 34 - len(rows[0]))} # {self.where}" if self.where else ""
         for key, each in self.values.items():
             value = each[edition if len(each) > 1 else 0]
@@ -140,21 +161,45 @@ def write_rates(answers: Answers) -> tuple[str, list[str]]:
     editions, _ = answers.ask(
         "First day of each edition, oldest first, such as 2024-07-01; 2026-01-01", _dates
     )
-    tables, samples = [*_volumes(answers, len(editions))], _Table("samples", [])
+    tables, samples = [*_volumes(answers, len(editions))], _Table("version.samples", [])
     volumes = [str(json.loads(table.values["name"][0])) for table in tables]
     tables += _charges(answers, len(editions), volumes, samples)
-    text = (
-        "# Written from answers about the printed schedule; the place of each rule beside it.\n\n"
-    )
-    text += head.text(0) + "\n"
+    while True:
+        text, rows = _written(head, editions, tables, samples)
+        try:
+            schedule = parse_rates(text, "rates.toml")
+        except InputRefused as fault:
+            again = {id(rows[p.line][0]): rows[p.line] for p in fault.problems if p.line in rows}
+            if answers.name or not again:
+                raise
+            answers.say("\n".join(map(str, fault.problems)))
+            for table, key in again.values():
+                table.ask(key, answers)
+            continue
+        return text, [*_examples(answers, schedule)]
+
+
+def _written(
+    head: _Table, editions: list[date], tables: list[_Table], samples: _Table
+) -> tuple[str, dict[int, tuple[_Table, str]]]:
+    """The rate file, and whose answer stands in which line."""
+    lines = ["# Written from answers about the printed schedule; the place of each rule beside it."]
+    rows: dict[int, tuple[_Table, str]] = {}
+
+    def add(table: _Table, edition: int) -> None:
+        lines.append("")
+        for row in table.text(edition).split("\n"):
+            lines.append(row)
+            key = row.partition(" = ")[0]
+            if key in table.asked:
+                rows[len(lines)] = (table, key)
+
+    add(head, 0)
     for number, day in enumerate(editions):
-        text += f'\n[[version]]\neffective = {day}\nname = "from {day}"\n'
-        text += "".join(f"\n{table.text(number)}\n" for table in tables)
-        if samples.values:
-            text += "\n" + samples.text(number).replace("[samples]", "[version.samples]", 1) + "\n"
-    schedule = parse_rates(text, "rates.toml")
-    examples = [*_examples(answers, schedule)]
-    return text, examples
+        lines.extend(["", "[[version]]", f"effective = {day}", f'name = "from {day}"'])
+        for table in [*tables, *([samples] if samples.values else [])]:
+            add(table, number)
+    return "\n".join(lines) + "\n", rows
 
 
 def ask_for_rates(folder: Path, answers_file: str | None = None) -> Path:
@@ -191,12 +236,14 @@ def ask_for_rates(folder: Path, answers_file: str | None = None) -> Path:
         except (OSError, UnicodeDecodeError) as error:
             found = f"cannot be read ({error})"
             raise InputRefused(Problem(file.name, found, "Name a text file")) from None
-        answers = Answers(lines, file.name, say=lambda _: None)
+        further = sys.stdin if sys.stdin.isatty() else None
+        answers = Answers(lines, file.name, say=lambda _: None, then=further)
+    text = ""
     try:
         text, examples = write_rates(answers)
         target.write_text(text, encoding="utf-8")
-    finally:
-        if answers.told:
+    finally:  # what a person told is never lost; a file of answers stays as it is
+        if answers.told and (text or not answers.name):
             told = "\n".join(answers.told) + "\n"
             (folder / "rates.answers.txt").write_text(told, encoding="utf-8")
     for example in examples if answers_file else ():
@@ -260,7 +307,7 @@ def _charges(
             return
         stated = asked["charge"][pattern]
         table = _Table("version.charge", ["version", "charge", stated["set"]["kind"]])
-        _ask_all(answers, asked["charge_first"], table, editions)
+        _ask_all(answers, asked["charge_first"], table, editions, lines)
         table.values |= {key: [json.dumps(value)] for key, value in stated["set"].items()}
         if len(volumes) > 1 and "volume" in _keys_of(table):
             name, _ = answers.ask(f"On which volume: {', '.join(volumes)}", _one_of(volumes))
@@ -294,10 +341,8 @@ def _ask_all(
             continue
         prompt = _listed(each["ask"], each["from"]) if "from" in each else each["ask"]
         read = _reader(each, table, editions, list(lines))
-        value, place = answers.ask(prompt, read)
-        if value is not None:
-            table.values[each["key"]] = value
-            table.places[each["key"]] = place
+        table.asked[each["key"]] = (prompt, read, len(answers.told))
+        table.ask(each["key"], answers)
 
 
 def _reader(each: dict[str, Any], table: _Table, editions: int, lines: list[str]) -> Any:
@@ -309,6 +354,8 @@ def _reader(each: dict[str, Any], table: _Table, editions: int, lines: list[str]
             return json.dumps(each["from"][_pick(each["from"], False)(text)])
         if kind == "lines":
             return _lines(text, lines)
+        if each["key"] == "name" and text in lines:
+            raise NotThat(f"a line is called {text!r} already; names must differ")
         if kind == "text":
             choices = key_of(Schedule, [*table.place, *each["key"].split(".")]).choices
             return json.dumps(_one_of(choices)(text) if choices else text)
@@ -363,9 +410,12 @@ def _needed(text: str) -> str:
 
 def _dates(text: str) -> list[date]:
     try:
-        return [date.fromisoformat(part.strip()) for part in text.split(";")]
+        days = [date.fromisoformat(part.strip()) for part in text.split(";")]
     except ValueError:
         raise NotThat("write each day as 2024-07-01") from None
+    if sorted(set(days)) != days:
+        raise NotThat("write the oldest first, each day once")
+    return days
 
 
 def _number(text: str) -> str:
@@ -439,12 +489,19 @@ def _lines(text: str, lines: list[str]) -> str:
 
 
 def _span(text: str) -> str:
-    first, _, last = text.partition("-")
-    return f"[{_number(first)}, {_number(last)}]"
+    first, last = map(_number, text.split("-", 1) if "-" in text else ("", ""))
+    if Decimal(first) > Decimal(last):
+        raise NotThat("write the smaller first, such as 27-33")
+    return f"[{first}, {last}]"
 
 
 def _yes(text: str) -> str:
     return "true" if _one_of(("yes", "no"))(text) == "yes" else "false"
+
+
+def _unit(text: str, dimension: str) -> str:
+    to_si(1.0, text, dimension)
+    return json.dumps(text)
 
 
 def _volume(text: str) -> str:
@@ -461,4 +518,6 @@ READERS: dict[str, Callable[[str], str]] = {
     "span": _span,
     "yes": _yes,
     "volume": _volume,
+    "unit": partial(_unit, dimension="volume"),
+    "mass": partial(_unit, dimension="mass"),
 }

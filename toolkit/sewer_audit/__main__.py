@@ -88,7 +88,7 @@ def _start(commands) -> None:
     command.add_argument(
         "--answers",
         metavar="FILE",
-        help="with --rates: answers, one a line, such as rates.answers.txt that an earlier run wrote; "
+        help="with --rates: answers, one a line, such as rates.answers.txt of an earlier run; "
         "where they end, the rest is asked",
     )
 

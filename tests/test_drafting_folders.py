@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 import tomllib
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -273,3 +274,13 @@ def test_figures_that_are_no_charges_are_told_from_those_that_add_up(tmp_path):
     assert lines["not_charges"].value == '["Account", "Days"]'
     assert "charge lines: Base, Volume charge" in lines["columns"].evidence
     assert 'billed_volume = "Sewer units (kgal)"' in lines["columns"].value
+
+
+def test_a_damaged_workbook_is_told_and_the_rest_is_drafted(tmp_path):
+    with zipfile.ZipFile(tmp_path / "odd.xlsx", "w") as archive:
+        archive.writestr("xl/other.xml", "<a/>")
+    (tmp_path / "cut.xlsx").write_bytes((tmp_path / "odd.xlsx").read_bytes()[:40])
+    (tmp_path / "note.txt").write_text("the reader comes at eight\n")
+    said = {look.file: look for look in draft_case(tmp_path).looks}
+    assert said["odd.xlsx"].what == said["cut.xlsx"].what == "nothing"
+    assert "damaged" in said["odd.xlsx"].why and said["note.txt"].what == "note"

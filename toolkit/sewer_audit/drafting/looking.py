@@ -22,6 +22,7 @@ from sewer_audit.records.clock.stamps import joined_stamps, parse_stamps
 from sewer_audit.records.files.dialect import HEAD, find_delimiter, normalise
 from sewer_audit.records.files.sources import Source, open_source
 from sewer_audit.records.files.tables import table_of
+from sewer_audit.records.files.workbooks import first_rows, sheet_names
 from sewer_audit.records.model import Findings, Table
 from sewer_audit.units import spellings, to_si
 
@@ -235,7 +236,10 @@ def _one(path: Path, name: str) -> Look:
         return Look(name, "interval data", "XML of the ESPI standard with interval readings")
     if own := _of_this_program(source.text):
         return Look(name, own, "TOML with the tables that this program knows", text="")
-    grids = _grids(path, name, source)
+    try:
+        grids = _grids(path, name, source)
+    except InputRefused as error:
+        return Look(name, "nothing", error.problems[0].found)
     known = [grid for grid in grids if grid.what != "other"]
     if known:
         return Look(name, " and ".join(dict.fromkeys(g.what for g in known)), _why(known), grids)
@@ -265,12 +269,8 @@ def _pdf(path: Path, name: str) -> Look:
 
 
 def _grids(path: Path, name: str, source: Source) -> list[Grid]:
-    text, sheets, workbook = source.text, [None], None
-    if source.book:
-        import openpyxl
-
-        workbook = openpyxl.load_workbook(io.BytesIO(source.book), read_only=True)
-        sheets = list(workbook.sheetnames)
+    text, workbook = source.text, bool(source.book)
+    sheets = sheet_names(source.book, Findings(name)) if workbook else [None]
     found = []
     for sheet in sheets:
         findings = Findings(name)
@@ -283,16 +283,14 @@ def _grids(path: Path, name: str, source: Source) -> list[Grid]:
             grid = Grid(name, sheet, table)
             last = table.header_line - 1
             if workbook and last:
-                cells = workbook[sheet].iter_rows(max_row=last, values_only=True)
-                grid.above = " ".join(str(cell) for row in cells for cell in row if cell)
+                top = first_rows(source.book, sheet, last)
+                grid.above = " ".join(str(cell) for row in top for cell in row if cell)
             elif last:
                 grid.above = " ".join(
                     line.rstrip("\r\n") for line in islice(io.StringIO(text), last)
                 )
             grid.problems = [p for p in findings.problems if p.severity == "refused"]
             found.append(grid)
-    if workbook:
-        workbook.close()
     return found
 
 

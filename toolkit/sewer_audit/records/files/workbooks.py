@@ -9,10 +9,11 @@ import zipfile
 from io import BytesIO
 from itertools import zip_longest
 from typing import Any
+from xml.etree import ElementTree
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["sheet_rows"]
+__all__ = ["first_rows", "sheet_names", "sheet_rows"]
 
 LARGEST_PART = 1_000_000_000
 """Largest unpacked size of a workbook [byte]: beyond it the file is taken for a trap."""
@@ -45,6 +46,27 @@ def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[
         values.close()
     if cut or any(not cell for row in rows for cell in row):
         _refuse_uncomputed(book, name, rows, findings)
+    return rows
+
+
+def sheet_names(book: bytes, findings: Findings) -> list[str]:
+    """Names of the sheets, without reading one; refused where the workbook is damaged."""
+    _refuse_traps(book, findings)
+    try:
+        with zipfile.ZipFile(BytesIO(book)) as archive:
+            tree = ElementTree.fromstring(archive.read("xl/workbook.xml"))
+    except Exception as error:
+        _damaged(findings, error)
+    return [each.attrib["name"] for each in tree.iter() if each.tag.endswith("}sheet")]
+
+
+def first_rows(book: bytes, sheet: str, count: int) -> list[tuple[Any, ...]]:
+    """What stands above a table."""
+    import openpyxl
+
+    workbook = openpyxl.load_workbook(BytesIO(book), read_only=True)
+    rows = list(workbook[sheet].iter_rows(max_row=count, values_only=True))
+    workbook.close()
     return rows
 
 

@@ -16,8 +16,8 @@ from sewer_audit import audit
 from sewer_audit.auditing import inspect_file
 from sewer_audit.auditing.judgement.averaging import averaging_table
 from sewer_audit.auditing.judgement.steps import step_table
-from sewer_audit.auditing.reading.inputs import read_inputs
-from sewer_audit.case import load_case, models_records
+from sewer_audit.auditing.reading.inputs import read_all, read_inputs
+from sewer_audit.case import load_case, models_records, sample_case
 from sewer_audit.errors import InputRefused
 from sewer_audit.records.model import ROLES
 from sewer_audit.report.evidence.screening import screening_stretches
@@ -677,3 +677,18 @@ def test_a_gap_follows_an_hourly_intake_from_the_meter_to_the_table_of_gaps(site
 def test_the_case_and_the_readers_know_the_same_columns():
     """Neither imports the other, so each has its own list."""
     assert models_records.ROLES == ROLES
+
+
+@pytest.mark.parametrize(
+    ("changes", "keys"),
+    [
+        ({}, []),
+        ({"case.return_factor": 0.8}, ["case.return_factor"]),
+        ({"case.return_factor": None}, ["case.return_factor"]),
+        ({"case.basis": "discharge"}, ["case.basis"]),
+    ],
+)
+def test_what_case_and_schedule_state_in_two_ways_is_told(changes, keys):
+    flags = read_all(load_case(sample_case()).with_(changes))[0].inspection.flags
+    told = [flag for flag in flags if flag.code == "case-and-schedule-disagree"]
+    assert [flag.data["key"] for flag in told] == keys

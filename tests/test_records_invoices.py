@@ -272,6 +272,18 @@ def test_remarks_are_no_charges_and_do_not_travel(read):
     assert "QX" not in f"{record.frame}{record.lines}{record.flags}"
 
 
+@pytest.mark.parametrize("words", [("estimated", "actual"), ("E", "A"), ("est.", "act.")])
+def test_a_column_of_kinds_of_reads_under_another_name_is_not_passed_over(read, words):
+    """Left out in silence every estimate would count as a read."""
+    header = HEADER.replace("read_type", "Taken how")
+    rows = [row.replace("actual", word) for row, word in zip(ROWS, words * 2, strict=True)]
+    with pytest.raises(InputRefused, match="holds kinds of reads, estimated among them"):
+        read(rows, header)
+    named = read(rows, header, columns={"read_type": "Taken how"})
+    assert named.frame["read_type"].tolist() == ["estimated", "actual"] * 2
+    assert len(read(rows, header, not_charges=["Taken how"]).frame) == 4
+
+
 def test_comma_decimals_and_day_first(tmp_path):
     text = "invoice;start;end;billed_volume;total\nA1;01.02.2026;01.03.2026;1.234,5;99,95\n"
     (tmp_path / "r.csv").write_text(text, encoding="cp1252")

@@ -18,6 +18,7 @@ from sewer_audit.drafting import scans
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.pages import PageFault, is_date, read_sheets
 from sewer_audit.errors import InputRefused, UnitError
+from sewer_audit.records.bills.invoices import read_type_of
 from sewer_audit.records.clock.stamps import joined_stamps, parse_stamps
 from sewer_audit.records.files.dialect import HEAD, find_delimiter, normalise
 from sewer_audit.records.files.sources import Source, open_source
@@ -110,6 +111,10 @@ class Grid:
             dated = meaning in ("start", "end", "bill_date", "due_date")
             if dated == (self.kinds[place] == "date") and place not in found.values():
                 found.setdefault(meaning, place)
+        for place in self.names("text"):
+            kinds = {read_type_of(cell) for cell in self.cells(place)}
+            if place not in found.values() and {"actual", "estimated"} == kinds:
+                found.setdefault("read_type", place)
         return found
 
     @cached_property

@@ -11,13 +11,18 @@ from sewer_audit import spoken
 from sewer_audit.balance import intake_volumes
 from sewer_audit.case import Case
 from sewer_audit.case.models_uses import records_of
+from sewer_audit.charges import Schedule
 from sewer_audit.effluent import causes_of
 from sewer_audit.effluent.integrate import stretches
-from sewer_audit.errors import AuditError, Problem
+from sewer_audit.errors import AuditError, Flag, Problem
 from sewer_audit.records.files.numbers import fits_currency
 from sewer_audit.records.model import INTERVAL
 
-__all__ = ["stated_problems", "whole_problems"]
+__all__ = ["disagreements", "stated_problems", "whole_problems"]
+
+
+METERED = ("intake", "intake less deduct", "discharge")
+"""Bases of a volume that a meter or a record tells."""
 
 
 def stated_problems(case: Case) -> list[Problem]:
@@ -37,6 +42,47 @@ def stated_problems(case: Case) -> list[Problem]:
             key = f"effluent.{kind}[{place}].time"
             problems.append(Problem(case.file.name, found, remedy, column=key))
     return problems
+
+
+def disagreements(case: Case, schedule: Schedule) -> list[Flag]:
+    """What the case and the rate schedule state of the same thing in two ways.
+
+    Parameters
+    ----------
+    case : Case
+        With what it says of the basis [-].
+    schedule : Schedule
+        The editions of the rate file [-].
+
+    Returns
+    -------
+    list of Flag
+        A warning for each [-].
+    """
+    data, told = case.data, []
+    rules = [rule for each in schedule.version if (rule := each.invoiced_volume) is not None]
+    factors = {
+        float(factor)
+        for rule in rules
+        if rule.basis in METERED
+        for factor in (rule.return_factor, *rule.return_factor_by_month.values())
+    }
+    if factors and data.case.return_factor not in factors:
+        stated = ", ".join(f"{factor:g}" for factor in sorted(factors))
+        told.append(("case.return_factor", f"{data.case.return_factor:g}", "return_factor", stated))
+    bases = {rule.basis for rule in rules} if len(rules) == len(schedule.version) else set()
+    if bases & set(METERED) and ("discharge" in bases) != (data.case.basis == "discharge"):
+        told.append(("case.basis", data.case.basis, "basis", ", ".join(sorted(bases))))
+    return [
+        Flag(
+            "case-and-schedule-disagree",
+            f"{key} is {value}, {other} of the rate schedule is {there}: one of them is wrong, or "
+            "they speak of different things. What was due to be billed follows the case, prices "
+            "follow the schedule",
+            {"key": key, "case": value, "schedule": there},
+        )
+        for key, value, other, there in told
+    ]
 
 
 def whole_problems(case: Case, inputs: Any) -> list[Problem]:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from sewer_audit.auditing.reading.account import AccountRecord, read_account
 from sewer_audit.auditing.reading.carried import charge_columns, with_asked
-from sewer_audit.auditing.reading.checks import stated_problems, whole_problems
+from sewer_audit.auditing.reading.checks import disagreements, stated_problems, whole_problems
 from sewer_audit.auditing.reading.known import cut_inputs, cut_record, day_of
 from sewer_audit.auditing.reading.readers import (
     amount_record,
@@ -262,6 +262,11 @@ def read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[Reader, Inp
     uses, logs = _records_of_uses(reader, data.quantified)
     account = read_account(case, invoices, reader.call)
     if invoices is not None and schedule is not None:
+        twice = disagreements(case, schedule)
+        invoices = replace(invoices, flags=(*invoices.flags, *twice))
+        reader.inspection.flags += twice
+        for each in twice:
+            reader.inspection.places[each.message] = case.file.name
         invoices, asked = with_asked(case, invoices, schedule, account.payments)
         reader.inspection.flags += asked
         for each in asked:

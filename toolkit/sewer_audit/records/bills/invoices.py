@@ -24,7 +24,7 @@ from sewer_audit.records.files.tables import clock_columns, column_place, table_
 from sewer_audit.records.model import Findings, InvoiceRecord, Table
 from sewer_audit.units import to_si
 
-__all__ = ["INVOICE_COLUMNS", "read_invoices"]
+__all__ = ["INVOICE_COLUMNS", "read_invoices", "read_type_of"]
 
 INVOICE_COLUMNS = ("invoice", "start", "end", "billed_volume", "total")
 """Columns every table of invoices holds."""
@@ -436,11 +436,33 @@ def _dates(
     return days
 
 
+def read_type_of(word: str) -> str | None:
+    """Whether a word says that a read is "actual" or "estimated"; None where it says neither.
+
+    Parameters
+    ----------
+    word : str
+        As the bill prints it [text].
+
+    Returns
+    -------
+    str or None
+        "actual" or "estimated" [text].
+    """
+    said = re.sub(r"[\s_-]+", " ", word.lower()).strip(" .")
+    return READ_TYPES.get(said) or READ_TYPES.get(re.sub(r" read(ing)?$", "", said))
+
+
+def _are_read_types(cells: Sequence[str]) -> bool:
+    """Whether a column that nobody named says which reads are estimated."""
+    kinds = {read_type_of(cell) for cell in cells}
+    return None not in kinds and "estimated" in kinds
+
+
 def _read_types(words: Sequence[str], table: Table, column: str, findings: Findings) -> list[str]:
     types = []
     for word, line in zip(words, table.lines, strict=True):
-        said = re.sub(r"[\s_-]+", " ", word.lower()).strip(" .")
-        kind = READ_TYPES.get(said) or READ_TYPES.get(re.sub(r" read(ing)?$", "", said))
+        kind = read_type_of(word)
         if kind is None:
             findings.add(
                 f"{word!r} is no kind of read",
@@ -470,7 +492,16 @@ def _lines(table: Table, places: Mapping[str, int | None], findings: Findings) -
             continue
         cells = [row[place] for row in table.rows]
         if not any(_is_number(cell, table.decimal) for cell in cells):
-            if any(not is_missing(cell) for cell in cells):
+            if _are_read_types(cells):
+                findings.add(
+                    f"column {name!r} holds kinds of reads, estimated among them, and is not named",
+                    f"Write columns = {{ read_type = {name!r} }}, or leave it out with not_charges "
+                    f"= [{name!r}]",
+                    line=table.header_line,
+                    column=name,
+                    code="column",
+                )
+            elif any(not is_missing(cell) for cell in cells):
                 findings.flag(
                     "column not read",
                     f"column {place + 1} ({name!r}) holds no amounts and is not read",

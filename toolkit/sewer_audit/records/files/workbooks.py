@@ -50,7 +50,25 @@ def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[
 
 
 def sheet_names(book: bytes, findings: Findings) -> list[str]:
-    """Names of the sheets, without reading one; refused where the workbook is damaged."""
+    """Names of the sheets, without reading one.
+
+    Parameters
+    ----------
+    book : bytes
+        The workbook [-].
+    findings : Findings
+        Collects problems [-].
+
+    Returns
+    -------
+    list of str
+        In the order of the workbook [text].
+
+    Raises
+    ------
+    InputRefused
+        If the workbook is damaged.
+    """
     _refuse_traps(book, findings)
     try:
         with zipfile.ZipFile(BytesIO(book)) as archive:
@@ -61,7 +79,22 @@ def sheet_names(book: bytes, findings: Findings) -> list[str]:
 
 
 def first_rows(book: bytes, sheet: str, count: int) -> list[tuple[Any, ...]]:
-    """What stands above a table."""
+    """What stands above a table.
+
+    Parameters
+    ----------
+    book : bytes
+        The workbook [-].
+    sheet : str
+        Name of the sheet [text].
+    count : int
+        How many rows [-].
+
+    Returns
+    -------
+    list of tuple
+        Cells as they are stored [-].
+    """
     import openpyxl
 
     workbook = openpyxl.load_workbook(BytesIO(book), read_only=True)

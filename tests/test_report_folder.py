@@ -29,7 +29,7 @@ from report_fakes import CASE, INVOICES, write_case, write_notebook
 from sewer_audit.case import load_case
 from sewer_audit.errors import InputRefused, ReportFailed
 from sewer_audit.report import recheck, write_report
-from sewer_audit.report.checking.comparing import Tally, compare_file, leaves
+from sewer_audit.report.checking.comparing import Tally, compare_file, compare_json, leaves
 from sewer_audit.report.folder.manifest import _files_hash, json_text, lock_text
 from sewer_audit.report.folder.pack import pack_inputs
 
@@ -485,13 +485,52 @@ def test_the_hash_of_a_package_is_that_of_its_wheel(tmp_path):
 
 def test_marks_that_a_drawing_or_a_print_gives_its_parts_are_compared_by_their_turn(tmp_path):
     """They are hashes of last digits, or counts of a printer; which part is meant still tells."""
-    text = "clip(#p00112233ab) clip(#p99887766cd) clip(#p00112233ab) node00000146"
-    other = "clip(#pffeeddccbb) clip(#p0a0a0a0a0a) clip(#pffeeddccbb) node00000145"
-    exchanged = "clip(#pffeeddccbb) clip(#pffeeddccbb) clip(#p0a0a0a0a0a) node00000145"
-    for number, (now, same) in enumerate(((other, True), (exchanged, False))):
+    text = "<svg>clip(#p00112233ab) clip(#p99887766cd) clip(#p00112233ab)</svg>"
+    other = "<svg>clip(#pffeeddccbb) clip(#p0a0a0a0a0a) clip(#pffeeddccbb)</svg>"
+    exchanged = "<svg>clip(#pffeeddccbb) clip(#pffeeddccbb) clip(#p0a0a0a0a0a)</svg>"
+    bare = text[5:-6], other[5:-6]  # such numbers beside a drawing are no parts of it
+    pairs = ((text, other, True), (text, exchanged, False), (*bare, False))
+    for number, (text, now, same) in enumerate(pairs):
         (tmp_path / f"a{number}").mkdir(), (tmp_path / f"b{number}").mkdir()
         stated, anew = tmp_path / f"a{number}/x.html", tmp_path / f"b{number}/x.html"
         stated.write_text(text), anew.write_text(now)
         tally = Tally()
         compare_file(tally, stated, anew, False, str)
         assert (not tally.differences) is same
+
+
+@pytest.mark.parametrize(
+    ("stated", "anew", "same"),
+    [
+        ("u is 0.12345678901", "u is 0.12345678902", True),
+        ("invoice 20260100123", "invoice 20260100124", False),
+        ("bills 1,2", "bills 12", False),
+        ("meter 007.5", "meter 7.5", False),
+        ("1,234.5 kgal", "12,34.5 kgal", False),
+        ("5.5", "\N{ARABIC-INDIC DIGIT FIVE}.5", False),
+    ],
+)
+def test_only_the_last_digits_of_a_figure_may_differ(tmp_path, stated, anew, same):
+    """Two versions of a numerical library differ there; codes, days and whole numbers never."""
+    for name, text in (("a", stated), ("b", anew)):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "x.html").write_text(text, encoding="utf-8")
+    tally = Tally()
+    compare_file(tally, tmp_path / "a/x.html", tmp_path / "b/x.html", False, str)
+    assert (not tally.differences) is same
+
+
+def test_a_key_that_reads_like_a_place_hides_no_figure():
+    tally, honest = Tally(), {"total": {"billed_m3": 1}}
+    compare_json(tally, {"total.billed_m3": 9, **honest}, honest)
+    assert len(tally.differences) == 1
+
+
+@pytest.mark.parametrize("place", ["before", "between", "behind"])
+def test_what_is_hidden_in_a_workbook_beside_its_parts_is_found(copy, made_anew, place):
+    file = copy / "tables.xlsx"
+    data = file.read_bytes()
+    at = {"before": 0, "between": data.index(b"PK\x03\x04", 4), "behind": len(data)}[place]
+    file.write_bytes(data[:at] + b"<html>another workbook</html>" + data[at:])
+    set_hashes(copy)
+    assert not recheck(copy).reproduced

@@ -141,6 +141,7 @@ def recheck(
         stopped = str(error)
     except OSError as error:
         stopped = f"a file cannot be read or written ({error.strerror or error})"
+    told += tally.told
     if tally.pictures:
         told.append(
             f"{tally.pictures} pictures and equations were drawn by another version of matplotlib "
@@ -266,6 +267,9 @@ def _compare(tally: Tally, place: Path, anew: Path, manifest: Manifest) -> list[
     redrawn = manifest.versions.get("matplotlib") != versions()["matplotlib"]
     said = _saying(manifest.versions)
     was, now = ({e.file for e in m.outputs} for m in (manifest, new))
+    if (printed := _print(manifest)) in was - now and (place / printed).is_file():
+        tally.told.append(f"{printed} was not compared: this machine has no way to print")
+        was.remove(printed)
     for name in sorted((was ^ now) - {LOCK}):
         tally.hold(name, *("there" if name in m else "not there" for m in (was, now)))
     for name in sorted((was & now) - {"findings.json", LOCK}):

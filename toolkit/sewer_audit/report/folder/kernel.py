@@ -25,6 +25,9 @@ __all__ = ["warm_kernel"]
 
 ROOMS = ("auditing", "report.evidence.story", "report.pictures", "report.delivery")
 
+LONGEST = 80
+"""Longest name of the folder of a socket; a system allows about 100 letters for the whole [-]."""
+
 
 class _OwnKernelManager(AsyncKernelManager):
     """Starts the interpreter that runs this toolkit, whatever kernels the machine knows."""
@@ -79,6 +82,8 @@ def warm_kernel(folder: Path | None = None) -> Iterator[AsyncKernelManager]:
         config = Config({"KernelManager": {"transport_encryption": "auto"}})
         kernel = _OwnKernelManager(kernel_name="python3", config=config)
         kernel.settings = settings
+        if sys.platform != "win32" and len(settings) < LONGEST:  # sockets that nobody else can take
+            kernel.transport, kernel.ip = "ipc", os.path.join(settings, "socket")
         no_history = ["--HistoryManager.hist_file=:memory:"]
         place = str(folder or settings)
         run_sync(kernel.start_kernel)(extra_arguments=no_history, cwd=place)

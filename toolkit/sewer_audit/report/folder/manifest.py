@@ -37,6 +37,7 @@ __all__ = [
     "json_text",
     "lock_text",
     "make_manifest",
+    "once",
     "read_json",
     "read_manifest",
     "unusual",
@@ -265,13 +266,14 @@ def read_json(file: Path) -> Any:
         raise ValueError("no plain file")
     try:
         return json.loads(
-            file.read_text(encoding="utf-8"), object_pairs_hook=_once, parse_constant=_no_number
+            file.read_text(encoding="utf-8"), object_pairs_hook=once, parse_constant=_no_number
         )
     except RecursionError:
         raise ValueError("nested too deeply") from None
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """A table of JSON of which no key stands twice."""
     found = dict(pairs)
     if len(found) < len(pairs):
         raise ValueError("a key stands twice")

@@ -324,6 +324,8 @@ def test_payments_and_interest(tmp_path):
     claim = result.findings()["claim"]
     assert claim["interest"] == row["interest"] and claim["refund"] == float(over)
     assert claim["next_deadline"] == "2027-08-14"
+    unpaid = more.replace('payments = "paid.csv"\n', "")
+    assert works.audit(tmp_path, more=unpaid).findings()["claim"]["interest"] is None
 
 
 def test_a_payment_on_no_invoice_is_refused_with_its_line(tmp_path):

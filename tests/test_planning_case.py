@@ -171,6 +171,8 @@ def test_every_figure_has_units_and_a_text(plan, name):
     for axes in picture.figure.axes:
         label = axes.get_xlabel()
         assert not label or "[" in label, label
+        if axes.get_ylabel().startswith("discharge"):
+            assert axes.get_ylim()[0] == 0
 
 
 def test_what_is_said_names_the_best_and_what_to_mind(plan):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 
 import matplotlib.colors as colours
@@ -87,6 +88,10 @@ def test_the_picture_shows_all_reasons_and_says_so(result):
     assert below.get_xlabel().startswith("time (America/Chicago)")
     names = [label.get_text() for label in below.get_yticklabels()]
     assert "spike: 12 rejected" in names
+    rows = screening_stretches(result).groupby(["kind", "reason"])["readings"].sum()
+    by_size = [size for kind in KINDS if kind in rows for size in sorted(rows[kind], reverse=True)]
+    shown = [int(re.search(r"([\d,]+) \w+$", name)[1].replace(",", "")) for name in names]
+    assert shown in (by_size, by_size[::-1])
     assert all(name.split(":")[0] in picture.alt for name in names)
     assert f"{result.inputs.logger.counts['rejected']} were rejected" in picture.alt
     assert drawing(picture.figure).startswith(b"\x89PNG")

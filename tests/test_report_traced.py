@@ -302,3 +302,22 @@ def test_a_cell_in_another_unit_or_of_another_invoice_would_be_seen(book, findin
     assert len(untraced(book["invoices"], rows[1:])) > 50
     scaled = [{name: 1.01 * f for name, f in enumerate(figures(row)) if f} for row in rows]
     assert len(untraced(book["invoices"], scaled)) > 50
+
+
+@pytest.mark.parametrize("name", list(PICTURES))
+def test_what_has_bars_begins_at_nothing_and_names_each_once(result, name):
+    """An axis along which bars stand holds their foot, and no two bars share a name."""
+    figure = PICTURES[name][1](result).figure
+    for axes in figure.axes:
+        bars = [bar for c in axes.containers for bar in bars_of(c)]
+        flat = [bar for bar in bars if abs(bar.get_height()) > 0 and abs(bar.get_width()) > 0]
+        if not flat:
+            continue
+        across = np.ptp([bar.get_height() for bar in flat]) <= 1e-9
+        low, high = sorted(axes.get_xlim() if across else axes.get_ylim())
+        for bar in flat:
+            foot = bar.get_x() if across else bar.get_y()
+            assert low - 1e-9 <= foot <= high + 1e-9
+        ticks = axes.get_yticklabels() if across else []
+        names = [each.get_text() for each in ticks if each.get_text()]
+        assert len(set(names)) == len(names)

@@ -195,5 +195,10 @@ def test_price_says_whether_the_stated_total_is_met(tmp_path, capsys):
     assert main([*words, "colour=red"]) == 1
     assert "'colour' is not known; known are volume" in capsys.readouterr().err
     assert main(["price", str(tmp_path), "volume"]) == 2
+    assert "'volume' is not key=value" in capsys.readouterr().err
+    assert main(["price", str(tmp_path)]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert {"volume", "days", "total"} <= {line.split()[0] for line in told}
+    assert "by its name" in told[-1]
     with pytest.raises(AuditError, match="neither days nor end"):
         price_example(parse_rates(text), {"volume": "1 kgal"})

@@ -473,6 +473,31 @@ def test_a_wrong_unit_of_the_case_is_asked_before_a_bill_is_accused(tmp_path, st
     assert any(each.code == "unit-of-the-dial" for each in inspect_file(tmp_path).flags)
 
 
+@pytest.mark.parametrize("shown", [False, True], ids=["", "water printed"])
+def test_coarse_volumes_are_asked_about_too_but_not_where_the_bill_shows_its_own_unit(
+    tmp_path, shown
+):
+    """Short volumes fit no ratio sharply; a bill that prints its water states its unit."""
+    works = Works(multiplier=10)
+    billed = list(works.billed)
+    works.billed[6] += D("30.0")
+    if shown:
+        works.billed = [volume * 10 for volume in billed]
+    works.write(tmp_path)
+    case, file = tmp_path / "case.toml", tmp_path / "invoices.csv"
+    if shown:
+        head, *rows = file.read_text().split()
+        water = [D(b - a) * works.per_count for a, b in works.printed]
+        rows = [f"{row},{used}" for row, used in zip(rows, water, strict=True)]
+        file.write_text("\n".join([f"{head},water_used", *rows, ""]))
+    else:
+        case.write_text(case.read_text().replace("multiplier = 10\n", "multiplier = 100\n"))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    asked = [each.stops for each in result.flags if each.code == "unit-of-the-dial"]
+    assert asked == ([] if shown else [("bill",)])
+    assert wrong(result) == ([f"A{k}" for k in range(10)] if shown else [])
+
+
 def test_units_that_were_seen_are_not_asked_again(tmp_path):
     """The same figures, where somebody looked at the register: the bills are wrong."""
     Works().write(tmp_path)

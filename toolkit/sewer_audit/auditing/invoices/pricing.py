@@ -14,7 +14,7 @@ import pandas as pd
 
 from sewer_audit.auditing.invoices.facts import printed_bills
 from sewer_audit.auditing.reading.inputs import Inputs
-from sewer_audit.auditing.volumes.case_units import dial_question
+from sewer_audit.auditing.volumes.case_units import dial_question, registers_question
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.charges import (
@@ -222,11 +222,20 @@ def _with_questions(
     known = [None if evidence.basis is None else evidence.basis.mean(axis=0)]
     known.append(None if evidence.balance is None else evidence.balance.draws.mean(axis=0))
     asked = dial_question(case, inputs.schedule, series)
-    if asked is not None:
+    open_rows = range(len(found))
+    if asked is None:
+        asked = registers_question(case, evidence.flags)
+        open_rows = [row for row in open_rows if not _prints_its_water(series[row])]
+    rows = [
+        row
+        for row in open_rows
+        if not series[row].volume_agrees and series[row].due is not None
+        if not series[row].bill.shares_with
+    ]
+    if asked is not None and rows:
         flags.append(asked)
-        for row, each in enumerate(series):
-            if not each.volume_agrees and each.due is not None and not each.bill.shares_with:
-                found[row] = _as_billed(inputs, each)
+        for row in rows:
+            found[row] = _as_billed(inputs, series[row])
         return found, flags
     still = _stopped(series, frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9))
     for row in still:
@@ -285,6 +294,16 @@ def winter_open(case: Case, pricing: Pricing) -> list[Flag]:
 
 def _rates_file(case: Case) -> str:
     return "the rates" if case.data.rates is None else case.data.rates.file
+
+
+def _prints_its_water(each: Recomputed) -> bool:
+    """Whether a bill prints the water its reads come to: unit and multiplier are its own then."""
+    printed, metered = each.bill.printed.get("water_used"), each.bill.facts.volumes.get("intake")
+    if printed is None or metered is None:
+        return False
+    return abs(printed - metered) <= each.bill.tolerance + Decimal(1).scaleb(
+        printed.as_tuple().exponent
+    )  # type: ignore[arg-type]
 
 
 def _stopped(series: Sequence[Recomputed], daily: np.ndarray) -> list[int]:

@@ -19,7 +19,7 @@ from sewer_audit.charges.chain.volume_guesses import fits_ratio
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import exact
 
-__all__ = ["dial_question", "unit_questions"]
+__all__ = ["dial_question", "registers_question", "unit_questions"]
 
 _PAIRS = (
     ("cf", "gal"),
@@ -108,6 +108,19 @@ def unit_questions(
         )
         flags.append(Flag(code, told, {"estimate": name, "ratio": ratio, "words": words}))
     return flags
+
+
+def registers_question(case: Case, flags: Sequence[Flag]) -> Flag | None:
+    """The question about registers whose volumes stand in the ratio of two units to all bills.
+
+    What the record is asked touches no figure that is worked out from registers.
+    """
+    asked = [f for f in flags if f.code in ("unit-of-the-registers", "unit-ratio")]
+    asked = [f for f in asked if f.data["estimate"] == "balance"]
+    if case.data.case.units_confirmed or not asked:
+        return None
+    words = f"{asked[0].message} Nothing is claimed on volumes before that is answered."
+    return Flag("unit-of-the-dial", words, asked[0].data)
 
 
 def dial_question(case: Case, schedule: Schedule, series: Sequence[Recomputed]) -> Flag | None:

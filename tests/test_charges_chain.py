@@ -152,6 +152,34 @@ def test_a_payment_not_taken_off_is_a_note_and_no_claim(tmp_path):
     assert row.difference == 0
 
 
+def test_a_payment_not_taken_off_that_no_later_bill_sets_right_is_a_claim(tmp_path):
+    def change(head, rows):
+        rows = balances(rows, "-{}".format)
+        paid.append(abs(D(rows[9][10])))
+        rows[9][8] = str(D(rows[9][8]) + paid[0])
+        return head + ",previous_balance,payment", rows
+
+    paid: list[D] = []
+    result = edited(Works(), tmp_path, change)
+    (entry,) = result.ledger.entries
+    assert codes(result) == {"A9": "payment-not-credited"} and wrong(result) == ["A9"]
+    assert (entry.link, entry.amount, entry.exactness) == ("amount due", paid[0], "exact")
+    assert result.claim.attrs["sums"]["net"] == float(paid[0])
+
+
+def test_a_balance_that_is_not_what_the_bill_before_asked_is_told(tmp_path):
+    def change(head, rows):
+        rows = balances(rows, "-{}".format)
+        rows[6][9] = str(D(rows[6][9]) + 25)
+        rows[6][8] = str(D(rows[6][8]) + 25)
+        return head + ",previous_balance,payment", rows
+
+    result = edited(Works(), tmp_path, change)
+    told = [each.data for each in result.flags if each.code == "printed-figure-apart"]
+    assert told == [{"invoice": name, "links": ["previous balance"]} for name in ("A6", "A7")]
+    assert not wrong(result) and not codes(result), "a fee in between may be the reason"
+
+
 def test_a_credit_not_taken_off_is_a_note_and_no_claim(tmp_path):
     def change(head, rows):
         rows = balances(rows, "-{}".format)

@@ -95,7 +95,8 @@ def _rule(case: Case, pricing: Pricing) -> ClaimRule:
 
 def _item(inputs: Inputs, pricing: Pricing, ledger: Ledger, place: int) -> ClaimItem:
     facts, payments = pricing.facts[place], inputs.account.payments
-    invoiced = pricing.bills[place].total + pricing.bills[place].uncredited
+    bill = pricing.bills[place]
+    invoiced = bill.total + bill.uncredited + ledger.carried(bill.invoice)
     return ClaimItem(
         invoice=facts.invoice,
         bill_date=facts.bill_date or facts.end,

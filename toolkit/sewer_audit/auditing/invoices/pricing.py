@@ -397,7 +397,8 @@ def _flags_of(bills: Sequence[BilledInvoice]) -> list[Flag]:
     return found
 
 
-OF_NO_CHARGE = {"water", "deduct", "factor", "tax base", "subtotal", "amount due", "due date"}
+OF_NO_CHARGE = {"water", "deduct", "factor", "tax base", "subtotal", "due date"}
+OF_NO_CHARGE |= {"previous balance", "amount due"}
 """Links no charge is made from in the recomputation."""
 
 

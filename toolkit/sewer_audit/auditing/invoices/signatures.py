@@ -14,6 +14,7 @@ from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.case import Case
 from sewer_audit.charges import OF_LINES, Signature, find_signatures
 from sewer_audit.charges.chain.estimates import of_shared_read
+from sewer_audit.charges.chain.ledger import CARRIED
 from sewer_audit.charges.chain.volume_guesses import due_volume
 from sewer_audit.errors import Flag
 from sewer_audit.units import to_si
@@ -40,7 +41,6 @@ COLUMNS = (
     "chances",
 )
 UNEXPLAINED = "not explained"
-CARRIED = ("payment-not-credited", "credit-not-applied", "balance-twice")
 
 
 def signatures_of(case: Case, inputs: Inputs, pricing: Pricing | None) -> tuple[Signature, ...]:

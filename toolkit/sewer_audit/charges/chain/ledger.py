@@ -30,6 +30,8 @@ ZERO = Decimal(0)
 OF_RUN = "run of estimates"
 """Link of what a settled run of estimates costs: no invoice of it departs from the schedule by its
 own figures [text]."""
+CARRIED = ("payment-not-credited", "credit-not-applied", "balance-twice")
+DUE = "amount due"
 VOLUME, ENDS = "charged volume", ("amount", "low", "high")
 UNEXPLAINED = {True: "unexplained-line", False: "unexplained-volume"}
 
@@ -85,6 +87,11 @@ class Ledger:
     def of(self, invoice: str) -> Decimal:
         """Billed less right of one invoice [currency]."""
         return sum((each.amount for each in self.entries if each.invoice == invoice), ZERO)
+
+    def carried(self, invoice: str) -> Decimal:
+        """What an invoice asks for beyond its own charges and what it should carry [currency]."""
+        held = [each for each in self.entries if (each.invoice, each.link) == (invoice, DUE)]
+        return sum((each.amount for each in held), ZERO)
 
     def exact(self, invoice: str) -> bool:
         """Whether every entry of an invoice is exactly known [-]."""
@@ -149,6 +156,10 @@ def ledger_of(
         for invoice in each.invoices:
             codes.setdefault((invoice, each.code in OF_LINES), each.code)
     entries = [entry for each in series for entry in _entries(schedule, each, codes)]
+    totals = {each.bill.invoice: each.bill.total for each in series}
+    for each in signatures:  # no charge, but asked for: what a bill carries over wrongly
+        if each.code in CARRIED and each.corrected_amount == totals[each.invoices[0]]:
+            entries += _one(each.invoices[0], DUE, each.code, each.difference, True)
     return Ledger(tuple(_netted(entries, {each.bill.invoice: each.run for each in series})))
 
 

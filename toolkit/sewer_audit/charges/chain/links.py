@@ -48,7 +48,7 @@ class Link:
     ----------
     name : str
         "reads", "water", "deduct", "factor", "charged volume", the column of a line, "tax base",
-        "subtotal", "total", "amount due" or "due date" [text].
+        "previous balance", "subtotal", "total", "amount due" or "due date" [text].
     printed, right : Decimal, or date, optional
         As printed, and as it follows, the earliest for a due date; None where it is not known
         [as printed].
@@ -230,6 +230,7 @@ def _links(schedule: Schedule, each: Recomputed, earlier: Sequence[Recomputed]) 
     for column, amount in bill.lines.items():
         if column not in priced.by_column and amount:
             yield Link(column, amount, ZERO, HALF_A_CENT, currency)
+    yield from _before(bill, earlier, currency)
     yield from _sums(bill, priced, currency)
     issued, due = bill.dates.get("bill_date"), bill.dates.get("due_date")
     if issued is not None and due is not None:
@@ -318,6 +319,21 @@ def nothing_overdue(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[
             counts = {**bill.facts.counts, **dict.fromkeys(names & set(bill.facts.counts), ZERO)}
             found[place] = replace(bill, facts=bill.facts.but(counts=counts))
     return found
+
+
+def _before(bill: BilledInvoice, earlier: Sequence[Recomputed], currency: str) -> Iterator[Link]:
+    """The balance before beside what the bill before says is due, less what was paid since.
+
+    A bill that takes payments off shows them; one that shows none may have taken them off before.
+    """
+    printed, before = bill.printed.get("previous_balance"), earlier[-1].bill if earlier else None
+    if printed is None or before is None or before.amount_due is None or bill.shares_with:
+        return
+    due = before.amount_due
+    if due == before.total:  # what is due stands in no column
+        due += carried_over(before.printed)
+    known = bill.printed.get("payment") or printed > due
+    yield Link("previous balance", printed, due if known else None, HALF_A_CENT, currency)
 
 
 def _half(printed: Decimal) -> Decimal:

@@ -158,8 +158,11 @@ def _netted(schedule: Schedule, series: Sequence[Recomputed], named: set[str]) -
 
 
 def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
-    """Slips in what a bill carries over that move no charge of it, and credits that fall short."""
-    for each in series:
+    """Slips in what a bill carries over that move no charge of it, and credits that fall short.
+
+    What is due is too high by them for good unless the next bill goes on from the right balance.
+    """
+    for place, each in enumerate(series):
         bill = each.bill
         if bill.uncredited:
             yield _short_credit(each)
@@ -191,7 +194,10 @@ def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
             figures = {bill.invoice: {"amount due": str(bill.amount_due), "too high by": str(off)}}
             noted = (fits[0], [each], words, figures, bill.total)
             exactness = "one of several" if fits[1:] else "exact"
-            yield signature_of(*noted, look_alikes=tuple(fits[1:]), exactness=exactness)
+            told = signature_of(*noted, look_alikes=tuple(fits[1:]), exactness=exactness)
+            after = [one.bill.printed.get("previous_balance") for one in series[place + 1 :][:1]]
+            lasting = all(each is not None and each == bill.amount_due for each in after)
+            yield replace(told, invoiced_amount=bill.total + off) if lasting else told
 
 
 def _short_credit(each: Recomputed) -> Signature:

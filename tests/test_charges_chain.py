@@ -180,7 +180,7 @@ def test_a_balance_that_is_not_what_the_bill_before_asked_is_told(tmp_path):
     assert not wrong(result) and not codes(result), "a fee in between may be the reason"
 
 
-def test_a_credit_not_taken_off_is_a_note_and_no_claim(tmp_path):
+def test_a_credit_that_no_later_bill_takes_off_is_a_claim(tmp_path):
     def change(head, rows):
         rows = balances(rows, "-{}".format)
         for number, row in enumerate(rows):
@@ -188,7 +188,8 @@ def test_a_credit_not_taken_off_is_a_note_and_no_claim(tmp_path):
         return head + ",previous_balance,payment,credit", rows
 
     result = edited(Works(), tmp_path, change)
-    assert codes(result) == {"A4": "credit-not-applied"} and not wrong(result)
+    assert codes(result) == {"A4": "credit-not-applied"} and wrong(result) == ["A4"]
+    assert result.ledger.of("A4") == 40, "the next bill goes on from what this one asks"
 
 
 def anew(works: Works, folder, left: str = "0.00"):

@@ -327,13 +327,18 @@ def _before(bill: BilledInvoice, earlier: Sequence[Recomputed], currency: str) -
     A bill that takes payments off shows them; one that shows none may have taken them off before.
     """
     printed, before = bill.printed.get("previous_balance"), earlier[-1].bill if earlier else None
-    if printed is None or before is None or before.amount_due is None or bill.shares_with:
+    if printed is None or before is None or bill.shares_with:
         return
-    due = before.amount_due
-    if due == before.total:  # what is due stands in no column
-        due += carried_over(before.printed)
+    due = owed_after(before)
     known = bill.printed.get("payment") or printed > due
     yield Link("previous balance", printed, due if known else None, HALF_A_CENT, currency)
+
+
+def owed_after(bill: BilledInvoice) -> Decimal:
+    """What is owed after a bill: as it says, or its charges and what it carries over [currency]."""
+    if bill.amount_due in (None, bill.total):  # what is due stands in no column
+        return bill.total + carried_over(bill.printed)
+    return bill.amount_due  # type: ignore[return-value]
 
 
 def _half(printed: Decimal) -> Decimal:

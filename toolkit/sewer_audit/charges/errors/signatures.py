@@ -12,14 +12,14 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
-from itertools import chain
+from itertools import chain, pairwise
 from math import prod
 from typing import TYPE_CHECKING, Any
 
 from sewer_audit.charges.chain.billed import BilledInvoice, Exactness, RegisterFace, Signature
 from sewer_audit.charges.chain.classes import CLASSES, PROOFS, rank_of
 from sewer_audit.charges.chain.estimates import recompute_series
-from sewer_audit.charges.chain.links import carried_over
+from sewer_audit.charges.chain.links import carried_over, owed_after
 from sewer_audit.charges.chain.recomputed import Recomputed, signature_of
 from sewer_audit.charges.chain.volume_guesses import VolumeGuess, slip_of, step_of, volume_guesses
 from sewer_audit.charges.errors.chance import fit_by_chance
@@ -160,7 +160,8 @@ def _netted(schedule: Schedule, series: Sequence[Recomputed], named: set[str]) -
 def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
     """Slips in what a bill carries over that move no charge of it, and credits that fall short.
 
-    What is due is too high by them for good unless the next bill goes on from the right balance.
+    They are for good where the balance before is that of the bill before, and the next bill goes
+    on from what this one asks.
     """
     for place, each in enumerate(series):
         bill = each.bill
@@ -195,8 +196,10 @@ def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
             noted = (fits[0], [each], words, figures, bill.total)
             exactness = "one of several" if fits[1:] else "exact"
             told = signature_of(*noted, look_alikes=tuple(fits[1:]), exactness=exactness)
-            after = [one.bill.printed.get("previous_balance") for one in series[place + 1 :][:1]]
-            lasting = all(each is not None and each == bill.amount_due for each in after)
+            pairs = pairwise(one.bill for one in series[place - 1 if place else 0 : place + 2])
+            lasting = place > 0 and all(
+                after.printed.get("previous_balance") == owed_after(one) for one, after in pairs
+            )
             yield replace(told, invoiced_amount=bill.total + off) if lasting else told
 
 

@@ -6,6 +6,7 @@ read. Volumes of the different forms are compared with the same readings in a pl
 
 from __future__ import annotations
 
+import os
 from itertools import pairwise
 
 import numpy as np
@@ -686,9 +687,20 @@ def test_the_case_and_the_readers_know_the_same_columns():
         ({"case.return_factor": 0.8}, ["case.return_factor"]),
         ({"case.return_factor": None}, ["case.return_factor"]),
         ({"case.basis": "discharge"}, ["case.basis"]),
+        ({"display.money": "EUR"}, ["display.money"]),
     ],
 )
 def test_what_case_and_schedule_state_in_two_ways_is_told(changes, keys):
     flags = read_all(load_case(sample_case()).with_(changes))[0].inspection.flags
     told = [flag for flag in flags if flag.code == "case-and-schedule-disagree"]
     assert [flag.data["key"] for flag in told] == keys
+
+
+def test_a_page_speaks_in_the_currency_of_its_schedule(tmp_path):
+    rates = (sample_case().parent / "rates.toml").read_text("utf-8").replace('"USD"', '"EUR"')
+    (tmp_path / "rates.toml").write_text(rates, encoding="utf-8")
+    case = load_case(sample_case()).with_(
+        {"rates.file": os.path.relpath(tmp_path / "rates.toml", sample_case().parent)}
+    )
+    assert case.data.display.money == "USD"  # as the case states
+    assert case.with_({"display.money": None}).data.display.money == "EUR"

@@ -11,6 +11,7 @@ import tomllib
 import zipfile
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
@@ -284,3 +285,34 @@ def test_a_damaged_workbook_is_told_and_the_rest_is_drafted(tmp_path):
     said = {look.file: look for look in draft_case(tmp_path).looks}
     assert said["odd.xlsx"].what == said["cut.xlsx"].what == "nothing"
     assert "damaged" in said["odd.xlsx"].why and said["note.txt"].what == "note"
+
+
+def test_a_table_of_bills_is_known_by_its_figures_in_any_language(tmp_path):
+    """Heads nobody knows: periods meet, reads go on, lines add up, the volume follows the reads."""
+    rows = ["aa;bb;cc;dd;ee;ff;gg;hh;ii;jj"]
+    read, day = 45_000, pd.Timestamp("2025-01-08")
+    for number, (days, used) in enumerate(((30, 410), (29, 395), (33, 452), (31, 400)), start=1):
+        end, line = day + pd.Timedelta(days=days), round(used * 2.145, 2)
+        money = f"18.50;{line:.2f};{line + 18.5:.2f}".replace(".", ",")
+        dates = f"{day:%d.%m.%Y};{end:%d.%m.%Y};{days}"
+        rows.append(f"Z-{number};{dates};{read};{read + used};{used};{money}")
+        read, day = read + used, end
+    (tmp_path / "x.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    lines = lines_of(draft_case(tmp_path), "invoices")
+    assert tomllib.loads("c = " + lines["columns"].value)["c"] == {
+        "invoice": "aa", "start": "bb", "end": "cc", "previous_read": "ee", "current_read": "ff",
+        "billed_volume": "gg", "total": "jj",
+    }  # fmt: skip
+    assert "by their figures invoice, start" in lines["columns"].evidence
+    assert lines["not_charges"].value == '["dd"]'
+
+
+def test_what_a_column_of_a_record_holds_is_asked_where_no_word_tells(tmp_path):
+    times = pd.date_range("2026-01-01", periods=600, freq="15min")
+    rows = "".join(f"{t:%Y-%m-%d %H:%M},{80 + n % 7},12.1\n" for n, t in enumerate(times))
+    (tmp_path / "x.csv").write_text("tid,zz (mm),uu\n" + rows)
+    draft = draft_case(tmp_path)
+    assert "effluent.zz_mm" in [question.name for question in draft.found.questions]
+    text = draft.text(["effluent"], {"effluent.zz_mm": "head"})
+    assert tomllib.loads(text)["effluent"]["columns"]["head"] == {"name": "zz (mm)", "unit": "mm"}
+    assert "effluent.zz_mm" not in set(draft.still_open(before=text)["question"])

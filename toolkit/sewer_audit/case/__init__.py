@@ -10,10 +10,11 @@ import csv
 import difflib
 import os
 import shutil
+import tomllib
 import weakref
 from collections.abc import Mapping
 from copy import deepcopy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from tempfile import mkdtemp
@@ -302,7 +303,7 @@ def open_case(file: str | Path) -> tuple[Case | None, list[Problem]]:
             problems = problems or problems_of(error, text, path.name)
             if not without_faults(tree, error):
                 return None, problems
-    case = Case(path, data, tree)
+    case = _in_its_currency(Case(path, data, tree))
     with speaking(case.spoken):
         return case, problems + _missing_files(case, text) + _device_problems(case, text)
 
@@ -313,12 +314,29 @@ def _checked(file: Path, tree: dict[str, Any], memory: dict[Any, Any], frames: A
         data = CaseFile.model_validate(tree)
     except ValidationError as error:
         raise InputRefused(problems_of(error, "", file.name)) from None
-    case = Case(file, data, tree, memory, frames)
+    case = _in_its_currency(Case(file, data, tree, memory, frames))
     with speaking(case.spoken):
         problems = _missing_files(case, "") + _device_problems(case, "")
     if problems:
         raise InputRefused(problems)
     return case
+
+
+def _in_its_currency(case: Case) -> Case:
+    """The case speaking in the currency of its schedule, where it states none itself."""
+    data = case.data
+    if data.rates is None or "money" in data.display.model_fields_set:
+        return case
+    try:
+        tree = tomllib.loads(case.path(data.rates.file).read_text("utf-8-sig"))
+    except (OSError, ValueError):
+        return case  # told when the schedule itself is read
+    schedule = tree.get("schedule")
+    currency = schedule.get("currency") if isinstance(schedule, dict) else None
+    if not isinstance(currency, str) or not currency or currency == data.display.money:
+        return case
+    display = data.display.model_copy(update={"money": currency})
+    return replace(case, data=data.model_copy(update={"display": display}))
 
 
 def _put(tree: Any, path: list[str], value: Any, name: str) -> None:

@@ -18,7 +18,8 @@ import pandas as pd
 
 from sewer_audit.case import home, sample_case
 from sewer_audit.drafting.looking import Look, look_at
-from sewer_audit.drafting.proposing import Found, Proposal, propose, text_of
+from sewer_audit.drafting.proposals import Found, Proposal, Question
+from sewer_audit.drafting.proposing import propose
 from sewer_audit.errors import InputRefused, Problem
 
 __all__ = ["Draft", "draft_case", "raw_sample"]
@@ -97,13 +98,14 @@ class Draft:
                 place = _place(question.table, question.group)
                 if place not in proposed:
                     blocks[place] = [_adopted(row) for row in blocks[place]]
-                _put(blocks[place], question.key, answers.pop(question.name), question.quoted)
+                _put(blocks[place], question, answers.pop(question.name))
         for name, value in answers.items():
             group, _, key = name.rpartition(".")
             place = next(place for place, of in proposed.items() if of == group)
             lines = {each.key: each.value for p in self.found.proposals if p.name == group
                      for each in p.lines}  # fmt: skip
-            _put(blocks[place], key, value, lines.get(key, '"').startswith('"'))
+            quoted = lines.get(key, '"').startswith('"')
+            _put(blocks[place], Question(name, "", key, "", "", quoted=quoted), value)
         return "\n".join(line for rows in ([HEAD], *blocks.values()) for line in rows) + "\n"
 
     def _fresh(self, up: str) -> dict[str, list[str]]:
@@ -131,7 +133,7 @@ class Draft:
                     rows += [
                         *_evidence(told),
                         *_evidence(question.hint),
-                        f"{OPEN}{question.key} = ",
+                        OPEN + question.open_line,
                     ]
             if rows:
                 blocks[place] = ["", f"{NOT_TAKEN}{place}", *rows]
@@ -214,7 +216,7 @@ class Draft:
         rows = []
         for q in self.found.questions:
             block = blocks.get(_place(q.table, q.group), [])
-            asked = f"{OPEN}{q.key} =" in map(str.rstrip, block)
+            asked = (OPEN + q.open_line).rstrip() in map(str.rstrip, block)
             if asked and (q.group not in grouped or not block[1].startswith(NOT_TAKEN)):
                 rows.append((q.name, q.text, q.worth))
         return pd.DataFrame(rows, columns=["question", "text", "worth"])
@@ -284,15 +286,11 @@ def _adopted(row: str) -> str:
     return row[len(OPEN) :] if re.match(r"#! \w+ = *\S", row) else row.removeprefix(NOT_TAKEN)
 
 
-def _put(rows: list[str], key: str, value: str, quoted: bool) -> None:
-    """Write a value in place of an open question, of a proposed line or of an earlier answer."""
-    at = next((n for n, each in enumerate(rows) if re.match(rf"(#[!?] )?{key} *=", each)), None)
+def _put(rows: list[str], question: Question, answer: str) -> None:
+    """Write an answer in place of its open line, of a proposed line or of an earlier answer."""
+    at = next((n for n, each in enumerate(rows) if n > 1 and question.fits(each)), len(rows))
     mark = OPEN if rows[1].startswith(NOT_TAKEN) else ""
-    row = f"{mark}{key} = {text_of(value) if quoted else value}"
-    if at is None:
-        rows.append(row)
-    else:
-        rows[at] = row
+    rows[at : at + 1] = [mark + question.line(answer)]
 
 
 def _evidence(text: str) -> list[str]:

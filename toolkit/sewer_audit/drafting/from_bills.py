@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import product
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from sewer_audit.drafting.proposals import (
     not_taken,
     text_of,
 )
+from sewer_audit.drafting.shapes import MOST_TRIED, adding_up, period_days
 from sewer_audit.records.bills.carried import carried_role
 from sewer_audit.records.bills.invoices import OPTIONAL
 from sewer_audit.records.clock.stamps import parse_stamps
@@ -35,9 +35,6 @@ FIELDS = {
 
 NO_LINES = ("account", "days", "meter", "usage", "rate", "amount_due")
 """Meanings of further columns of a bill that are no charge lines."""
-MOST_TRIED = 12
-"""Further columns of figures among which those that add up to the total are looked for [-]."""
-CENT = 0.005
 
 
 def of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str) -> None:
@@ -68,7 +65,9 @@ def of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str
     named = ", ".join(f"{name} = {text_of(grid.table.header[place])}"
                       for name, place in columns.items())  # fmt: skip
     charges, rest, told = _charge_lines(grid, columns)
-    proposal.add("columns", f"{{ {named} }}", f"by their names; charge lines: {', '.join(charges)}")
+    shaped = [name for name, place in columns.items() if place not in grid.named_columns.values()]
+    how = f"by their names, by their figures {', '.join(shaped)}" if shaped else "by their names"
+    proposal.add("columns", f"{{ {named} }}", f"{how}; charge lines: {', '.join(charges)}")
     if rest:
         proposal.add("not_charges", f"[{', '.join(map(text_of, rest))}]", told)
     place = columns.get("billed_volume")
@@ -98,17 +97,14 @@ def _charge_lines(grid: Grid, columns: dict[str, int]) -> tuple[list[str], list[
     lines = [place for place in further if known.get(place) not in NO_LINES]
     told = "no charges by their names"
     if "total" in columns and 0 < len(further) <= MOST_TRIED:
-        chosen = np.array([*product((False, True), repeat=len(further))])
-        values = np.nan_to_num([grid.values(place) for place in further]).T
-        due = grid.values(columns["total"])[:, None]
-        before = grid.values(columns.get("previous_balance", columns["total"]))[:, None]
-        sums = values @ chosen.T
-        fits = (np.abs(sums - due) < CENT) | (np.abs(sums + before - due) < CENT)
-        best = max(range(len(chosen)), key=lambda n: (fits[:, n].sum(), chosen[n].sum()))
-        if 2 * fits[:, best].sum() > len(due) and chosen[best].any():
-            lines = [place for place, one in zip(further, chosen[best], strict=True) if one]
-            told = f"the other figures add up to the total in {fits[:, best].sum()} of {len(due)} "
-            told += "rows without these"
+        figures = np.array([grid.values(place) for place in further]).T
+        due, balance = grid.values(columns["total"]), columns.get("previous_balance")
+        before = None if balance is None else grid.values(balance)
+        chosen, fits = adding_up(figures, due, before)
+        if 2 * fits > len(due) and chosen.any():
+            lines = [place for place, one in zip(further, chosen, strict=True) if one]
+            told = f"the other figures add up to the total in {fits} of {len(due)} rows without "
+            told += "these"
     head = grid.table.header
     own = [name.replace("_", " ") for name in OPTIONAL]  # the reader knows these without being told
     rest = [place for place in further if place not in lines and grid.spoken(place) not in own
@@ -126,11 +122,7 @@ def _runs_forward(grids: Sequence[Grid], columns: dict[str, int]) -> tuple[str, 
     ]
     fits = {}
     for first in (True, False):
-        start, end = (
-            parse_stamps([c for g in grids for c in g.cells(columns[n])], first).naive
-            for n in ("start", "end")
-        )
-        length = (end - start) / np.timedelta64(1, "D")
+        length = period_days(grids, columns["start"], columns["end"], first)
         forward = (length >= 7) & (length <= 184)
         more = days - length  # a day more where the end day counts
         fits[first] = int((forward & (np.isnan(more) | (more == 0) | (more == 1))).sum())

@@ -26,8 +26,8 @@ def of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count:
         hits = len(set(grid.values(place)) & set(printed))
         main = bool(printed) and 2 * hits >= len(printed)
         sheet = normalise(grid.sheet or "") if len(rising) == 1 else ""
-        heads = [normalise(each) for each in ("register", "count", "reading")]
-        own = grid.spoken(place) not in heads
+        bare = normalise(re.sub(r"\(.*?\)|\[.*?\]", " ", grid.table.header[place]))
+        own = bare not in meanings("register")["any"]
         word = "main" if main else sheet or (grid.spoken(place) if own else Path(grid.file).stem)
         alone = len(rising) == 1 and not printed
         name = re.sub(r"\W+", "_", word).strip("_") or "meter"
@@ -37,7 +37,7 @@ def of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count:
         spoken = f"{grid.spoken(place)} {grid.sheet or ''} {grid.file}".lower()
         spoken = re.sub(r"[\W_]+", " ", spoken)
         roles = meanings("register").items()
-        role = next((role for role, words in roles if word_in(spoken, words)), "")
+        role = next((r for r, words in roles if r != "any" and word_in(spoken, words)), "")
         supply = main or alone
         proposal = Proposal(f"intake.{name}" if supply else f"use.{name}",
                             "[[intake]]" if supply else "[[use]]")  # fmt: skip

@@ -36,16 +36,14 @@ DIMENSION = {
 
 
 def of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str) -> None:
-    first = grids[0]
+    first = next((grid for grid in grids if _roles(grid)), grids[0])
     roles = _roles(first)
     proposal = Proposal("effluent", "[effluent]")
-    together = [grid for grid in grids if set(_roles(grid)) == set(roles)]
+    together = [grid for grid in grids if set(_roles(grid)) == set(roles)
+                and (roles or grid.table.header == first.table.header)]  # fmt: skip
     rows = sum(len(grid.table.rows) for grid in together)
     proposal.add("file", file_list([up + grid.file for grid in together]),
                  f"{rows:,} rows with times{not_taken(grids, together)}")  # fmt: skip
-    if not roles or set(roles) == {"air_temperature"}:
-        names = ", ".join(repr(first.table.header[p]) for p in first.names("number"))
-        proposal.refused = f"no word tells what the columns {names} measure: name them"
     problems = [grid.problems[0] for grid in together if grid.problems]
     if problems:
         proposal.refused = str(problems[0])
@@ -63,6 +61,8 @@ def of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: st
                         f"by the words {first.spoken(place)!r}")  # fmt: skip
         else:
             found.ask("column", at=columns, key=role, what=f"{first.table.header[place]} ({role})")
+    if not roles.keys() - {"air_temperature"}:
+        _ask_roles(found, columns, first, [*roles.values()])
     other = []
     for grid in together[1:]:
         if grid.table.header != first.table.header:
@@ -95,6 +95,19 @@ def of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: st
     if "echo_time" in roles:
         _echo_way(proposal, values, units.get("echo_time", ""))
     found.proposals += [proposal, columns]
+
+
+def _ask_roles(found: Found, columns: Proposal, grid: Grid, known: Sequence[int]) -> None:
+    """No word tells what a column measures: those with a unit of flow are asked, else all."""
+    free = [place for place in grid.names("number") if place not in known]
+    units = {place: unit for place in free for dimension in ("length", "velocity", "discharge")
+             if (unit := unit_in(grid.written(place), dimension))}  # fmt: skip
+    for place in units or free:
+        name, unit = grid.table.header[place], units.get(place, "UNIT")
+        form = f"… = {{ name = {text_of(name)}, unit = {text_of(unit)} }}"
+        hint = "" if place in units else "write its unit in place of UNIT"
+        key = re.sub(r"\W+", "_", grid.spoken(place)).strip("_")
+        found.ask("role", hint, columns, key=key, form=form, what=repr(name))
 
 
 def _roles(grid: Grid) -> dict[str, int]:

@@ -17,8 +17,8 @@ import numpy as np
 from sewer_audit.drafting import scans
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.pages import PageFault, is_date, read_sheets
+from sewer_audit.drafting.shapes import by_shape
 from sewer_audit.errors import InputRefused, UnitError
-from sewer_audit.records.bills.invoices import read_type_of
 from sewer_audit.records.clock.stamps import joined_stamps, parse_stamps
 from sewer_audit.records.files.dialect import HEAD, find_delimiter, normalise
 from sewer_audit.records.files.sources import Source, open_source
@@ -33,7 +33,7 @@ MANY = 500
 """Rows from which a table with times is a logger's record, no book of reads [-] (judgement)."""
 _CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?\s*(?:[AaPp]\.?[Mm]\.?)?")
 _EPOCH = re.compile(r"1[0-8]\d{8}(?:000)?")
-_NUMBER = re.compile(r"[$€£ ]*[+-]?\d[\d.,' ]*")
+_NUMBER = re.compile(r"[$€£ ]*[+-]?\d[\d.,' \u00a0\u202f]*")
 VOLUMES = ("billed_volume", "usage", "deducted")
 OWN = ("typed_bills.csv", "read/figures.csv", "read/questions.csv", "draft/")
 """What this program itself writes into a folder."""
@@ -92,6 +92,18 @@ class Grid:
 
     @cached_property
     def bill_columns(self) -> dict[str, int]:
+        """Meaning of columns of a table of bills, by their names, else by their figures."""
+        if len(self.table.rows) >= MANY:
+            return self.named_columns
+        found = by_shape(self, self.named_columns)
+        if "billed_volume" not in found:
+            units = [n for n in self.names("number") if n not in found.values()
+                     and unit_in(self.written(n), "volume")]  # fmt: skip
+            found |= {"billed_volume": units[0]} if len(units) == 1 else {}
+        return found
+
+    @cached_property
+    def named_columns(self) -> dict[str, int]:
         """Meaning of columns of a table of bills, from their names; each name for one meaning."""
         fits = []
         for place, name in enumerate(self.table.header):
@@ -111,10 +123,6 @@ class Grid:
             dated = meaning in ("start", "end", "bill_date", "due_date")
             if dated == (self.kinds[place] == "date") and place not in found.values():
                 found.setdefault(meaning, place)
-        for place in self.names("text"):
-            kinds = {read_type_of(cell) for cell in self.cells(place)}
-            if place not in found.values() and {"actual", "estimated"} == kinds:
-                found.setdefault("read_type", place)
         return found
 
     @cached_property
@@ -166,9 +174,11 @@ class Look:
 
 def cell_number(cell: str) -> float | None:
     """A number whatever its decimal mark, where it is certain enough to compare counts."""
-    text = re.sub(r"[$€£' ]", "", cell)
+    text = re.sub(r"[$€£' \u00a0\u202f]", "", cell)
     if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", text):
         text = text.replace(",", "")
+    elif re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", text):
+        text = text.replace(".", "")
     try:
         return float(text.replace(",", "."))
     except ValueError:
@@ -183,7 +193,8 @@ def word_in(text: str, words: Sequence[str]) -> str:
 
 def unit_in(text: str, dimension: str) -> str:
     """The longest unit of a dimension that stands whole in a text, or ""."""
-    found = " ".join(re.sub(r"[_()\[\],;]+", " ", text).split())
+    even = text.translate({ord("²"): "2", ord("³"): "3"})
+    found = " ".join(re.sub(r"[_()\[\],;]+", " ", even).split())
     marks = [unit for unit in spellings(dimension) if f" {unit} " in f" {found} "]
     for word in found.split():
         if "/" in word:

@@ -61,7 +61,10 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Question:
-    """What no file can know: the key it fills, and what an answer is worth."""
+    """What no file can know: the key it fills, and what an answer is worth.
+
+    form: the line that is written, with … for the answer, where it is not the value of the key.
+    """
 
     name: str
     table: str
@@ -70,6 +73,24 @@ class Question:
     worth: str
     hint: str = ""
     quoted: bool = True
+    form: str = ""
+
+    @property
+    def open_line(self) -> str:
+        """The line as it waits for an answer."""
+        return self.form or f"{self.key} = "
+
+    def line(self, answer: str) -> str:
+        """The line with its answer."""
+        if self.form:
+            return self.form.replace("…", answer)
+        return f"{self.key} = {text_of(answer) if self.quoted else answer}"
+
+    def fits(self, row: str) -> bool:
+        """Whether a line is this question, open or answered."""
+        if self.form:
+            return row.endswith(self.form.partition("…")[2])
+        return re.match(rf"(#[!?] )?{self.key} *=", row) is not None
 
     @property
     def group(self) -> str:
@@ -85,7 +106,13 @@ class Found:
     questions: list[Question] = field(default_factory=list)
 
     def ask(
-        self, code: str, hint: str = "", at: Proposal | None = None, key: str = "", **data
+        self,
+        code: str,
+        hint: str = "",
+        at: Proposal | None = None,
+        key: str = "",
+        form: str = "",
+        **data: str,
     ) -> None:
         """Ask a question of the table of questions; `at` is the proposal that it completes."""
         row = _asked()[code]
@@ -95,7 +122,9 @@ class Found:
             text, worth = (each.replace(f"{{{word}}}", value) for each in (text, worth))
         table = row["table"] or (at.table if at else "")
         self.questions.append(
-            Question(name, table, key or row["key"], text, worth, hint, row["quoted"] == "yes")
+            Question(
+                name, table, key or row["key"], text, worth, hint, row["quoted"] == "yes", form
+            )
         )
 
 

@@ -73,6 +73,9 @@ def disagreements(case: Case, schedule: Schedule) -> list[Flag]:
     bases = {rule.basis for rule in rules} if len(rules) == len(schedule.version) else set()
     if bases & set(METERED) and ("discharge" in bases) != (data.case.basis == "discharge"):
         told.append(("case.basis", data.case.basis, "basis", ", ".join(sorted(bases))))
+    currency = schedule.schedule.currency
+    if data.display.money != currency:
+        told.append(("display.money", data.display.money, "currency", currency))
     return [
         Flag(
             "case-and-schedule-disagree",

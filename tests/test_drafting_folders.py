@@ -16,9 +16,10 @@ import pytest
 
 from sewer_audit import audit, load_case
 from sewer_audit.drafting import draft_case, raw_sample
-from sewer_audit.drafting.looking import unit_in
+from sewer_audit.drafting.looking import counted_in, unit_in
 from sewer_audit.errors import InputRefused
 from sewer_audit.report.folder.running import run_notebook
+from sewer_audit.units import to_si
 
 sys.path.insert(0, str(Path(__file__).parent / "simulations"))
 pytest.importorskip("reportlab")
@@ -160,6 +161,18 @@ def test_units_stand_whole_in_a_name():
     assert unit_in("Caudal (l/s)", "discharge") == "l/s"
     assert unit_in("Level in", "length") == "in"
     assert unit_in("Fahrt 3", "length") == ""
+
+
+@pytest.mark.parametrize(
+    ("head", "unit"),
+    [("Ilość [100 cf]", "CCF"), ("Usage (1,000 gal)", "kgal"), ("thousands of gallons", "kgal"),
+     ("volume (m³)", "m3"), ("hundred cubic feet", "CCF"), ("Use in 250 gal", "")],
+)  # fmt: skip
+def test_a_number_before_a_unit_belongs_to_it(head, unit):
+    """Read as the bare unit the whole bill would be wrong by that number."""
+    told = counted_in(head, "volume")
+    assert bool(told) == bool(unit)
+    assert not unit or to_si(1, told, "volume") == to_si(1, unit, "volume")
 
 
 def test_the_form_ticks_and_fills_nothing_beforehand(tmp_path):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sewer_audit.drafting.looking import Grid, Look, cell_number, unit_in
+from sewer_audit.drafting.looking import Grid, Look, cell_number, counted_in
 from sewer_audit.drafting.proposals import (
     Found,
     Proposal,
@@ -71,7 +71,7 @@ def of_bills(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str
     if rest:
         proposal.add("not_charges", f"[{', '.join(map(text_of, rest))}]", told)
     place = columns.get("billed_volume")
-    unit = unit_in(grid.written(place), "volume") if place is not None else ""
+    unit = counted_in(grid.written(place), "volume") if place is not None else ""
     if unit:
         proposal.add("volume_unit", text_of(unit), f"named in {grid.table.header[place or 0]!r}")
     else:
@@ -205,7 +205,7 @@ def per_count(bills: Sequence[Grid]) -> str:
                 if None not in (a, b, v) and b > a
             ]
             if shares:
-                unit = unit_in(grid.written(columns["billed_volume"]), "volume")
+                unit = counted_in(grid.written(columns["billed_volume"]), "volume")
                 charge = f"{float(np.median(shares)):.4g} {unit}".strip()
                 return f"the bills charge {charge} for one count"
     return ""

@@ -204,6 +204,25 @@ def unit_in(text: str, dimension: str) -> str:
     return max(marks, key=len, default="")
 
 
+MANY_OF = {"hundred": 100.0, "thousand": 1000.0, "tausend": 1000.0, "million": 1e6}
+"""Words for how many of a unit one count is."""
+
+
+def counted_in(text: str, dimension: str) -> str:
+    """The unit a head names with the number before it, as "100 cf" is CCF; "" where none is."""
+    unit = unit_in(text, dimension)
+    words = "|".join(MANY_OF)
+    even = text.lower().translate({ord("²"): "2", ord("³"): "3"})
+    many = re.search(rf"(\d[\d,. ]*|(?:{words})s?)\s*(?:of )?{re.escape(unit.lower())}(?!\w)", even)
+    if not unit or many is None:
+        return unit
+    word = many[1].strip().removesuffix("s")
+    number = MANY_OF.get(word) or float(re.sub(r"\D", "", word) or 0)
+    size = number * float(to_si(1.0, unit, dimension))
+    each = ((other, float(to_si(1.0, other, dimension))) for other in spellings(dimension))
+    return next((other for other, one in each if abs(one / size - 1) < 1e-9), "")
+
+
 def _kind(cells: Sequence[str]) -> str:
     if not cells:
         return ""

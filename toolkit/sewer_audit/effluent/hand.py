@@ -116,6 +116,7 @@ def hand_volumes(
         zero_sensitivity(model),
         zero,
         sampling.flags,
+        np.zeros((count, 2)),
     )
 
 

@@ -10,12 +10,18 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.effluent.check import SelfCheck, check_against_brute_force
-from sewer_audit.effluent.defaults import CauseSet
+from sewer_audit.effluent.defaults import SUBMERGED, CauseSet
 from sewer_audit.effluent.integrate import Stretch, find_gaps, stretches
 from sewer_audit.effluent.model import EffluentModel, Independent
 from sewer_audit.effluent.periods import Periods
-from sewer_audit.effluent.rating import UncertainRating
-from sewer_audit.effluent.readings.fitness import NO_LIMITS, Limits, bridge_error, fitness_flags
+from sewer_audit.effluent.rating import SOLIDS, UncertainRating
+from sewer_audit.effluent.readings.fitness import (
+    NO_LIMITS,
+    Limits,
+    bridge_error,
+    fitness_flags,
+    hidden_events,
+)
 from sewer_audit.effluent.readings.gap_intake import BETTER, intake_course
 from sewer_audit.effluent.readings.gaps import (
     GapFill,
@@ -71,6 +77,9 @@ class EffluentVolumes:
         What the visits say about the zero [m].
     flags : tuple of Flag
         What the reader must know [-].
+    room : array (periods, 2)
+        What the volume changes by if nothing, or the highest hour of the record, ran through the
+        gaps [m3].
     """
 
     volumes: np.ndarray
@@ -83,6 +92,16 @@ class EffluentVolumes:
     sensitivity: np.ndarray
     zero: ZeroPath | None
     flags: tuple[Flag, ...]
+    room: np.ndarray
+
+    @property
+    def reads_high(self) -> tuple[str, ...]:
+        """What may have made the device read too high, as nothing excludes it [text]."""
+        drifts = self.zero is not None and self.causes.drift is not None  # no ruler does
+        unread = drifts and not self.zero.visited
+        return tuple(name for name in (SUBMERGED, SOLIDS) if name in self.causes.shared) + (
+            ("no hand reading",) if unread else ()
+        )
 
 
 def period_volumes(
@@ -129,6 +148,8 @@ def period_volumes(
     volumes = model.draw(draws)
     flags = [*hidden.flags, *quality_flags(quality, check)]
     flags += fitness_flags(series, pieces, spans, quality, volumes, limits)
+    most = highest_hour(hours)
+    flags += hidden_events(series, periods.names, fills, most, volumes, limits)
     return EffluentVolumes(
         volumes,
         model,
@@ -140,6 +161,7 @@ def period_volumes(
         zero_sensitivity(model),
         zero,
         tuple(flags),
+        _room(fills, most),
     )
 
 
@@ -298,6 +320,13 @@ def _fills(
             volume, error = known * volume + half, known * error
         found.append(GapFill(start, end, volume, error, follows, half))
     return found
+
+
+def _room(fills: Sequence[Sequence[GapFill]], most: float) -> np.ndarray:
+    """What nothing, and the highest hour, in every gap change a period's volume by [m3]."""
+    filled = np.array([sum(each.volume for each in period) for period in fills])
+    seconds = np.array([sum(each.end - each.start for each in period) for period in fills])
+    return np.column_stack([-filled, np.maximum(most * seconds - filled, 0.0)])
 
 
 def _per_period(model: EffluentModel, values: np.ndarray) -> np.ndarray:

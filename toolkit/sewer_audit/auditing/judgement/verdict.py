@@ -88,7 +88,7 @@ def verdicts(
     sums = np.array([billed[places].sum() for places in runs])
     drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
     found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
-    found = _certified(found, runs, evidence)
+    found = _alone(_certified(found, runs, evidence), frame, runs, evidence, drawn, sums)
     judged: list[Any] = [None] * len(billed)
     ended = [_ended(frame, places) for places in runs]
     for places, one, known in zip(runs, found.invoices, ended, strict=True):
@@ -124,6 +124,65 @@ def _certified(found: Verdicts, runs: list[list[int]], evidence: Evidence) -> Ve
     return replace(found, invoices=invoices, total=total)
 
 
+def _alone(
+    found: Verdicts,
+    frame: pd.DataFrame,
+    runs: list[list[int]],
+    evidence: Evidence,
+    drawn: np.ndarray,
+    sums: np.ndarray,
+) -> Verdicts:
+    """Withdraw what a record cannot say that no second estimate tests.
+
+    Nearly all that goes unnoticed at a level raises what it reads (a sewer that backs up, solids,
+    foam, a bracket that slips), so no bill is found too low until that is excluded; and no finding
+    stands that nothing, or the highest hour ever seen, in the gaps would overturn.
+    """
+    effluent, gate, rule = evidence.effluent, evidence.gate, found.rule
+    if effluent is None or gate is None:
+        return found
+    untested = gate.carries["effluent"] & ~gate.carries["balance"]
+    alone = [bool(untested[run].any()) for run in runs]
+    room = np.array([effluent.room[run].sum(axis=0) for run in runs]).T
+    sides = [
+        judge(drawn + side, sums, rule.tolerance, rule.coverage, rule.guard_factor)
+        for side in (room if any(alone) and room.any() else ())
+    ]
+    names = [" + ".join(frame["invoice"].iloc[run].astype(str)) for run in runs]
+    kept: list[Any] = []
+    lost: dict[str, list[str]] = {READS_HIGH: [], GAPS: []}
+    for name, record, one, *others in zip(
+        [*names, "all invoices together"],
+        [*alone, any(alone)],
+        *([*each.invoices, each.total] for each in (found, *sides)),
+        strict=True,
+    ):
+        kept.append(one)
+        if not record or one.finding == UNDECIDED:
+            continue
+        high = one.finding == TOO_LOW_WORDS and effluent.reads_high
+        if high or {each.finding for each in others} - {one.finding}:
+            lost[READS_HIGH if high else GAPS].append(name)
+            kept[-1] = replace(one, finding=UNDECIDED)
+    flags = [
+        Flag(code, f"{', '.join(told)}: {WITHDRAWN[code]}", {"invoices": told})
+        for code, told in lost.items()
+        if told
+    ]
+    if lost[READS_HIGH]:
+        flags[0] = replace(flags[0], data=flags[0].data | {"open": list(effluent.reads_high)})
+    return replace(found, invoices=tuple(kept[:-1]), total=kept[-1], flags=(*found.flags, *flags))
+
+
+READS_HIGH, GAPS = "record-may-read-high", "gaps-leave-it-open"
+WITHDRAWN = {
+    READS_HIGH: "by the record alone the billed volume would be too low. A level read too high "
+    "looks the same, and it is not excluded (a point of the checklist that is open, or no hand "
+    "reading), so nothing is found. If it is so, raising a dispute can also raise the bill.",
+    GAPS: "what the record alone would say changes if nothing, or the highest hour it ever shows, "
+    "ran through its gaps, so nothing is found.",
+}
+"""Why a finding of a record alone is withdrawn [text]."""
 AT_MOST = (
     "No water is stated that never reaches the sewer, beside what the schedule takes off, and the "
     "schedule bills a share of the intake: the balance says how much reached the sewer at most, so "

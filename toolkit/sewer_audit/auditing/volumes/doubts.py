@@ -25,6 +25,9 @@ __all__ = ["counted_volumes", "doubts"]
 SECOND = pd.Timedelta(seconds=1)
 IDLE = 0.2
 """Share of the usual intake below which a dry stretch is taken as confirmed (judgement) [-]."""
+OTHER = 0.05
+"""The instrument's own flow further than this from that of the stated device is told (judgement)
+[-]."""
 APART = 0.02
 """Record and totaliser of one instrument further apart than this are told (judgement) [-]."""
 
@@ -42,6 +45,7 @@ def doubts(
     found = _held_back(case, inputs, periods, series, pieces)
     found += _odd_days(case, inputs, periods, series, pieces)
     found += _backwards(case, periods, series, inputs, spans)
+    found += _own_flow(inputs, series)
     found += _dry(case, inputs, periods, series, spans)
     return found + _totaliser(case, inputs, periods, series, volumes, spans)
 
@@ -152,6 +156,26 @@ def _backwards(
         "rests on the record there."
     )
     return [Flag("flow-below-zero", message, {"invoices": names})]
+
+
+def _own_flow(inputs: Inputs, series: DischargeSeries) -> list[Flag]:
+    """The flow the instrument works out itself beside that of the stated device."""
+    frame = inputs.logger.frame  # type: ignore[union-attr]
+    if "flow" not in frame or series.flat:
+        return []
+    time = np.asarray((frame["time"] - series.epoch) / SECOND, dtype=float)
+    shown = frame["flow"].to_numpy(dtype=float)[np.isin(time, series.time)]
+    known = np.isfinite(shown)
+    ours = float(series.discharge[known].sum()) if len(shown) == len(known) else 0.0
+    share = float(shown[known].sum()) / ours - 1 if ours > 0 else 0.0
+    if abs(share) <= OTHER:
+        return []
+    message = (
+        f"{series.name}: the flow the instrument shows is {100 * share:+.0f} % off what its own "
+        "level gives by the stated device: it is set to another device or size, or the case states "
+        "the wrong one. The volume follows the level; measure the device."
+    )
+    return [Flag("flow-of-another-rating", message, {"share": share})]
 
 
 def _dry(

@@ -252,6 +252,10 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     return replace(found, basis=billing_basis(case, found, draws))
 
 
+CONFIRMED = {"held back decides": "held back", "gaps-may-hide-events": "gaps"}
+"""What stops a verdict until the balance agrees, and the code of the note that then stands."""
+
+
 def _confirm_held(
     flags: list[Flag],
     others: Sequence[Flag],
@@ -260,12 +264,12 @@ def _confirm_held(
     both: tuple[np.ndarray, np.ndarray],
     coverage: float,
 ) -> None:
-    """Readings that decide a volume stand where the balance agrees with the volume they make.
+    """What decides a volume stands where the balance agrees with the volume it makes.
 
     Units: both [m3].
     """
-    held = [flag for flag in flags if flag.code == "held back decides"]
-    rest = [flag for flag in flags if flag.code != "held back decides"]
+    held = [flag for flag in flags if flag.code in CONFIRMED]
+    rest = [flag for flag in flags if flag.code not in CONFIRMED]
     doubted = {name for flag in held for name in flag.data["invoices"]}
     carries = gate_of([*others, *rest], names, have).carries
     use = np.isin(names, list(doubted)) & carries["effluent"] & carries["balance"]
@@ -275,12 +279,16 @@ def _confirm_held(
     if not test.agree:
         return
     agreed = [name for name, each in zip(names, use, strict=True) if each]
-    told = f"The balance agrees with the readings that were kept in {', '.join(agreed)}."
-    flags[:] = [*rest, Flag("held back", told, {"invoices": agreed})]
+    flags[:] = rest
     for flag in held:
-        left = [name for name in flag.data["invoices"] if name not in agreed]
+        named = flag.data["invoices"]
+        stands, left = ([n for n in named if (n in agreed) == side] for side in (True, False))
+        if stands:
+            told = f"The balance agrees with the record as it stands in {', '.join(stands)}."
+            flags.append(Flag(CONFIRMED[flag.code], told, {**flag.data, "invoices": stands}))
         if left:
-            flags.append(replace(flag, data={**flag.data, "invoices": left}))
+            said = flag.message.replace(", ".join(named), ", ".join(left))
+            flags.append(replace(flag, message=said, data={**flag.data, "invoices": left}))
 
 
 def _periods(case: Case, inputs: Inputs, start: str) -> Periods:
@@ -331,6 +339,8 @@ def _effluent(
     if not by_hand:
         visits = _visits(case, series, causes, flags)
         steps, causes = _steps(case, series, _of_visits(case, causes, visits))
+        flags += _not_read(steps, visits, case)
+        steps, causes = _shifted(inputs, series, steps, causes)
         causes, growth = as_visited(_other_hours(case, series, visits, causes, flags), visits)
         zero = zero_path(
             visits,
@@ -447,6 +457,38 @@ def _steps(case: Case, series: DischargeSeries, causes: CauseSet) -> tuple[list[
         )
         steps.append(Step(second, standard, cleaned=event.kind == "cleaning"))
     return steps, replace(causes, shared=shared)
+
+
+def _shifted(
+    inputs: Inputs, series: DischargeSeries, steps: list[Step], causes: CauseSet
+) -> tuple[list[Step], CauseSet]:
+    """Steps of the level that may be the sensor's as well as the flow's, until a reading tells."""
+    more, shared = list(steps), dict(causes.shared)
+    for flag in inputs.logger.flags if causes.zero is not None else ():  # type: ignore[union-attr]
+        if flag.code == "step change":
+            date, size = flag.data["date"], abs(flag.data["shift_m"])
+            second = float((pd.Timestamp(date, tz="UTC") - series.epoch) / pd.Timedelta(seconds=1))
+            name = f"{flag.code} {date}"
+            source = f"{cite('judgement')}: the sensor may have moved by all of it"
+            shared[name] = Cause(
+                name, size, unit="m", persistence="between visits", source=source, default=True
+            )
+            more.append(Step(second, size))
+    return sorted(more, key=lambda step: step.time), replace(causes, shared=shared)
+
+
+def _not_read(steps: list[Step], visits: list[Visit], case: Case) -> list[Flag]:
+    """Events after which nobody compared the instrument with a reading by hand."""
+    last = max((visit.time for visit in visits), default=-np.inf)
+    times = [event.time for event in case.data.effluent.event]  # type: ignore[union-attr]
+    open_ = [time for time, step in zip(times, steps, strict=False) if step.time > last]
+    if not open_:
+        return []
+    message = (
+        f"{', '.join(open_)}: the instrument was touched and no hand reading follows, so its zero "
+        "is open from then on. Read hand and display once, now; it settles that time as well."
+    )
+    return [Flag("event-not-read", message, {"events": open_})]
 
 
 def _second(case: Case, series: DischargeSeries, time: str) -> float:

@@ -140,7 +140,9 @@ def assess_checklist(
     spreads = _spreads(device, told, rows)
     for row in facts_of("widened", "echo") if echo else ():
         if told[row["subject"]] != "met":
-            spreads[row["cause"]] = partial(_widened, row)
+            shown = seen[row["subject"]].standard if row["subject"] in seen else None
+            more = {"standard": max(row["standard"], shown or 0.0)}
+            spreads[row["cause"]] = partial(_widened, row | more)
     return Checklist(tuple(points), spreads, _flags(points, rows), hidden)
 
 

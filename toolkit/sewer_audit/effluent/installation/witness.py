@@ -23,6 +23,8 @@ class Seen:
 
     text: str
     contradicts: bool
+    standard: float | None = None
+    """What the record itself shows of a cause, as its standard uncertainty [SI]."""
 
 
 def witnessed(
@@ -51,6 +53,8 @@ def witnessed(
     for row in facts_of("witness", *families):
         if row.get("nearest"):
             seen = _nearest(series, logger, blanking)
+        elif row.get("swing"):
+            seen = _swing(logger)
         else:
             seen = _counted(row, series, logger)
         if seen is not None:
@@ -74,6 +78,12 @@ def _nearest(series: DischargeSeries, logger: Any, blanking: float | None) -> Se
     if inside:
         text += f"; {inside:,} readings from inside it"
     return Seen(text, _many(inside, len(logger.frame)))
+
+
+def _swing(logger: Any) -> Seen | None:
+    """An air temperature that follows sun or season more than air in a sewer does."""
+    told = next((flag for flag in logger.flags if flag.code == "air swings"), None)
+    return None if told is None else Seen(told.message, True, told.data["swing_K"] / 3)
 
 
 def _counted(row: dict[str, Any], series: DischargeSeries, logger: Any) -> Seen | None:

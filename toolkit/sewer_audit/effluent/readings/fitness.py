@@ -10,10 +10,11 @@ import pandas as pd
 
 from sewer_audit import spoken
 from sewer_audit.effluent.integrate import Stretch
+from sewer_audit.effluent.readings.gaps import GapFill
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.errors import Flag
 
-__all__ = ["NO_LIMITS", "Limits", "bridge_error", "fitness_flags", "open_time"]
+__all__ = ["NO_LIMITS", "Limits", "bridge_error", "fitness_flags", "hidden_events", "open_time"]
 
 USUAL = 1.5
 """An interval of so many usual ones lost a reading [-]."""
@@ -23,6 +24,9 @@ is taken as mostly outside (judgement: 20 % of error in it reach 5 % of the whol
 LOSSES, AT_PEAKS, LOST = 8, 0.85, 0.005
 """Losses at high flow: how many, mean rank of the flow beside them, and the share of time lost from
 which on it matters (judgement) [-]."""
+GAPS, EVENT, ABOVE = 5, 28800.0, 2.0
+"""Gaps from which on chance is no reason; how long an event lasts [s]; its flow over the highest
+hour of the record (judgement) [-]."""
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,48 @@ def fitness_flags(
         )
     found += _outside(series, pieces, names, limits)
     return found + _at_peaks(series, spans, names)
+
+
+def hidden_events(
+    series: DischargeSeries,
+    names: Sequence[str],
+    fills: Sequence[Sequence[GapFill]],
+    most: float,
+    volumes: np.ndarray,
+    limits: Limits,
+) -> list[Flag]:
+    """Gaps so many and so long that an event in each would decide the volume.
+
+    Units: series [SI]; fills [m3]; most [m3/s]; volumes [m3].
+
+    Notes
+    -----
+    A storm or a wash-down that drowns the logger starts at usual flow and is over before it comes
+    back, so the readings around the gaps say nothing of it. It is taken to last no longer than
+    eight hours and to reach twice the highest hour of the record (judgement).
+    """
+    if len({fill.start for each in fills for fill in each}) < GAPS:
+        return []
+    mean, more = volumes.mean(axis=0), np.zeros(len(names))
+    for place, each in enumerate(fills):
+        for fill in each:
+            known = 1 - 2 * fill.unseen / max(fill.volume + fill.unseen, 1e-12)
+            share = min(EVENT / (fill.end - fill.start), 1.0) * max(known, 0.0)
+            ran = ABOVE * most * (fill.end - fill.start) - fill.volume
+            more[place] += share * max(ran, 0.0)
+    told = [names[place] for place in np.flatnonzero(more > limits.tolerance * np.abs(mean))]
+    if not told:
+        return []
+    return [
+        Flag(
+            "gaps-may-hide-events",
+            f"{series.name}: nothing says why the record is silent so often. High flow in each gap "
+            f"(twice the highest hour of the record, for up to {EVENT / 3600:.0f} h) would add up "
+            f"to {spoken.volume(float(more.max()))}, more than the tolerance, in "
+            f"{', '.join(told)}. No verdict rests on the record there unless the balance agrees.",
+            {"invoices": told, "m3": float(more.max())},
+        )
+    ]
 
 
 def _outside(

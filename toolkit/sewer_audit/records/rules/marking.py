@@ -193,25 +193,31 @@ def falls_at_visits(view: View, rule: Rule, site: Site) -> np.ndarray | str:
     if len(days) < 14 or not view.level.any():
         return "fewer than 14 full days"
     low = low - pd.Series(low).groupby(days % 7).transform("median").to_numpy()
-    limit = max(rule["smallest"], rule["scatter"] * _scatter(np.diff(low)))
-    falls = []
-    for visit in site.visits:
-        at = int(np.searchsorted(view.seconds, (visit.time - site.start) / pd.Timedelta(seconds=1)))
-        number = day[min(at, len(day) - 1)]
+
+    def fall(number: float) -> float:
         before, after = (low[np.isin(days, number + shift)] for shift in (BEFORE, -BEFORE))
-        if len(before) and len(after):
-            falls.append(before.mean() - after.mean())
-    fell = [fall for fall in falls if fall > limit]
-    if len(fell) < max(2, rule["share"] * len(falls)):
+        return before.mean() - after.mean() if len(before) and len(after) else np.nan
+
+    seconds = [(visit.time - site.start) / pd.Timedelta(seconds=1) for visit in site.visits]
+    places = np.minimum(np.searchsorted(view.seconds, seconds), len(day) - 1)
+    falls = np.array([fall(number) for number in day[places]])
+    falls = falls[np.isfinite(falls)]
+    others = days[np.abs(days[:, None] - day[places]).min(axis=1) > len(BEFORE)]
+    usual = np.array([fall(number) for number in others])
+    usual = usual[np.isfinite(usual)]
+    if len(falls) < 2 or not len(usual):
+        return found
+    limit = np.median(usual) + rule["scatter"] * _scatter(usual) / np.sqrt(len(falls))
+    if falls.mean() < max(rule["smallest"], limit) or np.mean(falls > 0) < rule["share"]:
         return found
     found[:] = True
     site.findings.flag(
         "falls at visits",
-        f"the low level falls at {len(fell)} of {len(falls)} visits, by "
-        f"{spoken.length(float(np.median(fell)), 2)} usually: something lay on the device and was "
-        "cleaned off, so that it read too high before",
-        visits=len(fell),
-        fall_m=float(np.median(fell)),
+        f"the low level falls at {int((falls > 0).sum())} of {len(falls)} visits, by "
+        f"{spoken.length(float(falls.mean()), 2)} in the mean and more than on other days: "
+        "something lay on the device and was cleaned off, so that it read too high before",
+        visits=int((falls > 0).sum()),
+        fall_m=float(falls.mean()),
     )
     return found
 
@@ -412,6 +418,15 @@ def temperature(view: View, rule: Rule, site: Site) -> np.ndarray | str:
         if len(air) > 1:
             hours = np.maximum(np.diff(view.seconds) / 3600, 1.0)
             found[1:] |= np.abs(np.diff(air)) > rule["change in an hour"] * hours
+    days = pd.Series(air[~found]).groupby(_day_numbers(view, site)[~found])
+    swing = float((days.max() - days.min()).median())
+    if swing > rule["swing"]:
+        site.findings.flag(
+            "air swings",
+            f"the air warms and cools by {swing:.0f} K on a usual day, far more than air in a "
+            "sewer: a sensor in the sun, on a warm cabinet or outside; the echo follows it",
+            swing_K=swing,
+        )
     return found | _standing(view, air, rule["longest"])
 
 
@@ -458,7 +473,25 @@ def rough_surface(view: View, rule: Rule, site: Site) -> np.ndarray | str:
         mean = np.bincount(hour, weights=away) / count
     limit = max(rule["smallest"], rule["scatter"] * float(np.nanmedian(mean)))
     with np.errstate(invalid="ignore"):
-        return (mean > limit)[hour]
+        found = (mean > limit)[hour]
+    if found.mean() > rule["share"] and _no_course(view.level, away, found):
+        site.findings.flag(
+            "readings without a course",
+            f"for {spoken.percent(float(found.mean()))} of the time each reading is "
+            f"{spoken.length(float(np.median(away[found])), 2)} off those beside it, up and down "
+            "at random: foam, wind, webs or a failing sensor, not the flow",
+            share=float(found.mean()),
+        )
+    return found
+
+
+def _no_course(level: np.ndarray, away: np.ndarray, found: np.ndarray) -> bool:
+    """Whether what was found scatters reading by reading; runs and batches leave most in line."""
+    step = np.diff(level)
+    both = found[2:] & found[1:-1] & found[:-2]
+    square = float((step[1:][both] ** 2).sum())
+    turns = square > 0 and (step[1:] * step[:-1])[both].sum() < -0.3 * square  # noise has -0.5
+    return bool(turns and np.median(away[found]) > 0.5 * away[found].mean())
 
 
 def totaliser(view: View, rule: Rule, site: Site) -> np.ndarray | str:

@@ -134,6 +134,16 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         },
     ),
     Rule(
+        "low-flow cut-off",
+        "reject",
+        "no flow where it falls below the least that is ever shown: a meter that cuts off",
+        {
+            "times": _p(5, "count", "fewer may be stops of the works"),
+            "void": _p(0.1, "ratio", "of the usual flow: what dies away shows less than this"),
+            "beside": _p(0.15, "ratio", "of all flows: a pump stops and starts at its own rate"),
+        },
+    ),
+    Rule(
         "spike",
         "reject",
         "a short excursion from the running median",
@@ -231,8 +241,8 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         "the low level falls whenever somebody was there: solids cleaned off the device",
         {
             "smallest": _p(0.006, "length", "twice what published goals for stage allow"),
-            "scatter": _p(2.0, "count", "times the usual change from day to day"),
-            "share": _p(0.6, "ratio", "of the visits, two at least"),
+            "scatter": _p(2.5, "count", "times the scatter of the same change on other days"),
+            "share": _p(0.6, "ratio", "of the visits"),
         },
     ),
     Rule(
@@ -303,6 +313,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
             "highest": _p(343.15, "temperature", "hotter than a manhole gets"),
             "change in an hour": _p(15.0, "temperature difference", "air in a manhole is sluggish"),
             "longest": _p(172800.0, "time", "air without a change for two days is a held value"),
+            "swing": _p(10.0, "temperature difference", "on a usual day; sewers change by a few K"),
         },
     ),
     Rule(
@@ -333,6 +344,7 @@ DEFAULT_RULES: tuple[Rule, ...] = (
         {
             "scatter": _p(8.0, "count", "times the usual hourly scatter"),
             "smallest": _p(0.01, "length", "below it the scatter hardly matters to the flow"),
+            "share": _p(0.02, "ratio", "of the readings; fewer move no volume"),
         },
     ),
     Rule(

@@ -275,6 +275,26 @@ def _interrupted(view: View, raw: np.ndarray, rule: Rule) -> np.ndarray:
     return _filled(view, starts, ends)
 
 
+def cut_off(view: View, rule: Rule) -> np.ndarray | Held:
+    """Never rejected: flow below what the meter shows may be anything up to it."""
+    found, flow = view.none(), view.columns.get("flow")
+    if flow is None or not (flow > 0).any():
+        return found
+    zero, shown = flow == 0, np.sort(flow[flow > 0])
+    usual = float(np.median(shown))
+    starts, ends = runs(zero)
+    inner = (starts > 0) & (ends < len(flow))
+    starts, ends = starts[inner], ends[inner]
+    steady = 1.4826 * float(np.median(np.abs(shown - usual))) < STEADY * usual
+    if len(starts) < rule["times"] or steady or shown[len(shown) // 100] < rule["void"] * usual:
+        return found
+    beside = np.concatenate([flow[starts - 1], flow[ends]])
+    if np.median(np.searchsorted(shown, beside)) > rule["beside"] * len(shown):
+        return found
+    why = "the flow falls to them and rises from them at the least that is ever shown"
+    return Held(_filled(view, starts, ends), why, False)
+
+
 def _goes_on(raw: np.ndarray, starts: np.ndarray, ends: np.ndarray, usual: float) -> bool:
     """Whether a course that changes is the same before and after its interruptions.
 
@@ -450,6 +470,7 @@ REJECTING = {
     "flat line": flat_line,
     "isolated zero": isolated_zero,
     "sudden zeros": sudden_zeros,
+    "low-flow cut-off": cut_off,
     "spike": spike,
     "at the limit": at_the_limit,
     "second echo": second_echo,

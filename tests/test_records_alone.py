@@ -120,7 +120,7 @@ def test_many_gaps_that_may_hide_storms_carry_no_verdict(site, hours):
 
 
 def test_where_the_balance_agrees_the_note_names_those_invoices_and_the_stop_the_others():
-    flag = Flag("gaps-may-hide-events", "log.csv: high flow in A, B.", {"invoices": ["A", "B"]})
+    flag = Flag("held back decides", "log.csv: zeros in A, B.", {"invoices": ["A", "B"]})
     rng = np.random.default_rng(1)
     effluent = rng.normal([100.0, 100.0], 2, (400, 2))
     balance = rng.normal([101.0, 101.0], 2, (400, 2))
@@ -128,10 +128,13 @@ def test_where_the_balance_agrees_the_note_names_those_invoices_and_the_stop_the
     flags = [flag]
     _confirm_held(flags, [], ["A", "B"], have, (effluent, balance), 0.95)
     assert [(f.code, f.data["invoices"]) for f in flags] == [
-        ("gaps", ["A"]),
-        ("gaps-may-hide-events", ["B"]),
+        ("held back", ["A"]),
+        ("held back decides", ["B"]),
     ]
-    assert flags[1].message == "log.csv: high flow in B." and "A" in flags[0].message
+    assert flags[1].message == "log.csv: zeros in B." and "kept in A." in flags[0].message
+    flags = [Flag("gaps-may-hide-events", flag.message, flag.data)]
+    _confirm_held(flags, [], ["A", "B"], have, (effluent, balance), 0.95)
+    assert [(f.code, f.data["invoices"]) for f in flags] == [("gaps-may-hide-events", ["B"])]
     flags = [flag]
     _confirm_held(flags, [], ["A", "B"], have, (effluent, 2 * balance), 0.95)
     assert flags == [flag]

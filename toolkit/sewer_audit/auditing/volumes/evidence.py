@@ -252,7 +252,7 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     return replace(found, basis=billing_basis(case, found, draws))
 
 
-CONFIRMED = {"held back decides": "held back", "gaps-may-hide-events": "gaps"}
+CONFIRMED = {"held back decides": "held back", "gaps-may-hide-events": ""}
 """What stops a verdict until the balance agrees, and the code of the note that then stands."""
 
 
@@ -283,8 +283,8 @@ def _confirm_held(
     for flag in held:
         named = flag.data["invoices"]
         stands, left = ([n for n in named if (n in agreed) == side] for side in (True, False))
-        if stands:
-            told = f"The balance agrees with the record as it stands in {', '.join(stands)}."
+        if stands and CONFIRMED[flag.code]:
+            told = f"The balance agrees with the readings that were kept in {', '.join(stands)}."
             flags.append(Flag(CONFIRMED[flag.code], told, {**flag.data, "invoices": stands}))
         if left:
             said = flag.message.replace(", ".join(named), ", ".join(left))

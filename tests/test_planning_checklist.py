@@ -225,7 +225,8 @@ def test_the_blanking_distance_is_held_against_the_nearest_surface(creamery):
     assert found.contradicts and f"{inside:,} readings from inside it" in found.text
     assert not witnessed(device, series, logger)["blanking"].contradicts  # nothing to compare
     reason = np.where(np.arange(len(logger.frame)) < 300, "blanking distance", "")
-    rejected = SimpleNamespace(frame=logger.frame.assign(reason=reason), spans=None)
+    frame = logger.frame.assign(reason=reason)
+    rejected = SimpleNamespace(frame=frame, spans=None, flags=())
     assert witnessed(device, series, rejected, 12 * inch)["blanking"].contradicts
     reason[6:] = ""  # the echo of a ladder now and then
     ladder = SimpleNamespace(frame=logger.frame.assign(reason=reason), spans=None)

@@ -229,7 +229,8 @@ def test_the_blanking_distance_is_held_against_the_nearest_surface(creamery):
     rejected = SimpleNamespace(frame=frame, spans=None, flags=())
     assert witnessed(device, series, rejected, 12 * inch)["blanking"].contradicts
     reason[6:] = ""  # the echo of a ladder now and then
-    ladder = SimpleNamespace(frame=logger.frame.assign(reason=reason), spans=None)
+    frame = logger.frame.assign(reason=reason)
+    ladder = SimpleNamespace(frame=frame, spans=None, flags=())
     assert not witnessed(device, series, ladder, 12 * inch)["blanking"].contradicts
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.judgement.observed import observations_of
-from sewer_audit.auditing.judgement.patterns import other_sizes
+from sewer_audit.auditing.volumes.case_device import other_sizes
 from sewer_audit.case import home
 from sewer_audit.explanations import CATALOGUE, explain
 from sewer_audit.explanations.catalogue import NOTHING, UNFAIR

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -150,6 +151,9 @@ def zero_path(
 
     Notes
     -----
+    The begin of a record is no visit: of an instrument that nobody reads half of the variance that
+    drift leaves at the end is there at the begin, unless the case states its zero.
+
     Between two edges (visits and nodes) the offset is taken as a straight line; what a random walk
     strays from it is added at both ends as one further error, s^2 T / 12.
 
@@ -167,6 +171,13 @@ def zero_path(
         shared_standard=_standard(causes, "gauge datum"),
         setting_standard=_standard(causes, SETTING),
     )
+    if not visits and causes.zero.default:  # unread before the record as during it
+        half = math.sqrt(0.5) * model.growth_standard(end - start)
+        model = replace(
+            model,
+            start_standard=math.hypot(model.start_standard, half),
+            drift_standard=math.sqrt(0.5) * model.drift_standard,
+        )
     record = _Record(tuple(visits), start, end, model, coverage, tuple(nodes), tuple(steps))
     posterior, scaled = record.posterior(), {}
     if visits and posterior.probability < 1 - coverage:

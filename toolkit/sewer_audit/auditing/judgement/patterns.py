@@ -11,15 +11,13 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit import spoken
+from sewer_audit.auditing.volumes.case_device import LEVEL_UNITS, other_sizes
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.effluent import Periods
-from sewer_audit.errors import AuditError
-from sewer_audit.hydraulics import build_device
 from sewer_audit.uncertainty import Draws
-from sewer_audit.units import parse
 
-__all__ = ["Patterns", "other_sizes"]
+__all__ = ["Patterns"]
 
 OFFSETS = np.linspace(-0.06, 0.06, 17)
 """Zero errors at which the record is evaluated again [m]."""
@@ -49,13 +47,7 @@ UNIT_RATIOS: Mapping[str, Mapping[str, float]] = {
         "flow written twice": 0.5,
         "half of the flow written": 2.0,
     },
-    "level": {
-        "in written, cm read": 2.54,
-        "cm written, in read": 1 / 2.54,
-        "ft written, m read": 0.3048,
-        "m written, ft read": 1 / 0.3048,
-        "level written twice": 0.5,
-    },
+    "level": LEVEL_UNITS,
     "velocity": {
         "ft/s written, m/s read": 0.3048,
         "m/s written, ft/s read": 1 / 0.3048,
@@ -63,19 +55,8 @@ UNIT_RATIOS: Mapping[str, Mapping[str, float]] = {
     },
 }
 """True over recorded figure where the unit is mistaken: exact definitions of the units [-]."""
-INCHES = (1, 2, 3, 6, 9, 12, 18, 24, 36, 48, 60, 72)
-ANGLES = (22.5, 30, 45, 60, 90, 120)
-# key of a device: other sizes in which it is sold, and by how much one is likely to be mistaken
-SIZES: Mapping[str, tuple[str, ...]] = {
-    "throat": tuple(f"{inch} in" for inch in INCHES),
-    "diameter": tuple(f"{inch} in" for inch in (4, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36)),
-    "angle": tuple(f"{angle:g} deg" for angle in ANGLES),
-    "size": tuple(f"{inch / 12:g} ft" for inch in (6, 9, 12, 18, 24, 30, 36, 54)),
-}
 TRIAL = Draws(400, 1)
 """Draws that settle the covariance of the zero between two reads [-]."""
-NEIGHBOURS = 2
-"""Sizes tried to either side of the stated one [-]."""
 
 
 @dataclass(frozen=True)
@@ -298,30 +279,3 @@ class Patterns:
 
 def _quantile(flow: np.ndarray, share: float) -> float:
     return float(np.quantile(flow, share)) if share else 0.0
-
-
-def other_sizes(case: Case) -> dict[str, Any]:
-    """Devices of the same kind in the sizes beside the stated one."""
-    table = case.data.effluent
-    dimension = {"angle": "angle"}
-    for key, sizes in SIZES.items():
-        stated = table.sizes.get(key)
-        if stated is None:
-            continue
-        is_a = dimension.get(key, "length")
-        number = parse(stated, is_a)
-        known = [(text, parse(text, is_a)) for text in sizes]
-        others = sorted(
-            (each for each in known if abs(each[1] / number - 1) > 0.02), key=lambda each: each[1]
-        )
-        below = [each for each in others if each[1] < number][-NEIGHBOURS:]
-        above = [each for each in others if each[1] > number][:NEIGHBOURS]
-        found = {}
-        for text, _ in (*below, *above):
-            try:
-                device = build_device(table.method, {**table.sizes, key: text})
-            except AuditError:
-                continue  # this kind of device is not made in that size
-            found[f"{key} {text} instead of {stated}"] = device
-        return found
-    return {}

@@ -11,6 +11,7 @@ import pandas as pd
 
 from sewer_audit import spoken
 from sewer_audit.auditing.reading.inputs import Inputs, humidity_of
+from sewer_audit.auditing.volumes.case_device import device_question
 from sewer_audit.auditing.volumes.case_units import unit_questions
 from sewer_audit.auditing.volumes.credits import credit_volumes, credited
 from sewer_audit.auditing.volumes.doubts import doubts
@@ -222,6 +223,10 @@ def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
             if each is not None
         },
     )
+    if effluent is not None and balance is None and way is not None:
+        bills = inputs.invoices.frame["billed_m3"].to_numpy(dtype=float)
+        asked = device_question(case, series, periods, effluent, bills)
+        flags += [] if asked is None else [asked]
     joined = None
     if effluent is not None and balance is not None:
         both = effluent.volumes, balance.draws

@@ -383,3 +383,42 @@ def test_what_means_hide_does_not_depend_on_the_size_of_the_flow():
     assert shares[2] == pytest.approx(shares[1])
     assert 0 < shares[1][0] < 0.01
     assert shares[1][1] == pytest.approx(0.25, rel=0.02)  # an error of the second order
+
+
+PARSHALL = {"3 in": (0.992, 1.547), "6 in": (2.06, 1.58), "9 in": (3.07, 1.53)}
+"""Free flow [ft3/s] = C h^n, head in feet (Water Measurement Manual, table 8-2; from memory)."""
+
+
+def volume_of(throat, heads_mm):
+    c, n = PARSHALL[throat]
+    return 0.0283168 * (c * (heads_mm / 304.8) ** n).sum() * 300
+
+
+@pytest.mark.parametrize("built", ["3 in", "9 in"])
+def test_a_size_that_makes_all_bills_right_is_asked_for_before_one_is_accused(site, built):
+    """A flume of another throat than the case states, billed rightly."""
+    heads = np.round(110 * (1 + 0.2 * np.sin(np.arange(60 * 288) / 40)))
+    parts = heads[: 31 * 288], heads[31 * 288 : 59 * 288]
+    bills = [round(volume_of(built, part)) for part in parts]
+    visit = "[[effluent.visit]]\ntime = '2026-01-01 12:00'\n"
+    shown = heads[144]
+    visit += f"hand = '{shown} mm'\ninstrument = '{shown} mm'\n"
+    result = site(heads, 300, bills=bills, keys=HEAD + "\n" + visit)
+    (asked,) = [flag for flag in result.flags if flag.code == "size-of-the-device"]
+    assert asked.data["instead"] == f"throat {built} instead of 6 in"
+    assert set(result.invoices["finding"]) == {UNDECIDED}
+    seen = "[effluent.checklist]\ndimensions = 'yes, 6 in by tape'\n"
+    result = site(heads, 300, bills=bills, keys=HEAD + "\n" + seen + visit)
+    assert "size-of-the-device" not in codes(result)
+    wrong = "too high" if built == "9 in" else "too low"
+    assert all(wrong in finding for finding in result.invoices["finding"])
+    bills = [1.3 * volume_of("6 in", part) for part in parts]
+    result = site(heads, 300, bills=bills, keys=HEAD + "\n" + visit)
+    assert "size-of-the-device" not in codes(result)
+
+
+def test_without_a_visit_the_zero_is_as_unknown_at_the_begin_as_later(site):
+    heads = np.full(60 * 288, 80.0) + np.random.default_rng(2).normal(0, 0.5, 60 * 288)
+    result = site(np.round(heads, 1), 300, keys=HEAD)
+    first, second = result.invoices["effluent_standard_uncertainty"] / result.invoices["effluent_mean"]
+    assert first > 0.75 * second

@@ -34,8 +34,8 @@ LEVEL_UNITS: Mapping[str, float] = {
     "level written twice": 0.5,
 }
 """True over recorded level where its unit is mistaken: exact definitions of the units [-]."""
-FEWEST, NEARLY = 3, 0.9
-"""Invoices from which on a ratio is one of all, and the share of them that must have it [-]."""
+NEARLY = 0.9
+"""Share of the invoices that must agree with another size or unit (judgement) [-]."""
 
 
 def device_question(
@@ -56,7 +56,7 @@ def device_question(
     if str(table.checklist.get("dimensions", "")).lower().startswith("yes"):
         return None
     known = np.isfinite(volumes.volumes).all(axis=0) & np.isfinite(billed) & (billed > 0)
-    if known.sum() < FEWEST:
+    if not known.any():
         return None
     drawn, billed = volumes.volumes[:, known], billed[known]
     tail = (1 - case.data.rule.coverage) / 2

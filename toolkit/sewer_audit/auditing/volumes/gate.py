@@ -18,8 +18,8 @@ __all__ = ["ESTIMATES", "Gate", "gate_of"]
 
 ESTIMATES = ("effluent", "balance", "bill")
 """What a verdict can rest on: two estimates of the volume, and the billed figure itself."""
-SHORT = "coverage-below-the-rule"
-"""Code of a record that is measured, but too little of it [text]."""
+KEPT = {"coverage-below-the-rule", "size-of-the-device"}
+"""Codes of a record that is measured: too little of it, or one question short of a verdict."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def gate_of(flags: Sequence[Flag], names: Sequence[str], have: Mapping[str, np.n
             for place in _places(flag, names):
                 carries[estimate][place] = False
                 stopped[estimate, place] = (*stopped.get((estimate, place), ()), flag.code)
-                void[place] |= flag.stops == ("effluent",) and flag.code != SHORT
+                void[place] |= flag.stops == ("effluent",) and flag.code not in KEPT
     return Gate(carries, stopped, void)
 
 

@@ -420,5 +420,6 @@ def test_a_size_that_makes_all_bills_right_is_asked_for_before_one_is_accused(si
 def test_without_a_visit_the_zero_is_as_unknown_at_the_begin_as_later(site):
     heads = np.full(60 * 288, 80.0) + np.random.default_rng(2).normal(0, 0.5, 60 * 288)
     result = site(np.round(heads, 1), 300, keys=HEAD)
-    first, second = result.invoices["effluent_standard_uncertainty"] / result.invoices["effluent_mean"]
+    table = result.invoices
+    first, second = table["effluent_standard_uncertainty"] / table["effluent_mean"]
     assert first > 0.75 * second

@@ -33,6 +33,8 @@ PLAIN = {0.0, 0.5, 1.0, 2.0, 3.0, 10.0, 100.0, 1000.0}
 """Figures of arithmetic, and the roundest limits; one that is changed is plain no more."""
 TINY = 1e-5
 TEXT = {"label", "kind", "material", "name", "state", "type", "shape", "text", "source"}
+TEXT |= {"way", "equation", "record", "limit_source", "compute", "steady_drain"}
+TEXT |= {"better", "evidence", "traps"}
 NAMES = {
     "h_flume.csv": ("kind", "depth_ft"),
     "frames.csv": ("kind", "name"),
@@ -41,6 +43,8 @@ NAMES = {
     "v_notch.csv": ("angle_deg",),
     "roughness.csv": ("material",),
     "roughness_variation.csv": ("filling",),
+    "uses.csv": ("name",),
+    "ways.csv": ("kind", "way"),
     "meter_states.csv": ("state",),
     "meter_types.csv": ("type",),
 }

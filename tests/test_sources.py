@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from sewer_audit.balance.formulas.uses import USES
 from sewer_audit.hydraulics.tables import DATA, facts_of, families
 from sewer_audit.sources import GRADES, cite, grade_of, named, register
 
@@ -24,9 +23,6 @@ def cells():
             for row in csv.DictReader(stream):
                 if "typed_from" not in row:  # a second typing names its documents in words
                     yield f"{path.name}: {row}", row["source"]
-    for use in USES.values():
-        for each in use.sources:
-            yield f"{use.name}: {each}", each
     for family, facts in families().items():
         for kind, rows in facts.items():
             for row in rows if kind not in ("methods", "as", "asked", "devices") else ():
@@ -53,7 +49,6 @@ DOCUMENT = re.compile(
 """A document named in prose, or a figure that says of itself that nobody can look it up."""
 STILL_PROSE = {
     "auditing/judgement/steps.py": 1,
-    "balance/formulas/uses.py": 1,  # advice on a habit, no figure
     "effluent/defaults.py": 7,
     "hydraulics/conduits/area_velocity.py": 1,
     "hydraulics/elements/cipolletti.py": 1,

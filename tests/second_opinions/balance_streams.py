@@ -9,9 +9,11 @@ import numpy as np
 from scipy.linalg import null_space
 from scipy.stats import chi2
 
-from sewer_audit.balance.streams import VDI_FLOOR, _spread, sidak_critical
-from sewer_audit.balance.weights import pseudo_inverse
+from sewer_audit.balance.weights import pseudo_inverse, sidak_critical
 from sewer_audit.errors import AuditError, Flag
+
+VDI_FLOOR = 10.0
+"""The variance of a correction counts as at least a tenth of the measured one (VDI 2048)."""
 
 
 @dataclass(frozen=True)
@@ -167,3 +169,9 @@ def _suspect(
         f"against {critical**2:.2f}"
     )
     return int(places[best]), (Flag("suspect-stream", message),)
+
+
+def _spread(of_measured: np.ndarray, known: np.ndarray) -> np.ndarray:
+    full = np.full(known.shape, np.nan)
+    full[known] = of_measured
+    return full

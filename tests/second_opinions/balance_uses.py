@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sewer_audit import spoken
-from sewer_audit.balance.formulas.uses import USES
+from sewer_audit.balance import USES
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause
 

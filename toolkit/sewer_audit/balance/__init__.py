@@ -13,16 +13,15 @@ from sewer_audit.balance.formulas.estimated import (
     month_seconds,
 )
 from sewer_audit.balance.formulas.frames import consumptive_share, steam_losses
-from sewer_audit.balance.formulas.uses import USES, UseRecord
-from sewer_audit.balance.formulas.ways import FORMULAS, WayFormula
+from sewer_audit.balance.formulas.ways import FORMULAS, USES, UseRecord, WayFormula
 from sewer_audit.balance.formulas.wet import WetWeather, wet_weather
 from sewer_audit.balance.instants import Periods, as_periods, as_seconds
 from sewer_audit.balance.intake import IntakeVolumes, intake_volumes
 from sewer_audit.balance.meters import meter_error, supply_meter_error
 from sewer_audit.balance.network import Network, reconcile_network
 from sewer_audit.balance.reconcile import FLOOR, Reconciliation, reconcile
-from sewer_audit.balance.streams import sidak_critical
 from sewer_audit.balance.terms import DailyTerm, MeteredTerm, ShareTerm, StatedTerm, Term
+from sewer_audit.balance.weights import sidak_critical
 
 __all__ = [
     "FLOOR",

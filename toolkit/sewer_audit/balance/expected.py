@@ -14,14 +14,6 @@ from sewer_audit.balance.terms import Term, unique_names
 from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty import Cause, Draws
 
-__all__ = [
-    "Balance",
-    "balance_causes",
-    "expected_discharge",
-    "further_volumes",
-    "reading_effects",
-]
-
 SPREAD = 0.5
 """Share of the service periods with uses beyond the intake from which on no period's balance is
 trusted (judgement) [-]."""
@@ -30,20 +22,10 @@ EACH_READING = "each reading"
 
 @dataclass(frozen=True)
 class Balance:
-    """Expected discharge of every invoice with the terms it is made of.
+    """Expected discharge of every invoice [m3] with the terms it is made of.
 
-    Parameters
-    ----------
-    draws : array (draws, invoices)
-        Intake less uses plus inflow [m3].
-    components : mapping
-        Draws (draws, invoices) of every term by its name, all positive as they flow [m3].
-    roles : mapping
-        Name of every term to "intake", "use" or "inflow" [text].
-    causes : tuple of str
-        Every cause that can be active, for a variance budget [text].
-    flags : tuple of Flag
-        What the reader must know [-].
+    components: draws of every term by its name, all positive as they flow. roles: each of them an
+    "intake", a "use" or an "inflow". causes: all that can be active, for a variance budget.
     """
 
     draws: np.ndarray
@@ -53,7 +35,7 @@ class Balance:
     flags: tuple[Flag, ...] = ()
 
     def total(self, role: str) -> np.ndarray:
-        """Sum of the terms of one role. Units: returns [m3]."""
+        """Sum of the terms of one role [m3]."""
         chosen = [self.components[name] for name, of in self.roles.items() if of == role]
         return sum(chosen, np.zeros_like(self.draws))
 

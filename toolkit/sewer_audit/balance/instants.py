@@ -10,8 +10,6 @@ import pandas as pd
 
 from sewer_audit.errors import AuditError
 
-__all__ = ["DAY", "Periods", "as_periods", "as_seconds"]
-
 DAY = 86400.0
 """Seconds in a day [s]."""
 EPOCH = pd.Timestamp("1970-01-01", tz="UTC")
@@ -21,12 +19,8 @@ EPOCH = pd.Timestamp("1970-01-01", tz="UTC")
 class Periods:
     """Service periods, half-open from read to read.
 
-    Parameters
-    ----------
-    instants : array (instants,)
-        Every instant that bounds a period, in order, each once [s].
-    first, last : array (periods,)
-        Place of the start and the end of each period in `instants` [-].
+    instants: every instant that bounds a period, in order, each once [s]. first, last: places of
+    the start and the end of each period among them.
     """
 
     instants: np.ndarray

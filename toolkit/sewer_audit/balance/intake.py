@@ -19,8 +19,6 @@ from sewer_audit.balance.instants import DAY, Periods, as_periods, as_seconds
 from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty import Draws
 
-__all__ = ["IntakeVolumes", "day_variability", "intake_volumes"]
-
 DEFAULT_VARIATION = 0.3
 """Daily standard deviation over mean daily use where the reads cannot tell it (judgement) [-]."""
 HIDDEN_VARIATION = 0.47
@@ -34,20 +32,10 @@ LONGEST_REACH = 3 * DAY
 
 @dataclass(frozen=True)
 class IntakeVolumes:
-    """Volumes of the service periods from one register.
+    """Volumes of the service periods from one register, NaN where the reads do not reach.
 
-    Parameters
-    ----------
-    volume_m3 : array (periods,)
-        Registered volume, NaN where the reads do not reach [m3].
-    boundary_covariance : array (instants, instants)
-        Covariance of the interpolated register at the instants that bound the periods [m6].
-    periods : Periods
-        The periods and their instants [s].
-    variability : float
-        Standard deviation of a day's volume about the usual, hidden weeks included [m3/d^0.5].
-    flags : tuple of Flag
-        What the reader must know [-].
+    boundary_covariance: of the interpolated register at the instants that bound the periods [m6].
+    variability: standard deviation of a day's volume about the usual, hidden weeks included.
     """
 
     volume_m3: np.ndarray
@@ -70,16 +58,14 @@ class IntakeVolumes:
         return np.sqrt(np.clip(variance, 0.0, None))
 
     def errors(self, draws: Draws, key: str) -> np.ndarray:
-        """Draws of the interpolation error of every period. Units: returns [m3]."""
+        """Draws of the interpolation error of every period [m3]."""
         value, vector = np.linalg.eigh(self.boundary_covariance)
         root = vector * np.sqrt(np.clip(value, 0.0, None))
         return self.periods.between(draws.standard(key, len(value)) @ root.T)
 
 
 def day_variability(times: Any, cumulative_m3: Any) -> float:
-    """Standard deviation of daily volumes about a slowly moving usual rate.
-
-    Units: times [s]; cumulative_m3 [m3]; returns [m3/d^0.5].
+    """Standard deviation [m3/d^0.5] of daily volumes about a slowly moving usual rate.
 
     Notes
     -----

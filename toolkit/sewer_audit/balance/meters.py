@@ -11,8 +11,6 @@ from sewer_audit.errors import AuditError
 from sewer_audit.sources import sourced_rows
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["METER_TYPES", "meter_error", "meter_error_by_range", "supply_meter_error"]
-
 DATA = resources.files("sewer_audit.balance").joinpath("data")
 METER_STATES: Mapping[str, dict] = {r["state"]: r for r in sourced_rows(DATA / "meter_states.csv")}
 """State of a meter to mean and limits of what must be added to its registration [-]."""
@@ -66,8 +64,6 @@ def meter_error_by_range(
     meter_type: str = "class 2",
 ) -> Cause:
     """Default relative error of a meter from how much passes at low flow and when it was tested.
-
-    Units: years_since_test [year].
 
     Notes
     -----

@@ -14,13 +14,9 @@ import numpy as np
 from scipy.special import chdtrc
 
 from sewer_audit.balance.reconcile import MODEL_FLOOR
-from sewer_audit.balance.streams import sidak_critical
-from sewer_audit.balance.weights import pseudo_inverse
+from sewer_audit.balance.weights import pseudo_inverse, sidak_critical
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty.likelihood import STRONG
-
-__all__ = ["Network", "Suspect", "reconcile_network"]
-
 
 STOPPED = 1e-5
 """Share of the largest stream that a measurement which reads nothing is tried with [-]."""
@@ -45,10 +41,8 @@ class Network:
 
     Parameters
     ----------
-    streams, balances : tuple of str
-        Names [text].
     counted : array (invoices,)
-        Whether the invoice takes part: every stream has a volume there [bool].
+        Whether the invoice takes part: every stream has a volume there [-].
     measured, standard : array (streams,)
         Volume of those invoices together as measured, and its standard uncertainty [m3].
     adjusted, adjusted_standard : array (streams,) or None
@@ -57,20 +51,12 @@ class Network:
         Adjusted volumes; NaN where the invoice does not take part [m3].
     stream_z : array (streams,)
         Adjustment of the sum over its standard deviation, absolute [-].
-    imbalance, balance_z : array (balances,)
-        What flows in less what flows out, in sum, and over its standard deviation [m3, -].
-    invoice_z : array (balances, invoices)
-        The same of every invoice [-].
-    chi_square, dof, p_value : float
-        All invoices jointly [-].
+    imbalance, balance_z, invoice_z : array (balances,) or (balances, invoices)
+        What flows in less what flows out, in sum, over its standard deviation, by invoice [m3, -].
     total_chi_square, total_dof, total_p_value : float
-        The sums over the invoices, where shared errors show [-].
+        Of the sums over the invoices, where shared errors show [-].
     critical_z : float
         Bound for the largest of the tests of single measurements, Sidak level [-].
-    agree : bool
-        Whether both global tests pass at the coverage [-].
-    suspects : tuple of Suspect
-        The best first [-].
     possible : tuple of str
         Measurements not excluded as the wrong one; empty where the balances close, and where no
         single measurement explains what is left [text].

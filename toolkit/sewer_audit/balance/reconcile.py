@@ -12,12 +12,9 @@ import numpy as np
 from scipy.special import chdtrc, ndtr
 
 from sewer_audit import spoken
-from sewer_audit.balance.streams import VDI_FLOOR, sidak_critical
-from sewer_audit.balance.weights import pseudo_inverse, sample_covariance
+from sewer_audit.balance.weights import pseudo_inverse, sample_covariance, sidak_critical
 from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty import Cause, p_value_words
-
-__all__ = ["FLOOR", "Reconciliation", "reconcile"]
 
 MODEL_FLOOR = 0.003
 """Standard deviation per invoice of what no stated cause describes (judgement) [-]."""
@@ -35,38 +32,12 @@ FLOOR = Cause(
 class Reconciliation:
     """Two estimates of the same volumes, tested against each other and joined.
 
-    Parameters
-    ----------
-    agree : bool
-        Whether the joint test and the test of the total both pass at the coverage [-].
-    chi_square : float
-        Joint statistic over all invoices with both estimates [-].
-    dof : int
-        Effective rank of the covariance of the differences [-].
-    p_value : float
-        Of the joint statistic [-].
-    total_difference : float
-        Effluent less balance, summed over those invoices [m3].
-    total_z : float
-        That difference over its standard uncertainty [-].
-    total_p_value : float
-        Two-sided [-].
-    z : array (invoices,)
-        Difference of each invoice over its standard uncertainty; NaN without both estimates [-].
-    critical_z : float
-        Bound for the largest |z| of the invoices, Sidak level [-].
-    vdi_criterion : array (invoices,)
-        Larger of the two corrections over their bounds of VDI 2048; above one fails [-].
-    reconciled : array (draws, invoices) or None
-        Draws of the joined volume, None where the estimates conflict [m3].
-    mean : array (invoices,) or None
-        Joined volume [m3].
-    covariance : array (invoices, invoices) or None
-        Of the joined volumes [m6].
-    weight_of_effluent : array (invoices,) or None
-        Share of the effluent estimate in the joined total of each invoice [-].
-    flags : tuple of Flag
-        What the reader must know [-].
+    agree: the joint test and the test of the total both pass at the coverage. dof: effective rank
+    of the covariance of the differences. total_difference: effluent less balance [m3] over the
+    invoices with both, total_z the same over its standard uncertainty. z: of each invoice, NaN
+    without both estimates, critical_z the Sidak bound for the largest. reconciled: draws of the
+    joined volume, with mean, covariance and the share of the effluent in it; None where the
+    estimates conflict.
     """
 
     agree: bool
@@ -78,7 +49,6 @@ class Reconciliation:
     total_p_value: float
     z: np.ndarray
     critical_z: float
-    vdi_criterion: np.ndarray
     reconciled: np.ndarray | None
     mean: np.ndarray | None
     covariance: np.ndarray | None
@@ -127,7 +97,7 @@ def reconcile(
     References
     ----------
     S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection, Gulf 2000, ch. 3
-    (from memory); VDI 2048 part 1 (from memory); J. Hartlap et al., Astronomy and Astrophysics 464
+    (from memory); J. Hartlap et al., Astronomy and Astrophysics 464
     (2007) 399 (factor for the inverse, from memory).
     """
     effluent = np.asarray(effluent_draws, dtype=float)
@@ -155,7 +125,6 @@ def reconcile(
     z = np.full(both.shape, np.nan)
     z[both] = difference / np.sqrt(np.diag(joint.spread))
     critical = sidak_critical(int(both.sum()), coverage)
-    vdi = _vdi(joint, both)
     joined = joint.joined(effluent, balance, has) if agree else (None, None, None, None)
     if agree:
         for each in joined[:3]:
@@ -163,7 +132,7 @@ def reconcile(
         joined[2][nothing] = 0.0
     flags = _flags(agree, p_value, total_p, total, z, critical, has)
     return Reconciliation(
-        agree, statistic, joint.rank, p_value, total, total_z, total_p, z, critical, vdi, *joined,
+        agree, statistic, joint.rank, p_value, total, total_z, total_p, z, critical, *joined,
         flags,
     )  # fmt: skip
 
@@ -239,18 +208,6 @@ class _Joint:
         share[both] = kept.sum(axis=1)[has[1][has[0]]]
         share[has[0] & ~has[1]], share[only_balance] = 1.0, 0.0
         return reconciled, mean, covariance, share
-
-
-def _vdi(joint: _Joint, both: np.ndarray) -> np.ndarray:
-    correction = np.abs(joint.gain @ joint.mean_difference)
-    own = np.diag(joint.covariance)
-    moved = np.diag(joint.gain @ joint.rows @ joint.covariance)
-    bound = 1.96 * np.sqrt(np.maximum(moved, own / VDI_FLOOR))
-    criterion = np.divide(correction, bound, out=np.zeros_like(correction), where=bound > 0)
-    larger = (np.abs(joint.rows) * criterion).max(axis=1)
-    full = np.full(both.shape, np.nan)
-    full[both] = larger
-    return full
 
 
 def _flags(

@@ -17,14 +17,6 @@ from sewer_audit.balance.intake import IntakeVolumes
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause
 
-__all__ = [
-    "DailyTerm",
-    "MeteredTerm",
-    "ShareTerm",
-    "StatedTerm",
-    "Term",
-]
-
 Columns = Callable[[Cause], np.ndarray]
 """From a cause to its draws (draws, 1) or (draws, periods), or its value where it does not vary."""
 Wander = Callable[["str", IntakeVolumes], np.ndarray]
@@ -33,75 +25,55 @@ Wander = Callable[["str", IntakeVolumes], np.ndarray]
 
 @dataclass(frozen=True)
 class Term:
-    """What every term has.
-
-    Parameters
-    ----------
-    name : str
-        Name of the meter, use or source [text].
-    """
+    """What every term has; the name is that of its meter, use or source."""
 
     name: str
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        """Uncertain inputs of this term besides its reading dates [SI]."""
+        """Uncertain inputs of this term besides its reading dates."""
         return ()
 
     @property
     def meters(self) -> tuple[Cause, ...]:
-        """Of the causes those that are the error of a meter [-]."""
+        """Of the causes those that are the error of a meter."""
         return ()
 
     @property
     def registers(self) -> Mapping[str, IntakeVolumes]:
-        """Registers whose interpolation is uncertain, by the name of that cause [m3]."""
+        """Registers whose interpolation is uncertain, by the name of that cause."""
         return {}
 
     def volumes(
         self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
     ) -> np.ndarray:
-        """Draws of the volume of every period.
-
-        Units: columns [SI]; wander [m3]; periods [s]; known [m3]; returns [m3].
-        """
+        """Draws of the volume of every period [m3]."""
         raise NotImplementedError
 
 
 @dataclass(frozen=True)
 class MeteredTerm(Term):
-    """A volume read from a register: a supply meter, a deduct meter, a metered source.
-
-    Parameters
-    ----------
-    register : IntakeVolumes
-        Volumes per period [m3].
-    error : Cause, optional
-        Relative error of the meter; exact without one [-].
-    """
+    """A volume read from a register: a supply meter, a deduct meter, a metered source."""
 
     register: IntakeVolumes
     error: Cause | None = None
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        """The meter's error [-]."""
         return (self.error,) if self.error is not None else ()
 
     @property
     def meters(self) -> tuple[Cause, ...]:
-        """The meter's error [-]."""
         return self.causes
 
     @property
     def registers(self) -> Mapping[str, IntakeVolumes]:
-        """Its register [m3]."""
         return {f"{self.name}: reading dates": self.register}
 
     def volumes(
         self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
     ) -> np.ndarray:
-        """Registered volume, moved by the reading dates, times (1 + error) [m3]."""
+        """Registered volume, moved by the reading dates, times (1 + error)."""
         (name,) = self.registers
         volume = self.register.volume_m3 + wander(name, self.register)
         return volume if self.error is None else volume * (1.0 + columns(self.error))
@@ -109,28 +81,18 @@ class MeteredTerm(Term):
 
 @dataclass(frozen=True)
 class ShareTerm(Term):
-    """A share of another term, such as 3 % of the intake lost in the product.
-
-    Parameters
-    ----------
-    of : str
-        Name of the term it is a share of [text].
-    share : Cause
-        The share with its uncertainty [-].
-    """
+    """A share of another term, such as 3 % of the intake lost in the product."""
 
     of: str
     share: Cause
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        """The share [-]."""
         return (self.share,)
 
     def volumes(
         self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
     ) -> np.ndarray:
-        """Share times the volume of the other term [m3]."""
         if self.of not in known:
             raise AuditError(
                 f"{self.name!r} is a share of {self.of!r}, which is no intake; known are "
@@ -141,52 +103,34 @@ class ShareTerm(Term):
 
 @dataclass(frozen=True)
 class DailyTerm(Term):
-    """So much per day, for every day of the period.
-
-    Parameters
-    ----------
-    rate : Cause
-        Mean rate with its uncertainty [m3/s].
-    """
+    """So much per day, a mean rate [m3/s] for every day of the period."""
 
     rate: Cause
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        """The rate [m3/s]."""
         return (self.rate,)
 
     def volumes(
         self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
     ) -> np.ndarray:
-        """Rate times the length of the period [m3]."""
         return columns(self.rate) * (periods.days * DAY)
 
 
 @dataclass(frozen=True)
 class StatedTerm(Term):
-    """Volumes already worked out for every period, by a formula of `balance.uses` or a log.
-
-    Parameters
-    ----------
-    volume_m3 : array (periods,)
-        Volume of every period [m3].
-    error : Cause, optional
-        Relative error of the volumes [-].
-    """
+    """Volumes [m3] already worked out for every period, times (1 + error)."""
 
     volume_m3: np.ndarray
     error: Cause | None = None
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        """The error of the volumes [-]."""
         return (self.error,) if self.error is not None else ()
 
     def volumes(
         self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
     ) -> np.ndarray:
-        """Stated volume times (1 + error) [m3]."""
         volume = np.asarray(self.volume_m3, dtype=float)
         if volume.shape != (len(periods.first),):
             raise AuditError(

@@ -20,8 +20,6 @@ from sewer_audit.balance.terms import Columns, Term, Wander
 from sewer_audit.errors import AuditError
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["EstimatedTerm", "MeterShareTerm", "amounts_in_periods", "month_seconds"]
-
 Inputs = Mapping[str, "Cause | np.ndarray"]
 """Uncertain inputs as causes, exact ones as arrays (1,) or (12,) [SI]."""
 Formula = Callable[..., np.ndarray]
@@ -41,18 +39,10 @@ def _causes(inputs: Inputs, *others: Cause | None) -> tuple[Cause, ...]:
 
 @dataclass(frozen=True)
 class EstimatedTerm(Term):
-    """A volume worked out from inputs, such as evaporation from a load.
+    """A volume worked out from inputs, such as evaporation from a load, times (1 + error).
 
-    Parameters
-    ----------
-    formula : callable
-        Inputs by name to a rate per unit of `quantity`, (draws, 1) or (draws, parts) [m3/any].
-    inputs : mapping
-        Causes, or exact arrays (1,) or (parts,) [SI].
-    quantity : array (periods, parts)
-        What the rate is multiplied with: seconds in each calendar month, or an amount [any].
-    error : Cause, optional
-        Relative error of the formula itself [-].
+    formula: inputs by name to a rate per unit of `quantity`. quantity: (periods, parts), what the
+    rate is multiplied with: seconds in each calendar month, or an amount.
     """
 
     formula: Formula
@@ -62,13 +52,11 @@ class EstimatedTerm(Term):
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        """Uncertain inputs and the error of the formula [SI]."""
         return _causes(self.inputs, self.error)
 
     def volumes(
         self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
     ) -> np.ndarray:
-        """Formula times quantity times (1 + error) [m3]."""
         quantity = np.asarray(self.quantity, dtype=float)
         if len(quantity) != len(periods.first):
             count = f"{len(quantity)} amounts for {len(periods.first)} service periods"
@@ -83,24 +71,10 @@ class EstimatedTerm(Term):
 class MeterShareTerm(Term):
     """A share of what a meter registers, less what a second meter sees go to the sewer.
 
-    Parameters
-    ----------
-    register : IntakeVolumes
-        Volume taken in [m3].
-    error : Cause, optional
-        Relative error of its meter [-].
-    share : callable, optional
-        Inputs by name to the share that never reaches the sewer; all of it without one [-].
-    inputs : mapping
-        Causes, or exact arrays (1,) [SI].
-    drain : IntakeVolumes, optional
-        Volume that goes back to the sewer [m3].
-    drain_error : Cause, optional
-        Relative error of that meter [-].
-    steady_drain : callable, optional
-        Inputs by name to a steady flow to the sewer that no meter sees [m3/s].
-    meter : str, optional
-        Name of the term whose meter it is, where it is not this term's own [text].
+    share: inputs by name to the share that never reaches the sewer, all of it without one. drain:
+    the volume that goes back to the sewer. steady_drain: inputs by name to a steady flow [m3/s] to
+    the sewer that no meter sees. meter: name of the term whose meter it is, where not this term's
+    own.
     """
 
     register: IntakeVolumes
@@ -114,17 +88,14 @@ class MeterShareTerm(Term):
 
     @property
     def causes(self) -> tuple[Cause, ...]:
-        """Inputs and the errors of the meters [SI]."""
         return _causes(self.inputs, self.error, self.drain_error)
 
     @property
     def meters(self) -> tuple[Cause, ...]:
-        """The errors of the meters [-]."""
         return tuple(each for each in (self.error, self.drain_error) if each is not None)
 
     @property
     def registers(self) -> Mapping[str, IntakeVolumes]:
-        """The registers [m3]."""
         found = {f"{self.meter or self.name}: reading dates": self.register}
         if self.drain is not None:
             found[f"{self.name}: reading dates of the drain"] = self.drain
@@ -133,7 +104,6 @@ class MeterShareTerm(Term):
     def volumes(
         self, columns: Columns, wander: Wander, periods: Periods, known: Mapping[str, np.ndarray]
     ) -> np.ndarray:
-        """Registered volume times share, less what drains [m3]."""
         names = list(self.registers)
         volume = self.register.volume_m3 + wander(names[0], self.register)
         if self.error is not None:

@@ -13,8 +13,6 @@ from sewer_audit.errors import AuditError
 from sewer_audit.sources import sourced_rows
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["CONSUMPTIVE", "STEAM_LOSSES", "consumptive_share", "steam_losses"]
-
 ROWS = sourced_rows(resources.files("sewer_audit.balance").joinpath("data", "frames.csv"))
 CONSUMPTIVE: Mapping[str, dict] = {r["name"]: r for r in ROWS if r["kind"] == "consumptive"}
 """Sector to the share of the water taken in that it does not return, with its source [-]."""

@@ -12,8 +12,6 @@ import numpy as np
 from sewer_audit import spoken
 from sewer_audit.errors import AuditError, Flag
 
-__all__ = ["WetWeather", "wet_weather"]
-
 DAYS_AFTER = 2
 """Days after the rain on which inflow is still looked for, where none are stated [d]."""
 FEWEST_WET = 8
@@ -24,21 +22,10 @@ WET = 0.002
 
 @dataclass(frozen=True)
 class WetWeather:
-    """What rain adds to the discharge.
+    """What rain adds to the discharge, as an area that would have to drain fully into the line.
 
-    Parameters
-    ----------
-    area_m2 : float
-        Area that would have to drain fully into the line [m2].
-    standard_m2 : float
-        Its standard uncertainty, with the memory of the residuals [m2].
-    dry_excess_m3 : float
-        Effluent less intake on a dry day: ground water, uses and errors of either, not separable
-        [m3/d].
-    excess_m3 : array (days,)
-        Inflow from rain on each day, zero or more in the mean [m3].
-    flags : tuple of Flag
-        What the reader must know [-].
+    standard_m2: with the memory of the residuals. dry_excess_m3: effluent less intake on a dry day:
+    ground water, uses and errors of either, not separable. excess_m3: inflow from rain on each day.
     """
 
     area_m2: float

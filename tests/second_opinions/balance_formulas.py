@@ -1,28 +1,12 @@
-"""Cooling towers and evaporative condensers: what leaves as vapour and drift, what as blowdown."""
+"""Second opinions of the tests beside `balance.formulas.equations`."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from sewer_audit.errors import OutOfRange
-
-__all__ = [
-    "LATENT_HEAT_AT_TOWER",
-    "cycles_of_concentration",
-    "evaporation_from_heat",
-    "evaporation_share_of_makeup",
-    "tower_blowdown",
-    "tower_drift",
-    "tower_evaporation",
-    "tower_makeup",
-]
-
-LATENT_HEAT_AT_TOWER = 1045.0 * 2326.0
-"""Latent heat of evaporation near 30 degC, 1045 Btu/lb [J/kg]."""
-WATER_DENSITY = 998.0
-"""Density of water at 20 degC, rounded [kg/m3]."""
-PER_KELVIN = 1.8e-3
-"""Rule of thumb: 0.1 % of the circulation per 1 degF of range, 0.18 % per kelvin [1/K]."""
 
 
 def _above_one(cycles: np.ndarray | float) -> np.ndarray:
@@ -32,50 +16,6 @@ def _above_one(cycles: np.ndarray | float) -> np.ndarray:
             f"{np.min(value):g} cycles of concentration; a tower that evaporates has more than 1"
         )
     return value
-
-
-def tower_evaporation(
-    circulation: np.ndarray | float, cooling_range: np.ndarray | float, factor: float = PER_KELVIN
-) -> np.ndarray:
-    """Evaporation of a cooling tower from its circulation and range.
-
-    Units: circulation [m3/s]; cooling_range [K]; factor [1/K]; returns [m3/s].
-
-    factor: Share evaporated per kelvin; 0.0018 is the rule of thumb and the ceiling, 0.00153
-    also stands in the literature.
-
-    Notes
-    -----
-    E = f Q dT. All heat leaving as vapour would give f = cp/h = 1/1045 per degF, so 0.001 per degF
-    overstates evaporation by at least 4 %, and by 18 % against 0.00085.
-
-    References
-    ----------
-    Water-planning guide for industry (worked case) and a trade newsletter of 2011, factor 0.001
-    per degF; the textbook figure 0.00085 per degF as quoted at second hand.
-    """
-    return factor * np.asarray(circulation, dtype=float) * np.asarray(cooling_range, dtype=float)
-
-
-def evaporation_from_heat(
-    heat: np.ndarray | float,
-    latent_heat: float = LATENT_HEAT_AT_TOWER,
-    latent_share: float = 1.0,
-    density: float = WATER_DENSITY,
-) -> np.ndarray:
-    """Evaporation from the heat a tower rejects.
-
-    Units: heat [W]; latent_heat [J/kg]; density [kg/m3]; returns [m3/s].
-
-    Notes
-    -----
-    E = s P / (h rho): an energy balance without losses.
-
-    References
-    ----------
-    First law; a ton of refrigeration rejects about 15 000 Btu/h (common practice, no source).
-    """
-    return latent_share * np.asarray(heat, dtype=float) / (latent_heat * density)
 
 
 def tower_drift(circulation: np.ndarray | float, share: float) -> np.ndarray:
@@ -167,19 +107,101 @@ def cycles_of_concentration(
     return tower / makeup
 
 
-def evaporation_share_of_makeup(cycles: np.ndarray | float) -> np.ndarray:
-    """Share of the makeup that never reaches the sewer.
+def boiler_blowdown(steam: np.ndarray | float, cycles: np.ndarray | float) -> np.ndarray:
+    """Blowdown of a boiler from the steam it makes and its cycles of concentration.
 
-    cycles: Cycles of concentration, above 1.
+    Units: returns [kg/s].
+
+    cycles: Conductivity of the boiler water over that of the feedwater, above 1.
 
     Notes
     -----
-    (E + W) / M = 1 - B / M, which is 1 - 1/C while drift is small; drift makes it larger, so that
-    the figure is on the cautious side for a credit. A leak or an overflow goes to the sewer and is
-    not covered by it.
+    B = E / (C - 1); as a share of the feedwater it is 1/C.
 
     References
     ----------
-    Follows from B = E / (C - 1) with no drift; relation from memory, common practice.
+    UFC 3-240-13FN (25 May 2005), section 3-1.5, equations 5 to 7.
     """
-    return 1.0 - 1.0 / _above_one(cycles)
+    value = np.asarray(cycles, dtype=float)
+    if np.any(value <= 1):
+        raise OutOfRange(f"{np.min(value):g} cycles of concentration; a boiler has more than 1")
+    return np.asarray(steam, dtype=float) / (value - 1.0)
+
+
+def boiler_feedwater(steam: np.ndarray | float, blowdown: np.ndarray | float) -> np.ndarray:
+    """Feedwater of a boiler.
+
+    Units: returns [kg/s].
+
+    Notes
+    -----
+    F = E + B.
+
+    References
+    ----------
+    UFC 3-240-13FN (25 May 2005), section 3-1.5, equation 8.
+    """
+    return np.asarray(steam, dtype=float) + np.asarray(blowdown, dtype=float)
+
+
+def boiler_makeup(
+    steam: np.ndarray | float,
+    condensate_return: np.ndarray | float,
+    blowdown: np.ndarray | float,
+) -> np.ndarray:
+    """Fresh water a boiler plant takes in.
+
+    Units: condensate_return [kg/s]; returns [kg/s].
+
+    Notes
+    -----
+    M = E - R + B.
+
+    References
+    ----------
+    Water-planning guide for industry, calculations page.
+    """
+    returned = np.asarray(condensate_return, dtype=float)
+    return boiler_feedwater(steam, blowdown) - returned
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A volume found as the difference of two meters.
+
+    Units: volume [m3].
+
+    limit_95: Relative 95 % limit of that difference; infinite where it is zero.
+    """
+
+    volume: np.ndarray
+    limit_95: np.ndarray
+
+
+def by_difference(
+    fed: np.ndarray | float,
+    returned: np.ndarray | float,
+    fed_limit: float,
+    returned_limit: float,
+) -> Difference:
+    """Use as the difference of two meters, with the limit of that difference.
+
+    Units: fed, returned [m3]; returns [m3].
+
+    fed_limit, returned_limit: Relative 95 % limits of the two meters, independent of each
+    other.
+
+    Notes
+    -----
+    L = sqrt((V1 L1)^2 + (V2 L2)^2) / |V1 - V2|: the difference of two good meters is poor where
+    the volumes are nearly equal.
+
+    References
+    ----------
+    JCGM 100:2008, equation (10); Water Loss Control, 2nd ed., table 7.5 uses the same rule.
+    """
+    into, back = np.asarray(fed, dtype=float), np.asarray(returned, dtype=float)
+    used = into - back
+    spread = np.hypot(into * fed_limit, back * returned_limit)
+    limit = np.divide(spread, np.abs(used), out=np.full(np.shape(spread), np.inf), where=used != 0)
+    return Difference(used, limit)

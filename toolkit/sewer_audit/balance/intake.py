@@ -109,8 +109,6 @@ def intake_volumes(
         Starts and ends, or the instants of consecutive periods [s].
     resolution_m3 : float
         Volume of one count of the register, taken as rectangular at each read [m3].
-    meter : str
-        Name of the meter, for the flags [text].
 
     Returns
     -------

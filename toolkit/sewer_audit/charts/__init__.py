@@ -190,8 +190,6 @@ def show(picture: Picture | Figure, alt: str = "", caption: str = "", form: str 
         What to show [-].
     alt : str
         The text, where `picture` does not bring its own [text].
-    caption : str
-        Printed below the figure [text].
     form : str
         "png", or "svg" for few points and a sharp print [text].
 

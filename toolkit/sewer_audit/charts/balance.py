@@ -44,8 +44,6 @@ def water_balance(
     ----------
     flows : DataFrame
         name, kind ("in" or "use"), mean, standard_uncertainty [m3].
-    unit : str
-        Unit of volume to show [text].
     measured : dict, optional
         mean, standard_uncertainty, low, high of the measured effluent, drawn beside the expected
         one; without the second no u is written [m3].
@@ -179,10 +177,6 @@ def estimates_side_by_side(invoices: pd.DataFrame, unit: str, coverage: float = 
     ----------
     invoices : DataFrame
         invoice, and ``_mean``, ``_low``, ``_high`` of effluent, balance and reconciled [m3].
-    unit : str
-        Unit of volume to show [text].
-    coverage : float
-        Coverage of the intervals, for the title [-].
 
     Returns
     -------
@@ -287,12 +281,6 @@ def discharge_if_true(
         name, corrected_discharge_m3, corrected_standard_m3, posterior [m3, -].
     billed : float
         Sum of the billed volumes [m3].
-    tolerance : float
-        Share of it that is no finding [-].
-    unit : str
-        Unit of volume to show [text].
-    coverage : float
-        Coverage of the bars, taken as those of normal distributions [-].
 
     Returns
     -------
@@ -338,10 +326,6 @@ def opposing_intervals(table: pd.DataFrame, billed: float, tolerance: float, uni
         what, total_m3, low_m3, high_m3 [m3].
     billed : float
         Sum of the billed volumes [m3].
-    tolerance : float
-        Share of it that is no finding [-].
-    unit : str
-        Unit of volume to show [text].
 
     Returns
     -------

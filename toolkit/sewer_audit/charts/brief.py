@@ -31,8 +31,6 @@ def averaging_and_zero(
         span, hours, one column per persistence and "all": relative standard uncertainties [-].
     curve : DataFrame
         invoice, zero_error [m], change of its volume as a share [-]; empty without a level.
-    unit : str
-        Unit of level to show [text].
     spread : float
         Standard uncertainty of the zero [m].
     height : float

@@ -32,8 +32,6 @@ def rating_and_use(
         level [m], value: discharge, or wetted area where a velocity multiplies it [m3/s or m2].
     use : DataFrame
         level (lower edge of each step) [m], share of the volume [-].
-    units : tuple of str
-        Units of level and of the value to show [text].
     limits : tuple of float or None
         Published limits of the level [m].
     one : tuple of float
@@ -97,10 +95,6 @@ def day_of_readings(day: pd.DataFrame, unit: str, zone: str) -> Picture:
     ----------
     day : DataFrame
         time (with a zone), level [m], status, reason [text].
-    unit : str
-        Unit of level to show [text].
-    zone : str
-        Time zone of the axis [text].
 
     Returns
     -------
@@ -153,12 +147,6 @@ def zero_path_picture(
         time (two rows an interval), mean, low, high of what the instrument reads too high [m].
     visits : DataFrame
         time, too_high: instrument less hand reading; may be empty [m].
-    unit : str
-        Unit of level to show [text].
-    zone : str
-        Time zone of the axis [text].
-    coverage : float
-        Coverage of the band [-].
 
     Returns
     -------
@@ -204,10 +192,6 @@ def cut_at_read(
         time (with a zone), discharge [m3/s].
     read : Timestamp
         The read that ends one invoice and begins the next [-].
-    unit : str
-        Unit of discharge to show [text].
-    zone : str
-        Time zone of the axis [text].
     names : sequence of str
         The invoice before and, if there is one, the invoice after [text].
 

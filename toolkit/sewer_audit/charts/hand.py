@@ -23,8 +23,6 @@ def hand_picture(readings: pd.DataFrame, seen: set[tuple[bool, int]], unit: str)
         hour (of the day, local, 0 to 24), weekend (bool), discharge [m3/s].
     seen : set of (bool, int)
         Kinds of hour (weekend, hour) that count as looked at [-].
-    unit : str
-        Unit of discharge to show [text].
 
     Returns
     -------

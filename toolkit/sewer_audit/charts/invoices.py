@@ -42,10 +42,6 @@ def invoices_against_evidence(
     invoices : DataFrame
         invoice, billed_m3, finding, and ``_mean``, ``_low``, ``_high`` of each source; shares_with
         where an earlier invoice holds days of another, whose evidence is for the rest [m3].
-    unit : str
-        Unit of volume to show [text].
-    coverage : float
-        Coverage of the intervals, for the title [-].
     sources : sequence of str
         Which of :data:`EVIDENCE` to show; those without figures are left out [text].
     remarks : mapping of str to str, optional
@@ -131,8 +127,6 @@ def line_differences(differences: pd.DataFrame, money: str = "USD") -> Picture:
     ----------
     differences : DataFrame
         Index: invoices; columns: charge lines; values billed less recomputed [`money`].
-    money : str
-        Name of the currency [text].
 
     Returns
     -------
@@ -175,8 +169,6 @@ def difference_origins(origins: pd.DataFrame, money: str = "USD") -> Picture:
     ----------
     origins : DataFrame
         Index: invoices; columns: origins; values billed less recomputed [`money`].
-    money : str
-        Name of the currency [text].
 
     Returns
     -------
@@ -292,12 +284,6 @@ def decision_picture(
         Draws of the volume [m3].
     billed : float
         The billed volume [m3].
-    tolerance : float
-        Of the decision rule, as a share of the billed volume [-].
-    unit : str
-        Unit of volume to show [text].
-    coverage : float
-        Coverage of the interval [-].
     source : str
         Which of :data:`sewer_audit.charts.EVIDENCE` the draws are [text].
 

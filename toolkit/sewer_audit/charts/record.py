@@ -80,12 +80,8 @@ def hydrograph(
     ----------
     daily : DataFrame
         time (start of each day, with a time zone), discharge (mean, NaN in a gap) [m3/s].
-    unit : str
-        Unit of discharge to show [text].
     bounds : sequence of Timestamp
         Instants at which service periods meet [-].
-    zone : str
-        Time zone of the axis [text].
 
     Returns
     -------
@@ -141,10 +137,6 @@ def weekly_pattern(pattern: pd.DataFrame, unit: str, zone: str = "UTC") -> Pictu
     ----------
     pattern : DataFrame
         hour (0 to 167, from Monday 00:00 local time), middle, low, high [m3/s].
-    unit : str
-        Unit of discharge to show [text].
-    zone : str
-        Time zone of the hours [text].
 
     Returns
     -------

@@ -25,10 +25,6 @@ def quarter_volumes(
     ----------
     table : DataFrame
         quarter, billed_m3 and ``_mean``, ``_low``, ``_high`` of the estimates [m3].
-    unit : str
-        Unit of volume to show [text].
-    coverage : float
-        Coverage of the intervals [-].
     forecast : dict, optional
         quarter and discharge_m3 with middle, low, high [m3].
 
@@ -89,10 +85,6 @@ def control_chart(
         invoice, quarter, read_type, ratio_mean, ratio_low, ratio_high, outside [-].
     limits : ControlLimits or None
         Centre and limits [-].
-    tolerance : float
-        Of the decision rule, hatched about one [-].
-    coverage : float
-        Coverage of the bars [-].
 
     Returns
     -------
@@ -174,12 +166,6 @@ def quarter_costs(table: pd.DataFrame, unit: str, money: str, coverage: float) -
     ----------
     table : DataFrame
         quarter, cost_per_billed_m3, cost_per_m3 with ``_mean``, ``_low``, ``_high`` [money/m3].
-    unit : str
-        Unit of volume to show [text].
-    money : str
-        Name of the currency [text].
-    coverage : float
-        Coverage of the intervals [-].
 
     Returns
     -------

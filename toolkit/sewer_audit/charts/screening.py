@@ -35,8 +35,6 @@ def screening_picture(level: pd.DataFrame, stretches: pd.DataFrame, zone: str = 
         time (UTC), value, status of every row; head of the axis in ``attrs["axis"]`` [any].
     stretches : DataFrame
         reason, kind ("rejected", "marked" or "missing"), start, end (UTC), readings [-].
-    zone : str
-        Time zone of the axis [text].
 
     Returns
     -------

@@ -84,8 +84,6 @@ def zero_error_curve(
     ----------
     curve : DataFrame
         zero_error [m] and change of the volume as a share of itself, change [-].
-    unit : str
-        Unit of head to show [text].
     standard : float, optional
         Standard uncertainty of the zero, set off as a band [m].
     what : str

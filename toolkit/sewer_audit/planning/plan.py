@@ -143,8 +143,6 @@ def make_plan(
         With or without [plan] and [effluent] [-].
     draws : int
         Number of Monte Carlo draws [-].
-    seed : int
-        Seed; the same seed gives the same figures [-].
     progress : callable, optional
         Told the step that begins [text] and the share of the work done before it [-], last of all
         a share of 1; nothing is shown or printed here.

@@ -66,10 +66,6 @@ def judge(
         Joint draws of the audited volumes, same draws of shared causes in every column [m3].
     billed : array (invoices,) or (draws, invoices)
         Billed volumes, or their draws where the bill itself is uncertain [m3].
-    tolerance : float
-        Share of the billed volume that is no finding [-].
-    coverage : float
-        Probability of the interval [-].
     guard_factor : float
         Multiplies the reach of the interval beyond the mean [-].
     sides : str

@@ -128,8 +128,6 @@ def draws_until_stable(
         From `Draws` to draws of several results (draws, results) [result unit].
     seed : int
         Seed; blocks are independent streams of it [-].
-    coverage : float
-        Probability of the intervals [-].
     digits : int
         Significant digits of each standard uncertainty to be stable, 1 or 2 [-].
     most_draws : int

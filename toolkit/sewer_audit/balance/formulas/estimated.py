@@ -127,8 +127,6 @@ def month_seconds(starts: Any, ends: Any, zone: str) -> np.ndarray:
     ----------
     starts, ends : DatetimeIndex (periods,)
         Instants of the reads [UTC].
-    zone : str
-        Time zone of the calendar [text].
 
     Returns
     -------

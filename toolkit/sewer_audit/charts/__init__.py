@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from typing import Any
 
 import matplotlib
+import numpy as np
+import pandas as pd
 from matplotlib.figure import Figure
 
 from sewer_audit.errors import ReportFailed
+from sewer_audit.units import from_si
 
 __all__ = [
     "EVIDENCE",
@@ -153,6 +156,30 @@ def canvas(height: float, rows: int = 1, columns: int = 1, **keywords: Any) -> t
     """
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
     return figure, figure.subplots(rows, columns, **keywords)
+
+
+def in_unit(
+    frame: pd.DataFrame, names: Sequence[str], unit: str, dimension: str = "volume"
+) -> list[np.ndarray]:
+    """Columns of a table in SI, in the unit a reader is shown."""
+    return [from_si(frame[name].to_numpy(float), unit, dimension) for name in names]
+
+
+def interval_of(frame: pd.DataFrame, source: str, unit: str) -> list[np.ndarray]:
+    """Mean and interval ends of a volume, in the unit a reader is shown."""
+    return in_unit(frame, [f"{source}_{part}" for part in ("mean", "low", "high")], unit)
+
+
+def local(times: pd.Series, zone: str) -> pd.Series:
+    """Instants as a clock of the zone shows them."""
+    return times.dt.tz_convert(zone).dt.tz_localize(None)
+
+
+def named_rows(axes: Any, names: Sequence[str], below: float = 0.4, above: float = 0.6) -> None:
+    """One row for each name, from the top down."""
+    axes.set_yticks(range(len(names)), names)
+    axes.set_ylim(len(names) - below, -above)
+    axes.tick_params(axis="y", length=0)
 
 
 def drawing(figure: Figure, form: str = "png") -> bytes:

@@ -8,20 +8,25 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 from scipy.special import ndtri
 
-from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, WASH, Picture, canvas, styled
+from sewer_audit.charts import (
+    EVIDENCE,
+    INK,
+    RULE,
+    SOFT,
+    WASH,
+    Picture,
+    canvas,
+    in_unit,
+    interval_of,
+    named_rows,
+    styled,
+)
 from sewer_audit.errors import ReportFailed
 from sewer_audit.uncertainty import p_value_words
 from sewer_audit.units import from_si
-
-__all__ = [
-    "differences",
-    "discharge_if_true",
-    "estimates_side_by_side",
-    "opposing_intervals",
-    "water_balance",
-]
 
 FILLS = {
     "in": ("#56B4E9", "#BFE3F7", "#8CCBEF", "#DDF0FB"),
@@ -196,10 +201,7 @@ def estimates_side_by_side(invoices: pd.DataFrame, unit: str, coverage: float = 
     places, spoken = np.arange(len(invoices), dtype=float), []
     for source, step in zip(sources, np.linspace(-0.22, 0.22, len(sources)), strict=True):
         look = EVIDENCE[source]
-        mean, low, high = (
-            from_si(invoices[f"{source}_{part}"].to_numpy(float), unit, "volume")
-            for part in ("mean", "low", "high")
-        )
+        mean, low, high = interval_of(invoices, source, unit)
         axes.vlines(places + step, low, high, color=look.colour, linewidth=2.4)
         axes.plot(places + step, mean, look.marker, color=look.colour, label=look.label, **MARKS)
         spoken.append(f"{look.label} {np.nansum(mean):,.0f} {unit}")
@@ -262,11 +264,33 @@ def differences(
     return Picture(figure, alt)
 
 
-def _billed(axes, total: float, tolerance: float) -> None:
-    """What was billed, and the band that is no finding."""
-    label, ends = f"billed, within {100 * tolerance:.3g} %", (1 - tolerance, 1 + tolerance)
-    axes.axvspan(*(total * end for end in ends), color=RULE, alpha=0.45, zorder=0, label=label)
-    axes.axvline(total, color=INK, linewidth=2.4, label="billed")
+def _beside_billed(
+    names: list[str],
+    interval: tuple[np.ndarray, np.ndarray, np.ndarray],
+    label: str,
+    billed: float,
+    tolerance: float,
+    unit: str,
+    title: str,
+) -> Figure:
+    """One interval a row, beside what was billed and the band that is no finding."""
+    names = [fill(name, 46) for name in names]
+    longest = max((len(name.splitlines()) for name in names), default=1)
+    figure, axes = canvas(1.5 + (0.14 + 0.16 * longest) * len(names))
+    band, ends = f"billed, within {100 * tolerance:.3g} %", (1 - tolerance, 1 + tolerance)
+    axes.axvspan(*(billed * end for end in ends), color=RULE, alpha=0.45, zorder=0, label=band)
+    axes.axvline(billed, color=INK, linewidth=2.4, label="billed")
+    (low, mean, high), look = interval, EVIDENCE["reconciled"]
+    rows = np.arange(len(names), dtype=float)
+    axes.hlines(rows, low, high, color=look.colour, linewidth=2.6)
+    axes.plot(mean, rows, look.marker, color=look.colour, label=label, **MARKS)
+    named_rows(axes, names)
+    axes.xaxis.set_major_formatter("{x:,.0f}")
+    axes.grid(axis="x")
+    axes.set_xlabel(f"discharge of all service periods [{unit}]")
+    axes.set_title(title)
+    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=3)
+    return figure
 
 
 @styled
@@ -288,29 +312,16 @@ def discharge_if_true(
         One row an explanation [`unit`].
     """
     shown = table[np.isfinite(table["corrected_discharge_m3"])].head(10)
-    rows = np.arange(len(shown), dtype=float)
-    mean, spread = (
-        from_si(shown[name].to_numpy(float), unit, "volume")
-        for name in ("corrected_discharge_m3", "corrected_standard_m3")
-    )
-    total = from_si(billed, unit, "volume")
+    mean, spread = in_unit(shown, ("corrected_discharge_m3", "corrected_standard_m3"), unit)
     pairs = zip(shown["name"], shown["posterior"], strict=True)
-    names = [fill(f"{name} ({100 * share:.2g}\u00a0%)", 46) for name, share in pairs]
-    longest = max((len(name.splitlines()) for name in names), default=1)
-    figure, axes = canvas(1.5 + (0.14 + 0.16 * longest) * len(shown))
-    _billed(axes, total, tolerance)
-    reach, look = float(ndtri((1 + coverage) / 2)) * spread, EVIDENCE["reconciled"]
-    axes.hlines(rows, mean - reach, mean + reach, color=look.colour, linewidth=2.6)
+    names = [f"{name} ({100 * share:.2g}\u00a0%)" for name, share in pairs]
+    reach = float(ndtri((1 + coverage) / 2)) * spread
     label = f"discharge if true, with {100 * coverage:.4g} % interval"
-    axes.plot(mean, rows, look.marker, color=look.colour, label=label, **MARKS)
-    axes.set_yticks(rows, names)
-    axes.set_ylim(len(shown) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.xaxis.set_major_formatter("{x:,.0f}")
-    axes.grid(axis="x")
-    axes.set_xlabel(f"discharge of all service periods [{unit}]")
-    axes.set_title("Discharge as each explanation would have it")
-    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=3)
+    total = from_si(billed, unit, "volume")
+    title = "Discharge as each explanation would have it"
+    figure = _beside_billed(
+        names, (mean - reach, mean, mean + reach), label, total, tolerance, unit, title
+    )
     told = [f"{name} {value:,.0f} {unit}" for name, value in zip(shown["name"], mean, strict=True)]
     alt = f"Billed {total:,.0f} {unit}; discharge if true: {'; '.join(told[:4])}."
     return Picture(figure, alt)
@@ -332,28 +343,11 @@ def opposing_intervals(table: pd.DataFrame, billed: float, tolerance: float, uni
     Picture
         One interval a point granted [`unit`].
     """
-    rows = np.arange(len(table), dtype=float)
-    low, mean, high = (
-        from_si(table[name].to_numpy(float), unit, "volume")
-        for name in ("low_m3", "total_m3", "high_m3")
-    )
-    total, look = from_si(billed, unit, "volume"), EVIDENCE["reconciled"]
-    names = [
-        fill(f"{kind}: {what}", 46) for kind, what in zip(table["kind"], table["what"], strict=True)
-    ]
-    longest = max((len(name.splitlines()) for name in names), default=1)
-    figure, axes = canvas(1.5 + (0.12 + 0.14 * longest) * len(table))
-    _billed(axes, total, tolerance)
-    axes.hlines(rows, low, high, color=look.colour, linewidth=2.6)
-    axes.plot(mean, rows, look.marker, color=look.colour, label="audited total, 95 %", **MARKS)
-    axes.set_yticks(rows, names)
-    axes.set_ylim(len(table) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.xaxis.set_major_formatter("{x:,.0f}")
-    axes.grid(axis="x")
-    axes.set_xlabel(f"discharge of all service periods [{unit}]")
-    axes.set_title("How far the finding can be shaken")
-    figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=3)
+    low, mean, high = in_unit(table, ("low_m3", "total_m3", "high_m3"), unit)
+    total = from_si(billed, unit, "volume")
+    names = [f"{kind}: {what}" for kind, what in zip(table["kind"], table["what"], strict=True)]
+    title, label = "How far the finding can be shaken", "audited total, 95 %"
+    figure = _beside_billed(names, (low, mean, high), label, total, tolerance, unit, title)
     alt = (
         f"Billed {total:,.0f} {unit}; audited {mean[0]:,.0f} {unit} as it stands and "
         f"{mean[-1]:,.0f} {unit} with every input at its pessimistic end."

@@ -8,11 +8,9 @@ from textwrap import fill
 import numpy as np
 import pandas as pd
 
-from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
-from sewer_audit.charts.uncertainty import PERSISTENCE
+from sewer_audit.charts import INK, Picture, canvas, styled
+from sewer_audit.charts.uncertainty import PERSISTENCE, draw_zero
 from sewer_audit.units import from_si
-
-__all__ = ["averaging_and_zero", "budgets_side_by_side"]
 
 SHORT = {"one reading": "reading", "an hour": "hour", "a day": "day", "a week": "week"}
 SHORT |= {"an invoice": "invoice", "all invoices": "all"}
@@ -82,14 +80,9 @@ def _averaging(axes, table: pd.DataFrame) -> str:
 
 
 def _zero(axes, curve: pd.DataFrame, unit: str, spread: float) -> str:
-    heads = from_si(curve["zero_error"].to_numpy(float), unit, "length")
-    width, change = from_si(spread, unit, "length"), 100 * curve["change"].to_numpy(float)
-    axes.axhline(0, color=RULE, linewidth=1)
-    axes.axvline(0, color=RULE, linewidth=1)
+    width = from_si(spread, unit, "length")
     label = f"standard uncertainty\n{width:.2g} {unit}"
-    band = {"facecolor": "none", "edgecolor": SOFT, "hatch": "//", "linewidth": 0}
-    axes.axvspan(-width, width, label=label, **band)
-    axes.plot(heads, change, color=EVIDENCE["effluent"].colour, linewidth=2)
+    heads, change = draw_zero(axes, curve, unit, width, label)
     axes.set_xlabel(f"instrument reads too high by [{unit}]")
     axes.set_ylabel("volume too high by [%]", fontsize=8)
     axes.set_title(f"A wrong zero, invoice {curve['invoice'].iloc[0]}")

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
+from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, in_unit, local, styled
 from sewer_audit.units import from_si
-
-__all__ = ["cut_at_read", "day_of_readings", "rating_and_use", "zero_path_picture"]
 
 BLUE, LIGHT = EVIDENCE["effluent"].colour, "#56B4E9"
 REJECTED = {"color": "#D55E00", "markeredgecolor": INK, "markeredgewidth": 0.6, "markersize": 6}
@@ -102,7 +100,7 @@ def day_of_readings(day: pd.DataFrame, unit: str, zone: str) -> Picture:
         Points over the hours of a day; rejected readings without a level stand at the foot
         [`unit`].
     """
-    times = day["time"].dt.tz_convert(zone).dt.tz_localize(None)
+    times = local(day["time"], zone)
     level = from_si(day["level"].to_numpy(float), unit, "length")
     good = (day["status"] == "measured").to_numpy()
     figure, axes = canvas(3.2)
@@ -153,17 +151,15 @@ def zero_path_picture(
     Picture
         A line that jumps where the instrument was set to the hand reading [`unit`].
     """
-    times = path["time"].dt.tz_convert(zone).dt.tz_localize(None)
-    middle, low, high = (
-        from_si(path[name].to_numpy(float), unit, "length") for name in ("mean", "low", "high")
-    )
+    times = local(path["time"], zone)
+    middle, low, high = in_unit(path, ("mean", "low", "high"), unit, "length")
     figure, axes = canvas(3.2)
     axes.axhline(0, color=RULE, linewidth=1)
     band = f"{100 * coverage:.3g} % interval"
     axes.fill_between(times, low, high, color=BLUE, alpha=0.22, linewidth=0, label=band)
     axes.plot(times, middle, color=BLUE, linewidth=1.8, label="best estimate")
     if len(visits):
-        stamps = visits["time"].dt.tz_convert(zone).dt.tz_localize(None)
+        stamps = local(visits["time"], zone)
         shown = from_si(visits["too_high"].to_numpy(float), unit, "length")
         look = {"color": INK, "markersize": 6, "linestyle": "none"}
         axes.plot(stamps, shown, "D", label="instrument less hand reading", **look)
@@ -200,7 +196,7 @@ def cut_at_read(
     Picture
         Two hatched areas that meet at the read [`unit`].
     """
-    times = readings["time"].dt.tz_convert(zone).dt.tz_localize(None)
+    times = local(readings["time"], zone)
     flow = from_si(readings["discharge"].to_numpy(float), unit, "discharge")
     moment = read.tz_convert(zone).tz_localize(None)
     figure, axes = canvas(2.9)

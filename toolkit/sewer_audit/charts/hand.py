@@ -8,8 +8,6 @@ import pandas as pd
 from sewer_audit.charts import EVIDENCE, INK, SOFT, Picture, canvas, styled
 from sewer_audit.units import from_si
 
-__all__ = ["hand_picture", "local_readings"]
-
 KINDS = {False: ("working day", "o", "full"), True: ("weekend", "s", "none")}
 
 

@@ -8,18 +8,20 @@ import numpy as np
 import pandas as pd
 from matplotlib.patches import Rectangle
 
-from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
+from sewer_audit.charts import (
+    EVIDENCE,
+    INK,
+    RULE,
+    SOFT,
+    Picture,
+    canvas,
+    interval_of,
+    named_rows,
+    styled,
+)
 from sewer_audit.errors import ReportFailed
 from sewer_audit.uncertainty import coverage_interval
 from sewer_audit.units import from_si
-
-__all__ = [
-    "decision_picture",
-    "difference_origins",
-    "invoices_against_evidence",
-    "line_differences",
-    "ratio_picture",
-]
 
 PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 1.2}  # behind words that lines cross
 NARROW_TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.5, 1.7, 2, 2.5, 3, 4, 5)
@@ -58,10 +60,7 @@ def invoices_against_evidence(
     steps = np.linspace(-0.27, 0.27, len(shown)) if len(shown) > 1 else [0.0] * len(shown)
     for source, step in zip(shown, steps, strict=True):
         look = EVIDENCE[source]
-        mean, low, high = (
-            from_si(invoices[f"{source}_{part}"].to_numpy(float), unit, "volume")
-            for part in ("mean", "low", "high")
-        )
+        mean, low, high = interval_of(invoices, source, unit)
         axes.hlines(rows + step, low, high, color=look.colour, linewidth=2.6)
         label = look.label + (f", {remarks[source]}" if remarks and source in remarks else "")
         marks = {"markeredgecolor": INK, "markeredgewidth": 0.6, "markersize": 5.5}
@@ -195,10 +194,8 @@ def difference_origins(origins: pd.DataFrame, money: str = "USD") -> Picture:
         axes.text(place, row, text, bbox=PLAIN, **look)
     axes.set_xlim(min(ends[0].min() - 0.22 * reach, 0), max(ends[1].max() + 0.22 * reach, 0))
     axes.axvline(0, color=INK, linewidth=1.2)
-    axes.set_yticks(rows, [str(name) for name in origins.index])
-    axes.set_ylim(len(rows) - 0.4, -0.6)
+    named_rows(axes, [str(name) for name in origins.index])
     axes.grid(axis="x")
-    axes.tick_params(length=0, axis="y")
     axes.xaxis.set_major_formatter(_ticks)
     axes.set_xlabel(f"billed less recomputed [{money}]; right of zero too much was billed")
     axes.set_title("What each difference comes from")
@@ -254,9 +251,7 @@ def ratio_picture(ratios: pd.DataFrame, known: Mapping[str, float]) -> Picture:
     else:
         axes.xaxis.set_major_formatter(lambda value, _: f"{value:.3g}")
     axes.set_xticks([], minor=True)
-    axes.set_yticks(rows, [str(name) for name in ratios["invoice"]])
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.tick_params(length=0, axis="y")
+    named_rows(axes, [str(name) for name in ratios["invoice"]])
     axes.grid(axis="x")
     axes.set_xlabel("billed over due volume [1], logarithmic")
     axes.set_title("Billed volume over the volume due by the rules")

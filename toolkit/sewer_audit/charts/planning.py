@@ -5,17 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from sewer_audit.charts import INK, RULE, SOFT, WASH, Picture, canvas, styled
+from sewer_audit.charts import INK, RULE, SOFT, WASH, Picture, canvas, named_rows, styled
 from sewer_audit.units import from_si
-
-__all__ = [
-    "break_even",
-    "chance_of_finding",
-    "expected_flows",
-    "heads_within_limits",
-    "uncertainty_by_option",
-    "visits_and_drift",
-]
 
 LINES = (
     ("#0072B2", "-", "o"),
@@ -74,9 +65,7 @@ def heads_within_limits(frame: pd.DataFrame, unit: str) -> Picture:
     axes.plot(shown["minimum"], rows, "|", color=colour, markersize=11, label="minimum flow")
     axes.plot(shown["mean"], rows, "o", color=colour, mec="white", label="mean flow")
     axes.plot(shown["peak"], rows, ">", color=colour, label="peak flow")
-    axes.set_yticks(rows, [str(name) for name in shown["option"]])
-    axes.set_ylim(len(shown) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
+    named_rows(axes, [str(name) for name in shown["option"]])
     axes.set_xscale("log")
     axes.set_xlim(left, 1.3 * float(shown["high"].max()))
     axes.xaxis.set_major_formatter(lambda value, place: f"{value:g}")
@@ -106,10 +95,8 @@ def uncertainty_by_option(frame: pd.DataFrame) -> Picture:
     axes.hlines(rows, year, month, color=RULE, linewidth=2)
     axes.plot(month, rows, "s", color=LINES[1][0], mec=INK, mew=0.5, label="a month")
     axes.plot(year, rows, "o", color=LINES[0][0], mec=INK, mew=0.5, label="a year")
-    axes.set_yticks(rows, [str(name) for name in frame["option"]])
-    axes.set_ylim(len(frame) - 0.4, -0.6)
+    named_rows(axes, [str(name) for name in frame["option"]])
     axes.set_xlim(0, 1.1 * float(max(month.max(), year.max())))
-    axes.tick_params(axis="y", length=0)
     axes.grid(axis="x")
     axes.set_xlabel("expected standard uncertainty of the volume [%]")
     axes.set_title("A year is hardly better known than a month")

@@ -7,10 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
+from sewer_audit.charts import (
+    EVIDENCE,
+    INK,
+    RULE,
+    SOFT,
+    Picture,
+    canvas,
+    in_unit,
+    local,
+    named_rows,
+    styled,
+)
 from sewer_audit.units import from_si
-
-__all__ = ["STATUSES", "hydrograph", "record_quality", "weekly_pattern"]
 
 # status of a reading: colour and hatching; the first is the good one
 STATUSES = {
@@ -52,10 +61,8 @@ def record_quality(shares: pd.DataFrame, smallest: float | None = None) -> Pictu
     if smallest is not None:
         axes.axvline(100 * smallest, color=INK, linestyle="--", linewidth=1.2)
         axes.text(100 * smallest, -0.75, "asked for by the rule ", ha="right", fontsize=8)
-    axes.set_yticks(rows, [str(name) for name in shares["invoice"]])
-    axes.set_ylim(len(shares) - 0.4, -1.1)
+    named_rows(axes, [str(name) for name in shares["invoice"]], above=1.1)
     axes.set_xlim(0, 100)
-    axes.tick_params(axis="y", length=0)
     axes.set_xlabel("share of the service period [%]")
     axes.set_title("How much of each period the record covers, and with what")
     figure.legend(*axes.get_legend_handles_labels(), loc="outside lower center", ncols=5)
@@ -88,7 +95,7 @@ def hydrograph(
     Picture
         A line that breaks where the record has a gap [`unit`].
     """
-    times = daily["time"].dt.tz_convert(zone).dt.tz_localize(None)
+    times = local(daily["time"], zone)
     values = from_si(daily["discharge"].to_numpy(float), unit, "discharge")
     figure, axes = canvas(3.0)
     axes.plot(
@@ -144,10 +151,7 @@ def weekly_pattern(pattern: pd.DataFrame, unit: str, zone: str = "UTC") -> Pictu
         A line with a band; the band holds eight of ten weeks [`unit`].
     """
     hours = pattern["hour"].to_numpy(float)
-    middle, low, high = (
-        from_si(pattern[name].to_numpy(float), unit, "discharge")
-        for name in ("middle", "low", "high")
-    )
+    middle, low, high = in_unit(pattern, ("middle", "low", "high"), unit, "discharge")
     figure, axes = canvas(3.0)
     colour = EVIDENCE["effluent"].colour
     axes.fill_between(

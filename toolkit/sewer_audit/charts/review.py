@@ -6,10 +6,8 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.auditing.quarterly.control import ControlLimits
-from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
+from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, interval_of, styled
 from sewer_audit.units import from_si, to_si
-
-__all__ = ["control_chart", "quarter_costs", "quarter_volumes"]
 
 SOURCES = {"effluent": "measured", "balance": "expected from the balance"}
 MARKS = {"markeredgecolor": INK, "markeredgewidth": 0.6, "markersize": 6, "linestyle": "none"}
@@ -40,7 +38,7 @@ def quarter_volumes(
     spoken = [f"billed {billed[-1]:,.0f} {unit}"]
     shown = [name for name in SOURCES if table[f"{name}_mean"].notna().any()]
     for name, step in zip(shown, np.linspace(-0.14, 0.14, max(len(shown), 1)), strict=False):
-        middle, low, high = _parts(table, name, unit)
+        middle, low, high = interval_of(table, name, unit)
         look = EVIDENCE[name]
         axes.vlines(places + step, low, high, color=look.colour, linewidth=2.6)
         axes.plot(places + step, middle, look.marker, color=look.colour, label=look.label, **MARKS)
@@ -64,13 +62,6 @@ def quarter_volumes(
     last = table["quarter"].iloc[-1]
     alt = f"Volumes of {len(table)} quarters. {last}: {'; '.join(spoken)} {unit}."
     return Picture(figure, alt)
-
-
-def _parts(table: pd.DataFrame, name: str, unit: str) -> tuple[np.ndarray, ...]:
-    return tuple(
-        from_si(table[f"{name}_{part}"].to_numpy(float), unit, "volume")
-        for part in ("mean", "low", "high")
-    )
 
 
 @styled

@@ -7,9 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.charts import EVIDENCE, INK, SOFT, Picture, canvas, styled
-
-__all__ = ["screening_picture"]
+from sewer_audit.charts import EVIDENCE, INK, SOFT, Picture, canvas, named_rows, styled
 
 # kind of stretch: colour, hatching, name in the legend
 KINDS = {
@@ -128,9 +126,7 @@ def _bars(
         )
         seen.add(kind)
     names = [f"{row.reason}: {row.readings:,} {row.kind}" for row in totals.itertuples(index=False)]
-    axes.set_yticks(range(len(names)), names)
-    axes.set_ylim(max(len(names), 1) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
+    named_rows(axes, names or [""])
     if not len(names):
         axes.text(0.5, 0.5, "nothing", transform=axes.transAxes, ha="center", color=SOFT)
 

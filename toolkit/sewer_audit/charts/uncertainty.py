@@ -7,10 +7,8 @@ from textwrap import fill
 import numpy as np
 import pandas as pd
 
-from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, styled
+from sewer_audit.charts import EVIDENCE, INK, RULE, SOFT, Picture, canvas, named_rows, styled
 from sewer_audit.units import from_si
-
-__all__ = ["explanations_ranking", "uncertainty_budget", "zero_error_curve"]
 
 # persistence of a cause: colour and hatching
 PERSISTENCE = {
@@ -58,10 +56,8 @@ def uncertainty_budget(budget: pd.DataFrame, most: int = 12, what: str = "the vo
         look = {"color": colour, "hatch": hatch, "edgecolor": INK, "linewidth": 0.5}
         axes.barh(row, share, height=0.62, label=label, **look)
         axes.text(max(share, 0) + 0.8, row, f"{share:.1f} %", va="center", fontsize=8.5)
-    axes.set_yticks(rows, [str(name) for name in ranked["cause"]])
-    axes.set_ylim(len(ranked) - 0.4, -0.6)
+    named_rows(axes, [str(name) for name in ranked["cause"]])
     axes.set_xlim(0, max(100 * float(ranked["share"].max()), 1) * 1.15)
-    axes.tick_params(axis="y", length=0)
     axes.set_xlabel("share of the variance [%]")
     axes.set_title(f"Where the uncertainty of {what} comes from")
     handles, labels = axes.get_legend_handles_labels()
@@ -72,6 +68,21 @@ def uncertainty_budget(budget: pd.DataFrame, most: int = 12, what: str = "the vo
     return Picture(
         figure, f"Uncertainty budget, largest shares of the variance: {', '.join(parts)}."
     )
+
+
+def draw_zero(
+    axes, curve: pd.DataFrame, unit: str, width: float | None, label: str | None
+) -> list[np.ndarray]:
+    """The change of a volume [%] over the zero error, with the band of its uncertainty."""
+    heads = from_si(curve["zero_error"].to_numpy(float), unit, "length")
+    change = 100 * curve["change"].to_numpy(float)
+    axes.axhline(0, color=RULE, linewidth=1)
+    axes.axvline(0, color=RULE, linewidth=1)
+    if width is not None:
+        band = {"facecolor": "none", "edgecolor": SOFT, "hatch": "//", "linewidth": 0}
+        axes.axvspan(-width, width, label=label, **band)
+    axes.plot(heads, change, color=EVIDENCE["effluent"].colour, linewidth=2)
+    return [heads, change]
 
 
 @styled
@@ -94,23 +105,10 @@ def zero_error_curve(
     Picture
         Change of the volume against the zero error [%].
     """
-    heads = from_si(curve["zero_error"].to_numpy(float), unit, "length")
-    change = 100 * curve["change"].to_numpy(float)
     figure, axes = canvas(3.2)
-    axes.axhline(0, color=RULE, linewidth=1)
-    axes.axvline(0, color=RULE, linewidth=1)
-    if standard is not None:
-        width = from_si(standard, unit, "length")
-        axes.axvspan(
-            -width,
-            width,
-            facecolor="none",
-            edgecolor=SOFT,
-            hatch="//",
-            linewidth=0,
-            label=f"standard uncertainty of the zero, {width:.3g} {unit}",
-        )
-    axes.plot(heads, change, color=EVIDENCE["effluent"].colour, linewidth=2)
+    width = None if standard is None else from_si(standard, unit, "length")
+    label = None if width is None else f"standard uncertainty of the zero, {width:.3g} {unit}"
+    heads, change = draw_zero(axes, curve, unit, width, label)
     axes.set_xlabel(f"zero error: instrument reads too high by [{unit}]")
     axes.set_ylabel("volume too high by [%]")
     axes.set_title(f"What a wrong zero does to the volume of {what}")
@@ -149,10 +147,8 @@ def explanations_ranking(explanations: pd.DataFrame) -> Picture:
     for row, share in zip(rows, shares, strict=True):
         text = f"{share:.1f} %" if share >= 0.05 else "< 0.1 %"
         axes.text(share + 0.8, row, text, va="center", fontsize=8.5)
-    axes.set_yticks(rows, [fill(str(name), 44) for name in ranked["explanation"]])
-    axes.set_ylim(len(ranked) - 0.4, -0.6)
+    named_rows(axes, [fill(str(name), 44) for name in ranked["explanation"]])
     axes.set_xlim(0, 112)
-    axes.tick_params(axis="y", length=0)
     axes.set_xlabel("probability among the candidates considered [%]")
     axes.set_title("Explanations considered, by how well they predict the billed figures")
     named = [

@@ -28,7 +28,7 @@ FREE = Range(low=0, high=0)
 
 def precision_of(covariance: np.ndarray) -> Precision:
     months = len(covariance)
-    return Precision(covariance, np.full(months, 1 / months), pd.DataFrame(), 0.0)
+    return Precision(covariance, np.full(months, 1 / months), pd.DataFrame())
 
 
 def brute_findings(months: int, shortfall: float, count: int, seed: int) -> float:
@@ -101,8 +101,7 @@ def test_decision_power_agrees_with_many_simulated_measurements(months, shortfal
 def test_chances_are_chances_and_the_closed_form_is_the_simulation(standard, shortfall, tolerance):
     rule = DecisionRule(tolerance=tolerance)
     found = chances_of_total(shortfall, standard, rule)
-    total = found.too_high + found.too_low + found.supported + found.undecided
-    assert total[0] == pytest.approx(1.0, abs=1e-9)
+    assert (found.too_high + found.too_low + found.supported)[0] <= 1.0 + 1e-9
     covariance = np.full((2, 2), standard**2)
     row = decision_power(precision_of(covariance), [shortfall], rule, [2], count=20_000).iloc[0]
     for name in ("too_high", "too_low", "supported"):

@@ -13,8 +13,6 @@ from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.planning.site import PipeSite
 from sewer_audit.units import to_si
 
-__all__ = ["NOT_RATED", "Candidate", "candidates"]
-
 ANGLES = ("22.5 deg", "30 deg", "45 deg", "60 deg", "90 deg")
 CRESTS = ("0.5 ft", "0.75 ft", "1 ft", "1.5 ft", "2 ft", "3 ft", "4 ft")
 METERS = ("2 in", "3 in", "4 in", "6 in", "8 in", "10 in", "12 in")
@@ -33,10 +31,7 @@ NOT_RATED = (
 
 @dataclass(frozen=True)
 class Candidate:
-    """A flow element of one size.
-
-    Units: bore [m]; step [m].
-    """
+    """A flow element of one size; bore and step in [m]."""
 
     family: str
     label: str

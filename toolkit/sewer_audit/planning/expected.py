@@ -12,8 +12,6 @@ from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.errors import AuditError
 
-__all__ = ["ExpectedFlow", "expected_flow", "flow_between"]
-
 DAY = 86_400.0
 RANKS = np.linspace(0.0, 1.0, 401)
 TAILS = (0.005, 0.999)
@@ -26,10 +24,7 @@ CLOSE_READS = 6 * 3600.0
 
 @dataclass(frozen=True)
 class ExpectedFlow:
-    """Flow duration curve: the discharge not exceeded in each share of the time.
-
-    Units: quantiles [m3/s].
-    """
+    """Flow duration curve [m3/s]: the discharge not exceeded in each share of the time."""
 
     quantiles: np.ndarray
     source: str
@@ -51,10 +46,7 @@ class ExpectedFlow:
         return float(self.quantiles[-1])
 
     def at(self, time: np.ndarray) -> np.ndarray:
-        """A flow with this duration curve: each day rises and falls once through all of it.
-
-        Units: time [s]; returns [m3/s].
-        """
+        """A flow with this duration curve: each day rises and falls once through all of it."""
         rank = 1.0 - np.abs(2.0 * (np.asarray(time, dtype=float) / DAY % 1.0) - 1.0)
         return np.interp(rank, np.linspace(0.0, 1.0, len(self.quantiles)), self.quantiles)
 
@@ -69,9 +61,7 @@ class ExpectedFlow:
 def flow_between(
     minimum: float, mean: float, peak: float, source: str = "", assumed: bool = False
 ) -> ExpectedFlow:
-    """Duration curve through a minimum and a peak with a stated mean.
-
-    Units: minimum, mean, peak [m3/s]; returns [m3/s].
+    """Duration curve through a minimum and a peak with a stated mean [m3/s].
 
     Notes
     -----
@@ -93,10 +83,7 @@ def flow_between(
 
 
 def expected_flow(case: Case, inputs: Inputs, evidence: Evidence) -> ExpectedFlow:
-    """The best there is: stated flows, the record, close register reads, or invoices alone.
-
-    Units: inputs [SI]; evidence [m3]; returns [m3/s].
-    """
+    """The best there is: stated flows, the record, close register reads, or invoices alone."""
     stated = case.data.plan.flow if case.data.plan is not None else None
     if stated is not None:
         source = stated.source or "stated in the case"

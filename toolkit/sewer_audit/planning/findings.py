@@ -12,12 +12,12 @@ from sewer_audit.auditing.findings import plain
 from sewer_audit.planning.catalogue import NOT_RATED
 from sewer_audit.planning.options import CRITERIA, Option
 from sewer_audit.planning.plan import Plan, Rated
-
-__all__ = ["as_findings", "as_tables", "checklist_table", "option_table", "ranking_table"]
-
+from sewer_audit.planning.worth import Worth
 
 AGAINST = tuple(f"against_{name.replace(' ', '_')}" for name in CRITERIA)
 """Columns of what takes from the fitness, weightiest first [text]."""
+WORTH = ("worth_per_cost", "cost_low", "cost_high", "recovery", "risk", "net", "net_low")
+WORTH += ("net_high", "bound", "break_even")
 
 
 def ranking_table(plan: Plan) -> pd.DataFrame:
@@ -49,40 +49,27 @@ def _ranked(plan: Plan, each: Rated) -> dict[str, Any]:
         "largest_cause": each.precision.shares["cause"].iloc[0],
         "trend_only": option.trend,
         "settles": option.settles,
-        **{
-            f"against_{n.replace(' ', '_')}": g
-            for n, g in zip(CRITERIA, option.fitness, strict=True)
-        },
+        **dict(zip(AGAINST, option.fitness, strict=True)),
         "visits": each.visits,
         "visits_cost_low": None if each.of_visits is None else each.of_visits.low,
         "visits_cost_high": None if each.of_visits is None else each.of_visits.high,
     }
-    for name in (
-        "worth_per_cost",
-        "cost_low",
-        "cost_high",
-        "recovery",
-        "risk",
-        "net",
-        "net_low",
-        "net_high",
-    ):
-        row[name] = None
-    row["bound"], row["break_even"] = None, None
-    if worth is not None:
-        row |= {
-            "cost_low": worth.cost.low,
-            "cost_high": worth.cost.high,
-            "recovery": worth.recovery,
-            "risk": worth.risk,
-            "net": worth.net,
-            "worth_per_cost": worth.per_cost if math.isfinite(worth.per_cost) else None,
-            "net_low": worth.net_range[0],
-            "net_high": worth.net_range[1],
-            "bound": worth.perfect,
-            "break_even": worth.break_even,
-        }
-    return row
+    return row | (dict.fromkeys(WORTH) if worth is None else _of_worth(worth))
+
+
+def _of_worth(worth: Worth) -> dict[str, Any]:
+    return {
+        "worth_per_cost": worth.per_cost if math.isfinite(worth.per_cost) else None,
+        "cost_low": worth.cost.low,
+        "cost_high": worth.cost.high,
+        "recovery": worth.recovery,
+        "risk": worth.risk,
+        "net": worth.net,
+        "net_low": worth.net_range[0],
+        "net_high": worth.net_range[1],
+        "bound": worth.perfect,
+        "break_even": worth.break_even,
+    }
 
 
 def _heads(option: Option) -> dict[str, Any]:
@@ -155,10 +142,7 @@ def checklist_table(option: Option) -> pd.DataFrame:
 
 
 def as_tables(plan: Plan) -> dict[str, pd.DataFrame]:
-    """Every table of a plan.
-
-    Units: returns [SI, money].
-    """
+    """Every table of a plan."""
     tables = {
         "ranking": ranking_table(plan),
         "options": option_table(plan),
@@ -173,10 +157,7 @@ def as_tables(plan: Plan) -> dict[str, pd.DataFrame]:
 
 
 def as_findings(plan: Plan) -> dict[str, Any]:
-    """The plan as JSON can hold it.
-
-    Units: returns [SI, money].
-    """
+    """The plan as JSON can hold it."""
     flow, stake, belief = plan.flow, plan.stake, plan.belief
     known = _frame(ranking_table(plan))
     return plain(

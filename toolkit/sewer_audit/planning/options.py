@@ -14,8 +14,7 @@ from sewer_audit.hydraulics import FLAG_MEANINGS
 from sewer_audit.planning.catalogue import Candidate
 from sewer_audit.planning.expected import ExpectedFlow
 from sewer_audit.planning.site import SELF_CLEANSING, PipeSite, Setting
-
-__all__ = ["Option", "examine"]
+from sewer_audit.units import GRAVITY
 
 SMALL = 0.05
 """Share of the volume that may pass outside the published limits at low flow; judgement [-]."""
@@ -45,9 +44,8 @@ OPEN, CARE, SETTLES = 1, 2, 3
 class Option:
     """A candidate looked at for one site and one expected flow.
 
-    Units: heads [m, m/s]; setting [m].
-
-    fitness: What speaks against it by each of the criteria, 0 for nothing, weightiest first.
+    heads: at minimum, mean and peak, velocities where there is none. fitness: what speaks against
+    it by each of the criteria, 0 for nothing, weightiest first.
     """
 
     candidate: Candidate
@@ -62,7 +60,7 @@ class Option:
 
     @property
     def settles(self) -> bool:
-        """Whether solids are known to settle in it at every flow expected [-]."""
+        """Whether solids are known to settle in it at every flow expected."""
         return self.fitness[0] >= SETTLES
 
     @property
@@ -96,6 +94,23 @@ class _Notes:
         for each in of:
             self.against[each] = max(self.against[each], OPEN)
 
+    def partly(self, said: str, share: float, of: Criterion) -> None:
+        """Where the method is not relied on for a share of the volume."""
+        if share <= SMALL:
+            self.mind(said, of)
+        else:
+            self.refused.append(said)
+
+    def settling(self, speed: float, site: PipeSite, said: str) -> None:
+        """Whether solids will settle even at the fastest; said with the velocity needed."""
+        if site.solids != "none" and speed < SELF_CLEANSING:
+            self.mind(said.format(_practice(SELF_CLEANSING)), "solids", SETTLES)
+
+    def solids_open(self, site: PipeSite) -> None:
+        """Whether the case says what solids there are."""
+        if site.solids is None:
+            self.unknown("solids in the water are not stated", "solids")
+
     def high(self, value: float, limit: float | None) -> None:
         """Whether the highest flow comes close to what the method is published for."""
         if limit and NEAR_LIMIT * limit < value <= limit:
@@ -112,10 +127,7 @@ class _Notes:
 
 
 def examine(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
-    """Look at one candidate.
-
-    Units: flow [m3/s].
-    """
+    """Look at one candidate."""
     ways: dict[str, Callable[..., Option]] = {
         "trap with full-pipe meter": _full_pipe,
         "area velocity": _in_pipe,
@@ -244,25 +256,22 @@ def _solids(
     notes: _Notes, candidate: Candidate, flow: ExpectedFlow, site: PipeSite, setting: Setting
 ) -> None:
     weir = "weir" in candidate.family
-    if site.solids is None:
-        notes.unknown("solids in the water are not stated", "solids")
-    elif weir and site.solids == "heavy":
+    notes.solids_open(site)
+    if weir and site.solids == "heavy":
         notes.refused.append("Heavy solids settle behind a weir plate and change its rating.")
     elif weir and site.solids == "some":
         text = "Solids settle behind a weir plate: clean it at every visit."
         notes.mind(text, "solids", SETTLES)
-    if site.conduit is None or weir or site.solids == "none":
+    if site.conduit is None or weir:
         return
     area = float(site.conduit.section.area(min(setting.depth, site.diameter or setting.depth)))
     speed = flow.peak / area if area > 0 else math.inf
-    if speed < SELF_CLEANSING:
-        notes.mind(
-            f"Even at peak flow the approach runs at {spoken.velocity(speed)}, below "
-            f"{_practice(SELF_CLEANSING)}, too slow by common practice: solids will settle "
-            "in it.",
-            "solids",
-            SETTLES,
-        )
+    notes.settling(
+        speed,
+        site,
+        f"Even at peak flow the approach runs at {spoken.velocity(speed)}, below {{}}, too slow by "
+        "common practice: solids will settle in it.",
+    )
 
 
 def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
@@ -286,22 +295,13 @@ def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
                 f"{spoken.length(SHALLOWEST, 2)} deep, where a velocity sensor is not relied on "
                 "(common practice)."
             )
-            if shallow <= SMALL:
-                notes.mind(said, "approach")
-            else:
-                notes.refused.append(said)
+            notes.partly(said, shallow, "approach")
             outside = max(outside, shallow)
     if site.solids in ("some", "heavy"):
         notes.mind("Sediment lifts the invert: measure it at every visit.", "solids")
-    elif site.solids is None:
-        notes.unknown("solids in the water are not stated", "solids")
-    if site.solids != "none" and float(velocity.max()) < SELF_CLEANSING:
-        notes.mind(
-            f"Even at its fastest the pipe runs below {_practice(SELF_CLEANSING)}, too slow "
-            "by common practice: solids will settle in it.",
-            "solids",
-            SETTLES,
-        )
+    notes.solids_open(site)
+    said = "Even at its fastest the pipe runs below {}, too slow by common practice: solids will "
+    notes.settling(float(velocity.max()), site, f"{said}settle in it.")
     notes.high(float(depth[-1]), site.diameter)
     return notes.made(candidate, device, site.depth(_three(flow)), outside, None)
 
@@ -324,21 +324,12 @@ def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Opti
             f"{_practice(SLOWEST)}, where by common practice the meter's error grows; "
             "its certificate decides."
         )
-        if slow <= SMALL:
-            notes.mind(said, "approach")
-        else:
-            notes.refused.append(said)
+        notes.partly(said, slow, "approach")
     notes.high(float(velocity[-1]), FASTEST)
-    if site.solids is None:
-        notes.unknown("solids in the water are not stated", "solids")
-    if velocity[-1] < SELF_CLEANSING and site.solids != "none":
-        notes.mind(
-            f"Even at peak flow it runs below {_practice(SELF_CLEANSING)}, too slow by "
-            "common practice: solids settle in the trap.",
-            "solids",
-            SETTLES,
-        )
-    loss = BENDS * velocity[-1] ** 2 / (2 * 9.80665)
+    notes.solids_open(site)
+    said = "Even at peak flow it runs below {}, too slow by common practice: solids settle in the "
+    notes.settling(float(velocity[-1]), site, f"{said}trap.")
+    loss = BENDS * velocity[-1] ** 2 / (2 * GRAVITY)
     normal = site.depth(flow.quantiles)
     setting = Setting(0.0, loss, math.nan, math.nan)
     if not np.isnan(normal).any():
@@ -351,5 +342,4 @@ def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Opti
         notes.unknown(text, "approach", "highest flow")
     if site.solids == "heavy":
         notes.mind("Heavy solids need a trap that can be flushed and a way round it.", "solids")
-    heads = np.array([flow.minimum, flow.mean, flow.peak]) / area
-    return notes.made(candidate, candidate.device(), heads, slow, setting)
+    return notes.made(candidate, candidate.device(), _three(flow) / area, slow, setting)

@@ -33,8 +33,6 @@ from sewer_audit.planning.worth import Belief, Stake, Worth, monitoring_cost, wo
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import DecisionRule, Draws
 
-__all__ = ["Plan", "Rated", "closer", "make_plan"]
-
 LENGTHS = (1, 2, 3, 6, 9, 12, 18, 24, 36)
 SHORTFALLS = (0.0, 0.03, 0.05, 0.08, 0.10, 0.12, 0.15, 0.20, 0.30)
 POWER = 0.9
@@ -71,12 +69,7 @@ class Rated:
 
 @dataclass(frozen=True)
 class Plan:
-    """The result of planning.
-
-    Units: flow [m3/s].
-
-    lengths: Months that give a chance of 90 %, by option and true shortfall.
-    """
+    """The result of planning; lengths are months that give a chance of 90 %."""
 
     case: Case
     draws: int
@@ -111,19 +104,13 @@ class Plan:
         return longest_between_visits(self.visits, self.table.drift_share)
 
     def findings(self) -> dict[str, Any]:
-        """The result as JSON can hold it.
-
-        Units: returns [SI, money].
-        """
+        """The result as JSON can hold it."""
         from sewer_audit.planning.findings import as_findings
 
         return as_findings(self)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Every table of the plan.
-
-        Units: returns [SI, money].
-        """
+        """Every table of the plan."""
         from sewer_audit.planning.findings import as_tables
 
         return as_tables(self)

@@ -13,8 +13,6 @@ from sewer_audit.errors import AuditError
 from sewer_audit.planning.precision import Precision
 from sewer_audit.uncertainty import DecisionRule, shared_coverage
 
-__all__ = ["Chances", "chances_of_total", "decision_power", "length_for", "smallest_shortfall"]
-
 COUNT = 20_000
 """Simulated records [-]."""
 
@@ -26,11 +24,6 @@ class Chances:
     too_high: np.ndarray
     too_low: np.ndarray
     supported: np.ndarray
-
-    @property
-    def undecided(self) -> np.ndarray:
-        """Probability of no finding [-]."""
-        return np.maximum(1.0 - self.too_high - self.too_low - self.supported, 0.0)
 
 
 def chances_of_total(shortfall: np.ndarray | float, standard: float, rule: DecisionRule) -> Chances:

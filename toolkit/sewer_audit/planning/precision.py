@@ -29,8 +29,6 @@ from sewer_audit.planning.site import PipeSite
 from sewer_audit.uncertainty import Cause, Draws, Visit
 from sewer_audit.units import DIMENSIONS
 
-__all__ = ["MONTH", "Precision", "Schedule", "expected_precision", "plan_causes", "record_of"]
-
 MONTH = 365.25 / 12 * 86_400.0
 """A month of a plan [s]."""
 START = pd.Timestamp("2026-01-01", tz="UTC")
@@ -42,10 +40,7 @@ propagation [-]."""
 
 @dataclass(frozen=True)
 class Schedule:
-    """How a measurement is run.
-
-    Units: interval [s]; visit_every [s]; hand_standard [m].
-    """
+    """How a measurement is run, in [s] and [m]."""
 
     interval: float = 300.0
     visit_every: float = 60 * 86_400.0
@@ -54,10 +49,7 @@ class Schedule:
     rezero: bool = False
 
     def visits(self, months: int) -> list[Visit]:
-        """Visits of a record, hand and instrument in agreement.
-
-        Units: returns [s, m].
-        """
+        """Visits of a record, hand and instrument in agreement."""
         times = np.arange(0.0, months * MONTH, self.visit_every)
         return [
             Visit(float(time), 0.0, self.hand_standard, bool(self.rezero or time == 0.0))
@@ -72,7 +64,6 @@ class Precision:
     covariance: np.ndarray
     weights: np.ndarray
     shares: pd.DataFrame
-    largest_disagreement: float
 
     @property
     def months(self) -> int:
@@ -92,10 +83,7 @@ class Precision:
 
 
 def plan_causes(plan: PlanTable | None) -> list[Cause]:
-    """Causes the plan states in place of defaults.
-
-    Units: returns [SI].
-    """
+    """Causes the plan states in place of defaults."""
     return [] if plan is None else [_cause(each) for each in plan.cause]
 
 
@@ -117,10 +105,7 @@ def _cause(stated: PlanCause) -> Cause:
 def record_of(
     device: Any, flow: ExpectedFlow, site: PipeSite, schedule: Schedule, months: int
 ) -> tuple[pd.DataFrame, np.ndarray]:
-    """The record a flawless instrument would leave at the site.
-
-    Units: flow [m3/s]; returns [SI, m].
-    """
+    """The record a flawless instrument would leave at the site."""
     time = np.arange(0.0, months * MONTH + schedule.interval / 2, schedule.interval)
     discharge = flow.at(time)
     stamps = START + pd.to_timedelta(np.round(time * 1e3).astype("int64"), unit="ms")
@@ -150,16 +135,13 @@ def expected_precision(
     stated: Sequence[Cause] = (),
     seed: int = 1,
 ) -> Precision:
-    """Run the audit's own volume model on the record to be expected.
-
-    Units: flow [m3/s]; stated [SI].
-    """
+    """Run the audit's own volume model on the record to be expected."""
     frame, level = record_of(device, flow, site, schedule, months)
     made = _volumes(frame, level, device, schedule, months, stated, seed)
     value, covariance = made.model.first_order()
     relative = covariance / np.outer(value, value)
     shares = _shares(made, Draws(DRAWS, seed))
-    return Precision(relative, value / value.sum(), shares, made.check.largest)
+    return Precision(relative, value / value.sum(), shares)
 
 
 def _volumes(

@@ -13,18 +13,13 @@ from sewer_audit.case.models_plan import PlanTable
 from sewer_audit.errors import AuditError
 from sewer_audit.hydraulics import CircularSection, ManningConduit
 
-__all__ = ["SELF_CLEANSING", "PipeSite", "Setting"]
-
 SELF_CLEANSING = 0.6
 """Velocity above which sewage keeps its solids moving; common practice, no source [m/s]."""
 
 
 @dataclass(frozen=True)
 class Setting:
-    """How a flow element has to be set at a site.
-
-    Units: raised [m]; fall [m]; backwater [m].
-    """
+    """How a flow element has to be set at a site [m]."""
 
     raised: float
     fall: float
@@ -34,10 +29,7 @@ class Setting:
 
 @dataclass(frozen=True)
 class PipeSite:
-    """The pipe in which, or at whose end, the flow is to be measured.
-
-    Units: drop [m]; largest_depth [m].
-    """
+    """The pipe in which, or at whose end, the flow is to be measured."""
 
     diameter: float | None = None
     slope: float | None = None
@@ -75,10 +67,7 @@ class PipeSite:
         return self.largest_depth if self.largest_depth is not None else self.diameter
 
     def depth(self, discharge: np.ndarray | float) -> np.ndarray:
-        """Depth of uniform flow.
-
-        Units: discharge [m3/s]; returns [m].
-        """
+        """Depth of uniform flow [m]."""
         flow = np.atleast_1d(np.asarray(discharge, dtype=float))
         if self.conduit is None:
             return np.full(flow.shape, math.nan)
@@ -88,10 +77,7 @@ class PipeSite:
         return np.where(flow >= full, float(self.diameter or 0.0), found)
 
     def velocity(self, discharge: np.ndarray | float) -> np.ndarray:
-        """Mean velocity of uniform flow.
-
-        Units: discharge [m3/s]; returns [m/s].
-        """
+        """Mean velocity of uniform flow [m/s]."""
         flow = np.atleast_1d(np.asarray(discharge, dtype=float))
         if np.any(flow < 0):
             raise AuditError("a negative discharge has no velocity; check the sign of flow")
@@ -104,9 +90,7 @@ class PipeSite:
     def setting(
         self, flow: np.ndarray, head: np.ndarray, allowed: np.ndarray, floor: float, sunk: bool
     ) -> Setting:
-        """Where to set a flow element so that its tailwater stays within what is published.
-
-        Units: flow [m3/s]; allowed [m]; floor [m]; returns [m].
+        """Where to set a flow element so that its tailwater stays within what is published [m].
 
         Notes
         -----

@@ -15,14 +15,9 @@ from sewer_audit.planning.expected import ExpectedFlow
 from sewer_audit.planning.precision import MONTH
 from sewer_audit.planning.worth import Belief, Stake
 
-__all__ = ["belief_of", "flags_of", "stake_of"]
-
 
 def stake_of(case: Case, table: PlanTable, inputs: Inputs, pricing: Pricing | None) -> Stake | None:
-    """What hangs on the finding, from the invoices, the schedule and the rule.
-
-    Units: inputs [m3].
-    """
+    """What hangs on the finding, from the invoices, the schedule and the rule."""
     frame = inputs.invoices.frame
     alone = frame["shares_with"] == ""  # a day billed twice would tell of no usual month
     billed = np.where(alone, frame["billed_m3"].to_numpy(dtype=float), 0.0)
@@ -68,10 +63,7 @@ def flags_of(
     stake: Stake | None,
     belief: Belief | None,
 ) -> tuple[Flag, ...]:
-    """What the reader of a plan must know.
-
-    Units: flow [m3/s].
-    """
+    """What the reader of a plan must know."""
     said: Mapping[str, bool] = {
         "Minimum and peak flow are judgement, not stated or measured: the choice of a size rests "
         "on them. State them under [plan.flow], or watch the flow for a few days first.": (

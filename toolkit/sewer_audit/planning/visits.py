@@ -13,8 +13,6 @@ from sewer_audit.planning.precision import Precision, Schedule, expected_precisi
 from sewer_audit.planning.site import PipeSite
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["longest_between_visits", "visit_table"]
-
 DAY = 86_400.0
 CHOICES = (7, 14, 30, 45, 60, 90, 120, 180)
 """Days between visits that are tried [-]."""
@@ -30,8 +28,6 @@ def visit_table(
     days: Sequence[int] = CHOICES,
 ) -> pd.DataFrame:
     """What drift takes of the uncertainty, by the time between visits.
-
-    Units: flow [m3/s]; stated [SI].
 
     Notes
     -----
@@ -71,10 +67,7 @@ def _lost(drifting: Precision, steady: Precision, monthly: bool) -> float:
 
 
 def longest_between_visits(table: pd.DataFrame, share: float) -> int | None:
-    """Longest time between visits that keeps drift below a share of a month's variance.
-
-    Units: returns [d].
-    """
+    """Longest time [d] between visits that keeps drift below a share of a month's variance."""
     if table.empty:
         return None
     good = table.loc[table["drift_share_month"] <= share, "days"]

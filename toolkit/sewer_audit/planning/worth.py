@@ -13,8 +13,6 @@ from sewer_audit.errors import AuditError
 from sewer_audit.planning.power import chances_of_total
 from sewer_audit.uncertainty import DecisionRule
 
-__all__ = ["Belief", "Stake", "Worth", "monitoring_cost", "net_value_curve", "worth_of_evidence"]
-
 STEPS = 4001
 """Points of the integral over the belief [-]."""
 

@@ -30,6 +30,7 @@ BY_ARGUMENT = {
     "air_density": "concentration",
     "density": "concentration",
     "reference_evapotranspiration": "length",
+    "rain_depth": "length",
     "area": "area",
     "mean_discharge": "discharge",
     "driest_discharge": "discharge",
@@ -63,6 +64,7 @@ def test_published_figure(row):
         name, _, text = pair.partition("=")
         arguments[name] = quantity(name, text)
     rounded = arguments.pop("printed_factor", 144 / 231) / (144 / 231)  # gal per ft2 and inch
+    rounded *= arguments.pop("rain_depth", 1.0)  # what a log of rain multiplies an area with
     result = rounded * named(row["function"])(**arguments)
     if row["unit"] in PRINTED:
         shown = result / PRINTED[row["unit"]]

@@ -22,18 +22,6 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal
 
-__all__ = [
-    "AuditError",
-    "Flag",
-    "InputRefused",
-    "OutOfRange",
-    "Problem",
-    "ReportFailed",
-    "Severity",
-    "Subject",
-    "UnitError",
-]
-
 
 @dataclass(frozen=True)
 class Problem:

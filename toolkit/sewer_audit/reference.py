@@ -20,8 +20,6 @@ from sewer_audit.case.keys import Key, fields_of, json_schema, key_at, walk
 from sewer_audit.case.models import CaseFile
 from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["about", "reference", "schema_of"]
-
 FILES: dict[str, type[BaseModel]] = {"case": CaseFile, "rates": Schedule}
 EMPTY = frozenset(
     "a an and at by do doe for how i in is it my of on or our the to what when".split()

@@ -14,19 +14,6 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from typing import Any
 
-__all__ = [
-    "GRADES",
-    "LOOSE",
-    "STATED",
-    "Source",
-    "cite",
-    "grade_of",
-    "named",
-    "register",
-    "sourced_rows",
-    "with_source",
-]
-
 GRADES = ("read", "abstract", "computed", "common practice", "judgement", "memory")
 """How a figure was taken, the firmest first [text]."""
 LOOSE = ("common practice", "judgement", "memory")

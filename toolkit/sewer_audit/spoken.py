@@ -17,27 +17,6 @@ from typing import Any
 
 from sewer_audit.units import from_si, to_si
 
-__all__ = [
-    "SI",
-    "Spoken",
-    "area",
-    "day",
-    "discharge",
-    "equation_units",
-    "hour",
-    "length",
-    "moment",
-    "percent",
-    "plain_length",
-    "power_law",
-    "rate_of_rise",
-    "speaking",
-    "temperature",
-    "temperature_step",
-    "velocity",
-    "volume",
-]
-
 FOOT = 0.3048
 
 

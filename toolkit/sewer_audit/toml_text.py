@@ -9,8 +9,6 @@ from typing import Any
 
 from sewer_audit.errors import InputRefused, Problem
 
-__all__ = ["read_toml"]
-
 DEEPEST = 40
 """Tables within tables that a case or a schedule never needs [-]."""
 

@@ -20,8 +20,6 @@ from typing import Any, NamedTuple
 
 from sewer_audit.errors import UnitError
 
-__all__ = ["DIMENSIONS", "GRAVITY", "exact", "from_si", "number_in", "parse", "spellings", "to_si"]
-
 GRAVITY = 9.80665
 """Standard acceleration of free fall [m/s2] (CGPM 1901)."""
 
@@ -88,11 +86,6 @@ def _table() -> Mapping[tuple[str, str], _Unit]:
 def spellings(dimension: str) -> tuple[str, ...]:
     """Spellings of the table that have one meaning in a dimension.
 
-    Parameters
-    ----------
-    dimension : str
-        One of :data:`DIMENSIONS` [text].
-
     Returns
     -------
     tuple of str
@@ -136,13 +129,6 @@ def _found(written: str, dimension: str) -> _Unit | None:
 
 def exact(unit: str, dimension: str) -> Fraction:
     """How many SI units one unit is, exactly.
-
-    Parameters
-    ----------
-    unit : str
-        Trade or SI unit, such as "kgal" [text].
-    dimension : str
-        One of :data:`DIMENSIONS` [text].
 
     Returns
     -------
@@ -215,10 +201,6 @@ def to_si(value: Any, unit: str, dimension: str) -> Any:
     ----------
     value : float or array of any shape
         In `unit`; NaN stays NaN [`unit`].
-    unit : str
-        Trade or SI unit, such as "gpm" or "degF" [text].
-    dimension : str
-        One of :data:`DIMENSIONS` [text].
 
     Returns
     -------
@@ -246,10 +228,6 @@ def from_si(value: Any, unit: str, dimension: str) -> Any:
     ----------
     value : float or array of any shape
         In the SI unit of the dimension [SI].
-    unit : str
-        Unit to express it in [text].
-    dimension : str
-        One of :data:`DIMENSIONS` [text].
 
     Returns
     -------
@@ -272,8 +250,6 @@ def parse(text: str | int | float, dimension: str) -> float:
     ----------
     text : str
         Number and unit; a bare number is accepted for a ratio only [text].
-    dimension : str
-        One of :data:`DIMENSIONS` [text].
 
     Returns
     -------
@@ -301,8 +277,6 @@ def number_in(text: str | int | float, dimension: str = "length") -> tuple[Fract
     ----------
     text : str
         Number and unit [text].
-    dimension : str
-        One of :data:`DIMENSIONS`, for the example of a refusal [text].
 
     Returns
     -------

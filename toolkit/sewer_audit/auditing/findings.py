@@ -18,8 +18,6 @@ from sewer_audit.auditing.volumes.further import network_table
 from sewer_audit.auditing.volumes.uses import use_table
 from sewer_audit.charges import chains_of
 
-__all__ = ["as_findings", "as_tables", "plain"]
-
 ESTIMATES = ("effluent", "balance", "reconciled", "basis", "audited")
 MONEY = ("amount_in_question", "amount_by_discharge")
 PARTS = ("mean", "standard_uncertainty", "low", "high")

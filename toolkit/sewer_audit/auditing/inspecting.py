@@ -13,8 +13,6 @@ from sewer_audit.errors import AuditError, Flag, InputRefused, Problem, Subject
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import Draws
 
-__all__ = ["inspect_file", "inspect_inputs"]
-
 FORESEEN = 400
 """Draws that find what an inspection tells of the evidence; no figure of them is shown [-]."""
 

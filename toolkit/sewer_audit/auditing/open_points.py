@@ -11,8 +11,6 @@ import pandas as pd
 from sewer_audit.auditing.invoices.facts import printed_face
 from sewer_audit.charges import price
 
-__all__ = ["open_points"]
-
 STEP = Decimal("0.1")
 """Share of a volume by which it is moved to see what its charge follows [-]."""
 HALF_A_DAY = 0.5

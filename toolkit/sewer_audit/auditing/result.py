@@ -19,8 +19,6 @@ from sewer_audit.charges import Ledger
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import DecisionRule, Draws, Stability
 
-__all__ = ["QUESTIONS", "Audit"]
-
 QUESTIONS = {
     "rules": "Was the invoice made by the rules?",
     "volume": "Is the billed volume physically plausible?",

@@ -41,10 +41,7 @@ PAGE, TABLE, RECORDS = "sites.html", "sites.csv", "sites.json"
 
 @dataclass(frozen=True)
 class ReviewedSites:
-    """What came out of a run over many sites.
-
-    Units: table [m3, money]; log [s, MB].
-    """
+    """What came out of a run over many sites."""
 
     folder: Path
     table: pd.DataFrame

@@ -3,30 +3,12 @@
 from __future__ import annotations
 
 import html
+from importlib import resources
+from string import Template
 from typing import Any
 
 import pandas as pd
 
-__all__ = ["summary_page"]
-
-STYLE = """
-body { font: 15px/1.5 Georgia, serif; color: #1d2730; max-width: 72rem; margin: 2rem auto;
-       padding: 0 1rem; }
-h1, h2, table, .bar { font-family: "DejaVu Sans", Verdana, sans-serif; }
-h1 { font-size: 1.5rem; } h2 { font-size: 1.1rem; border-top: 2px solid #1f5f6b; padding-top: .6rem;
-       margin-top: 2rem; }
-table { border-collapse: collapse; width: 100%; font-size: .8rem; }
-caption { text-align: left; color: #55636e; padding: .3rem 0; }
-th, td { text-align: left; vertical-align: top; padding: .35rem .5rem;
-       border-bottom: 1px solid #cfd6da; }
-th { border-bottom: 2px solid #55636e; } .number { text-align: right; white-space: nowrap; }
-.bar { display: block; height: .45rem; background: #0072b2; margin-top: .2rem; min-width: 1px; }
-.bar.owed { background: repeating-linear-gradient(45deg, #e69f00 0 3px, #fff 3px 5px);
-       border: 1px solid #8a6100; }
-.note { color: #55636e; max-width: 48rem; }
-@media screen and (max-width: 60rem) { table { display: block; overflow-x: auto; } }
-@media print { body { margin: 0; max-width: none; } a { color: inherit; } }
-"""
 HEADS = (
     ("rank", "number"),
     ("site", ""),
@@ -43,39 +25,22 @@ HEADS = (
 
 
 def summary_page(table: pd.DataFrame, quarter: str | None, draws: int | str, seed: int) -> str:
-    """One page over many sites.
-
-    Units: table [m3, money].
-    """
+    """One page over many sites."""
     reviewed = table[table["status"] == "reviewed"]
     what = f"Quarter {html.escape(quarter)}" if quarter else "Every invoice of each case"
-    parts = [
-        "<h1>Sites ranked by expected recovery</h1>",
+    told = (
         f"<p>{what}: {len(reviewed)} of {len(table)} sites reviewed, "
-        f"{len(table) - len(reviewed)} not. {_drawn(draws)}, seed {seed}.</p>",
-        '<p class="note">Expected recovery is the invoiced total less the price of what the '
-        "schedule should have billed on, over the invoices inside the claim window; undercharges "
-        "count against it, so it can be below zero: raising that account can raise the bill. "
-        "“Rules only” marks a case without evidence on the volume: what stands there follows "
-        "from reads and schedule alone. All of it is "
-        "engineering evidence and no advice on law; rights and deadlines belong to counsel. Steps "
-        "at a manhole, a meter pit or a vault are work at a confined space, often beside traffic, "
-        "where sewer gas, and electricity near water, kill without warning: the local rules on "
-        "entry come first, and wiring, meters and plumbing are for licensed trades.</p>",
-    ]
+        f"{len(table) - len(reviewed)} not. {_drawn(draws)}, seed {seed}.</p>"
+    )
+    parts = []
     for currency, sites in reviewed.groupby("currency", sort=True):
         parts.append(f"<h2>Accounts in {html.escape(str(currency))}</h2>")
         parts.append(_table(sites, str(currency)))
     lost = table[table["status"] != "reviewed"]
     if len(lost):
         parts.append("<h2>Without a result</h2>" + _lost(lost))
-    body = "\n".join(parts)
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        "<title>Sites ranked by expected recovery</title>\n"
-        f"<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
-    )
+    page = resources.files("sewer_audit.many_sites").joinpath("page.html").read_text("utf-8")
+    return Template(page).substitute(told=told, tables="\n".join(parts))
 
 
 def _drawn(draws: int | str) -> str:

@@ -17,8 +17,6 @@ from sewer_audit.case import load_case
 from sewer_audit.report.folder.manifest import json_text
 from sewer_audit.uncertainty import TOO_HIGH, TOO_LOW, summarise
 
-__all__ = ["COLUMNS", "expected_recovery", "ranked_table", "site_record"]
-
 COLUMNS = (
     "rank",
     "site",
@@ -45,10 +43,7 @@ COLUMNS = (
 def site_record(
     file: str, folder: str, quarter: str | None, draws: Any, seed: int, pages: bool
 ) -> dict[str, Any]:
-    """Audit and review one case, write its findings, hand back what the summary needs.
-
-    Units: returns [m3, money].
-    """
+    """Audit and review one case, write its findings, hand back what the summary needs."""
     case = load_case(file)
     result = audit(case, draws=draws, seed=seed)
     found = review(result, quarter) if quarter else None
@@ -147,10 +142,7 @@ def _first(found: Any, result: Audit) -> str:
 
 
 def ranked_table(records: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
-    """Sites ranked by expected recovery within their currency; those without a figure come last.
-
-    Units: records [m3, money]; returns [m3, money].
-    """
+    """Sites ranked by expected recovery within their currency; those without a figure come last."""
     rows = [
         {**dict.fromkeys(COLUMNS), **each, "problems": " ".join(each.get("problems", []))}
         for each in records

@@ -9,8 +9,6 @@ import numpy as np
 
 from sewer_audit.errors import AuditError
 
-__all__ = ["FEWEST", "ControlLimits", "control_limits"]
-
 FEWEST = 5
 """Fewest earlier values from which limits are drawn; common practice, no source [-]."""
 
@@ -20,18 +18,9 @@ MIDDLE_RANGE = 0.9538725524089398  # median of the same: sqrt(2) times the norma
 
 @dataclass(frozen=True)
 class ControlLimits:
-    """Centre and limits of a control chart for single values.
+    """Centre and limits of a control chart for single values, from so many of them.
 
-    Parameters
-    ----------
-    centre : float
-        What is usual [unit of the values].
-    low, high : float
-        Lower and upper control limit [unit of the values].
-    spread : float
-        Standard deviation from one value to the next [unit of the values].
-    count : int
-        Number of values they come from [-].
+    spread: standard deviation from one value to the next.
     """
 
     centre: float
@@ -41,7 +30,7 @@ class ControlLimits:
     count: int
 
     def outside(self, values: Sequence[float] | np.ndarray) -> np.ndarray:
-        """Which values lie beyond the limits. Units: values [unit of the limits]."""
+        """Which values lie beyond the limits."""
         values = np.asarray(values, dtype=float)
         return (values < self.low) | (values > self.high)
 
@@ -50,9 +39,6 @@ def control_limits(
     values: Sequence[float] | np.ndarray, width: float = 3.0, robust: bool = True
 ) -> ControlLimits | None:
     """Limits for single values in their order, from the steps between neighbours.
-
-    Units: values [any]; returns [unit of
-        the values].
 
     Notes
     -----

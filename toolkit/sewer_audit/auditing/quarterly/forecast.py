@@ -16,8 +16,6 @@ from sewer_audit.case import Case
 from sewer_audit.charges import price_draws
 from sewer_audit.errors import AuditError, InputRefused
 
-__all__ = ["YEAR", "Forecast", "forecast_draws", "next_periods", "priced_forecast"]
-
 YEAR = 4
 """Quarters in a year [-]."""
 FEWEST_LEVEL, FEWEST_PAIRS = 3, 4
@@ -25,10 +23,7 @@ FEWEST_LEVEL, FEWEST_PAIRS = 3, 4
 
 @dataclass(frozen=True)
 class Forecast:
-    """Draws of a coming quarter and how they were made.
-
-    Units: draws [unit of the rates].
-    """
+    """Draws of a coming quarter and how they were made."""
 
     draws: np.ndarray
     method: str
@@ -37,8 +32,6 @@ class Forecast:
 
 def forecast_draws(rates: Sequence[float] | np.ndarray, normal: np.ndarray) -> Forecast | None:
     """Draws of the next quarter's rate from the rates of the quarters before it.
-
-    Units: rates [any, above zero]; returns [unit of the rates].
 
     Notes
     -----
@@ -71,10 +64,7 @@ def forecast_draws(rates: Sequence[float] | np.ndarray, normal: np.ndarray) -> F
 
 
 def next_periods(case: Case, table: pd.DataFrame, places: Sequence[int]) -> list[tuple]:
-    """Service periods of a coming quarter: as many and as long as those of this one.
-
-    Units: table [UTC].
-    """
+    """Service periods of a coming quarter: as many and as long as those of this one."""
     dates = local_dates(case, table)
     spans = [dates["end"].iloc[k] - dates["start"].iloc[k] for k in places]
     first = max(dates["end"].iloc[k] for k in places)
@@ -88,10 +78,7 @@ def next_periods(case: Case, table: pd.DataFrame, places: Sequence[int]) -> list
 def priced_forecast(
     case: Case, pricing: Pricing, place: int, periods: Sequence[tuple], per_day: np.ndarray
 ) -> np.ndarray | None:
-    """What a coming quarter costs at the rates now known.
-
-    Units: per_day [m3].
-    """
+    """What a coming quarter costs at the rates now known, from draws of a volume a day."""
     total = np.zeros(len(per_day))
     both = case.data.invoices.end_day_counts and pricing.schedule.schedule.end_day_counts
     printed = timedelta(days=int(both))  # the end date as an invoice prints it

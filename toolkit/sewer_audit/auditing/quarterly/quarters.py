@@ -22,8 +22,6 @@ from sewer_audit.charges.schedule.kinds import Strength, TradeEffluentCharge
 from sewer_audit.errors import InputRefused, Problem
 from sewer_audit.uncertainty import Draws, summarise
 
-__all__ = ["BACK", "Review", "quarter_names", "review"]
-
 BACK = 8
 """Quarters a review looks back [-]."""
 PARTS = ("mean", "standard_uncertainty", "low", "high")
@@ -34,11 +32,9 @@ DAY = pd.Timedelta(days=1)
 class Review:
     """One quarter of an audited case beside the quarters before it.
 
-    Units: table [m3, money]; forecast [m3, money].
-
-    quarter, following: The quarter reviewed and the next one, such as "2026Q1".
-    hindsight: Whether what became known after the quarter is used.
-    changes, before: What changed since the last review, and which quarter that was of, if any.
+    quarter, following: The quarter reviewed and the next one, such as "2026Q1". hindsight: whether
+    what became known after the quarter is used. changes, before: what changed since the last
+    review, and which quarter that was of, if any.
     """
 
     audit: Audit
@@ -74,10 +70,7 @@ class Review:
         return self.table.iloc[-1].to_dict()
 
     def findings(self) -> dict[str, Any]:
-        """The review and its audit as JSON can hold them.
-
-        Units: returns [SI, money].
-        """
+        """The review and its audit as JSON can hold them."""
         return {"review": dict(self._findings), **self.audit.findings()}
 
     @cached_property
@@ -102,10 +95,7 @@ class Review:
         )
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Every table of the review, then those of the audit.
-
-        Units: returns [SI, money].
-        """
+        """Every table of the review, then those of the audit."""
         own = {
             "quarters": self.table,
             "ratios": self.ratios,
@@ -119,21 +109,13 @@ class Review:
 
 
 def quarter_names(invoices: pd.DataFrame, zone: Any) -> list[str]:
-    """The calendar quarter of each invoice: that of the last whole day of its service period.
-
-    Units: invoices [UTC].
-
-    list of str: Such as "2026Q1".
-    """
+    """The quarter of each invoice, such as "2026Q1": that of the last whole day it serves."""
     last = pd.DatetimeIndex(invoices["end"]).tz_convert(zone).tz_localize(None) - DAY
     return [f"{day.year}Q{day.quarter}" for day in last]
 
 
 def next_quarter(quarter: str) -> str:
-    """The quarter after one.
-
-    quarter: Such as "2025Q4". str: Such as "2026Q1".
-    """
+    """The quarter after one."""
     return str(pd.Period(quarter, freq="Q") + 1)
 
 
@@ -315,11 +297,8 @@ def _ratios(
     for quarter, members in places.items():
         for place in members:
             invoice = result.invoices.iloc[place]
-            row = {
-                "invoice": str(invoice["invoice"]),
-                "quarter": quarter,
-                "read_type": invoice["read_type"],
-            }
+            row = {"invoice": str(invoice["invoice"]), "quarter": quarter}
+            row["read_type"] = invoice["read_type"]
             audited = _summed(result.evidence.audited, (place,))
             billed = float(invoice["billed_m3"])
             _put(row, "ratio", None if audited is None else billed / audited, result.rule.coverage)

@@ -13,8 +13,6 @@ from sewer_audit.auditing.volumes.evidence import credited
 from sewer_audit.charges import BRIEFLY
 from sewer_audit.uncertainty import SUPPORTED, UNDECIDED, summarise
 
-__all__ = ["action_table", "news_table", "saving_table"]
-
 CENT = 0.005
 YEAR_DAYS = 365.25
 TOGETHER = {"true-up": "estimated-read"}  # an estimate and the invoice that makes up for it

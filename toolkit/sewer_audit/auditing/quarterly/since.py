@@ -13,8 +13,6 @@ import pandas as pd
 from sewer_audit.auditing.result import Audit
 from sewer_audit.errors import InputRefused, Problem
 
-__all__ = ["LastReview", "changes_since", "last_review"]
-
 FILE = "findings.json"
 COLUMNS = ("what", "invoice", "link", "code", "earlier", "now", "until")
 CENT = 0.005
@@ -80,10 +78,7 @@ KEYS = ("invoice", "link", "code", "amount", "until", "as_of")
 
 
 def changes_since(earlier: LastReview | None, result: Audit) -> pd.DataFrame:
-    """What the ledger holds, no longer holds or holds otherwise, and what can no more be disputed.
-
-    Units: returns [money].
-    """
+    """What the ledger holds anew, no more or otherwise, and what can no longer be disputed."""
     if earlier is None:
         return pd.DataFrame(columns=list(COLUMNS))
     now = {(each.invoice, each.link): each for each in result.ledger.entries}

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import time
 
 import pytest
 
+from sewer_audit.auditing.inspecting import inspect_file
 from sewer_audit.case import load_case, open_case, sample_case
 from sewer_audit.case.values import Uncertain
 from sewer_audit.errors import InputRefused
+from test_auditing_unexplained import write as write_site
 
 CASE = """\
 [case]
@@ -232,8 +235,24 @@ def test_names_that_lead_nowhere_are_refused(tmp_path, name):
             load_case(tmp_path / file)
 
 
-def test_more_visits_than_anybody_makes_are_refused_at_once(tmp_path):
-    visit = '\n[[effluent.visit]]\ntime = "2025-03-18 10:10"\nhand = "7 in"\n'
-    with pytest.raises(InputRefused, match=r"1,001 visits. At most 1,000") as refused:
-        load_case(write(tmp_path, CASE + 1001 * visit))
-    assert "case.toml, line" in str(refused.value)
+FILES = ("payments.csv", "main.csv", "invoices.csv", "rain.csv", "record.csv", "rates.toml")
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_pipe_in_place_of_a_file_is_told_and_never_waited_for(tmp_path, name):
+    rain = '[effluent.rain_gauge]\nfile = "rain.csv"\n'
+    rain += 'columns = { time = "time", rain = { name = "rain", unit = "mm" } }\n'
+    write_site(tmp_path, effluent=rain, more='[claim]\npayments = "payments.csv"\n')
+    (tmp_path / name).unlink()
+    os.mkfifo(tmp_path / name)
+    found = inspect_file(tmp_path)
+    assert [p for p in found.problems if name in str(p) and p.severity == "refused"]
+
+
+@pytest.mark.parametrize("table", ["intake", "use", "effluent.visit", "neighbour"])
+def test_tables_beyond_counting_are_refused_at_once(tmp_path, table):
+    (tmp_path / "case.toml").write_text(CASE + 1001 * f"\n[[{table}]]\nname = 'x'\n")
+    begin = time.perf_counter()
+    with pytest.raises(InputRefused, match=r"stands 1,00[12] times; at most 1,000"):
+        load_case(tmp_path)
+    assert time.perf_counter() - begin < 10

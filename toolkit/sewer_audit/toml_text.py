@@ -11,6 +11,8 @@ from sewer_audit.errors import InputRefused, Problem
 
 DEEPEST = 40
 """Tables within tables that a case or a schedule never needs [-]."""
+MOST = 1000
+"""Tables of one name that no case or schedule has [-]."""
 
 
 def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -> dict[str, Any]:
@@ -33,7 +35,7 @@ def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -
     Raises
     ------
     InputRefused
-        If it is no TOML, or nested deeper than any case or schedule.
+        If it is no TOML, or nested deeper or longer than any case or schedule.
     """
     remedy = "Write it as TOML: key = value, text and quantities in quotation marks"
     try:
@@ -51,6 +53,8 @@ def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -
         raise InputRefused(Problem(name, f"not readable as TOML: {error}", remedy)) from None
     level: list[Any] = [tree]
     for _ in range(DEEPEST):
+        for each in level:
+            _count(each, name)
         level = [inner for each in level for inner in _inside(each)]
     if tree is None or level:
         found = f"tables or lists stand within each other more than {DEEPEST} deep"
@@ -62,3 +66,16 @@ def _inside(value: Any) -> list[Any]:
     if isinstance(value, dict):
         return list(value.values())
     return value if isinstance(value, list) else []
+
+
+def _count(value: Any, name: str) -> None:
+    for key, inner in value.items() if isinstance(value, dict) else ():
+        if isinstance(inner, list) and len(inner) > MOST and isinstance(inner[-1], dict):
+            found = f"[[{key}]] stands {len(inner):,} times; at most {MOST:,} are read"
+            raise InputRefused(
+                Problem(
+                    name,
+                    found,
+                    "What repeats so often, such as readings by a machine, is a file of its own",
+                )
+            )

@@ -30,9 +30,6 @@ from sewer_audit.errors import AuditError
 
 __all__ = ["CAUSES", "ROLES", "CaseFile", "ColumnTable", "EffluentTable", "Register", "UseTable"]
 
-MOST_VISITS = 1000
-"""Visits a case may name [-]: one a week for nineteen years."""
-
 
 class CaseTable(Strict):
     """[case]: what the case is called, where it is, and what the schedule bills on."""
@@ -209,16 +206,6 @@ class EffluentTable(RecordTable):
     cause: list[CauseTable] = Field(default_factory=list)
     checklist: dict[str, str] = Field(default_factory=dict)
     source: str = ""
-
-    @field_validator("visit", mode="before")
-    @classmethod
-    def _few(cls, visits: Any) -> Any:
-        if isinstance(visits, list) and len(visits) > MOST_VISITS:
-            raise ValueError(
-                f"{len(visits):,} visits; at most {MOST_VISITS:,} are taken: readings of a gauge "
-                "by a machine are a record of their own, under [effluent] file"
-            )
-        return visits
 
     @property
     def sizes(self) -> dict[str, str]:

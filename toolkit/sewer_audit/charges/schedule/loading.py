@@ -40,6 +40,8 @@ def load_rates(path: str | Path, shown_as: str | None = None) -> Schedule:
     """
     name = shown_as or Path(path).name
     try:
+        if not Path(path).is_file() and Path(path).exists():  # a pipe would be waited for
+            raise OSError(22, "it is no plain file")
         text = Path(path).read_text(encoding="utf-8-sig")
     except OSError as error:
         raise InputRefused(

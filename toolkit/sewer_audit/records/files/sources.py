@@ -113,6 +113,8 @@ def _content(path: Path, findings: Findings) -> bytes:
     try:
         if path.is_dir():
             raise IsADirectoryError(21, "it is a folder")
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise OSError(22, "it is no plain file")
         if path.stat().st_size > LARGEST:
             findings.add(
                 f"the file has {path.stat().st_size / 1e9:.1f} GB",

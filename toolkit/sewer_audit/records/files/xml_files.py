@@ -22,6 +22,8 @@ def read_xml(path: str | Path, findings: Findings) -> ElementTree.Element:
     """Root element of an XML file."""
     found, remedy, line = "", "Download the file again from the service", None
     try:
+        if not Path(path).is_file() and Path(path).exists():
+            raise OSError(22, "it is no plain file")
         content = Path(path).read_bytes()
     except OSError as error:
         content = b""

@@ -14,6 +14,7 @@ import nbformat
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+import sewer_audit
 from sewer_audit import sample_case
 from sewer_audit.case import home
 
@@ -34,7 +35,8 @@ def run(name: str, case: Path, draws: int = 400) -> tuple[str, dict]:
         spoken.write("\n".join(["", *filter(str.strip, texts), ""]))
         args[0].write(b"<svg></svg>")  # its words are enough here, and drawing takes long
 
-    with contextlib.redirect_stdout(spoken), patch.object(Figure, "savefig", saved):
+    shared = patch.multiple(sewer_audit, load_case=_loaded, audit=_audited)
+    with contextlib.redirect_stdout(spoken), shared, patch.object(Figure, "savefig", saved):
         from IPython.display import display
 
         names["display"] = display
@@ -52,6 +54,21 @@ def run(name: str, case: Path, draws: int = 400) -> tuple[str, dict]:
                 if value is not None:
                     spoken.write(f"\n{getattr(value, 'plain', None) or value!r}\n")
     return spoken.getvalue(), names
+
+
+_loaded = functools.cache(sewer_audit.load_case)
+
+
+_done: dict = {}
+_audit = sewer_audit.audit
+
+
+def _audited(case, *, draws: int, seed: int, progress=None):
+    """One audit for all notebooks of a case; they show it and change nothing in it."""
+    key = (id(case), draws, seed)  # the cache above keeps every case, so no number comes again
+    if key not in _done:
+        _done[key] = _audit(case, draws=draws, seed=seed)
+    return _done[key]
 
 
 def metric_case(folder: Path) -> Path:

@@ -156,6 +156,10 @@ def _clock(
         spring += int((np.abs(gaps[night] - step - 60) < 0.1).sum()) if step else 0
         twice += int(((gaps == 0) & night).sum())
     told = f"{twice} stamps stand twice in a Sunday night, {spring} Sunday nights lack an hour"
+    seen = np.concatenate(naive)
+    days = pd.DatetimeIndex(np.unique(seen[~np.isnat(seen)].astype("datetime64[D]")))
+    if not twice and not spring and {3, 4} <= set(days.month):
+        told += ", though March and April are there: a clock that kept a fixed offset"
     told = f"{told}. {said(notes, 'clock')}".strip()
     if twice >= 3 or spring:
         proposal.add("# clock", "daylight saving, as the site: no line needed", told)

@@ -70,7 +70,8 @@ class Example:
             told.append(
                 "  equal to the stated total"
                 if self.agrees
-                else f"  NOT the stated total {self.total:,.2f}: differs by {difference:+,.2f}"
+                else f"  NOT the stated total {self.total:,.2f}: differs by {difference:+,.2f} "
+                "(an example of an older edition states start=, a day of it)"
             )
         return "\n".join(told)
 

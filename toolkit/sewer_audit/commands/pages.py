@@ -1,78 +1,42 @@
-"""The commands that run one notebook on one case: ``report``, ``brief``, ``plan``; ``letter``."""
+"""The commands that make a page of one case, or of many; the letter; the recheck of a folder."""
 
 from __future__ import annotations
 
 import argparse
+from glob import glob
 from typing import Any
 
-from sewer_audit.commands.options import (
-    DRAWS,
-    SEED,
-    add_command,
-    add_run_options,
-    draws_wanted,
-    write_page,
-)
-
-__all__ = ["add_brief", "add_letter", "add_plan", "add_report"]
+from sewer_audit.errors import InputRefused, Problem
 
 
-def add_report(commands) -> None:
-    """Add ``report``, the main job.
-
-    Parameters
-    ----------
-    commands : argparse subparsers
-        What the program's parser returned [-].
-    """
-    about = "audit the case and write the evidence folder"
-    _add(commands, "report", about, "evidence folder", "evidence", "evidence_report")
+def run_page(given: argparse.Namespace) -> int:
+    """Write the folder of a page that one notebook makes."""
+    return _write(given, given.case, given.name, notebook=given.notebook)
 
 
-def add_brief(commands) -> None:
-    """Add ``brief``, the uncertainty of a case for management on two pages.
+def _write(given: argparse.Namespace, case: str | None, name: str, **how: Any) -> int:
+    """Run the notebook behind a command, write its folder and say where."""
+    from sewer_audit.report.folder.kernel import warm_kernel
 
-    Parameters
-    ----------
-    commands : argparse subparsers
-        What the program's parser returned [-].
-    """
-    about = "write the uncertainty brief for management: two pages, and the folder that proves them"
-    _add(commands, "brief", about, "brief folder", "brief", "uncertainty_explained")
+    with warm_kernel() as kernel:  # it imports while this process does
+        from sewer_audit.case import sample_case
+        from sewer_audit.report import write_report
 
-
-def add_plan(commands) -> None:
-    """Add ``plan``: what to install, how long, how often to visit, and is it worth it.
-
-    Parameters
-    ----------
-    commands : argparse subparsers
-        What the program's parser returned [-].
-    """
-    about = "plan a measurement: what to install, how long, how often to visit, is it worth it"
-    sample = "before_a_logger"
-    words = ("plan", about, "folder of the plan", "plan", "monitoring_plan")
-    _add(commands, *words, sample, adaptive=False)
-
-
-def add_letter(commands) -> None:
-    """Add ``letter``: the draft that the report also shows, and the version for counsel.
-
-    Parameters
-    ----------
-    commands : argparse subparsers
-        What the program's parser returned [-].
-    """
-    about = "print the draft of a letter to the billing authority, with blanks for names"
-    command = add_command(commands, "letter", run_letter, about)
-    command.add_argument("case", metavar="CASE", help="case.toml, or the folder that holds it")
-    command.add_argument(
-        "--counsel",
-        action="store_true",
-        help="the version for your own counsel, which also names what was billed too low",
-    )
-    command.add_argument("--draws", type=draws_wanted, default=DRAWS, metavar="NUMBER")
-    command.add_argument("--seed", type=int, default=SEED, help=f"default {SEED}")
+        result = write_report(
+            case or sample_case(given.sample),
+            given.out,
+            draws=given.draws,
+            seed=given.seed,
+            progress=not given.quiet,
+            pdf=given.pdf,
+            name=name,
+            kernel=kernel,
+            **how,
+        )
+    print(f"{name} written: {result.folder}")
+    for line in result.lines:
+        print(line)
+    return 0
 
 
 def run_letter(given: argparse.Namespace) -> int:
@@ -85,29 +49,76 @@ def run_letter(given: argparse.Namespace) -> int:
     return 0
 
 
-def _add(
-    commands,
-    word: str,
-    about: str,
-    out: str,
-    name: str,
-    notebook: str,
-    sample: str = "",
-    adaptive: bool = True,
-) -> None:
-    def run(given: argparse.Namespace) -> int:
-        return write_page(given, given.case or _sample, name, notebook=notebook)
+def run_recheck(given: argparse.Namespace) -> int:
+    """Recompute an evidence folder."""
+    from sewer_audit.report.folder.kernel import warm_kernel
 
-    def _sample() -> Any:
-        from sewer_audit.case import sample_case
+    with warm_kernel() as kernel:  # it imports while this process does
+        from sewer_audit.report import recheck
 
-        return sample_case(sample)
+        result = recheck(given.folder, progress=True, sha256=given.sha256, kernel=kernel)
+    print(result)
+    return 0 if result.reproduced else 1
 
-    command = add_command(commands, word, run, about)
-    command.add_argument(
-        "case",
-        metavar="CASE",
-        nargs="?",
-        help="case.toml, or the folder that holds it; an invented sample if left out",
+
+def run_review(given: argparse.Namespace) -> int:
+    """Write the review folder."""
+    cases = _expanded(given.case)
+    limits = (given.jobs, given.memory, given.seconds)
+    if len(cases) > 1 or given.pages or any(limit is not None for limit in limits):
+        if given.hindsight or given.since:
+            found = "--hindsight and --since are for one case"
+            raise InputRefused(Problem(cases[0], found, "Leave them out, or review one case"))
+        return _many(cases, given)
+    how = {"quarter": given.quarter, "hindsight": given.hindsight, "before": _before(given)}
+    return _write(given, cases[0], "review", notebook="quarterly_review", parameters=how)
+
+
+def _before(given: argparse.Namespace) -> str:
+    """What is kept of the last review: the one named, else the one that is about to be replaced.
+
+    It travels in the new folder as a parameter, so that the folder rechecks without the old one.
+    """
+    from sewer_audit.auditing.quarterly.since import last_review
+
+    try:
+        found = last_review(given.since or given.out)
+    except InputRefused:
+        if given.since:
+            raise
+        return ""  # no folder yet, or one that holds no review
+    return "" if found is None else found.text()
+
+
+def _expanded(words: list[str]) -> list[str]:
+    """Patterns replaced by the files they match, in order of their names."""
+    cases: list[str] = []
+    for word in words:
+        found = sorted(glob(word, recursive=True)) if set(word) & set("*?[") else [word]
+        if not found:
+            remedy = "Quote the pattern and check the folder it starts from"
+            raise InputRefused(Problem(word, "no case matches this pattern", remedy))
+        cases += found
+    return list(dict.fromkeys(cases))
+
+
+def _many(cases: list[str], given: argparse.Namespace) -> int:
+    """Review many cases side by side; 1 if any gave no result."""
+    from sewer_audit.many_sites import SECONDS, review_sites
+
+    result = review_sites(
+        cases,
+        given.out,
+        quarter=given.quarter or None,
+        jobs=1 if given.jobs is None else given.jobs,
+        draws=given.draws,
+        seed=given.seed,
+        progress=not given.quiet,
+        pages=given.pages,
+        memory=given.memory,
+        seconds=SECONDS if given.seconds is None else given.seconds,
     )
-    add_run_options(command, out, adaptive)
+    done = len(result.table) - result.failed
+    print(f"review of {len(cases)} sites written: {result.folder}")
+    print(f"{done} reviewed, {result.failed} without a result; open sites.html in that folder")
+    return 1 if result.failed else 0

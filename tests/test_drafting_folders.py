@@ -329,3 +329,14 @@ def test_what_a_column_of_a_record_holds_is_asked_where_no_word_tells(tmp_path):
     text = draft.text(["effluent"], {"effluent.zz_mm": "head"})
     assert tomllib.loads(text)["effluent"]["columns"]["head"] == {"name": "zz (mm)", "unit": "mm"}
     assert "effluent.zz_mm" not in set(draft.still_open(before=text)["question"])
+
+
+def test_bills_that_the_record_does_not_reach_are_told(tmp_path):
+    times = pd.date_range("2026-01-01", periods=2000, freq="15min")
+    rows = "".join(f"{t:%Y-%m-%d %H:%M},{80 + n % 7}\n" for n, t in enumerate(times))
+    (tmp_path / "log.csv").write_text("time,level (mm)\n" + rows)
+    bills_of(tmp_path, [("2025-12-28", "2026-01-28", 31), ("2026-01-28", "2026-02-28", 31)])
+    told = lines_of(draft_case(tmp_path), "effluent")["allow_missing_periods"]
+    assert told.value == "true" and "bills outside of it: 1" in told.evidence
+    bills_of(tmp_path, [("2025-12-28", "2026-01-10", 13), ("2026-01-10", "2026-02-10", 31)])
+    assert "allow_missing_periods" not in lines_of(draft_case(tmp_path), "effluent")

@@ -21,6 +21,7 @@ from sewer_audit.drafting.proposals import (
     said,
     text_of,
 )
+from sewer_audit.records.clock.stamps import parse_stamps
 from sewer_audit.records.files.numbers import MISSING_NUMBERS, MISSING_WORDS, is_missing
 from sewer_audit.units import UnitError, to_si
 
@@ -35,7 +36,9 @@ DIMENSION = {
 }
 
 
-def of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str) -> None:
+def of_record(
+    found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: str, bills: Sequence[Grid]
+) -> None:
     first = next((grid for grid in grids if _roles(grid)), grids[0])
     roles = _roles(first)
     proposal = Proposal("effluent", "[effluent]")
@@ -80,6 +83,7 @@ def of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: st
     moments = [grid.moments(way) for grid in together]
     ask_decimal(found, proposal, [first], "effluent")
     _clock(found, proposal, first, moments, notes)
+    _reach(found, proposal, moments, bills)
     stamped = first.table.header.index(first.time_columns["time"])
     _stamp_words(found, proposal, first.spoken(stamped))
     _marks(proposal, together)
@@ -95,6 +99,27 @@ def of_record(found: Found, grids: Sequence[Grid], notes: Sequence[Look], up: st
     if "echo_time" in roles:
         _echo_way(proposal, values, units.get("echo_time", ""))
     found.proposals += [proposal, columns]
+
+
+def _reach(found: Found, proposal: Proposal, naive: Sequence[np.ndarray], bills) -> None:
+    """Bills that lie wholly outside of the record would be refused with it."""
+    lines = {each.key: each.value for p in found.proposals if p.name == "invoices"
+             for each in p.lines}  # fmt: skip
+    way = {"true": True, "false": False}.get(lines.get("day_first", ""))
+    ends: list[np.ndarray] = []
+    for name in ("start", "end"):
+        cells = [cell for grid in bills if name in grid.bill_columns
+                 for cell in grid.cells(grid.bill_columns[name])]  # fmt: skip
+        ends.append(parse_stamps(cells, way).naive)
+    seen = np.concatenate(naive)
+    seen = seen[~np.isnat(seen)]
+    if not seen.size or len(ends[0]) != len(ends[1]):
+        return
+    outside = int(((ends[1] <= seen.min()) | (ends[0] >= seen.max())).sum())
+    if outside:
+        days = (str(each)[:10] for each in (seen.min(), seen.max()))
+        told = f"the record reaches from {' to '.join(days)}, bills outside of it: {outside}"
+        proposal.add("allow_missing_periods", "true", f"{told}; they are audited without it")
 
 
 def _ask_roles(found: Found, columns: Proposal, grid: Grid, known: Sequence[int]) -> None:

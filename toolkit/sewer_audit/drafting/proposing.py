@@ -48,7 +48,7 @@ def propose(looks: Sequence[Look], up: str = "../") -> Found:
         found.ask("reads.multiplier", per_count(bills))
     records = [grid for grid in grids if grid.what == "record"]
     if records:
-        of_record(found, records, notes, up)
+        of_record(found, records, notes, up, bills)
     ask_read_hour(found, grids, printed, notes)
     return found
 

@@ -46,18 +46,26 @@ def imports_of(path: Path) -> set[Path]:
     return found
 
 
-def carries(value: object, rows: int, deep: bool = True) -> bool:
-    """Whether an argument holds as many rows as the record or the invoices."""
+def form_of(value: object, rows: int, deep: bool = True) -> str:
+    """How an argument holds the record or the invoices: as rows, as figures, or not at all.
+
+    Rows are a table, or one object of facts each; figures are an array with one place for each,
+    such as the draws of a volume, and whatever else happens to be as long.
+    """
     shape = getattr(value, "shape", None)
     if isinstance(shape, tuple):
-        return rows in shape
+        told = "rows" if hasattr(value, "columns") else "figures"
+        return told if rows in shape else ""
+    parts: list[object] = []
     if isinstance(value, (list, tuple, dict)):
-        return len(value) == rows or (
-            deep and len(value) < 50 and any(carries(each, rows, False) for each in value)
-        )
-    if deep and dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return any(carries(each, rows, False) for each in vars(value).values())
-    return False
+        parts = list(value.values()) if isinstance(value, dict) else list(value)
+        if len(parts) == rows:
+            return "rows" if dataclasses.is_dataclass(parts[0]) else "figures"
+    elif dataclasses.is_dataclass(value) and not isinstance(value, type):
+        parts = list(vars(value).values())
+    if not deep or len(parts) >= 50:
+        return ""
+    return max((form_of(each, rows, False) for each in parts), default="")  # rows before figures
 
 
 def trace() -> None:
@@ -70,25 +78,32 @@ def trace() -> None:
         "a logger row": len(first.inputs.logger.frame),
         "an invoice row": len(first.invoices),
     }
-    entered: dict[str, set[str]] = {name: set() for name in lengths}
+    entered: dict[str, dict[str, set[str]]] = {
+        name: {"rows": set(), "figures": set()} for name in lengths
+    }
 
     def look(frame, event, _):
         file = frame.f_code.co_filename
         if event != "call" or "sewer_audit" not in file or frame.f_code.co_name.startswith("<"):
             return
         for name, rows in lengths.items():
-            if file not in entered[name] and any(
-                carries(value, rows) for value in list(frame.f_locals.values())
-            ):
-                entered[name].add(file)
+            if file in entered[name]["rows"]:
+                continue
+            for value in list(frame.f_locals.values()):
+                if form := form_of(value, rows):
+                    entered[name][form].add(file)
 
     sys.setprofile(look)
     try:
         audit(case, draws=500).findings()
     finally:
         sys.setprofile(None)
-    for name, files in entered.items():
-        print(f"{name} enters {len(files)} files until it is a finding")
+    for name, found in entered.items():
+        others = found["figures"] - found["rows"]
+        print(
+            f"{name} enters {len(found['rows'])} files until it is a finding; one figure of it in "
+            f"an array {len(others)} more"
+        )
 
 
 def main() -> None:

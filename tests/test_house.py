@@ -205,6 +205,16 @@ def test_names_of_the_glossary_have_one_unit():
     assert not set(GLOSSARY) - seen, "names that no code uses"
 
 
+FIGURES = re.compile(
+    r"\b(float|int|ndarray|DataFrame|Series|Any|Mapping|dict|Sequence|list|tuple)\b"
+)
+
+
+def holds_figures(annotation: ast.expr | None) -> bool:
+    """Whether figures may come with it: a text, a yes or no and a class of ours say no unit."""
+    return annotation is not None and bool(FIGURES.search(ast.unparse(annotation)))
+
+
 def docstring_faults(node: ast.FunctionDef) -> list[str]:
     """What a public function's docstring lacks."""
     text = ast.get_docstring(node) or ""
@@ -212,7 +222,8 @@ def docstring_faults(node: ast.FunctionDef) -> list[str]:
         return ["no docstring"]
     faults = []
     told = {"self", *GLOSSARY}  # a name of the glossary needs an entry only for what it adds
-    arguments = [a.arg for a in (*node.args.args, *node.args.kwonlyargs) if a.arg not in told]
+    given = [a for a in (*node.args.args, *node.args.kwonlyargs) if a.arg not in told]
+    arguments = [a.arg for a in given if holds_figures(a.annotation)]
     section = re.split(r"\n(?=[A-Z][a-z]+\n-{3,})", text)
     parts = {part.split("\n", 1)[0]: part for part in section}
     parameters = parts.get("Parameters", "")
@@ -222,9 +233,8 @@ def docstring_faults(node: ast.FunctionDef) -> list[str]:
         )
         if entry is None or not re.search(r"\[[^\]]+\]", entry[0]):
             faults.append(f"parameter {argument} has no unit in square brackets")
-    returns = isinstance(node.returns, ast.expr) and ast.unparse(node.returns) != "None"
-    given = parts.get("Returns", parts.get("Yields", ""))
-    if returns and not re.search(r"\[[^\]]+\]", given):
+    found = parts.get("Returns", parts.get("Yields", ""))
+    if holds_figures(node.returns) and not re.search(r"\[[^\]]+\]", found):
         faults.append("the returned value has no unit in square brackets")
     equation = re.search(r"^(?!\s*>>>).*\w\)?\s=\s[^=]", parts.get("Notes", ""), re.M)
     if equation and "References" not in parts:

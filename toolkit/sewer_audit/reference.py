@@ -31,34 +31,12 @@ HEADINGS = {"case": "The case (case.toml)", "rates": "The rate schedule (rates.t
 
 
 def schema_of(file: str) -> str:
-    """The JSON schema of a file.
-
-    Parameters
-    ----------
-    file : str
-        "case" or "rates" [text].
-
-    Returns
-    -------
-    str
-        JSON [text].
-    """
+    """The JSON schema of a file."""
     return json.dumps(json_schema(FILES[file]), indent=1, ensure_ascii=False) + "\n"
 
 
 def reference(whole: bool = False) -> str:
-    """Every table of both files, or every key of every table.
-
-    Parameters
-    ----------
-    whole : bool
-        True for the keys as well [-].
-
-    Returns
-    -------
-    str
-        For a terminal [text].
-    """
+    """Every table of both files, or every key of every table."""
     lines = []
     for file, root in FILES.items():
         lines += [HEADINGS[file], ""]
@@ -102,11 +80,6 @@ def about(words: str) -> str:
     ----------
     words : str
         A path, the end of a path, a size of a device, a topic, or words [text].
-
-    Returns
-    -------
-    str
-        For a terminal; empty where nothing is known [text].
     """
     asked = words.strip("[] ").removeprefix("case:").removeprefix("rates:")
     said = _words(asked)

@@ -68,11 +68,6 @@ def cite(ids: str, text: str = "") -> str:
         Ids of the register, parted by semicolons [text].
     text : str
         What the figure says, told before its sources [text].
-
-    Returns
-    -------
-    str
-        Citation, edition, place and grade of each [text].
     """
     said = "; ".join(str(source) for source in named(ids))
     return f"{text}; {said}" if text else said

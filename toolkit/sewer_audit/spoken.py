@@ -52,18 +52,7 @@ _NOW: ContextVar[Spoken] = ContextVar("spoken", default=SI)
 
 @contextmanager
 def speaking(spoken: Spoken) -> Iterator[None]:
-    """Write sentences in these units for a block of work.
-
-    Parameters
-    ----------
-    spoken : Spoken
-        Units and zone [-].
-
-    Yields
-    ------
-    None
-        Nothing; what was spoken before is spoken again afterwards [-].
-    """
+    """Write sentences in these units for a block of work."""
     before = _NOW.set(spoken)
     try:
         yield

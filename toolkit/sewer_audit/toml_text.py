@@ -20,10 +20,6 @@ def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -
 
     Parameters
     ----------
-    text : str
-        The text [-].
-    name : str
-        Name of the file in messages [text].
     parse_float : callable
         Makes a number of its digits [-].
 

@@ -130,11 +130,6 @@ def _found(written: str, dimension: str) -> _Unit | None:
 def exact(unit: str, dimension: str) -> Fraction:
     """How many SI units one unit is, exactly.
 
-    Returns
-    -------
-    Fraction
-        In the SI unit of the dimension, without the offset of a temperature [SI].
-
     Raises
     ------
     UnitError

@@ -87,16 +87,9 @@ def expected_discharge(
         Water that reached the sewer without passing an intake meter [m3].
     periods : DataFrame, array (periods, 2) or Periods
         Service periods, as given to `intake_volumes` [s].
-    draws : Draws
-        Number and seed [-].
     only : str, optional
         Name of the one cause that varies, all others at their stated values; every cause varies
         without it [text].
-
-    Returns
-    -------
-    Balance
-        Draws (draws, invoices), also where nothing is uncertain [m3].
 
     Raises
     ------
@@ -155,8 +148,6 @@ def further_volumes(
         Terms evaluated before, of the same draws [m3].
     periods : Periods, DataFrame or array
         Service periods, as given to `intake_volumes` [s].
-    draws : Draws
-        Number and seed [-].
 
     Returns
     -------

@@ -72,11 +72,6 @@ def as_periods(periods: Any, may_be_empty: bool = False) -> Periods:
         Whether a period may end at its start, so that all its volumes are zero: an invoice whose
         days another one holds [-].
 
-    Returns
-    -------
-    Periods
-        In the order given [s].
-
     Raises
     ------
     AuditError

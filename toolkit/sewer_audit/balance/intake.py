@@ -110,11 +110,6 @@ def intake_volumes(
     resolution_m3 : float
         Volume of one count of the register, taken as rectangular at each read [m3].
 
-    Returns
-    -------
-    IntakeVolumes
-        Volume per period and covariance at the bounding instants [m3].
-
     Raises
     ------
     AuditError

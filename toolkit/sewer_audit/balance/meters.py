@@ -28,15 +28,8 @@ def meter_error(name: str, kind: str = "supply") -> Cause:
 
     Parameters
     ----------
-    name : str
-        Name of the meter [text].
     kind : str
         "supply", "sub-meter", "old" or "age unknown" [text].
-
-    Returns
-    -------
-    Cause
-        Marked as a default, with its source [-].
 
     Raises
     ------
@@ -111,19 +104,12 @@ def supply_meter_error(
 
     Parameters
     ----------
-    name : str
-        Name of the meter [text].
     low_flow_share : float, optional
         Share of the volume that passes below the meter's transitional flow [-].
     years_since_test : float, optional
         Years since the meter was tested or new; unknown counts as long ago [year].
     meter_type : str, optional
         One of `METER_TYPES`; class 2 if left out; counts only beside a share at low flow [text].
-
-    Returns
-    -------
-    Cause
-        By flow range where the share is known, else by age alone; marked as a default [-].
 
     Raises
     ------

@@ -114,11 +114,6 @@ def reconcile_network(
     model_floor : float
         Relative standard deviation per invoice added for what no cause describes [-].
 
-    Returns
-    -------
-    Network
-        Values, tests and what they can name [m3].
-
     Raises
     ------
     AuditError

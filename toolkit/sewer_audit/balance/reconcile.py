@@ -76,11 +76,6 @@ def reconcile(
     model_floor : float
         Relative standard deviation per invoice added to both for what no cause describes [-].
 
-    Returns
-    -------
-    Reconciliation
-        `agree` false and nothing joined where they conflict [m3].
-
     Raises
     ------
     AuditError

@@ -126,11 +126,6 @@ def plain_style(**more: Any) -> Iterator[None]:
     ----------
     more : any
         Further settings of the drawing library [-].
-
-    Returns
-    -------
-    Iterator
-        For ``with``; inside, the settings hold [-].
     """
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
@@ -183,20 +178,7 @@ def named_rows(axes: Any, names: Sequence[str], below: float = 0.4, above: float
 
 
 def drawing(figure: Figure, form: str = "png") -> bytes:
-    """A figure as a file; the same figure gives the same bytes.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure [-].
-    form : str
-        "png" or "svg" [text].
-
-    Returns
-    -------
-    bytes
-        The file [-].
-    """
+    """A figure as a file; the same figure gives the same bytes."""
     metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
     target = io.BytesIO()
     with plain_style():
@@ -213,8 +195,6 @@ def show(picture: Picture | Figure, alt: str = "", caption: str = "", form: str 
 
     Parameters
     ----------
-    picture : Picture or Figure
-        What to show [-].
     alt : str
         The text, where `picture` does not bring its own [text].
     form : str

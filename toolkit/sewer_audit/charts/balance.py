@@ -55,11 +55,6 @@ def water_balance(
     expected : dict, optional
         standard_uncertainty, low, high of what is left for the sewer, drawn as an interval [m3].
 
-    Returns
-    -------
-    Picture
-        Two or three columns whose heights are volumes [`unit`].
-
     Raises
     ------
     ReportFailed
@@ -183,11 +178,6 @@ def estimates_side_by_side(invoices: pd.DataFrame, unit: str, coverage: float = 
     invoices : DataFrame
         invoice, and ``_mean``, ``_low``, ``_high`` of effluent, balance and reconciled [m3].
 
-    Returns
-    -------
-    Picture
-        One place an invoice [`unit`].
-
     Raises
     ------
     ReportFailed
@@ -235,11 +225,6 @@ def differences(
         Its degrees of freedom [-].
     p_value : float
         Probability of a larger one [-].
-
-    Returns
-    -------
-    Picture
-        One bar an invoice [-].
     """
     figure, axes = canvas(3.0)
     places = np.arange(len(names), dtype=float)
@@ -305,11 +290,6 @@ def discharge_if_true(
         name, corrected_discharge_m3, corrected_standard_m3, posterior [m3, -].
     billed : float
         Sum of the billed volumes [m3].
-
-    Returns
-    -------
-    Picture
-        One row an explanation [`unit`].
     """
     shown = table[np.isfinite(table["corrected_discharge_m3"])].head(10)
     mean, spread = in_unit(shown, ("corrected_discharge_m3", "corrected_standard_m3"), unit)
@@ -337,11 +317,6 @@ def opposing_intervals(table: pd.DataFrame, billed: float, tolerance: float, uni
         what, total_m3, low_m3, high_m3 [m3].
     billed : float
         Sum of the billed volumes [m3].
-
-    Returns
-    -------
-    Picture
-        One interval a point granted [`unit`].
     """
     low, mean, high = in_unit(table, ("low_m3", "total_m3", "high_m3"), unit)
     total = from_si(billed, unit, "volume")

@@ -33,11 +33,6 @@ def averaging_and_zero(
         Standard uncertainty of the zero [m].
     height : float
         Height of the figure [in].
-
-    Returns
-    -------
-    Picture
-        Two panels, one where there is no level [%].
     """
     both = not curve.empty
     figure, axes = canvas(
@@ -104,11 +99,6 @@ def budgets_side_by_side(budgets: Mapping[str, pd.DataFrame], most: int = 4) -> 
         Name of the estimate to cause, share, persistence, the largest first [-].
     most : int
         Causes shown of each [-].
-
-    Returns
-    -------
-    Picture
-        Bars coloured and hatched by how long a cause keeps its value [%].
     """
     figure, axes = canvas(0.8 + 0.37 * most, 1, len(budgets), squeeze=False)
     said, shown = [], {}

@@ -34,11 +34,6 @@ def rating_and_use(
         Published limits of the level [m].
     one : tuple of float
         Level and value of the reading followed by hand [m; m3/s or m2].
-
-    Returns
-    -------
-    Picture
-        Two panels over one level axis [units[0]].
     """
     figure, (top, low) = canvas(4.6, 2, 1, sharex=True, height_ratios=(2.2, 1))
     area = units[1] in ("m2", "ft2")
@@ -93,12 +88,6 @@ def day_of_readings(day: pd.DataFrame, unit: str, zone: str) -> Picture:
     ----------
     day : DataFrame
         time (with a zone), level [m], status, reason [text].
-
-    Returns
-    -------
-    Picture
-        Points over the hours of a day; rejected readings without a level stand at the foot
-        [`unit`].
     """
     times = local(day["time"], zone)
     level = from_si(day["level"].to_numpy(float), unit, "length")
@@ -145,11 +134,6 @@ def zero_path_picture(
         time (two rows an interval), mean, low, high of what the instrument reads too high [m].
     visits : DataFrame
         time, too_high: instrument less hand reading; may be empty [m].
-
-    Returns
-    -------
-    Picture
-        A line that jumps where the instrument was set to the hand reading [`unit`].
     """
     times = local(path["time"], zone)
     middle, low, high = in_unit(path, ("mean", "low", "high"), unit, "length")
@@ -190,11 +174,6 @@ def cut_at_read(
         The read that ends one invoice and begins the next [-].
     names : sequence of str
         The invoice before and, if there is one, the invoice after [text].
-
-    Returns
-    -------
-    Picture
-        Two hatched areas that meet at the read [`unit`].
     """
     times = local(readings["time"], zone)
     flow = from_si(readings["discharge"].to_numpy(float), unit, "discharge")

@@ -21,11 +21,6 @@ def hand_picture(readings: pd.DataFrame, seen: set[tuple[bool, int]], unit: str)
         hour (of the day, local, 0 to 24), weekend (bool), discharge [m3/s].
     seen : set of (bool, int)
         Kinds of hour (weekend, hour) that count as looked at [-].
-
-    Returns
-    -------
-    Picture
-        Marks over the hours, with two bands of hours below [`unit`].
     """
     figure, (axes, below) = canvas(3.6, 2, 1, sharex=True, height_ratios=[4, 0.8])
     flow = from_si(readings["discharge"].to_numpy(dtype=float), unit, "discharge")
@@ -70,8 +65,6 @@ def local_readings(times: pd.DatetimeIndex, discharge: np.ndarray) -> pd.DataFra
 
     Parameters
     ----------
-    times : DatetimeIndex
-        Local times [-].
     discharge : array (readings,)
         Discharge of each [m3/s].
 

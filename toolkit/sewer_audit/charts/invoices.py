@@ -48,11 +48,6 @@ def invoices_against_evidence(
         Which of :data:`EVIDENCE` to show; those without figures are left out [text].
     remarks : mapping of str to str, optional
         What the legend must add to the name of a source, such as its class [text].
-
-    Returns
-    -------
-    Picture
-        One row an invoice [`unit`].
     """
     shown = [s for s in sources if f"{s}_mean" in invoices and invoices[f"{s}_mean"].notna().any()]
     rows = np.arange(len(invoices), dtype=float)
@@ -126,11 +121,6 @@ def line_differences(differences: pd.DataFrame, money: str = "USD") -> Picture:
     ----------
     differences : DataFrame
         Index: invoices; columns: charge lines; values billed less recomputed [`money`].
-
-    Returns
-    -------
-    Picture
-        The darker the larger; too little billed is framed and dotted [`money`].
     """
     values = differences.to_numpy(dtype=float)
     figure, axes = canvas(1.4 + 0.32 * len(differences))
@@ -168,11 +158,6 @@ def difference_origins(origins: pd.DataFrame, money: str = "USD") -> Picture:
     ----------
     origins : DataFrame
         Index: invoices; columns: origins; values billed less recomputed [`money`].
-
-    Returns
-    -------
-    Picture
-        One row an invoice; to the right too much was billed [`money`].
     """
     rows = np.arange(len(origins), dtype=float)
     figure, axes = canvas(1.6 + 0.30 * len(rows))
@@ -219,11 +204,6 @@ def ratio_picture(ratios: pd.DataFrame, known: Mapping[str, float]) -> Picture:
         invoice, ratio, low, high, named [-].
     known : mapping of str to float
         Error in words to the ratio it leaves; those near a figure are shown [-].
-
-    Returns
-    -------
-    Picture
-        One row an invoice; 1 is a right volume; the scale is logarithmic [-].
     """
     rows, ratio = np.arange(len(ratios), dtype=float), ratios["ratio"].to_numpy(dtype=float)
     figure, axes = canvas(2.2 + 0.28 * len(rows))
@@ -281,11 +261,6 @@ def decision_picture(
         The billed volume [m3].
     source : str
         Which of :data:`sewer_audit.charts.EVIDENCE` the draws are [text].
-
-    Returns
-    -------
-    Picture
-        Density of the evidence, interval, billed volume and its tolerance [`unit`].
 
     Raises
     ------

@@ -42,11 +42,6 @@ def record_quality(shares: pd.DataFrame, smallest: float | None = None) -> Pictu
         invoice, and one column for each status in :data:`STATUSES`: share of the period [-].
     smallest : float, optional
         Smallest share of accepted readings the decision rule asks for [-].
-
-    Returns
-    -------
-    Picture
-        One bar an invoice [%].
     """
     rows = np.arange(len(shares), dtype=float)
     figure, axes = canvas(1.5 + 0.27 * len(shares))
@@ -89,11 +84,6 @@ def hydrograph(
         time (start of each day, with a time zone), discharge (mean, NaN in a gap) [m3/s].
     bounds : sequence of Timestamp
         Instants at which service periods meet [-].
-
-    Returns
-    -------
-    Picture
-        A line that breaks where the record has a gap [`unit`].
     """
     times = local(daily["time"], zone)
     values = from_si(daily["discharge"].to_numpy(float), unit, "discharge")
@@ -144,11 +134,6 @@ def weekly_pattern(pattern: pd.DataFrame, unit: str, zone: str = "UTC") -> Pictu
     ----------
     pattern : DataFrame
         hour (0 to 167, from Monday 00:00 local time), middle, low, high [m3/s].
-
-    Returns
-    -------
-    Picture
-        A line with a band; the band holds eight of ten weeks [`unit`].
     """
     hours = pattern["hour"].to_numpy(float)
     middle, low, high = in_unit(pattern, ("middle", "low", "high"), unit, "discharge")

@@ -25,11 +25,6 @@ def quarter_volumes(
         quarter, billed_m3 and ``_mean``, ``_low``, ``_high`` of the estimates [m3].
     forecast : dict, optional
         quarter and discharge_m3 with middle, low, high [m3].
-
-    Returns
-    -------
-    Picture
-        One column a quarter [`unit`].
     """
     figure, axes = canvas(3.6)
     places = np.arange(len(table), dtype=float)
@@ -74,13 +69,6 @@ def control_chart(
     ----------
     ratios : DataFrame
         invoice, quarter, read_type, ratio_mean, ratio_low, ratio_high, outside [-].
-    limits : ControlLimits or None
-        Centre and limits [-].
-
-    Returns
-    -------
-    Picture
-        One point an invoice; those outside the limits are named [-].
     """
     figure, axes = canvas(3.9)
     places = np.arange(len(ratios), dtype=float)
@@ -157,11 +145,6 @@ def quarter_costs(table: pd.DataFrame, unit: str, money: str, coverage: float) -
     ----------
     table : DataFrame
         quarter, cost_per_billed_m3, cost_per_m3 with ``_mean``, ``_low``, ``_high`` [money/m3].
-
-    Returns
-    -------
-    Picture
-        One column a quarter [`money` per `unit`].
     """
     size = float(to_si(1.0, unit, "volume"))
     figure, axes = canvas(3.0)

@@ -33,11 +33,6 @@ def screening_picture(level: pd.DataFrame, stretches: pd.DataFrame, zone: str = 
         time (UTC), value, status of every row; head of the axis in ``attrs["axis"]`` [any].
     stretches : DataFrame
         reason, kind ("rejected", "marked" or "missing"), start, end (UTC), readings [-].
-
-    Returns
-    -------
-    Picture
-        Two panels over the same time [-].
     """
     totals = stretches.groupby(["kind", "reason"], sort=False)["readings"].sum().reset_index()
     order = {kind: place for place, kind in enumerate(KINDS)}

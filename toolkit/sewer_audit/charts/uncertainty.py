@@ -28,13 +28,6 @@ def uncertainty_budget(budget: pd.DataFrame, most: int = 12, what: str = "the vo
         cause, share (of the variance), persistence [-].
     most : int
         Causes shown; the rest is one bar [-].
-    what : str
-        Whose uncertainty, for the title [text].
-
-    Returns
-    -------
-    Picture
-        One bar a cause [%].
     """
     ranked = budget.sort_values("share", ascending=False, kind="stable")
     rest = ranked.iloc[most:]
@@ -97,13 +90,6 @@ def zero_error_curve(
         zero_error [m] and change of the volume as a share of itself, change [-].
     standard : float, optional
         Standard uncertainty of the zero, set off as a band [m].
-    what : str
-        Which volume, for the title [text].
-
-    Returns
-    -------
-    Picture
-        Change of the volume against the zero error [%].
     """
     figure, axes = canvas(3.2)
     width = None if standard is None else from_si(standard, unit, "length")
@@ -131,11 +117,6 @@ def explanations_ranking(explanations: pd.DataFrame) -> Picture:
     ----------
     explanations : DataFrame
         explanation, probability (among the candidates), invoices (how many it concerns) [-].
-
-    Returns
-    -------
-    Picture
-        One bar an explanation [%].
     """
     ranked = explanations.sort_values("probability", ascending=False, kind="stable").head(12)
     rows = np.arange(len(ranked), dtype=float)

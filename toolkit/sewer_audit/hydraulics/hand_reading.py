@@ -129,16 +129,9 @@ def hand_reading(device_word: str, pairs: Mapping[str, str]) -> HandReading:
 
     Parameters
     ----------
-    device_word : str
-        Word of a device, or "echo" [text].
     pairs : mapping
         Sizes of the device and the reading, each with its unit; `flow` in place of the level asks
         for the level [text].
-
-    Returns
-    -------
-    HandReading
-        The answer [SI].
 
     Raises
     ------

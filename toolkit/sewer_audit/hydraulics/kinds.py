@@ -249,11 +249,6 @@ def find_kind(word: str) -> DeviceKind:
     word : str
         Such as "parshall", "parshall flume" or "V-notch weir" [text].
 
-    Returns
-    -------
-    DeviceKind
-        The kind [-].
-
     Raises
     ------
     OutOfRange
@@ -279,11 +274,6 @@ def build_device(method: str, sizes: Mapping[str, str]) -> Device:
         Word of the device or method of a case file [text].
     sizes : mapping
         Key to value with its unit [text].
-
-    Returns
-    -------
-    Device
-        Ready to use [-].
 
     Raises
     ------
@@ -316,13 +306,7 @@ def device_rows() -> list[dict[str, Any]]:
 
 
 def device_list() -> str:
-    """The same as text for a terminal.
-
-    Returns
-    -------
-    str
-        A block a device: its words, what it needs and what it may be told [text].
-    """
+    """The same as text for a terminal."""
     lines = ["Devices, the sizes each needs, and those it may be told (in brackets):", ""]
     for word, kind in DEVICES.items():
         also = f"   (in a case file also: {', '.join(kind.methods)})" if kind.methods else ""

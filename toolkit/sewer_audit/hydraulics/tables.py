@@ -49,11 +49,6 @@ def families() -> Mapping[str, Mapping[str, Any]]:
 def families_of(method: str) -> tuple[str, ...]:
     """Families whose facts hold for the devices of a method, its own first.
 
-    Parameters
-    ----------
-    method : str
-        Method of a device [text].
-
     Returns
     -------
     tuple of str
@@ -65,11 +60,6 @@ def families_of(method: str) -> tuple[str, ...]:
 
 def asked_of(method: str) -> tuple[str, ...]:
     """Points of the installation that all have to be met before the published figure counts.
-
-    Parameters
-    ----------
-    method : str
-        Method of a device [text].
 
     Returns
     -------

@@ -91,11 +91,6 @@ def review_sites(
         Longest time a site may take; one that needs more fails alone. POSIX, and not inside the
         threads of a Dask worker [s].
 
-    Returns
-    -------
-    ReviewedSites
-        Ranked table and log; summary page, CSV and JSON stand in the folder [m3, money].
-
     Raises
     ------
     InputRefused

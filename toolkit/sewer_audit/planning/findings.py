@@ -23,11 +23,6 @@ WORTH += ("net_high", "bound", "break_even")
 def ranking_table(plan: Plan) -> pd.DataFrame:
     """Options that fit, best first.
 
-    Parameters
-    ----------
-    plan : Plan
-        The plan [-].
-
     Returns
     -------
     DataFrame
@@ -87,8 +82,6 @@ def option_table(plan: Plan, everything: bool = True) -> pd.DataFrame:
 
     Parameters
     ----------
-    plan : Plan
-        The plan [-].
     everything : bool
         Whether sizes that do not fit are listed too [-].
 
@@ -122,11 +115,6 @@ def option_table(plan: Plan, everything: bool = True) -> pd.DataFrame:
 
 def checklist_table(option: Option) -> pd.DataFrame:
     """Installation rules of an option as a checklist.
-
-    Parameters
-    ----------
-    option : Option
-        What would be installed [-].
 
     Returns
     -------

@@ -134,11 +134,6 @@ def make_plan(
         Told the step that begins [text] and the share of the work done before it [-], last of all
         a share of 1; nothing is shown or printed here.
 
-    Returns
-    -------
-    Plan
-        Options, chances, worth, visits [-].
-
     Raises
     ------
     InputRefused

@@ -35,13 +35,6 @@ def chances_of_total(shortfall: np.ndarray | float, standard: float, rule: Decis
         Share by which the true discharge lies below the billed one; negative if above [-].
     standard : float
         Relative standard uncertainty of the sum [-].
-    rule : DecisionRule
-        The rule the audit will follow [-].
-
-    Returns
-    -------
-    Chances
-        Probabilities [-].
 
     Raises
     ------

@@ -163,8 +163,6 @@ def net_value_curve(
     ----------
     standard : float
         Relative standard uncertainty of the sum [-].
-    rule : DecisionRule
-        The rule the audit will follow [-].
     stake : Stake
         What hangs on the finding [money].
     cost : Range

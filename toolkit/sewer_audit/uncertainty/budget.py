@@ -81,11 +81,6 @@ def variance_budget(
         Result at the stated values of all causes, to show how a bent model shifts the mean
         [result unit].
 
-    Returns
-    -------
-    Budget
-        One table per invoice and one for the total [result unit].
-
     Raises
     ------
     AuditError

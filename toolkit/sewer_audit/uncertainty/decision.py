@@ -73,11 +73,6 @@ def judge(
     family : str
         How several invoices share the risk, see `DecisionRule` [text].
 
-    Returns
-    -------
-    Verdicts
-        One judgement per invoice and one for the total [-].
-
     Raises
     ------
     AuditError
@@ -119,8 +114,6 @@ def shared_coverage(rule: DecisionRule, errors: np.ndarray) -> float:
 
     Parameters
     ----------
-    rule : DecisionRule
-        With its family [-].
     errors : array (draws, invoices)
         Joint draws, less what is judged [m3].
 

@@ -63,11 +63,6 @@ def coverage_interval(
     kind : str
         "symmetric": equal shares beyond both ends; "shortest" [text].
 
-    Returns
-    -------
-    Interval
-        Ends are numbers for one column and arrays for several [unit of the draws].
-
     Raises
     ------
     AuditError
@@ -97,13 +92,6 @@ def summarise(draws: np.ndarray, coverage: float = 0.95, kind: Kind = "symmetric
         Draws of one or several quantities [any].
     coverage : float
         Share the interval is to hold [-].
-    kind : str
-        "symmetric" or "shortest" [text].
-
-    Returns
-    -------
-    Summary
-        Figures are numbers for one column and arrays for several [unit of the draws].
 
     Raises
     ------
@@ -217,10 +205,5 @@ def p_value_words(value: float) -> str:
     ----------
     value : float
         The chance [-].
-
-    Returns
-    -------
-    str
-        Such as "p = 0.023", or "p < 0.001", never "p = 0" [text].
     """
     return "p < 0.001" if value < 0.001 else f"p = {value:.2g}"

@@ -61,11 +61,6 @@ def compare_intervals(
     kind : str
         Interval of the draws: "symmetric" or "shortest" [text].
 
-    Returns
-    -------
-    Validation
-        Differences, tolerance and verdict [result unit].
-
     Raises
     ------
     AuditError

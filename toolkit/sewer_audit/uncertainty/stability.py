@@ -133,11 +133,6 @@ def draws_until_stable(
     most_draws : int
         Where to stop in any case, after two blocks at the earliest [-].
 
-    Returns
-    -------
-    Stability
-        The number of draws; nothing of the draws is kept [-].
-
     Raises
     ------
     AuditError

@@ -144,11 +144,6 @@ def review(
     before : str
         Findings of the last review, or its folder; see ``since.last_review`` [text].
 
-    Returns
-    -------
-    Review
-        Figures, flags, forecast, savings, actions [m3, money].
-
     Raises
     ------
     InputRefused

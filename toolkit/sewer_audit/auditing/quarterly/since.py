@@ -39,11 +39,6 @@ def last_review(given: str | Path) -> LastReview | None:
     given : str or Path
         Its folder, its findings as text, or nothing [text].
 
-    Returns
-    -------
-    LastReview or None
-        None where nothing is given [-].
-
     Raises
     ------
     InputRefused

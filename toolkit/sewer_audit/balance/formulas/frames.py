@@ -36,18 +36,6 @@ def _between(name: str, row: dict) -> Cause:
 def consumptive_share(name: str, sector: str) -> Cause:
     """Share of the water taken in that a sector usually does not return.
 
-    Parameters
-    ----------
-    name : str
-        Name of the use in the case [text].
-    sector : str
-        One of `CONSUMPTIVE` [text].
-
-    Returns
-    -------
-    Cause
-        Rectangular between the limits, marked as a default, with its source [-].
-
     Raises
     ------
     AuditError
@@ -72,8 +60,6 @@ def steam_losses(name: str, losses: Sequence[str]) -> dict[str, Cause]:
 
     Parameters
     ----------
-    name : str
-        Name of the use in the case [text].
     losses : sequence of str
         Any of `STEAM_LOSSES`, each once [text].
 

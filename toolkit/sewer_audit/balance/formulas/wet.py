@@ -57,11 +57,6 @@ def wet_weather(
     days_after : int
         Days after the rain that still count [d].
 
-    Returns
-    -------
-    WetWeather
-        Equivalent area and the inflow of every day [m3].
-
     Raises
     ------
     AuditError

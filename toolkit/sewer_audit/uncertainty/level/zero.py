@@ -177,11 +177,6 @@ def condition_zero(
         Moments at which the zero may have moved by an amount nobody read; one that falls on a visit
         counts as before it [m].
 
-    Returns
-    -------
-    ZeroPosterior
-        Mean and covariance of the offset at both ends of every interval, and flags [m].
-
     Raises
     ------
     AuditError

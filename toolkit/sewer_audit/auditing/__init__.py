@@ -21,7 +21,6 @@ from sewer_audit.auditing.judgement.reasons import (
     reasons_of,
     resting_flags,
 )
-from sewer_audit.auditing.judgement.replay import Replay
 from sewer_audit.auditing.judgement.suffices import draws_needed, unstable_flags
 from sewer_audit.auditing.judgement.verdict import (
     basis_answer,
@@ -174,6 +173,5 @@ def _enough(
     if draws != "adaptive" and digits is None:
         return int(draws), None
     trial = gather(case, inputs, Draws(TRIAL, seed))
-    replay = Replay.of(case, trial, price_invoices(case, inputs, trial))
-    found = draws_needed(replay, seed, case.data.rule.coverage, digits or 1)
+    found = draws_needed(case, trial, price_invoices(case, inputs, trial), seed, digits or 1)
     return max(found.draws, 0 if draws == "adaptive" else int(draws)), found

@@ -6,7 +6,9 @@ invoice, so no test can say which of the two is wrong; the explanations may, fro
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.special import chdtrc, ndtr
@@ -37,7 +39,7 @@ class Reconciliation:
     invoices with both, total_z the same over its standard uncertainty. z: of each invoice, NaN
     without both estimates, critical_z the Sidak bound for the largest. reconciled: draws of the
     joined volume, with mean, covariance and the share of the effluent in it; None where the
-    estimates conflict.
+    estimates conflict. join: from other draws of the two to those of the joined volume.
     """
 
     agree: bool
@@ -54,6 +56,7 @@ class Reconciliation:
     covariance: np.ndarray | None
     weight_of_effluent: np.ndarray | None
     flags: tuple[Flag, ...]
+    join: Callable[[np.ndarray, np.ndarray], np.ndarray] | None = None
 
 
 def reconcile(
@@ -120,15 +123,16 @@ def reconcile(
     z = np.full(both.shape, np.nan)
     z[both] = difference / np.sqrt(np.diag(joint.spread))
     critical = sidak_critical(int(both.sum()), coverage)
-    joined = joint.joined(effluent, balance, has) if agree else (None, None, None, None)
+    join, told = None, (None, None, None)
     if agree:
-        for each in joined[:3]:
+        join, told = partial(joint.draws, has, nothing), joint.told(has)
+        for each in told[:2]:
             each[..., nothing] = 0.0
-        joined[2][nothing] = 0.0
+        told[1][nothing] = 0.0
     flags = _flags(agree, p_value, total_p, total, z, critical, has)
     return Reconciliation(
-        agree, statistic, joint.rank, p_value, total, total_z, total_p, z, critical, *joined,
-        flags,
+        agree, statistic, joint.rank, p_value, total, total_z, total_p, z, critical,
+        None if join is None else join(effluent, balance), *told, flags, join,
     )  # fmt: skip
 
 
@@ -178,18 +182,28 @@ class _Joint:
         reached = self.spread @ (self.inverse / self.scale) @ difference
         return bool(np.abs(difference - reached).max() > 1e-6 * np.abs(self.mean).max())
 
-    def joined(
-        self, effluent: np.ndarray, balance: np.ndarray, has: tuple[np.ndarray, np.ndarray]
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """Draws, mean, covariance and weight of the effluent, for every invoice."""
+    def draws(
+        self,
+        has: tuple[np.ndarray, np.ndarray],
+        nothing: np.ndarray,
+        effluent: np.ndarray,
+        balance: np.ndarray,
+    ) -> np.ndarray:
+        """Joined draws of every invoice."""
         stacked = np.column_stack([effluent[:, has[0]], balance[:, has[1]]])
         moved = stacked - (stacked @ self.rows.T) @ self.gain.T
         first = int(has[0].sum())
-        invoices = len(has[0])
-        reconciled = np.full((len(effluent), invoices), np.nan)
+        reconciled = np.full((len(effluent), len(nothing)), np.nan)
         only_balance = has[1] & ~has[0]
         reconciled[:, has[0]] = moved[:, :first]
         reconciled[:, only_balance] = moved[:, first:][:, only_balance[has[1]]]
+        reconciled[:, nothing] = 0.0
+        return reconciled
+
+    def told(self, has: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Mean, covariance and weight of the effluent, for every invoice."""
+        first, invoices = int(has[0].sum()), len(has[0])
+        only_balance = has[1] & ~has[0]
         chosen = np.concatenate([np.ones(first, bool), only_balance[has[1]]])
         order = np.concatenate([np.flatnonzero(has[0]), np.flatnonzero(only_balance)])
         full = self.covariance - self.gain @ self.rows @ self.covariance
@@ -202,7 +216,7 @@ class _Joint:
         kept = np.eye(first)[:, (has[1][has[0]])] - self.gain[:first]
         share[both] = kept.sum(axis=1)[has[1][has[0]]]
         share[has[0] & ~has[1]], share[only_balance] = 1.0, 0.0
-        return reconciled, mean, covariance, share
+        return mean, covariance, share
 
 
 def _flags(

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from sewer_audit.auditing.invoices.pricing import Pricing
-from sewer_audit.auditing.judgement.replay import Replay
 from sewer_audit.auditing.judgement.verdict import estimates
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
@@ -27,7 +26,7 @@ from sewer_audit.uncertainty import (
     summarise,
 )
 
-__all__ = ["draws_needed", "first_order_of", "first_order_table", "unstable_flags"]
+__all__ = ["draws_needed", "first_order_of", "unstable_flags"]
 
 DIGITS = 1
 """Significant digits of a standard uncertainty that are regarded as meaningful [-]."""
@@ -57,34 +56,39 @@ COLUMNS = [
 ]
 
 
+def _figures(
+    case: Case, evidence: Evidence, pricing: Pricing | None, draws: Draws | None = None
+) -> dict[str, np.ndarray]:
+    """Volumes, and the amounts that go with them, of the draws of an audit or of others.
+
+    A formula knows nothing of explanations, so none is averaged over.
+    """
+    now = replace(evidence, averaged=None) if draws is None else evidence.again(case, draws)
+    found = {name: each for name, each in estimates(now).items() if each is not None}
+    if pricing is not None:
+        lines = pricing.lines
+        invoiced = lines.loc[lines["line"] == "total", "invoiced"].to_numpy(dtype=float)
+        for name, of in (("amount_in_question", "basis"), ("amount_by_discharge", "audited")):
+            if of in found and np.isfinite(found[of]).all():
+                found[name] = invoiced - pricing.amounts(found[of])
+    found.pop("audited", None)  # one of the others under its second name
+    return found
+
+
 def first_order_of(case: Case, evidence: Evidence, pricing: Pricing | None) -> pd.DataFrame:
     """Every volume, balance and charge of an audit by the first-order formula and by draws.
 
     Units: evidence [m3]; returns [m3, money].
-    """
-    replay = Replay.of(case, evidence, pricing)
-    evidence = replace(evidence, averaged=None)  # a formula knows nothing of explanations
-    drawn = {name: each for name, each in estimates(evidence).items() if each is not None}
-    return first_order_table(replay, drawn | replay.charges(drawn), case.data.rule.coverage)
-
-
-def first_order_table(
-    replay: Replay, drawn: Mapping[str, np.ndarray | None], coverage: float
-) -> pd.DataFrame:
-    """Every volume, balance and charge by the first-order formula and by draws.
-
-    Units: drawn [m3, money]; returns [m3, money].
 
     References
     ----------
     JCGM 101:2008, clause 8.
     """
+    drawn, coverage = _figures(case, evidence, pricing), case.data.rule.coverage
     rows: list[dict[str, Any]] = []
-    for figure, found in linearise(replay).items():
-        columns = drawn.get(figure)
-        if columns is None:
-            continue
-        names = [*replay.evidence.periods.names, "total"]
+    names = [*evidence.periods.names, "total"]
+    for figure, found in linearise(partial(_figures, case, evidence, pricing)).items():
+        columns = drawn[figure]
         joint = np.column_stack([columns, columns.sum(axis=1)])
         linear = found.with_total()
         for place in np.flatnonzero(
@@ -123,8 +127,12 @@ def _compared(linear: Linear, place: int, summary: Summary) -> dict[str, Any]:
     }
 
 
-def draws_needed(replay: Replay, seed: int, coverage: float, digits: int) -> Stability:
+def draws_needed(
+    case: Case, evidence: Evidence, pricing: Pricing | None, seed: int, digits: int
+) -> Stability:
     """Number of draws after which no printed volume or charge changes any more.
+
+    Units: evidence [m3].
 
     digits: Significant digits of every standard uncertainty to be stable, 1 or 2.
 
@@ -134,12 +142,14 @@ def draws_needed(replay: Replay, seed: int, coverage: float, digits: int) -> Sta
     """
 
     def sample(draws: Draws) -> np.ndarray:
-        found = [each for name, each in replay(draws).items() if name in STABLE]
+        figures = _figures(case, evidence, pricing, draws)
+        found = [figures[name] for name in STABLE if name in figures]
+        found = [each[:, np.isfinite(each).all(axis=0)] for each in found]
         nothing = np.zeros((draws.count, 0))  # a case without an estimate draws none
         return np.column_stack([nothing, *(np.c_[each, each.sum(axis=1)] for each in found)])
 
-    most = max(20_000, min(MOST_DRAWS, MOST_FIGURES // max(len(replay.evidence.periods.names), 1)))
-    return draws_until_stable(sample, seed, coverage, digits, most)
+    most = max(20_000, min(MOST_DRAWS, MOST_FIGURES // max(len(evidence.periods.names), 1)))
+    return draws_until_stable(sample, seed, case.data.rule.coverage, digits, most)
 
 
 def unstable_flags(stability: Stability | None) -> list[Flag]:

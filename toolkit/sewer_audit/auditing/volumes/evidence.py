@@ -164,6 +164,21 @@ class Evidence:
         rest = np.where(use, effluent, balance)
         return np.where(np.isfinite(found).all(axis=0), found, rest)
 
+    def again(self, case: Case, draws: Draws) -> Evidence:
+        """The same from other draws, along the way these took. Units: returns [m3]."""
+        effluent, balance, joined = self.effluent, self.balance, self.reconciliation
+        if effluent is not None:
+            effluent = replace(effluent, volumes=effluent.model.draw(draws))
+        if balance is not None:
+            balance = replace(balance, draws=self.balance_of(None, draws))  # type: ignore[misc]
+        if joined is not None and joined.join is not None:
+            both = joined.join(effluent.volumes, balance.draws)  # type: ignore[union-attr]
+            joined = replace(joined, reconciled=both)
+        found = replace(
+            self, effluent=effluent, balance=balance, reconciliation=joined, averaged=None
+        )
+        return replace(found, basis=billing_basis(case, found, draws))
+
 
 def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:
     """Compute both estimates, test them against each other, and the billing basis.

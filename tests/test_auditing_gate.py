@@ -1,16 +1,19 @@
 """One gate decides which estimates carry a verdict; a code that says it stops does stop."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.inspecting import inspect_file
-from sewer_audit.auditing.judgement.verdict import basis_answer
+from sewer_audit.auditing.judgement.verdict import _as_far_as_tested, basis_answer
 from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.auditing.volumes.gate import ESTIMATES, gate_of
 from sewer_audit.case import sample_case
 from sewer_audit.errors import Flag, Severity, codes
+from sewer_audit.uncertainty import SUPPORTED, judge
 
 UNDECIDED = "cannot be decided from this evidence"
 STOPPING = sorted(code for code, kind in codes().items() if kind.severity is Severity.STOPS)
@@ -179,3 +182,19 @@ def test_a_share_that_reaches_below_nothing_answers_no_question_of_the_basis(les
             return getattr(result.evidence, name)
 
     assert not basis_answer(result.case, Wrong(), result.pricing)["answered"]
+
+
+@pytest.mark.parametrize("spread, kept", [(0.02, True), (0.1, True), (0.3, False)])
+def test_a_record_that_knows_next_to_nothing_certifies_no_bill(spread, kept):
+    """A record that may be wrong by a third tests no balance, however many draws are taken."""
+    random = np.random.default_rng(5)
+    balance = 1000 * (1 + 0.008 * random.normal(size=(4000, 1)))
+    evidence = SimpleNamespace(
+        effluent=SimpleNamespace(volumes=1000 * (1 + spread * random.normal(size=(4000, 1)))),
+        balance=SimpleNamespace(draws=balance),
+        gate=SimpleNamespace(carries={"effluent": np.ones(1, bool), "balance": np.ones(1, bool)}),
+    )
+    case = SimpleNamespace(data=SimpleNamespace(rule=SimpleNamespace(tolerance=0.05)))
+    found = _as_far_as_tested(case, judge(balance, np.array([1000.0])), [[0]], evidence, False)
+    assert (found.invoices[0].finding == SUPPORTED) is kept
+    assert (found.total.finding == SUPPORTED) is kept

@@ -162,3 +162,34 @@ def test_one_figure_stands_for_all_that_is_said():
     assert flag.data["invoices"] == len(said)
     assert flag.data["allowed"] == pytest.approx(0.05 + 0.05 + 1 / 21)
     assert flag.data["here"] >= 3 / 400 * len(said)  # no draw shows it: three of them at least
+
+
+def test_a_supply_meter_is_not_favoured_by_a_shift_made_of_the_record():
+    """Low flows recorded high, or missed by the supply meter: the same figures, the same odds."""
+    random = np.random.default_rng(41)
+    given = series(random)
+    share = 0.3 + 0.05 * random.normal(size=40)
+    given["effluent_mean"] = given["effluent_mean"] * (1 + 0.4 * share)
+    given |= {"method": "full pipe", "low_shares": {"of the lowest half": share}}
+    found = ranked(**given)
+    assert 0.2 < found["supply meter misses low flows"] / found[LOW] < 5
+
+
+def test_weeks_in_a_row_are_evidence_and_one_alone_is_not():
+    def first(weeks: int) -> str:
+        given = series(np.random.default_rng(43))
+        given["effluent_mean"] = given["effluent_mean"].copy()
+        given["effluent_mean"][20 : 20 + weeks] *= 1.35
+        return ranked(**given)["first"]
+
+    assert first(1) == "nothing wrong"
+    assert first(5) != "nothing wrong"
+
+
+def test_what_is_on_no_list_may_act_for_a_while():
+    """A stretch longer than any that a cause of the list is tried over."""
+    given = series(np.random.default_rng(47))
+    away = (np.arange(40) >= 18) & (np.arange(40) < 25)
+    given["effluent_mean"] = given["effluent_mean"] * np.where(away, 1.3, 1.0)
+    found = ranked(**given)
+    assert found["none of these (estimates)"] > 0.5 and found["named"] is None

@@ -210,8 +210,29 @@ def test_both_estimates_without_reads():
 def test_nothing_to_compare_with_leaves_the_prior():
     ranking = explain(Observations(np.full(6, 100.0)), pairs=False)
     assert ranking.rows[0].name == NOTHING and ranking.named is None  # untested is not right
-    assert [row.name for row in ranking.rows[1:]] == ["none of these (estimates)"]
-    assert len(ranking.untestable) == len(CATALOGUE) - 3
+    assert ranking.rows[0].posterior < 0.5, "what nothing tests may act as before"
+    weight = {each.name: each.weight for each in CATALOGUE}
+    for row in ranking.rows[2:]:
+        assert row.prior / ranking.rows[2].prior == pytest.approx(
+            weight[row.name] / weight[ranking.rows[2].name]
+        )
+    untested = {each.name for each in CATALOGUE if each.acts_on == "estimates"}
+    assert untested - {"both estimates right"} - set(ranking.untestable) == set()
+    assert ranking.tied == ()
+
+
+def test_a_clean_case_says_which_causes_would_not_show(clean_ranking):
+    """All of them that lie less than twentyfold below by their likelihood, and no other."""
+    first = clean_ranking.rows[0]
+    odds = {
+        row.name: first.log_marginal_likelihood - row.log_marginal_likelihood
+        for row in clean_ranking.rows
+        if len(row.components) == 1
+    }
+    assert clean_ranking.named is None and clean_ranking.tied
+    assert set(clean_ranking.tied) == {name for name, log in odds.items() if log < np.log(20)}
+    assert "unit mistaken" not in clean_ranking.tied
+    assert "of a size that would not show" in clean_ranking.statement
 
 
 def test_an_invoice_without_record_does_not_stop_the_others(clean):

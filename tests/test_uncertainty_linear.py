@@ -90,6 +90,21 @@ def test_every_volume_and_charge_has_both_results():
     assert same.all()
 
 
+def test_other_draws_go_the_way_of_the_audit():
+    """The same draws again give the same figures to the last digit; others do not."""
+    result = sample()
+    evidence = result.evidence
+    same = evidence.again(result.case, Draws(result.draws, result.seed))
+    other = evidence.again(result.case, Draws(result.draws, result.seed + 1))
+    for one, two, third in (
+        (evidence.effluent.volumes, same.effluent.volumes, other.effluent.volumes),
+        (evidence.balance.draws, same.balance.draws, other.balance.draws),
+        (evidence.as_they_stand, same.audited, other.audited),
+        (evidence.basis, same.basis, other.basis),
+    ):
+        assert np.array_equal(one, two) and not np.array_equal(one, third)
+
+
 def test_amounts_that_only_rounding_moves_are_not_linear():
     """An amount that moves in steps of the rounding rule: the formula must not be called enough."""
     table = sample().first_order

@@ -2126,6 +2126,7 @@ def write_case(w: World, rng, folder: Path, record, b) -> None:
             'file = "record.csv"',
             *w.device.lines(),
             'longest_bridge = "60 min"',
+            'stamp = "instant"',
         ]
         if record["fixed"]:
             toml.append(f'time_zone = "{record["fixed"]}"')

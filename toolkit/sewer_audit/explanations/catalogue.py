@@ -52,6 +52,7 @@ def _explanation(row: Mapping[str, Any]) -> Explanation:
         source=row.get("seen_by", ""),
         prior_source=row["prior_source"],
         joins=row.get("joins", True),
+        methods=tuple(row.get("methods", ())),
     )
 
 

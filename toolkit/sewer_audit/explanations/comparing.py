@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from sewer_audit.explanations.acts.shapes import Profile, profiles
 from sewer_audit.explanations.acts.states import Estimates, gaussian
 from sewer_audit.explanations.marks import marks_unlisted, quiet_gap_told
 from sewer_audit.explanations.observations import Observations
@@ -26,7 +27,7 @@ OWN_ERRORS = ((0.006, 0.3), (0.012, 0.3), (0.025, 0.2), (0.05, 0.1), (0.1, 0.1))
 STANDS_OUT = 3.0
 """Usual scatter by which one interval must differ from those about it to be left out of account
 (judgement) [-]."""
-TEMPER = 0.7
+TEMPER = 0.56
 """Power to which the comparison's likelihood is taken: its intervals are less independent than it
 assumes; set on invented worlds of others [-]."""
 LEAST_BALANCE = 0.05
@@ -168,19 +169,27 @@ class Comparison:
             logs.append(float(np.logaddexp.reduce(parts)))
         return TEMPER * (logs[1] - logs[0])
 
-    def unlisted(self, state: Estimates) -> list[tuple[float, float, float]]:
-        """Log likelihood, size [-] and duration [d] of errors that are on no list."""
+    def unlisted(self, state: Estimates) -> list[tuple[float, float, Profile]]:
+        """Log of the weighted likelihood, size [-] and shape of errors that are on no list."""
         away, rest = self._relative(state)
         told = marks_unlisted(self.observed)
+        always = profiles(self.observed, ["constant"])[0]
+        shapes = [(always, 0.5 / len(UNKNOWN_TIMES), each) for each in UNKNOWN_TIMES]
+        for each in profiles(self.observed, ["step", "one period"]):
+            shapes.append((each, 0.5 * each.weight, UNKNOWN_TIMES[1]))
+        grown = []
+        for profile, _, lasting in shapes:
+            course = np.exp(-self._apart / lasting) + (lasting > UNKNOWN_TIMES[0])
+            acting = profile.over(self.observed)
+            grown.append(course / course[0, 0] * np.outer(acting, acting))
         found = []
         for size in UNKNOWN_SIZES:
-            for lasting in UNKNOWN_TIMES:
-                shape = 0.5 * np.exp(-self._apart / lasting) + 0.5 * (lasting > UNKNOWN_TIMES[0])
-                shape = shape / shape[0, 0]
-                for own in (0.008, 0.025):
-                    cov = self.stated + own**2 * np.diag(self._own) + size**2 * shape
-                    log = float(gaussian(away, cov[None], ((1.0, 1.0),))[0] + rest[0])
-                    found.append((TEMPER * log + told, size, lasting))
+            for own in (0.008, 0.025):
+                covs = self.stated + own**2 * np.diag(self._own) + size**2 * np.array(grown)
+                logs = gaussian(np.repeat(away, len(covs), axis=0), covs, ((1.0, 1.0),)) + rest[0]
+                for log, (profile, weight, _) in zip(logs, shapes, strict=True):
+                    share = np.log(weight / len(UNKNOWN_SIZES) / 2)
+                    found.append((float(TEMPER * log + told + share), size, profile))
         return found
 
 
@@ -189,11 +198,13 @@ def _alone(away: np.ndarray) -> np.ndarray:
     count = len(away)
     if count < 8:
         return np.ones(count)
-    places = np.arange(count)[:, None] + np.array([-3, -2, -1, 1, 2, 3])
-    around = np.median(away[np.clip(places, 0, count - 1)], axis=1)
+    near = away[np.clip(np.arange(count)[:, None] + np.arange(-3, 4), 0, count - 1)]
+    around = np.median(np.delete(near, 3, axis=1), axis=1)
     apart = np.abs(away - around)
     usual = max(1.5 * float(np.median(apart)), OWN_ERRORS[0][0])
-    odd = (apart > STANDS_OUT * usual) & (apart < 0.4)
+    beside = (near[:, [2, 4]] - around[:, None]) * np.sign(away - around)[:, None]
+    alone = (beside < 0.5 * apart[:, None]).all(axis=1)  # several weeks in a row are evidence
+    odd = alone & (apart > STANDS_OUT * usual) & (apart < 0.4)
     return np.where(odd, (apart / usual) ** 2, 1.0)
 
 
@@ -226,7 +237,7 @@ def quiet_hours(observed: Observations) -> Callable[[Estimates], np.ndarray]:
 
 
 def corrected_discharge(
-    observed: Observations, state: Estimates, extra: tuple[str, float] | None = None
+    observed: Observations, state: Estimates, extra: tuple[str, float, Profile] | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Discharge of every row of a state, and its covariance.
 
@@ -257,8 +268,9 @@ def corrected_discharge(
         means.append(np.where(missing, other, now))
     usual = np.abs(np.where(np.isfinite(means[1][0]), means[1][0], means[0][0])) + 1e-9
     if extra is not None:
-        shared = 0.5 * (1 + np.eye(observed.count)) * (extra[1] * np.outer(usual, usual) * extra[1])
-        covs[0 if extra[0] == "effluent" else 1] = covs[0 if extra[0] == "effluent" else 1] + shared
+        wrong = extra[1] * extra[2].over(observed) * usual
+        place = 0 if extra[0] == "effluent" else 1
+        covs[place] = covs[place] + 0.5 * (1 + np.eye(observed.count)) * np.outer(wrong, wrong)
     floor = np.diag((0.002 * usual) ** 2)
     joint = covs[0] + covs[1] + floor
     gain = np.swapaxes(np.linalg.solve(joint, covs[1]), -1, -2)

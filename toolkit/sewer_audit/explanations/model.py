@@ -57,6 +57,7 @@ class Explanation:
     source: str = ""
     prior_source: str = "judgement"
     joins: bool = True
+    methods: tuple[str, ...] = ()
 
     def act(self, state: Any, observed: Observations, variant: Variant, values: np.ndarray) -> Any:
         """The state under the explanation.

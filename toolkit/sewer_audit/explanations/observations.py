@@ -278,6 +278,11 @@ class Observations:
         return np.isfinite(self.effluent_mean) & np.isfinite(self.balance_mean)
 
     @property
+    def tested(self) -> bool:
+        """Whether two estimates test each other anywhere [-]."""
+        return self.fine is not None or bool(self.compared.any())
+
+    @property
     def estimated(self) -> np.ndarray:
         """Invoices with at least one estimate [-]."""
         known = np.zeros(self.count, dtype=bool)

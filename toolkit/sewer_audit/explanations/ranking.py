@@ -112,7 +112,9 @@ def explain(
     best = cells[0].log_likelihood
     rows = [_row(cell, observations, total, prior_total, best) for cell in cells]
     rows = _with_the_unseen(rows)
-    tested = {part.name for cell in cells for part in (*cell.bill.parts, *cell.estimate.parts)}
+    tested = {part.name for cell in cells for part in cell.bill.parts}
+    if observations.tested:
+        tested |= {part.name for cell in cells for part in cell.estimate.parts}
     untestable = tuple(each.name for each in chosen if each.name not in tested)
     ranking = _ranking(rows, untestable, observations)
     return replace(ranking, outlooks=_outlooks(rows, estimates, observations))
@@ -158,7 +160,7 @@ def _outlooks(
     observed: Observations,
 ) -> tuple[Outlook, ...]:
     """Each explanation of the estimates over whatever the bill may be."""
-    if not observed.compared.any():
+    if not observed.tested:
         return ()
     known = {name for each in estimates for name in each.names}
     weights = dict.fromkeys((each.names for each in estimates), 0.0)
@@ -299,7 +301,7 @@ def _ranking(
 ) -> Ranking:
     best = rows[0]
     named, factor, rival = _named(rows)
-    if named == (NOTHING,) and not observed.compared.any():
+    if named == (NOTHING,) and not observed.tested:
         # one estimate alone is tested by nothing: that it agrees with the bills names no cause
         named, factor = (), min(factor, np.nextafter(STRONG, 0.0))
     singles = [row for row in rows if len(row.components) <= 1]
@@ -310,17 +312,18 @@ def _ranking(
     ]
     text = ", and ".join(named) if named else None
     second = _second(rows)
+    tied = () if named else _tied(rows, observed.tested)
     return Ranking(
         tuple(shown),
         text,
         float(factor),
         strength(factor) if factor >= 1 else "none",
-        statement_of(best, rival, factor, text, () if named else _tied(rows)),
+        statement_of(best, rival, factor, text, tied),
         separating_evidence(best, second or rival),
         tuple(row.name for row in singles if row.factor_below_best > VERY_STRONG),
         untestable,
         flags_of(observed, untestable, text, best),
-        () if named else _tied(rows),
+        tied,
         None if second is None else second.name,
         tuple(_sensitivity(rows)),
     )
@@ -333,13 +336,20 @@ def _second(rows: list[RankedExplanation]) -> RankedExplanation | None:
     return next(iter([*listed, *others]), None)
 
 
-def _tied(rows: list[RankedExplanation]) -> tuple[str, ...]:
-    """Rows with a cause that stand within a factor of the likeliest of them."""
-    if not rows[0].components:
-        return ()
-    return tuple(
-        row.name for row in rows if row.components and row.posterior > rows[0].posterior / APART
-    )
+def _tied(rows: list[RankedExplanation], tested: bool) -> tuple[str, ...]:
+    """Causes the figures do not tell from the first row, likeliest first.
+
+    Where nothing wrong stands first, every single cause of a size that the figures leave open: the
+    one which lies less than twentyfold below by its likelihood.
+    """
+    first = rows[0]
+    if first.components:
+        return tuple(
+            row.name for row in rows if row.components and row.posterior > first.posterior / APART
+        )
+    least = first.log_marginal_likelihood - np.log(STRONG)
+    singles = [row for row in rows if len(row.components) == 1 and tested]
+    return tuple(row.name for row in singles if row.log_marginal_likelihood > least)
 
 
 def _sensitivity(rows: list[RankedExplanation]) -> Iterator[Sensitivity]:

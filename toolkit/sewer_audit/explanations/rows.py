@@ -97,8 +97,8 @@ class Ranking:
     flags : tuple of Flag
         What the reader must know [-].
     tied : tuple of str
-        Causes the figures cannot tell apart, likeliest first; empty where one is named, or where
-        nothing wrong stands first [text].
+        Causes the figures cannot tell apart, likeliest first; where nothing wrong stands first,
+        those that may act in a size which would not show; empty where one is named [text].
     second : str or None
         Row whose truth instead of the first row's would change most of the judgement: the next
         that says something else [text].

@@ -118,26 +118,23 @@ def estimate_candidates(
 ) -> list[Candidate]:
     """Explanations of the two estimates, with the discharge each leads to.
 
-    list of Candidate: Only the plain one, with evidence 0, where no invoice has both estimates.
+    list of Candidate: All with evidence 0 where no invoice has both estimates; what no figure tests
+    keeps its prior.
 
     Notes
     -----
     What is likely is decided over the shortest intervals known; what it leads to over the invoices.
     """
-    known = observed.compared
-    if not known.any():
-        plain = next(each for each in explanations if each.name in PLAIN)
+    method = observed.method
+    explanations = [e for e in explanations if not (method and e.methods) or method in e.methods]
+    if not observed.tested:
         discharge, cov = _single_estimate(observed)
-        alone = Evidence(0.0, (Point(1.0, ()),))
-        untested = [plain, *(each for each in explanations if is_other(each))]
-        total = sum(each.weight for each in untested)
-        nothing = np.zeros(observed.count)
+        alone, nothing = Evidence(0.0, (Point(1.0, ()),)), np.zeros(observed.count)
         return [
-            Candidate((each,), each.weight / total, alone, discharge, cov, nothing)
-            for each in untested
+            Candidate((each,), prior, alone, discharge, cov, nothing)
+            for each, prior in _shared_out(explanations, explanations)
         ]
-    both = observed.where(known)
-    seen = both if observed.fine is None else observed.fine
+    seen = observed if observed.fine is None else observed.fine
     seen = seen.where(seen.compared)
     start, comparison = start_estimates(seen), Comparison(seen)
     found = []
@@ -148,31 +145,40 @@ def estimate_candidates(
             evidence = sized_evidence(each, seen, start, comparison)
         if evidence is not None:
             found.append((each, evidence))
-    total = sum(each.weight for each, _ in found)
-    singles = [Candidate((each,), each.weight / total, evidence) for each, evidence in found]
+    priors = dict(_shared_out([each for each, _ in found], explanations))
+    singles = [Candidate((each,), priors[each], evidence) for each, evidence in found]
     if pairs:
         singles += _needed_pairs(singles, explanations, seen, start, comparison)
     singles = _as_far_as_models_go(singles, seen, start, comparison)
     return [_with_discharge(each, observed) for each in singles]
 
 
+def _shared_out(
+    tested: Sequence[Explanation], every: Sequence[Explanation]
+) -> list[tuple[Explanation, float]]:
+    """Prior of every explanation tested; what no figure here tests is one of "none of these"."""
+    rest = sum(each.weight for each in every if each not in tested)
+    others = sum(map(is_other, tested))
+    total = sum(each.weight for each in every) if others else sum(each.weight for each in tested)
+    return [
+        (each, (each.weight + (rest / others if is_other(each) else 0.0)) / total)
+        for each in tested
+    ]
+
+
 def _unlisted(explanation: Explanation, start: Any, comparison: Comparison) -> Evidence:
     """Errors of any size and duration in one of the two, which one cannot be told."""
-    logs = comparison.unlisted(start)
     forms = [
-        (log, which, size, lasting)
-        for log, size, lasting in logs
+        (log - np.log(2.0), which, size, shape)
+        for log, size, shape in comparison.unlisted(start)
         for which in ("effluent", "balance")
     ]
-    scores = np.array([log for log, *_ in forms]) - np.log(len(forms))
-    total = float(np.logaddexp.reduce(scores))
-    points = [
-        Point(
-            float(np.exp(score - total)),
-            ((explanation, Variant(f"the {which} is wrong", 1.0, (which, size)), size),),
-        )
-        for score, (_, which, size, _) in zip(scores, forms, strict=True)
-    ]
+    total = float(np.logaddexp.reduce([log for log, *_ in forms]))
+    points = []
+    for log, which, size, shape in forms:
+        text = " ".join(filter(None, (f"the {which} is wrong", shape.label)))
+        step = (explanation, Variant(text, 1.0, (which, size, shape)), size)
+        points.append(Point(float(np.exp(log - total)), (step,)))
     kept = sorted((p for p in points if p.weight > 1e-4), key=lambda p: -p.weight)
     return Evidence(total, tuple(kept))
 
@@ -256,7 +262,7 @@ def _single_estimate(observed: Observations) -> tuple[np.ndarray | None, np.ndar
         (observed.effluent_mean, observed.effluent_cov),
         (observed.balance_mean, observed.balance_cov),
     ):
-        if mean is not None:
+        if mean is not None and np.isfinite(mean).any():
             return mean, cov
     return None, None
 

@@ -16,6 +16,10 @@ from sewer_audit.explanations.slots import Candidate
 __all__ = ["detail_of", "flags_of", "separating_evidence", "statement_of"]
 
 
+SAID = 4
+"""Causes listed in one sentence; the table holds all of them [-]."""
+
+
 def detail_of(candidate: Candidate) -> str:
     """Most probable form, and the mean size over the points that share it."""
     if not candidate.names:
@@ -52,8 +56,13 @@ def statement_of(
 ) -> str:
     """What the report may say."""
     if best.name == NOTHING:
-        tail = "" if named or rival is None else f"; not excluded: {rival.name}"
-        return f"the figures need no explanation beyond their uncertainties{tail}"
+        said = "the figures need no explanation beyond their uncertainties"
+        if named or rival is None:
+            return said
+        listed = [name for name in tied if not name.startswith("none of these")]
+        more = f" and {len(listed) - SAID} more" if len(listed) > SAID else ""
+        open_ = f"{', '.join(listed[:SAID])}{more}" if listed else rival.name
+        return f"{said}; not excluded, of a size that would not show: {open_}"
     if named:
         beyond = "" if named == best.name else f" What acts beside it ({best.name}) is not decided."
         return (
@@ -100,7 +109,7 @@ def flags_of(
             f"{', '.join(untestable)}"
         )
         flags.append(Flag("not-testable", message, {"names": list(untestable)}))
-    if not observed.compared.any():
+    if not observed.tested:
         message = (
             "without two estimates of the same invoices nothing tests the estimates themselves"
         )

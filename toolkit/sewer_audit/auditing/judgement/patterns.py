@@ -26,7 +26,7 @@ DROWNED_FROM = (0.45, 0.6, 0.75)
 PEAK = 0.999
 GRID = 2e-4
 """Spacing of the levels on which the record is condensed [m]."""
-LOW_FLOWS = (0.35, 0.5, 0.65)
+LOW_FLOWS = (0.35, 0.5, 0.65, 0.9)
 """Shares of the time with the lowest flows that count as low flow (judgement) [-]."""
 HIGH_FLOWS = (0.0, 0.6, 0.85)
 """Shares of the time below flows from which water may pass round the device (judgement) [-]."""

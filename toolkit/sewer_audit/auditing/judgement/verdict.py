@@ -88,7 +88,9 @@ def verdicts(
     sums = np.array([billed[places].sum() for places in runs])
     drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
     found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
-    found = _alone(_certified(found, runs, evidence), frame, runs, evidence, drawn, sums)
+    at_most = _upper_bound_only(case, evidence, schedule)
+    found = _as_far_as_tested(case, found, runs, evidence, at_most)
+    found = _alone(found, frame, runs, evidence, drawn, sums)
     judged: list[Any] = [None] * len(billed)
     ended = [_ended(frame, places) for places in runs]
     for places, one, known in zip(runs, found.invoices, ended, strict=True):
@@ -96,32 +98,43 @@ def verdicts(
             judged[place] = one if known else replace(one, finding=UNDECIDED)
     total = found.total if all(ended) else replace(found.total, finding=UNDECIDED)
     whole = sum(len(places) for places in runs) == len(billed)
-    if _upper_bound_only(case, evidence, schedule):
-        told = {each.finding for each in (*filter(None, judged), total)}
-        if TOO_LOW_WORDS in told:
-            found = replace(found, flags=(*found.flags, Flag("uses-not-stated", AT_MOST)))
-        judged = [_not_too_low(each) for each in judged]
-        total = _not_too_low(total)
     return replace(found, invoices=tuple(judged), total=total if whole else None)  # type: ignore
 
 
-def _certified(found: Verdicts, runs: list[list[int]], evidence: Evidence) -> Verdicts:
-    """Where two estimates were made and one is stopped, the other certifies no bill alone.
+def _as_far_as_tested(
+    case: Case, found: Verdicts, runs: list[list[int]], evidence: Evidence, at_most: bool
+) -> Verdicts:
+    """Findings without those that one estimate alone cannot carry.
 
-    Nor does it accuse the sum of all: what is untested in some invoices is untested in the sum.
+    Where two were made, one that is stopped or knows next to nothing tests nothing: the other
+    certifies no bill alone, nor does it accuse the sum of all; a balance finds no bill too low
+    then, for a use nobody stated would make the discharge less.
     """
-    if evidence.effluent is None or evidence.balance is None or evidence.gate is None:
-        return found
-    both = evidence.gate.carries["effluent"] & evidence.gate.carries["balance"]
+    gate, effluent, balance = evidence.gate, evidence.effluent, evidence.balance
+    measured = gate.carries["effluent"]  # type: ignore[union-attr]
+    both = measured & gate.carries["balance"]  # type: ignore[union-attr]
+    two = effluent is not None and balance is not None
+    apart = effluent.volumes - balance.draws if two else None  # type: ignore[union-attr]
 
-    def kept(one: Any, tested: bool) -> Any:
-        open_ = one.finding == SUPPORTED and not tested
-        return replace(one, finding=UNDECIDED) if open_ else one
+    def kept(one: Any, run: Any) -> Any:
+        tested = not two or bool(both[run].all())
+        if two and tested:
+            open_ = float(apart[:, run].sum(axis=1).std())  # type: ignore[index]
+            tested = open_ <= TESTS * case.data.rule.tolerance * one.billed
+        bound = one.finding == TOO_LOW_WORDS and (
+            at_most or (two and not measured[run].all())  # type: ignore[index]
+        )
+        stopped = run == slice(None) and two and not both.all()
+        if bound or stopped or (one.finding == SUPPORTED and not tested):
+            return replace(one, finding=UNDECIDED)
+        return one
 
-    pairs = zip(found.invoices, runs, strict=True)
-    invoices = tuple(kept(one, bool(both[run].all())) for one, run in pairs)
-    total = found.total if both.all() else replace(found.total, finding=UNDECIDED)
-    return replace(found, invoices=invoices, total=total)
+    invoices = tuple(kept(*each) for each in zip(found.invoices, runs, strict=True))
+    total = kept(found.total, slice(None))
+    told = {each.finding for each in (*found.invoices, found.total)}
+    left = {each.finding for each in (*invoices, total)}
+    more = [Flag("uses-not-stated", AT_MOST)] if TOO_LOW_WORDS in told - left else []
+    return replace(found, invoices=invoices, total=total, flags=(*found.flags, *more))
 
 
 def _alone(
@@ -183,10 +196,13 @@ WITHDRAWN = {
     "ran through its gaps, so nothing is found.",
 }
 """Why a finding of a record alone is withdrawn [text]."""
+TESTS = 3.0
+"""Standard uncertainty of the difference of two estimates, over the tolerance, from which one does
+not test the other (judgement) [-]."""
 AT_MOST = (
-    "No water is stated that never reaches the sewer, beside what the schedule takes off, and the "
-    "schedule bills a share of the intake: the balance says how much reached the sewer at most, so "
-    "no bill is found too low by it, and whether the share is fair stays open."
+    "Where no record of the effluent stands, the metered intake less uses says how much reached "
+    "the sewer at most: a use that nobody stated, or a leak, would make it less. So no bill is "
+    "found too low by it, and whether a billed share of the intake is fair stays open."
 )
 
 
@@ -202,12 +218,6 @@ def _upper_bound_only(case: Case, evidence: Evidence, schedule: Schedule | None)
     measured = evidence.gate is not None and evidence.gate.carries["effluent"].any()
     lost = [use for use in case.data.use if not credited(use)]
     return case.data.case.basis == "intake" and allows and not measured and not lost
-
-
-def _not_too_low(judgement: Any) -> Any:
-    if judgement is None or judgement.finding != TOO_LOW_WORDS:
-        return judgement
-    return replace(judgement, finding=UNDECIDED)
 
 
 def _ended(frame: pd.DataFrame, places: list[int]) -> bool:

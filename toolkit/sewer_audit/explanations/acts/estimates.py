@@ -50,14 +50,8 @@ class Form:
 
 
 def forms_of(row: Mapping[str, Any], observed: Observations) -> list[Variant]:
-    """Every form a row of the catalogue can take on these observations; none where it cannot act.
-
-    A method the row does not list keeps its cause off the table.
-    """
+    """Every form a row of the catalogue can take on these observations; none where untestable."""
     if not observed.compared.any():
-        return []
-    methods = row.get("methods")
-    if methods and observed.method and observed.method not in methods:
         return []
     patterns = _PATTERNS.get(row["action"], _one)(observed)
     signs = row.get("signs", {"+": ""})
@@ -113,6 +107,10 @@ def _low(observed: Observations) -> dict[str, Any]:
     return dict.fromkeys(observed.low_shares, 1.0)
 
 
+def _missed(observed: Observations) -> dict[str, Any]:
+    return _low(observed) if _supply(observed) else {}
+
+
 def _high(observed: Observations) -> dict[str, Any]:
     return dict.fromkeys(observed.high_shares, 1.0)
 
@@ -161,7 +159,7 @@ _PATTERNS: Mapping[str, Callable[[Observations], dict[str, Any]]] = {
     "passes_round": _high,
     "busy_hours": _high,
     "supply_factor": _supply,
-    "supply_low_flow": _low,
+    "supply_low_flow": _missed,
     "supply_stopped": _stops,
     "use_wrong": _uses,
     "source": _sources,
@@ -179,8 +177,8 @@ def _unchanged(state: Estimates, observed: Observations, data: Any, values: Any)
 
 def _usual(observed: Observations) -> np.ndarray:
     """Volume of every interval at the mean rate of the intake [m3]."""
-    known = observed.compared
     volume = observed.balance_mean if observed.intake_m3 is None else observed.intake_m3
+    known = np.isfinite(volume)
     rate = float(np.nansum(np.abs(volume[known])) / np.sum(observed.lengths[known]))
     return rate * observed.lengths
 
@@ -347,11 +345,20 @@ hold over what a right balance leaves open (judgement) [-]."""
 
 
 def _misses(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:
-    """The supply meter leaves out a share of what passes at low flow."""
-    low = observed.low_shares[form.pattern] * observed.flowed
+    """The supply meter leaves out a share of what passes at low flow.
+
+    The share that passes then is the record's, the volume is not: a shift made of the record would
+    agree with it for that alone.
+    """
     acting = values[:, None] * form.profile.over(observed)
+    missed = np.minimum(acting * observed.low_shares[form.pattern], MOST_MISSED)
+    volume = observed.intake_m3 * missed / (1 - missed)
     night = np.zeros(observed.count) if observed.night_m3 is None else observed.night_m3
-    return state.balance_moved(acting * low, acting * low, quiet=acting * night)
+    return state.balance_moved(volume, volume, quiet=acting * night)
+
+
+MOST_MISSED = 0.8
+"""Share of its volume that a supply meter may miss before somebody notices (judgement) [-]."""
 
 
 def _source(state: Estimates, observed: Observations, form: Form, values: np.ndarray) -> Estimates:

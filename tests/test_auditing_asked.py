@@ -18,7 +18,7 @@ from sewer_audit.errors import InputRefused
 from sewer_audit.records.bills.carried import carried_role, carried_words
 from sewer_audit.report.evidence.letter import cover_letter
 from sewer_audit.report.evidence.verdict import amount_alone, headline
-from sewer_audit.report.words import Words
+from sewer_audit.wording import Words
 
 CASE = """[case]
 title = "asked"

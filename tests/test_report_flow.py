@@ -12,7 +12,7 @@ from sewer_audit import audit, load_case, sample_case
 from sewer_audit.report.show import Shown
 from sewer_audit.report.walks import flow as report_flow
 from sewer_audit.report.walks.slider import told_of, zero_slider, zero_volumes
-from sewer_audit.report.words import Words
+from sewer_audit.wording import Words
 from test_report_story import without
 
 SAID = ["in_short", "one_reading", "recorded", "volume_table", "zero_shares"]

@@ -25,7 +25,7 @@ from sewer_audit.report.evidence.letter import cover_letter
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.show import Shown
 from sewer_audit.report.tables import invoice_lines, with_units, write_tables
-from sewer_audit.report.words import Words, counted, joined
+from sewer_audit.wording import Words, joined
 
 WORDS = Words("kgal", "gpm", "in", "USD", ZoneInfo("America/Chicago"), 0.95)
 STORIES = [
@@ -398,8 +398,8 @@ def test_units_are_converted():
         (WORDS.day(pd.Timestamp("2026-03-01 03:00", tz="UTC")), "2026-02-28"),
         (WORDS.day(date(2026, 3, 1)), "2026-03-01"),
         (WORDS.day(None), "–"),
-        (counted(1, "invoice"), "1 invoice"),
-        (counted(2000, "foot", "feet"), "2,000 feet"),
+        (WORDS.written(1, "# invoice|# invoices"), "1 invoice"),
+        (WORDS.written(2000, "# foot|# feet"), "2,000 feet"),
         (joined([]), ""),
         (joined(["a", "b", "c"]), "a, b and c"),
     ],

@@ -25,8 +25,8 @@ METRIC = Spoken("m3", "m3/h", "mm", ZoneInfo("Europe/Brussels"))
         (FEET, 0.003048, "0.01 ft"),
         (METRIC, 0.003, "3 mm"),
         (METRIC, 5.0, "5 m"),
-        (Spoken(head="cm"), 0.0254, "2.54 cm"),
-        (Spoken(head="m"), 0.003, "3 mm"),
+        (Spoken(head_unit="cm"), 0.0254, "2.54 cm"),
+        (Spoken(head_unit="m"), 0.003, "3 mm"),
         (SI, 0.0, "0 mm"),
     ],
 )
@@ -123,5 +123,9 @@ def test_nothing_is_written_as_a_zero_below_zero():
 
 def test_the_case_says_what_is_spoken():
     found = load_case(sample_case()).spoken
-    assert (found.volume, found.head, str(found.zone)) == ("kgal", "in", "America/Chicago")
-    assert found.feet and FEET.feet and not METRIC.feet and not Spoken(head="m").feet
+    assert (found.volume_unit, found.head_unit, str(found.zone)) == (
+        "kgal",
+        "in",
+        "America/Chicago",
+    )
+    assert found.feet and FEET.feet and not METRIC.feet and not Spoken(head_unit="m").feet

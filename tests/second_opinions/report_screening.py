@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from sewer_audit.report.words import Words
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words
 
 
 def record_by_invoice(result: Any) -> pd.DataFrame:

@@ -199,6 +199,12 @@ class Case:
         return build_device(effluent.method, effluent.sizes)
 
     @cached_property
+    def notes(self) -> Any:
+        """What is published of the device, in the units of this case; None without one [-]."""
+        with speaking(self.spoken):
+            return None if self.device is None else self.device.notes
+
+    @cached_property
     def device_fault(self) -> str | None:
         """Why the device cannot be built, or None [text]."""
         try:

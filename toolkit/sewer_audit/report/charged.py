@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from sewer_audit.charges.schedule.figures import CONTEXT
-from sewer_audit.report.words import Words
+from sewer_audit.wording import Words
 
 __all__ = ["Charged", "charged_rows", "charged_table"]
 

@@ -16,7 +16,6 @@ from sewer_audit.report.evidence.verdict import verdict
 from sewer_audit.report.frames import invoice_overview
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.show import Shown, say, show_table
-from sewer_audit.spoken import speaking
 
 __all__ = ["Frames", "Plots", "frames_of", "html_of", "text_of"]
 
@@ -40,8 +39,7 @@ class Plots:
         missing, draw = PICTURES[plain]
 
         def drawn() -> Picture | Shown:
-            with speaking(self._result.case.spoken):
-                return draw(self._result) or say("{reason}", reason=missing)
+            return draw(self._result) or say("{reason}", reason=missing)
 
         drawn.__name__, drawn.__doc__ = name, f"Draw {plain!r}, or say why the case holds none."
         return drawn
@@ -83,8 +81,7 @@ def frames_of(result: Any) -> Frames:
 
     Units: result [SI].
     """
-    with speaking(result.case.spoken):
-        return Frames({name: readable(result, each) for name, each in result.tables().items()})
+    return Frames({name: readable(result, each) for name, each in result.tables().items()})
 
 
 def text_of(result: Any) -> str:
@@ -92,9 +89,8 @@ def text_of(result: Any) -> str:
 
     Units: result [SI].
     """
-    with speaking(result.case.spoken):
-        box = [line for line in str(verdict(result)).splitlines() if line.strip()]
-        table = _overview(result).drop(columns="until")
+    box = [line for line in str(verdict(result)).splitlines() if line.strip()]
+    table = _overview(result).drop(columns="until")
     lines = [result.case.title, *box]
     room = LINES - len(lines) - 2
     if len(table) > room:  # the first invoices and the sum of all
@@ -121,12 +117,11 @@ def html_of(result: Any) -> str:
 
     from sewer_audit.charts import drawing
 
-    with speaking(result.case.spoken):
-        picture = PICTURES["invoices"][1](result)
-        parts = [verdict(result).markup, show_table(invoice_overview(result), "Invoices").markup]
-        if picture is not None:
-            image = base64.b64encode(drawing(picture.figure)).decode()
-            parts.append(f'<img src="data:image/png;base64,{image}" alt="{_plain(picture.alt)}">')
+    picture = PICTURES["invoices"][1](result)
+    parts = [verdict(result).markup, show_table(invoice_overview(result), "Invoices").markup]
+    if picture is not None:
+        image = base64.b64encode(drawing(picture.figure)).decode()
+        parts.append(f'<img src="data:image/png;base64,{image}" alt="{_plain(picture.alt)}">')
     return "\n".join(parts)
 
 

@@ -11,9 +11,9 @@ from sewer_audit.auditing.judgement.verdict import WITH_RUN, verdicts
 from sewer_audit.effluent import level_about
 from sewer_audit.report.evidence.assumptions import assumptions
 from sewer_audit.report.folder.printed import with_links
-from sewer_audit.report.words import Words, short_finding
 from sewer_audit.uncertainty import UNDECIDED
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words, short_finding
 
 __all__ = [
     "assumptions",
@@ -32,43 +32,39 @@ __all__ = [
 HOUR, DAY = 3600.0, 86400.0
 
 
-NO_DAYS = "no days of its own"
-"""What stands in place of an interval where an earlier invoice holds all days [text]."""
-
-
 def invoice_overview(result: Any) -> pd.DataFrame:
     """Invoice by invoice: billed, audited with interval, probabilities, finding.
 
     Units: result [m3].
     """
     words = Words.of(result)
-    rows = [*_rows_with_runs(result), {"invoice": "all invoices", **result.total}]
-    unit = words.volume_unit
+    rows = [*_rows_with_runs(result), {"invoice": words("lists.overview.all"), **result.total}]
+    unit, no_days = words.volume_unit, words("lists.overview.no_days")
     nothing = set(result.invoices.loc[~result.evidence.periods.lasting, "invoice"])
     table = []
     for row in rows:
-        volumes = [_value(row.get(f"audited_{part}")) for part in ("mean", "low", "high")]
-        shown = [from_si(v, unit, "volume") for v in (row["billed_m3"], *volumes)]
+        mean, *ends = (_value(row.get(f"audited_{part}")) for part in ("mean", "low", "high"))
+        span = _span(*(from_si(end, unit, "volume") for end in ends))
+        finding = short_finding(row["finding"])
+        if row["finding"] == WITH_RUN:
+            finding = words("lists.overview.with_run")
         table.append(
             {
                 "invoice": row["invoice"],
-                "finding": _finding(row["finding"]),
-                f"billed [{unit}]": shown[0],
-                f"audited [{unit}]": shown[1],
-                f"interval [{unit}]": NO_DAYS if row["invoice"] in nothing else _span(*shown[2:]),
-                "probability too high": words.sign(_value(row["probability_overbilled"])),
-                "probability too low": words.sign(_value(row["probability_underbilled"])),
+                "finding": finding,
+                "billed_m3": row["billed_m3"],
+                "audited_m3": mean,
+                "interval": no_days if row["invoice"] in nothing else span,
+                "too_high": words.sign(_value(row["probability_overbilled"])),
+                "too_low": words.sign(_value(row["probability_underbilled"])),
                 "until": words.day(row["end"]) if "end" in row else "",
             }
         )
     known = set(result.invoices["invoice"].astype(str))
     numbers = [(row, str(each["invoice"])) for row, each in enumerate(rows)]
-    fields = {(row, f"billed [{unit}]"): (n, "billed_volume") for row, n in numbers if n in known}
-    return with_links(result, pd.DataFrame(table), fields)
-
-
-def _finding(finding: str) -> str:
-    return "see below" if finding == WITH_RUN else short_finding(finding)
+    billed = words("lists.overview.heads.billed_m3")
+    fields = {(row, billed): (n, "billed_volume") for row, n in numbers if n in known}
+    return with_links(result, words.frame("lists.overview.heads", table), fields)
 
 
 def _rows_with_runs(result: Any) -> list[dict[str, Any]]:
@@ -214,18 +210,14 @@ def margins(result: Any) -> pd.DataFrame | None:
     audited = result.evidence.audited
     if audited is None or not np.isfinite(audited).all():
         return None
-    found, unit = (
-        verdicts(
-            result.case, result.evidence, result.inputs.invoices.frame, result.inputs.schedule
-        ),
-        Words.of(result).volume_unit,
-    )
+    inputs, words = result.inputs, Words.of(result)
+    found = verdicts(result.case, result.evidence, inputs.invoices.frame, inputs.schedule)
     if found is None:
         return None
     judged = dict(zip(result.invoices["invoice"].astype(str), found.invoices, strict=True))
     named = [(row.invoice, judged[row.invoices[0]]) for row in result.judged.itertuples()]
     rows = []
-    for name, each in [*named, ("all invoices", found.total)]:
+    for name, each in [*named, (words("lists.overview.all"), found.total)]:
         if each is None:
             continue
         spare = each.distance - each.guard_band
@@ -235,23 +227,23 @@ def margins(result: Any) -> pd.DataFrame | None:
             {
                 "invoice": name,
                 "finding": short_finding(each.finding),
-                f"estimate to nearest limit [{unit}]": from_si(each.distance, unit, "volume"),
-                f"half width of the interval [{unit}]": from_si(each.guard_band, unit, "volume"),
-                "what would change it": _change(decided, share, each),
+                "distance_m3": each.distance,
+                "guard_m3": each.guard_band,
+                "change": _change(decided, share, each, words),
             }
         )
-    return pd.DataFrame(rows)
+    return words.frame("lists.margins.heads", rows)
 
 
-def _change(decided: bool, share: float, each: Any) -> str:
+def _change(decided: bool, share: float, each: Any, words: Words) -> str:
     if decided and not np.isfinite(share):
-        return "nothing measured: an earlier invoice holds its days"
+        return words("lists.margins.nothing_measured")
     if decided:
-        return f"an error of more than {abs(100 * share):.1f} % of the audited volume"
+        return words("lists.margins.error", share=abs(share))
     if not each.distance > 0:
-        return "another estimate; the estimate lies on the limit"
+        return words("lists.margins.on_the_limit")
     factor = each.reach_to_decide / each.guard_band if each.guard_band else 1.0
-    return f"an interval of {100 * factor:.0f} % of the present width, same estimate"
+    return words("lists.margins.narrower", factor=factor)
 
 
 def visits(result: Any) -> pd.DataFrame:
@@ -266,23 +258,23 @@ def visits(result: Any) -> pd.DataFrame:
     rows = []
     for visit in table.visit if table is not None else []:
         lengths = {
-            "by hand": visit.hand,
+            "hand": visit.hand,
             "instrument": visit.instrument,
-            "instrument too high by": visit.instrument - visit.hand,
+            "too_high": visit.instrument - visit.hand,
         }
         if visit.time in counted:
             about = level_about(series, counted[visit.time].time)
             lengths |= {
-                "record at the visit": about.recorded,
-                "record moved within ±10 min by": about.moved,
-                "u of the comparison": counted[visit.time].standard,
+                "recorded": about.recorded,
+                "moved": about.moved,
+                "standard": counted[visit.time].standard,
             }
         rows.append(
             {
                 "visit": visit.time,
-                **{f"{k} [{unit}]": from_si(v, unit, "length") for k, v in lengths.items()},
-                "set to the hand reading": "yes" if visit.rezeroed else "no",
+                **{name: from_si(value, unit, "length") for name, value in lengths.items()},
+                "rezeroed": words.yes([visit.rezeroed])[0],
                 "note": visit.note,
             }
         )
-    return pd.DataFrame(rows)
+    return words.frame("lists.visits", rows)

@@ -14,8 +14,8 @@ from sewer_audit.effluent.steps import hourly_volumes
 from sewer_audit.report.charged import Charged, charged_rows
 from sewer_audit.report.folder.by_hand import hand_steps, steps_table
 from sewer_audit.report.folder.workbook import Draft, work_of
-from sewer_audit.report.words import UNITS, Words
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words, template
 
 __all__ = ["live_sheets"]
 
@@ -44,7 +44,10 @@ def _about(draft: Draft, result: Any, money: str) -> Any:
     """Units and clock of the workbook, and which sheets compute."""
     words = Words.of(result)
     rows = [
-        (f"[{words.spoken.volume}]", UNITS.get(words.spoken.volume, "as the case states it")),
+        (
+            f"[{words.volume_unit}]",
+            template("grammar.units").get(words.volume_unit, "as the case states it"),
+        ),
         (f"[{money}]", "the currency of the schedule; amounts are rounded as it says"),
         ("[%], [-]", "hundredths; a plain number"),
         ("times", f"the clock of {result.case.zone.key}; the offset from UTC stands in the format"),
@@ -220,7 +223,7 @@ def _ledger(
 
 def _hours(draft: Draft, result: Any) -> None:
     """Volume of every hour of every period from the readings as recorded, 24 a row."""
-    evidence, unit = result.evidence, Words.of(result).spoken.volume
+    evidence, unit = result.evidence, Words.of(result).volume_unit
     bridge = result.case.data.effluent.longest_bridge
     hours = hourly_volumes(evidence.series, evidence.periods, bridge)
     heads = [f"hour {number} [{unit}]" for number in range(1, 25)]

@@ -6,11 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from sewer_audit import spoken
 from sewer_audit.effluent.defaults import OTHER_HOURS, SETTING
 from sewer_audit.report.show import Shown, markdown_text
-from sewer_audit.report.words import Words
-from sewer_audit.spoken import speaking
 
 __all__ = ["equations"]
 
@@ -51,8 +48,7 @@ def equations(result: Any) -> list[Shown]:
     list of Shown
         Markdown, an equation each [text].
     """
-    with speaking(Words.of(result).spoken):
-        parts = [*_volume(result), *_zero(result), *_balance(result), *_decision(result)]
+    parts = [*_volume(result), *_zero(result), *_balance(result), *_decision(result)]
     parts = parts or ["No volume was estimated, so no equation was used."]
     return [Shown(part.strip(), part.strip(), "text/markdown") for part in parts]
 
@@ -79,7 +75,7 @@ def _volume(result: Any) -> list[str]:
     if model.noise_variance:
         bent = r"\,".join([*terms[:-1], f"f''({level})"])
         whole = rf"\left[{whole} - \frac{{\sigma^2}}{{2}}\sum_k {bent}\right]"
-        noise = spoken.length(model.noise_variance**0.5, 3)
+        noise = result.case.spoken.length(model.noise_variance**0.5, 3)
         said.append(
             rf"$\sigma$ is the noise of the level ({markdown_text(noise)}), which a curve bent "
             "upward turns into volume"
@@ -133,7 +129,7 @@ def _level(result: Any) -> str:
     column = result.case.device.level_column
     if any(name in frame for name in (column, "head", "depth")):
         return f"The level over the datum is recorded. {rating}"
-    far = spoken.length(result.case.data.effluent.reference_distance, 4)
+    far = result.case.spoken.length(result.case.data.effluent.reference_distance, 4)
     start = (
         f"The level over the datum, $h = R - d$, is what the distance $d$ of the surface leaves of "
         f"that of the datum from the sensor, $R$ = {markdown_text(far)}. "
@@ -163,7 +159,7 @@ def _zero(result: Any) -> list[str]:
     shared = {name: cause.standard for name, cause in causes.shared.items()}
 
     def size(value: float) -> str:
-        return markdown_text(spoken.length(value, 3))
+        return markdown_text(result.case.spoken.length(value, 3))
 
     drift = 0.0 if causes.drift is None else causes.drift.standard
     start = size(causes.zero.standard)
@@ -222,7 +218,7 @@ def _zero(result: Any) -> list[str]:
         text += (
             f"All visits were made within a third of the day; what the air at other hours leaves "
             f"open ({size(shared[OTHER_HOURS])}) is one error of all offsets together: about "
-            f"{spoken.percent(share, 0)} of the variance of the cause “zero error and drift” "
+            f"{100 * share:.0f} % of the variance of the cause “zero error and drift” "
             "in every budget. "
         )
     return [text]

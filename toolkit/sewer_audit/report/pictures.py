@@ -35,7 +35,7 @@ from sewer_audit.report import frames as frames
 from sewer_audit.report.evidence import invoices as steps
 from sewer_audit.report.evidence.screening import screened_level, screening_stretches
 from sewer_audit.report.show import say
-from sewer_audit.report.words import Words, joined, short_finding
+from sewer_audit.wording import Words, joined, short_finding
 
 __all__ = ["PICTURES", "picture"]
 

@@ -17,6 +17,8 @@ from typing import Any
 
 import pandas as pd
 
+from sewer_audit.wording import Words
+
 __all__ = [
     "MANHOLE",
     "Shown",
@@ -27,6 +29,8 @@ __all__ = [
     "show_caution",
     "show_table",
     "show_verdict",
+    "table",
+    "tell",
 ]
 
 SIGNS = re.compile(r"[\\`*_{}\[\]()<>#+!|~$&^:@=\"'-]")
@@ -89,6 +93,44 @@ def say(sentence: str, /, **values: object) -> Shown:
     safe = {name: markdown_text(figure_of(value)) for name, value in values.items()}
     plain = sentence.format(**{name: figure_of(value) for name, value in values.items()})
     return Shown(sentence.format(**safe), plain, "text/markdown")
+
+
+def tell(words: Words, code: str, /, **values: object) -> Shown:
+    """The sentence of a code as a paragraph, with its values made harmless.
+
+    Parameters
+    ----------
+    words : Words
+        Units and writing of the case [-].
+    code : str
+        Of the template [text].
+    **values : object
+        What it is filled with [-].
+
+    Returns
+    -------
+    Shown
+        Displayed by a notebook as its last value [text].
+    """
+    safe, plain = words(code, markdown_text, **values), words(code, **values)
+    return Shown(safe, plain, "text/markdown")
+
+
+def table(
+    words: Words,
+    code: str,
+    columns: Any,
+    digits: Mapping[str, int] | int | None = None,
+    sums: Sequence[int] = (),
+    **values: object,
+) -> Shown:
+    """A table by its code: ``caption``, ``heads`` by name, and what is said where it is empty."""
+    frame = words.frame(f"{code}.heads", columns, **values)
+    if frame.empty:
+        return tell(words, f"{code}.empty", **values)
+    if isinstance(digits, Mapping):
+        digits = {words(f"{code}.heads.{name}"): places for name, places in digits.items()}
+    return show_table(frame, words(f"{code}.caption", **values), digits, sums)
 
 
 def bullets(sentences: list[str], empty: str) -> Shown:

@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit import spoken
 from sewer_audit.auditing.invoices.pricing import Pricing
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.balance import reconcile
@@ -147,7 +146,7 @@ def step_table(
     steps = [*_flow_steps(trial)] if flow is not None else []
     for key, drawn, word in steps:
         name, assumes = STEPS[key]
-        assumes = assumes.format(levelled=spoken.length(LEVELLED, 2))
+        assumes = assumes.format(levelled=case.spoken.length(LEVELLED, 2))
         widths = trial.own(drawn), *trial.widths(drawn, expected)
         rows.append((name.format(use=word), assumes, "effluent", *widths))
     for key, drawn, word in _balance_steps(trial) if expected is not None else ():

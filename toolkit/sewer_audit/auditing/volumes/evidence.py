@@ -53,6 +53,7 @@ from sewer_audit.effluent import (
 from sewer_audit.effluent.readings.fitness import Limits
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.sources import cite
+from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import Cause, Draws, Step, Visit
 
 __all__ = ["Evidence", "credited", "gather", "installation", "registers_of"]
@@ -427,9 +428,10 @@ def installation(case: Case, logger: Any, series: DischargeSeries) -> Checklist:
         Points, changed figures and flags [-].
     """
     table = case.data.effluent
-    seen = witnessed(case.device, series, logger, table.blanking_distance)  # type: ignore[union-attr]
     echo, tail = series.reference_distance is not None, series.tail is not None
-    return assess_checklist(case.device, table.checklist, echo, tail, seen)  # type: ignore[union-attr]
+    with speaking(case.spoken):
+        seen = witnessed(case.device, series, logger, table.blanking_distance)  # type: ignore[union-attr]
+        return assess_checklist(case.device, table.checklist, echo, tail, seen)  # type: ignore[union-attr]
 
 
 def _causes(case: Case, inputs: Inputs, series: DischargeSeries, flags: list[Flag]) -> CauseSet:

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.report.show import say
-from sewer_audit.report.words import Words
+from sewer_audit.report.show import tell
 from sewer_audit.units import from_si, to_si
+from sewer_audit.wording import Words
 
 __all__ = ["zero_of_invoice", "zero_sentence", "zero_slider", "zero_spread"]
 
@@ -72,11 +72,13 @@ def zero_sentence(result: Any, zero_error: float, invoice: str = "") -> str:
     words, curve = Words.of(result), zero_of_invoice(result, invoice)
     change = float(np.interp(zero_error, curve["zero_error"], curve["change"]))
     true = float(np.interp(0.0, curve["zero_error"], curve["volume_m3"]))
-    shown = words.small(zero_error, sign=True)
-    return (
-        f"Invoice {curve['invoice'].iloc[0]}: with the instrument {shown} off, "
-        f"{words.volume(true * (1 + change))} would be stated where "
-        f"{words.volume(true)} is true ({100 * change:+.1f} %)."
+    return words(
+        "brief.zero.moved",
+        invoice=curve["invoice"].iloc[0],
+        error=zero_error,
+        stated=true * (1 + change),
+        true=true,
+        change=100 * change,
     )
 
 
@@ -96,7 +98,7 @@ def zero_slider(result: Any, invoice: str = "") -> Any:
         Slider and sentence; a sentence alone where there is no level [-].
     """
     if zero_of_invoice(result, invoice).empty:
-        return say("No zero error can be shown: the method reads no level, or measured no volume.")
+        return tell(Words.of(result), "brief.zero.none")
     from ipywidgets import FloatSlider, Label, VBox
 
     words = Words.of(result)
@@ -107,7 +109,7 @@ def zero_slider(result: Any, invoice: str = "") -> Any:
         max=12 * step,
         step=step,
         readout_format=".4g",
-        description=f"zero [{unit}]",
+        description=words("brief.zero.slider"),
     )
     label = Label(zero_sentence(result, 0.0, invoice))
 

@@ -9,9 +9,9 @@ import pandas as pd
 
 from sewer_audit.auditing.volumes.uses import use_table
 from sewer_audit.explanations import CATALOGUE, VERY_STRONG
-from sewer_audit.report.show import Shown, bullets, say
-from sewer_audit.report.words import Words, counted, joined, sentence_of, short_finding
+from sewer_audit.report.show import Shown, bullets, say, tell
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words, template
 
 __all__ = [
     "adjustments",
@@ -20,6 +20,7 @@ __all__ = [
     "excluded",
     "explanations",
     "opposing",
+    "pairs",
     "sensitivity",
     "separates",
     "uses",
@@ -30,52 +31,46 @@ __all__ = [
 def short_answer(result: Any) -> Shown:
     """The four questions of the balance, answered in a sentence each."""
     words, total, evidence = Words.of(result), result.total, result.evidence
-    sentences = []
+    said = []
     if evidence.balance is not None and total.get("balance_mean") is not None:
-        came = evidence.balance.total("intake").sum(axis=1).mean()
-        used = evidence.balance.total("use").sum(axis=1).mean()
-        interval = words.volume_interval(total["balance_low"], total["balance_high"])
-        sentences.append(
-            f"Of {words.volume(came)} taken in, {words.volume(used)} never reached the sewer; "
-            f"{words.volume(total['balance_mean'])} should have, {interval}."
-        )
-    sentences.append(_tested(result, words))
+        came, used = (evidence.balance.total(role).sum(axis=1).mean() for role in ("intake", "use"))
+        mean, ends = total["balance_mean"], (total["balance_low"], total["balance_high"])
+        said.append(words("balance.short.came", came=came, used=used, mean=mean, ends=ends))
+    said.append(_tested(result, words))
     if evidence.reconciliation is not None and total.get("reconciled_mean") is not None:
-        interval = words.volume_interval(total["reconciled_low"], total["reconciled_high"])
-        sentences.append(f"Joined: {words.volume(total['reconciled_mean'])}, {interval}.")
-    statement = str(result.explanations.attrs.get("statement", ""))
-    if statement:
-        sentences.append("Explanations: " + sentence_of(statement))
-    return bullets(sentences, "There is no estimate to say anything with.")
+        mean, ends = total["reconciled_mean"], (total["reconciled_low"], total["reconciled_high"])
+        said.append(words("balance.short.joined", mean=mean, ends=ends))
+    if statement := result.explanations.attrs.get("statement", ""):
+        said.append(words("balance.short.explanations", statement=statement))
+    return bullets(said, words("balance.short.none"))
 
 
 def _tested(result: Any, words: Words) -> str:
-    found = result.evidence.reconciliation
+    evidence, found = result.evidence, result.evidence.reconciliation
+    if found is None and evidence.effluent is None and evidence.balance is None:
+        return words("balance.short.no_estimate")
     if found is None:
-        have = result.evidence.effluent is not None or result.evidence.balance is not None
-        return "There is one estimate only; nothing tests it." if have else "There is no estimate."
-    count = counted(int(np.isfinite(found.z).sum()), "invoice")
+        return words("balance.short.one_estimate")
+    count, difference = int(np.isfinite(found.z).sum()), abs(found.total_difference)
     if found.agree:
-        return f"The measured effluent agrees with that over {count}, within the uncertainties."
-    return (
-        f"The measured effluent contradicts that over {count}: it differs by "
-        f"{words.volume(abs(found.total_difference))} in all, and the two were not averaged."
-    )
+        return words("balance.short.agree", count=count)
+    return words("balance.short.contradict", count=count, difference=difference)
 
 
 def priors() -> pd.DataFrame:
     """Every explanation of the catalogue with its prior weight and its sign in the figures."""
+    said = template("balance.concerns")
     rows = [
         {
             "explanation": each.name,
-            "concerns": "the invoice" if each.acts_on == "bill" else "the two estimates",
-            "prior weight": f"{100 * each.weight:.0f} %",
-            "its size": "" if each.parameter is None else each.parameter.name,
-            "seen by": each.source or "no difference",
+            "concerns": said["bill" if each.acts_on == "bill" else "estimates"],
+            "weight": f"{100 * each.weight:.0f} %",
+            "size": "" if each.parameter is None else each.parameter.name,
+            "seen_by": each.source or said["no_difference"],
         }
         for each in CATALOGUE
     ]
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows).rename(columns=template("balance.priors"))
 
 
 def uses(result: Any) -> pd.DataFrame:
@@ -83,21 +78,20 @@ def uses(result: Any) -> pd.DataFrame:
 
     Units: result [m3].
     """
-    found, unit = use_table(result.case, result.evidence), Words.of(result).volume_unit
+    found, words = use_table(result.case, result.evidence), Words.of(result)
     if found.empty:
         return found
     spread = 1.96 * found["standard_uncertainty_m3"] / found["volume_m3"].abs()
-    return pd.DataFrame(
-        {
-            "what": found["name"],
-            "known by": found["kind"] + ": " + found["way"],
-            "equation": found["equation"],
-            f"volume [{unit}]": from_si(found["volume_m3"], unit, "volume"),
-            "95 % limit [%]": 100 * spread.replace([np.inf, -np.inf], np.nan),
-            "uncertainty from": found["uncertainty_from"],
-            "credited": np.where(found["credited"], "yes", "no"),
-        }
-    )
+    columns = {
+        "name": found["name"],
+        "known_by": found["kind"] + ": " + found["way"],
+        "equation": found["equation"],
+        "volume_m3": found["volume_m3"],
+        "limit": 100 * spread.replace([np.inf, -np.inf], np.nan),
+        "uncertainty_from": found["uncertainty_from"],
+        "credited": words.yes(found["credited"]),
+    }
+    return words.frame("balance.uses", columns)
 
 
 def asked_for(result: Any) -> pd.DataFrame:
@@ -105,39 +99,42 @@ def asked_for(result: Any) -> pd.DataFrame:
     found = use_table(result.case, result.evidence)
     if found.empty:
         return found
-    return pd.DataFrame(
-        {
-            "what": found["name"],
-            "a city usually asks for": found["evidence"],
-            "better still": found["better"],
-            "what spoils it": found["traps"],
-            "source": found["sources"],
-        }
-    )
+    columns = ["name", "evidence", "better", "traps", "sources"]
+    return Words.of(result).frame("balance.asked_for", found[columns])
 
 
 def consistency(result: Any) -> pd.DataFrame:
     """The tests of the two estimates against each other."""
-    joined_volumes = result.evidence.reconciliation
-    if joined_volumes is None:
+    found, words = result.evidence.reconciliation, Words.of(result)
+    if found is None:
         return pd.DataFrame()
-    share = 1 - np.sqrt(result.case.data.rule.coverage)
-    largest = np.nanmax(np.abs(joined_volumes.z))
+    share, largest = 1 - np.sqrt(result.case.data.rule.coverage), np.nanmax(np.abs(found.z))
+    critical = found.critical_z
     rows = [
-        ("all invoices jointly, chi-square", joined_volumes.chi_square, joined_volumes.dof,
-         joined_volumes.p_value, joined_volumes.p_value >= share),
-        ("total of all invoices, z", joined_volumes.total_z, 1, joined_volumes.total_p_value,
-         joined_volumes.total_p_value >= share),
-        (f"largest of the invoices, |z| against {joined_volumes.critical_z:.2f}", largest, 1,
-         np.nan, largest <= joined_volumes.critical_z),
-    ]  # fmt: skip
-    columns = ["test", "statistic", "degrees of freedom", "probability of a larger one", "passed"]
-    frame = pd.DataFrame(rows, columns=columns)
-    frame["probability of a larger one"] = [
-        "–" if not np.isfinite(p) else f"{p:.3g}" for p in frame["probability of a larger one"]
+        (words("balance.tests.jointly"), found.chi_square, found.dof, found.p_value),
+        (words("balance.tests.total"), found.total_z, 1, found.total_p_value),
+        (words("balance.tests.largest", critical=critical), largest, 1, np.nan),
     ]
-    frame["passed"] = np.where(frame["passed"], "yes", "NO")
-    return frame
+    frame = pd.DataFrame(rows, columns=["test", "statistic", "freedom", "larger"])
+    passed = [found.p_value >= share, found.total_p_value >= share, largest <= critical]
+    frame["larger"] = [f"{p:.3g}" if np.isfinite(p) else "–" for p in frame["larger"]]
+    frame["passed"] = [words("balance.tests.passed", passed=each) for each in passed]
+    return words.frame("balance.consistency", frame)
+
+
+def pairs(words: Words, means: Any, spreads: Any) -> list[str]:
+    """Volumes with their standard uncertainties in brackets, in the unit of the case.
+
+    Units: means [m3]; spreads [m3].
+    """
+    shown = (
+        from_si(np.asarray(each, dtype=float), words.volume_unit, "volume")
+        for each in (means, spreads)
+    )
+    return [
+        f"{mean:,.0f} ({spread:,.0f})" if np.isfinite(mean) else "–"
+        for mean, spread in zip(*shown, strict=True)
+    ]
 
 
 def adjustments(result: Any) -> pd.DataFrame:
@@ -145,24 +142,16 @@ def adjustments(result: Any) -> pd.DataFrame:
 
     Units: result [m3].
     """
-    found, table = result.evidence.reconciliation, result.invoices
+    found, table, words = result.evidence.reconciliation, result.invoices, Words.of(result)
     if found is None:
         return pd.DataFrame()
-    unit = Words.of(result).volume_unit
-
-    def shown(name: str) -> np.ndarray:
-        return np.asarray(from_si(table[name].to_numpy(float), unit, "volume"))
-
     frame = {"invoice": table["invoice"]}
-    for name, head in (("effluent", "effluent"), ("balance", "balance"), ("reconciled", "joined")):
-        pairs = zip(shown(f"{name}_mean"), shown(f"{name}_standard_uncertainty"), strict=True)
-        frame[f"{head}, (u) [{unit}]"] = [
-            f"{mean:,.0f} ({spread:,.0f})" if np.isfinite(mean) else "–" for mean, spread in pairs
-        ]
-    frame["difference over its u"] = found.z
+    for name in ("effluent", "balance", "reconciled"):
+        frame[name] = pairs(words, table[f"{name}_mean"], table[f"{name}_standard_uncertainty"])
+    frame["z"] = found.z
     if found.weight_of_effluent is not None:
-        frame["weight of the effluent"] = found.weight_of_effluent
-    return pd.DataFrame(frame)
+        frame["weight"] = found.weight_of_effluent
+    return words.frame("balance.adjustments", frame)
 
 
 def explanations(result: Any) -> pd.DataFrame:
@@ -170,26 +159,18 @@ def explanations(result: Any) -> pd.DataFrame:
     found, words = result.explanations, Words.of(result)
     if found.empty:
         return pd.DataFrame()
-    unit = words.volume_unit
-    change = from_si(found["discharge_change_m3"].to_numpy(float), unit, "volume")
-    pairs = zip(found["name"], found["detail"], strict=True)
-    return pd.DataFrame(
-        {
-            "explanation": [f"{name} ({form})" if form else name for name, form in pairs],
-            "prior": [words.sign(value) for value in found["prior"]],
-            "probability": [words.sign(value) for value in found["posterior"]],
-            "figures fit worse than the first by a factor": [
-                f"{v:,.0f}" if v >= 100 else f"{v:.3g}" for v in found["factor_below_best"]
-            ],
-            f"audited discharge changes by [{unit}]": [
-                "–" if not np.isfinite(v) else f"{v:+,.0f}" for v in change
-            ],
-            "finding on the sum if true": [
-                short_finding(text) or "–" for text in found["finding_if_true"]
-            ],
-            "what would settle it": found["evidence"].replace("", "–"),
-        }
-    )
+    change = from_si(found["discharge_change_m3"].to_numpy(float), words.volume_unit, "volume")
+    named = zip(found["name"], found["detail"], strict=True)
+    columns = {
+        "explanation": [f"{name} ({form})" if form else name for name, form in named],
+        "prior": found["prior"].map(words.sign),
+        "probability": found["posterior"].map(words.sign),
+        "worse": [f"{v:,.0f}" if v >= 100 else f"{v:.3g}" for v in found["factor_below_best"]],
+        "change": [f"{v:+,.0f}" if np.isfinite(v) else "–" for v in change],
+        "finding": [words.written(text, "finding") or "–" for text in found["finding_if_true"]],
+        "settle": found["evidence"].replace("", "–"),
+    }
+    return words.frame("balance.explanations", columns)
 
 
 def opposing(result: Any) -> pd.DataFrame:
@@ -200,25 +181,21 @@ def opposing(result: Any) -> pd.DataFrame:
     found, words = result.opposing, Words.of(result)
     if found.empty:
         return found
-    unit = words.volume_unit
-    return pd.DataFrame(
-        {
-            "granted": [
-                what if kind in ("stated", "jointly") else f"{kind}: {what}"
-                for kind, what in zip(found["kind"], found["what"], strict=True)
-            ],
-            f"audited in all [{unit}]": from_si(found["total_m3"].to_numpy(float), unit, "volume"),
-            f"too high, of {len(result.judged)} judged": found["too_high"],
-            "finding on the sum": found["total_finding"].map(short_finding),
-            "less if billed on these volumes": [
-                "–" if not np.isfinite(v) else words.money(v, cents=False) for v in found["amount"]
-            ],
-            "turns the sum if wrong by": [
-                f"{each:.1f} standard uncertainties" if np.isfinite(each) else "–"
-                for each in found["overturned_at"]
-            ],
-        }
-    )
+    columns = {
+        "granted": [
+            what if kind in ("stated", "jointly") else f"{kind}: {what}"
+            for kind, what in zip(found["kind"], found["what"], strict=True)
+        ],
+        "total_m3": found["total_m3"],
+        "too_high": found["too_high"],
+        "finding": [words.written(each, "finding") for each in found["total_finding"]],
+        "amount": [words.money(v, False) if np.isfinite(v) else "–" for v in found["amount"]],
+        "overturned": [
+            words("balance.overturned.at", at=each) if np.isfinite(each) else "–"
+            for each in found["overturned_at"]
+        ],
+    }
+    return words.frame("balance.opposing", columns, judged=len(result.judged))
 
 
 def leads(result: Any) -> pd.DataFrame:
@@ -227,64 +204,47 @@ def leads(result: Any) -> pd.DataFrame:
     if found.empty:
         return pd.DataFrame()
     kept = found[(found["factor_below_best"] < VERY_STRONG) & (found["evidence"] != "")]
-    return pd.DataFrame(
-        {
-            "explanation": kept["name"],
-            "what would settle it": kept["evidence"],
-            "what a visit would look at": kept["visit"].replace("", "–"),
-        }
-    )
+    shown = kept[["name", "evidence", "visit"]].replace({"visit": {"": "–"}})
+    return Words.of(result).frame("balance.leads", shown)
 
 
 def excluded(result: Any) -> Shown:
     """Single explanations the figures exclude, and those this evidence cannot show."""
-    about = result.explanations.attrs
-    parts = []
+    about, words, said = result.explanations.attrs, Words.of(result), []
     if about.get("excluded"):
-        where = "For the invoices that were ranked" if about["set_aside"] else "By these figures"
-        parts.append(
-            f"{where} these are excluded, each more than {VERY_STRONG:.0f} times less likely "
-            f"than the first: {joined(about['excluded'])}."
-        )
+        said.append(words("balance.excluded.by_figures", **{**about, "factor": VERY_STRONG}))
     if about.get("untestable"):
-        parts.append(f"This evidence cannot show: {joined(about['untestable'])}.")
-    return say("{sentence}", sentence=" ".join(parts) or "Nothing is excluded.")
+        said.append(words("balance.excluded.not_shown", **about))
+    return say("{sentence}", sentence=" ".join(said) or words("balance.excluded.nothing"))
 
 
 def separates(result: Any) -> Shown:
     """Evidence that would tell the two best apart, and what each answer would change."""
     about, words = result.explanations.attrs, Words.of(result)
-    text = about.get("separates", "")
-    if not text:
-        return say("No further evidence is proposed to tell the explanations apart.")
-    lines = [f"What would tell the two best apart: {text}."]
+    if not about.get("separates"):
+        return tell(words, "balance.separates.nothing")
+    lines = [words("balance.separates.head", evidence=about["separates"])]
     for answer in about.get("answers", ()):
-        told = f"If it shows “{answer['if']}”: "
-        if np.isfinite(answer["discharge_m3"]):
-            interval = words.volume_interval(answer["low_m3"], answer["high_m3"])
-            told += f"{words.volume(answer['discharge_m3'])} left the site, {interval}; the sum: "
-            told += answer["finding"].removeprefix("billed volume ") or "no finding"
-        if answer["amount"] is not None:
-            told += f"; charged beyond that {words.money(answer['amount'])}"
-        lines.append(told + (f" ({answer['then']})." if answer["then"] else "."))
+        charged = None if answer["amount"] is None else words.money(answer["amount"])
+        ends = answer["low_m3"], answer["high_m3"]
+        lines.append(words("balance.separates.answer", ends=ends, charged=charged, **answer))
     return bullets(lines, "")
 
 
 def sensitivity(result: Any) -> pd.DataFrame:
     """What stands first, and what may be named, under other priors."""
-    rows = result.explanations.attrs.get("sensitivity", ())
-    return pd.DataFrame(
-        [
-            {
-                "priors": row["priors"],
-                "stands first": row["first"],
-                "probability": f"{100 * row['probability']:.0f} %",
-                "nothing wrong": f"{100 * row['nothing_wrong']:.0f} %",
-                "named": row["named"] or "nothing",
-            }
-            for row in rows
-        ]
-    )
+    words, rows = Words.of(result), result.explanations.attrs.get("sensitivity", ())
+    shown = [
+        {
+            "priors": row["priors"],
+            "first": row["first"],
+            "probability": words.share(row["probability"], 0),
+            "nothing_wrong": words.share(row["nothing_wrong"], 0),
+            "named": row["named"] or words("balance.named.nothing"),
+        }
+        for row in rows
+    ]
+    return words.frame("balance.sensitivity", shown)
 
 
 def visit_list(result: Any, most: int = 6) -> list[str]:

@@ -7,36 +7,38 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.report.words import Words
+from sewer_audit.wording import Words
 
 __all__ = ["claim_frame"]
-
-YES_NO = {True: "yes", False: "no"}
 
 
 def claim_frame(result: Any) -> pd.DataFrame:
     """Amounts by invoice with windows and deadlines; payments and interest where they are known."""
     words, frame = Words.of(result), result.claim
-    money = words.currency
+    named = {True: words("bills.claims.yes"), False: words("bills.claims.no")}
+
+    def answers(name: str) -> list[str]:
+        return [*(named.get(v, words("bills.claims.not_stated")) for v in frame[name]), ""]
+
+    def days(name: str) -> list[str]:
+        return [*map(words.day, frame[name]), ""]
+
     columns: dict[str, list[Any]] = {
-        "invoice": [*frame["invoice"], "sum"],
-        "billed on": [*map(words.day, frame["billed_on"]), ""],
-        f"billed less recomputed [{money}]": _summed(frame["by_the_rules"]),
+        "invoice": [*frame["invoice"], words("bills.claims.sum")],
+        "billed_on": days("billed_on"),
+        "difference": _summed(frame["by_the_rules"]),
     }
     if frame["paid"].notna().any():
-        columns[f"paid [{money}]"] = _summed(frame["paid"])
-        columns[f"to be refunded [{money}]"] = _summed(frame["refund"])
-        columns[f"to be credited [{money}]"] = _summed(frame["credit"])
+        columns |= {name: _summed(frame[name]) for name in ("paid", "refund", "credit")}
     if frame["interest"].notna().any():
-        columns[f"interest [{money}]"] = _summed(frame["interest"])
-    asked = [*(YES_NO.get(v, "not stated") for v in frame["in_look_back"]), ""]
-    columns["inside the look-back"] = asked
-    columns["refund lapses on"] = [*(words.day(v) for v in frame["lapses_on"]), ""]
-    columns["dispute until"] = [*(words.day(v) for v in frame["dispute_until"]), ""]
-    columns["open for dispute"] = [*(YES_NO.get(v, "not stated") for v in frame["open"]), ""]
+        columns["interest"] = _summed(frame["interest"])
+    columns["in_look_back"] = answers("in_look_back")
+    columns |= {name: days(name) for name in ("lapses_on", "dispute_until")}
+    columns["open"] = answers("open")
     if not frame["exact"].all():
-        columns["known"] = [*np.where(frame["exact"], "exactly", "within an interval"), ""]
-    return pd.DataFrame(columns)
+        exact, within = words("bills.claims.exactly"), words("bills.claims.within")
+        columns["known"] = [*np.where(frame["exact"], exact, within), ""]
+    return words.frame("bills.claims.heads", columns)
 
 
 def _summed(values: pd.Series) -> list[float]:

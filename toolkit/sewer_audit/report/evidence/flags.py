@@ -10,7 +10,7 @@ import pandas as pd
 
 from sewer_audit.errors import Flag, Severity, Subject
 from sewer_audit.report.show import Shown, show_table
-from sewer_audit.report.words import Words, counted, joined, sentence_of
+from sewer_audit.wording import Words
 
 __all__ = ["flag_sentences", "flags"]
 
@@ -20,40 +20,33 @@ def flags(result: Any) -> Shown:
     words = Words.of(result)
     weigh = [flag for flag in result.flags if flag.severity is not Severity.NOTE]
     notes = [flag for flag in result.flags if flag.severity is Severity.NOTE]
-    columns = ["concerns", "what was found"]
-    loud = flag_sentences(weigh, words) or [("–", "Nothing stops a verdict, nothing warns.")]
-    shown = show_table(pd.DataFrame(loud, columns=columns), "What stops a verdict, and warnings")
+    loud = flag_sentences(weigh, words) or [("–", words("story.flags.nothing"))]
+    shown = show_table(_frame(loud, words), words("story.flags.caption"))
     if not notes:
         return shown
-    quiet = pd.DataFrame(flag_sentences(notes, words), columns=columns)
-    behind = show_table(quiet, f"{counted(len(quiet), 'note')}: told, and without weight by itself")
+    quiet = flag_sentences(notes, words)
+    behind = show_table(_frame(quiet, words), words("story.flags.quiet", notes=len(quiet)))
     return replace(
         shown, markup=shown.markup + behind.markup, plain=f"{shown.plain}\n\n{behind.plain}"
     )
 
 
+def _frame(rows: list[tuple[str, str]], words: Words) -> pd.DataFrame:
+    return words.frame("story.flags.heads", pd.DataFrame(rows, columns=["concerns", "found"]))
+
+
 def flag_sentences(found: Iterable[Flag], words: Words) -> list[tuple[str, str]]:
     """Flags as sentences: what stops a verdict, warnings, then notes by what they concern."""
-    heads = ("stops a verdict", "warning", *Subject)
-    groups: dict[str, list[str]] = {str(each): [] for each in heads}
+    stops, warning = words("story.kinds.stops"), words("story.kinds.warning")
+    loud = {Severity.STOPS: stops, Severity.WARNING: warning}
+    groups: dict[str, list[str]] = {str(each): [] for each in (*loud.values(), *Subject)}
     gaps = []
     for flag in found:
         if flag.code == "gap-estimated" and "volume_m3" in flag.data:
-            gaps.append(flag)
+            gaps.append(words("story.flags.gap", **flag.data))
             continue
-        loud = {Severity.STOPS: "stops a verdict", Severity.WARNING: "warning"}
-        groups[str(loud.get(flag.severity, flag.subject))].append(sentence_of(flag.message))
+        said = words("story.flags.one", message=flag.message)
+        groups[str(loud.get(flag.severity, flag.subject))].append(said)
     if gaps:
-        groups[str(Subject.RECORD)].append(_gaps(gaps, words))
+        groups[str(Subject.RECORD)].append(words("story.flags.gaps", gaps=gaps))
     return [(kind, sentence) for kind, sentences in groups.items() for sentence in sentences]
-
-
-def _gaps(found: list[Flag], words: Words) -> str:
-    parts = [
-        f"{data['invoice']} {data['hours']:.1f} h ({words.volume(data['volume_m3'])})"
-        for data in (flag.data for flag in found)
-    ]
-    return (
-        "Hours without accepted readings, estimated as the table of gaps says, before the zero is "
-        f"corrected: {joined(parts)}."
-    )

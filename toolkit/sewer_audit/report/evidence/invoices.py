@@ -13,7 +13,7 @@ from sewer_audit.charges.chain.volume_guesses import UNIT_RATIOS
 from sewer_audit.charges.schedule.figures import plain
 from sewer_audit.errors import AuditError
 from sewer_audit.report.folder.printed import line_field, with_links
-from sewer_audit.report.words import Words, counted
+from sewer_audit.wording import Words, template
 
 __all__ = [
     "chosen_invoice",
@@ -28,9 +28,8 @@ __all__ = [
 ]
 
 CENT = 0.005
-EXCHANGED = "the meter was changed in this period"
-PREVIOUS, CURRENT, BILLED = "previous read, as printed", "current read, as printed", "billed"
-PRINTED_STEPS = {PREVIOUS: "previous_read", CURRENT: "current_read", BILLED: "billed_volume"}
+PRINTED = {"previous": "previous_read", "current": "current_read", "billed": "billed_volume"}
+"""Steps that a bill prints, with the column each stands in [text]."""
 ORIGINS = ("volume", "rates and lines", "sum of the lines")
 
 
@@ -65,7 +64,7 @@ def period(result: Any, invoice: str) -> str:
     row, words = result.invoices.iloc[_place(result, invoice)], Words.of(result)
     first, last = words.day(row["start"]), words.day(row["end"])
     days = (date.fromisoformat(last) - date.fromisoformat(first)).days
-    return f"{first} to {last}, {counted(days, 'day')}"
+    return words("bills.work.period", first=first, last=last, days=days)
 
 
 def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
@@ -75,62 +74,61 @@ def volume_steps(result: Any, invoice: str) -> pd.DataFrame:
     """
     if result.pricing is None:
         return pd.DataFrame()
-    place = _place(result, invoice)
+    place, words = _place(result, invoice), Words.of(result)
     bill, due = result.pricing.bills[place], result.pricing.due[place]
-    facts, unit = bill.facts, bill.facts.volume_unit
+    facts, unit, counts = bill.facts, bill.facts.volume_unit, words("bills.work.counts")
+
+    def metered(label: str, volumes: dict[str, Decimal], how: str) -> list[tuple[Any, ...]]:
+        kept = {n: v for n, v in volumes.items() if n in ("intake", "discharge")}
+        kept |= {n: v for n, v in volumes.items() if n == "deduct" and v}
+        names = [name for name in volumes if name in kept]
+        return [(label, words(f"bills.work.{label}", name=n), kept[n], unit, how) for n in names]
+
+    def step(name: str, figure: Any, unit: str, how: str) -> tuple[Any, ...]:
+        return name, words(f"bills.work.{name}"), figure, unit, how
+
     rows = [
-        (PREVIOUS, bill.previous_read, "counts", bill.read_type),
-        (CURRENT, bill.current_read, "counts", bill.read_type),
+        step("previous", bill.previous_read, counts, bill.read_type),
+        step("current", bill.current_read, counts, bill.read_type),
     ]
     if bill.own_reads is not None:
-        rows += [
-            (f"{which} read, the site's own", read, "counts", "at the same instant")
-            for which, read in zip(("previous", "current"), bill.own_reads, strict=True)
-        ]
+        how = words("bills.work.same_instant")
+        for name, read in zip(("own_previous", "own_current"), bill.own_reads, strict=True):
+            rows.append(step(name, read, counts, how))
     if bill.exchange is not None and bill.exchange.inside:
-        rows.append(("final read of the old meter", bill.exchange.final_read, "counts", EXCHANGED))
-        rows.append(("first read of the new meter", bill.exchange.first_read, "counts", EXCHANGED))
-    rows += [
-        (f"metered: {name}", volume, unit, _how_known(bill))
-        for name, volume in facts.volumes.items()
-        if name in ("intake", "discharge") or (name == "deduct" and volume)
-    ]
+        how = words("bills.work.exchanged")
+        for name in ("final_read", "first_read"):
+            rows.append(step(name, getattr(bill.exchange, name), counts, how))
+    rows += metered("metered", facts.volumes, _how_known(bill, words))
     if bill.shares_with:
-        rows += [
-            (
-                f"metered, own days: {name}",
-                volume,
-                unit,
-                f"without those that {bill.shares_with} holds",
-            )
-            for name, volume in (bill.own.volumes if bill.own else {}).items()
-            if name in ("intake", "discharge") or (name == "deduct" and volume)
-        ]
-    rows.append(("should have been charged", due, unit, _how_due(result, place)))
-    rows.append((BILLED, facts.billed_volume, unit, "as printed"))
+        how = words("bills.work.without_shared", invoice=bill.shares_with)
+        rows += metered("metered_own", bill.own.volumes if bill.own else {}, how)
+    rows.append(step("due", due, unit, _how_due(result, place, words)))
+    rows.append(step("billed", facts.billed_volume, unit, words("bills.work.as_printed")))
     if due and facts.billed_volume is not None:
-        share = facts.billed_volume / due
-        rows.append(("billed over due", round(share, 5), "1", "1 if the volume is right"))
-    kept = [(step, _exact(v), u, how) for step, v, u, how in rows if v is not None]
-    fields = {(row, "figure"): (invoice, PRINTED_STEPS[step]) for row, (step, *_) in enumerate(kept)
-              if step in PRINTED_STEPS}  # fmt: skip
-    frame = pd.DataFrame(kept, columns=["step", "figure", "unit", "how"])
-    return with_links(result, frame, fields)
+        share = round(facts.billed_volume / due, 5)
+        rows.append(step("over_due", share, "1", words("bills.work.one_if_right")))
+    kept = [(name, (said, _exact(v), *rest)) for name, said, v, *rest in rows if v is not None]
+    figure = words("bills.steps.figure")
+    fields = {(row, figure): (invoice, PRINTED[name])
+              for row, (name, _) in enumerate(kept) if name in PRINTED}  # fmt: skip
+    frame = pd.DataFrame([row for _, row in kept], columns=["step", "figure", "unit", "how"])
+    return with_links(result, words.frame("bills.steps", frame), fields)
 
 
-def _how_known(bill: Any) -> str:
+def _how_known(bill: Any, words: Words) -> str:
     if bill.tolerance == 0:
-        return "from reads at the invoice's own instants"
-    return f"interpolated; known to within {_exact(bill.tolerance):,f}"
+        return words("bills.work.at_instants")
+    return words("bills.work.interpolated", tolerance=_exact(bill.tolerance))
 
 
-def _how_due(result: Any, place: int) -> str:
+def _how_due(result: Any, place: int, words: Words) -> str:
     priced = result.pricing.by_rules[place]
     if priced is None:
-        return "the case holds no reads that would tell"
+        return words("bills.work.no_reads")
     shares = result.pricing.bills[place].shares_with
     if shares and not priced.volumes:
-        return f"{shares} holds all of its days"
+        return words("bills.work.all_shared", invoice=shares)
     return "; ".join(dict.fromkeys(volume.how for volume in priced.volumes))
 
 
@@ -142,59 +140,58 @@ def rates_table(result: Any, invoice: str) -> pd.DataFrame:
     rows = [
         {
             "edition": part.version.name or part.version.effective.isoformat(),
-            "in force from": part.version.effective.isoformat(),
-            "days of this invoice": part.days,
+            "from": part.version.effective.isoformat(),
+            "days": part.days,
             "charge": charge.name,
             "rule": rates_of(charge, part.version, result.pricing.schedule.currency),
         }
         for part in priced.parts
         for charge in part.version.charge
     ]
-    return pd.DataFrame(rows)
+    return Words.of(result).frame("bills.rates", rows)
 
 
 def terms_table(result: Any, invoice: str) -> pd.DataFrame:
     """Every product an invoice is the sum of, by the rules."""
     if result.pricing is None:
         return pd.DataFrame()
-    priced, money = result.pricing.recomputed[_place(result, invoice)], Words.of(result).currency
+    priced = result.pricing.recomputed[_place(result, invoice)]
     rows = [
         {
             "line": line.name,
             "term": term.name,
             "quantity": _exact(term.quantity),
             "unit": term.unit,
-            f"rate [{money}]": _exact(term.rate, 2),
-            f"product [{money}]": _exact(term.amount, 2),
-            "the line, rounded": f"{line.amount:,.2f} ({line.rounding})" if not number else "",
+            "rate": _exact(term.rate, 2),
+            "product": _exact(term.amount, 2),
+            "rounded": f"{line.amount:,.2f} ({line.rounding})" if not number else "",
         }
         for line in priced.lines
         for number, term in enumerate(line.terms)
     ]
-    return pd.DataFrame(rows)
+    return Words.of(result).frame("bills.terms", rows)
 
 
 def line_steps(result: Any, invoice: str) -> pd.DataFrame:
     """Each line as printed, at the printed volume, and by the rules."""
     if result.pricing is None:
         return pd.DataFrame()
-    lines, money = result.pricing.lines, Words.of(result).currency
+    lines, words = result.pricing.lines, Words.of(result)
     rows = lines[lines["invoice"].astype(str) == invoice]
     printed, stated = _floats(rows["invoiced"]), _floats(rows["on_stated_volume"])
     ruled = _floats(rows["by_the_rules"]).fillna(stated)
-    frame = pd.DataFrame(
-        {
-            "line": rows["line"],
-            f"printed [{money}]": printed,
-            f"recomputed [{money}]": stated,
-            f"by rules [{money}]": ruled,
-            f"rates [{money}]": printed - stated,
-            f"volume [{money}]": stated - ruled,
-        }
-    ).reset_index(drop=True)
-    lines = enumerate(frame["line"])
-    fields = {(row, f"printed [{money}]"): (invoice, line_field(line)) for row, line in lines}
-    return with_links(result, frame, fields)
+    columns = {
+        "line": rows["line"],
+        "printed": printed,
+        "recomputed": stated,
+        "by_rules": ruled,
+        "rates": printed - stated,
+        "volume": stated - ruled,
+    }
+    frame, head = words.frame("bills.lines", columns), words("bills.lines.printed")
+    named = enumerate(rows["line"])
+    fields = {(row, head): (invoice, line_field(line)) for row, line in named}
+    return with_links(result, frame.reset_index(drop=True), fields)
 
 
 def _floats(values: pd.Series) -> pd.Series:
@@ -223,26 +220,28 @@ def volume_ratios(result: Any) -> pd.DataFrame:
         for name in row.invoices:
             named.setdefault(str(name), row.code)
     rows = []
+    unnamed = template("bills.work.not_named")
     for bill, due in zip(result.pricing.bills, result.pricing.due, strict=True):
         billed = bill.facts.billed_volume
         if not due or not billed:
             continue
         ends = [float(billed / max(due + s * bill.tolerance, due / 1000)) for s in (1, -1)]
         ratio = float(billed / due)
-        code = "" if abs(ratio - 1) < 1e-9 else named.get(bill.invoice, "not named")
+        code = "" if abs(ratio - 1) < 1e-9 else named.get(bill.invoice, unnamed)
         rows.append((bill.invoice, ratio, *ends, code))
     return pd.DataFrame(rows, columns=["invoice", "ratio", "low", "high", "named"])
 
 
 def known_ratios(result: Any) -> dict[str, float]:
     """Ratios of billed to due volume that known errors leave in this schedule."""
-    found = {words: float(ratio) for words, ratio in UNIT_RATIOS.items()}
-    found |= {f"a factor of {10.0**n:g} was applied": 10.0**n for n in (-3, -2, -1, 1, 2, 3)}
+    words, found = Words.of(result), {name: float(ratio) for name, ratio in UNIT_RATIOS.items()}
+    tens = [10.0**n for n in (-3, -2, -1, 1, 2, 3)]
+    found |= {words("bills.work.factor", factor=factor): factor for factor in tens}
     for version in result.pricing.schedule.version:
         rule = version.invoiced_volume
         if rule is not None and rule.return_factor != 1:
-            words = f"the return factor of {plain(rule.return_factor)} was not applied"
-            found[words] = float(1 / rule.return_factor)
+            said = words("bills.work.return_factor", factor=plain(rule.return_factor))
+            found[said] = float(1 / rule.return_factor)
     return found
 
 
@@ -250,7 +249,7 @@ def difference_table(result: Any) -> pd.DataFrame:
     """Every invoice that differs, with where the difference comes from and what it was named."""
     if result.pricing is None:
         return pd.DataFrame()
-    parts, money = origins(result), Words.of(result).currency
+    parts, words = origins(result), Words.of(result)
     parts = parts[(parts.abs() > CENT).any(axis=1)]
     if parts.empty:
         return pd.DataFrame()
@@ -258,11 +257,12 @@ def difference_table(result: Any) -> pd.DataFrame:
     for row in result.signatures.itertuples():
         for name in row.invoices:
             codes.setdefault(str(name), []).append(row.code.replace("-", " "))
-    heads = (f"volume [{money}]", f"rates [{money}]", f"sum [{money}]")
-    table = parts.rename(columns=dict(zip(ORIGINS, heads, strict=True)))
+    table = parts.set_axis(["volume", "rates", "sum"], axis=1)
     table.insert(0, "invoice", table.index)
-    table[f"together [{money}]"] = parts.sum(axis=1)
-    table["named"] = [", ".join(codes[name]) or "not named" for name in parts.index]
-    total = {"invoice": "sum", "named": ""}
+    table["together"] = parts.sum(axis=1)
+    none = words("bills.work.not_named")
+    table["named"] = [", ".join(codes[name]) or none for name in parts.index]
+    total = {"invoice": words("bills.work.sum"), "named": ""}
     total |= {name: table[name].sum() for name in table if name not in total}
-    return pd.concat([table, pd.DataFrame([total])], ignore_index=True)
+    table = pd.concat([table, pd.DataFrame([total])], ignore_index=True)
+    return words.frame("bills.differences", table)

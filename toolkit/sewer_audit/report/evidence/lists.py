@@ -16,9 +16,8 @@ from sewer_audit.report.folder.manifest import ZONES, versions
 from sewer_audit.report.folder.printed import line_field, with_links
 from sewer_audit.report.frames import budget_of
 from sewer_audit.report.tables import with_units
-from sewer_audit.report.words import Words
-from sewer_audit.spoken import speaking
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words
 
 __all__ = [
     "budget_table",
@@ -34,17 +33,6 @@ __all__ = [
     "reading_counts",
     "signatures",
 ]
-
-OPEN_POINTS = {
-    "schedule": "by which rates the invoices should have been priced",
-    "supply reads": "whether the billed volume agrees with reads of the site's own",
-    "effluent record": "what left the site through the sewer",
-    "unit of printed reads": "in which unit the reads that the invoices print count",
-    "share that reaches the sewer": "which share of the water taken in reaches the sewer",
-    "hour of the reads": "at what time of day the city reads",
-    "windows of a claim": "how far back, and until when, an error can be claimed",
-}
-"""What each open point is called on a page."""
 
 
 def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
@@ -62,24 +50,21 @@ def readable(result: Any, frame: pd.DataFrame) -> pd.DataFrame:
 
 def checklist(result: Any) -> pd.DataFrame:
     """What the method asks of the installation, what the case answers and what the record shows."""
-    series, logger = result.evidence.series, result.inputs.logger
+    series, logger, words = result.evidence.series, result.inputs.logger, Words.of(result)
     if result.case.device is None or series is None:
         return pd.DataFrame()
-    with speaking(Words.of(result).spoken):
-        points = installation(result.case, logger, series).points
-    return pd.DataFrame(
-        [
-            {
-                "subject": point.subject,
-                "asked for": point.asked,
-                "answer of the case": point.answer or "NOT ANSWERED",
-                "what the record shows": point.record or "cannot tell",
-                "what follows": f"{point.status}: {point.effect}".removeprefix("open: "),
-                "source": point.source,
-            }
-            for point in points
-        ]
-    )
+    rows = [
+        {
+            "subject": point.subject,
+            "asked": point.asked,
+            "answer": point.answer or words("record.checked.not_answered"),
+            "record": point.record or words("record.checked.cannot_tell"),
+            "follows": f"{point.status}: {point.effect}".removeprefix("open: "),
+            "source": point.source,
+        }
+        for point in installation(result.case, logger, series).points
+    ]
+    return words.frame("record.checklist", rows)
 
 
 def reading_counts(result: Any) -> pd.DataFrame:
@@ -91,8 +76,8 @@ def reading_counts(result: Any) -> pd.DataFrame:
     counted = frame.value_counts().rename("readings").reset_index()
     counted = counted.sort_values("readings", ascending=False, kind="stable")
     counted["reason"] = counted["reason"].replace({"nan": "", "None": "", "<NA>": ""})
-    counted["share [%]"] = 100 * counted["readings"] / max(len(frame), 1)
-    return counted.reset_index(drop=True)
+    counted["share"] = 100 * counted["readings"] / max(len(frame), 1)
+    return Words.of(result).frame("record.counts", counted.reset_index(drop=True))
 
 
 def budget_table(result: Any, estimate: str) -> pd.DataFrame:
@@ -103,18 +88,17 @@ def budget_table(result: Any, estimate: str) -> pd.DataFrame:
     budget = budget_of(result, estimate)
     if budget.empty:
         return budget
-    kept = budget[["cause", "share", "standard_uncertainty_m3", "persistence"]].assign(
-        larger_cause=budget["direction"].map({1: "larger volume", -1: "smaller volume"}).fillna(""),
-        narrower_if_halved_share=1 - budget["width_if_halved_m3"] / budget["interval_width_m3"],
-    )
-    return readable(result, kept).rename(
-        columns={
-            "persistence": "lasts over",
-            "larger cause": "if larger",
-            "share [%]": "share of the variance [%]",
-            "narrower if halved share [%]": "interval narrower if this cause were halved [%]",
-        }
-    )
+    words = Words.of(result)
+    way = {1: words("lists.budget.larger"), -1: words("lists.budget.smaller")}
+    columns = {
+        "cause": budget["cause"],
+        "share": 100 * budget["share"],
+        "standard_uncertainty_m3": budget["standard_uncertainty_m3"],
+        "persistence": budget["persistence"],
+        "direction": budget["direction"].map(way).fillna(""),
+        "narrower": 100 * (1 - budget["width_if_halved_m3"] / budget["interval_width_m3"]),
+    }
+    return words.frame("lists.budget.heads", columns)
 
 
 def first_order(result: Any) -> pd.DataFrame:
@@ -131,22 +115,21 @@ def first_order(result: Any) -> pd.DataFrame:
         volumes = volumes[volumes["figure"] != "basis"]
     for row in volumes[volumes["invoice"] == "total"].to_dict("records"):
         each = table[table["figure"] == row["figure"]]
-        suffices = "yes" if row["first_order_suffices"] else "no"
+        good = each["first_order_suffices"][:-1]
         rows.append(
             {
-                f"figure [{words.volume_unit}]": row["figure"],
+                "figure": row["figure"],
                 "formula": scale * row["first_order"],
-                "its u": scale * row["first_order_standard_uncertainty"],
+                "formula_u": scale * row["first_order_standard_uncertainty"],
                 "draws": scale * row["draws_mean"],
-                "their u": scale * row["draws_standard_uncertainty"],
-                "ends differ by": scale * row["largest_difference"],
+                "draws_u": scale * row["draws_standard_uncertainty"],
+                "differ": scale * row["largest_difference"],
                 "allowed": scale * row["tolerance"],
-                "suffices": suffices + (", a close call" if row["close_call"] else ""),
-                "for invoices": f"{int(each['first_order_suffices'][:-1].sum())} of "
-                f"{len(each) - 1}",
+                "suffices": words("lists.first_order.answer", **row),
+                "invoices": words("lists.first_order.of", good=int(good.sum()), all=len(good)),
             }
         )
-    return pd.DataFrame(rows)
+    return words.frame("lists.first_order.heads", rows)
 
 
 def open_points(result: Any) -> pd.DataFrame:
@@ -155,16 +138,13 @@ def open_points(result: Any) -> pd.DataFrame:
     rows = []
     for row in result.open_points.itertuples():
         money = words.money(row.money, cents=False) if np.isfinite(row.money) else ""
-        if np.isfinite(row.percent):
-            worth = f"{row.percent:.2g} % of {row.of} either way"
-            worth += f", about {money}" * bool(money)
-        elif row.of == "each percent":
-            worth = "cannot be computed: nothing in the case bounds it"
-            worth += f"; each percent is about {money}" * bool(money)
-        else:
-            worth = f"{money} of errors found" if money else "no figure without it"
-        rows.append({"open": OPEN_POINTS[row.point], "worth": worth, "key": row.key})
-    return pd.DataFrame(rows)
+        way = "errors"
+        if np.isfinite(row.percent) or row.of == "each percent":
+            way = "share" if np.isfinite(row.percent) else "unbounded"
+        worth = words(f"lists.worth.{way}", percent=row.percent, of=row.of, money=money)
+        point = words(f"lists.open.{row.point.replace(' ', '_')}")
+        rows.append({"open": point, "worth": worth, "key": row.key})
+    return words.frame("lists.points", rows)
 
 
 def charge_lines(result: Any) -> pd.DataFrame:
@@ -177,11 +157,9 @@ def charge_lines(result: Any) -> pd.DataFrame:
         lines[name] = [float("nan") if value is None else float(value) for value in lines[name]]
     gaps_of = [(lines["invoiced"] - lines[name]).abs() > 0.005 for name in columns[3:]]
     wrong = lines[gaps_of[0] | gaps_of[1]]
-    heads = {"on_stated_volume": "recomputed_on_stated_volume"}
-    shown = readable(result, wrong.rename(columns=heads))
-    shown = shown.rename(columns={n: n.replace("by the rules", "from the reads") for n in shown})
-    printed = next(head for head in shown if head.startswith("invoiced"))
-    pairs = zip(shown["invoice"].astype(str), shown["line"], strict=True)
+    words = Words.of(result)
+    shown, printed = words.frame("lists.lines", wrong), words("lists.lines.invoiced")
+    pairs = zip(wrong["invoice"].astype(str), wrong["line"], strict=True)
     fields = {
         (row, printed): (number, line_field(line)) for row, (number, line) in enumerate(pairs)
     }
@@ -193,18 +171,16 @@ def signatures(result: Any) -> pd.DataFrame:
     found = result.signatures
     if found.empty:
         return pd.DataFrame()
-    money = Words.of(result).currency
     names = [", ".join(map(str, each)) for each in found["invoices"]]
     pairs = zip(found["sentence"], names, strict=True)
-    return pd.DataFrame(
-        {
-            "invoices": names,
-            "what the figures fit": [text.removeprefix(f"{name}: ") for text, name in pairs],
-            "how well": found["exactness"],
-            f"billed less recomputed [{money}]": found["difference"].astype(float),
-            "what would settle it": found["evidence_needed"],
-        }
-    )
+    columns = {
+        "invoices": names,
+        "fits": [text.removeprefix(f"{name}: ") for text, name in pairs],
+        "exactness": found["exactness"],
+        "difference": found["difference"].astype(float),
+        "settle": found["evidence_needed"],
+    }
+    return Words.of(result).frame("lists.signatures", columns)
 
 
 def gaps(result: Any) -> pd.DataFrame:
@@ -230,8 +206,7 @@ def gaps(result: Any) -> pd.DataFrame:
 
 def input_files(result: Any) -> pd.DataFrame:
     """Every input with its SHA-256."""
-    rows = result.findings()["inputs"]
-    return pd.DataFrame(rows).rename(columns={"key": "what", "sha256": "SHA-256"})
+    return Words.of(result).frame("lists.inputs", result.findings()["inputs"])
 
 
 def made_with(found: Mapping[str, str] | None = None) -> str:

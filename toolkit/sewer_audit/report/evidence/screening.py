@@ -7,10 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit import spoken
-from sewer_audit.report.words import Words
-from sewer_audit.spoken import speaking
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words
 
 __all__ = ["screened_level", "screening_stretches", "screening_table"]
 
@@ -33,33 +31,28 @@ def screening_table(result: Any) -> pd.DataFrame:
     logger = result.inputs.logger
     if logger is None or logger.screening is None:
         return pd.DataFrame()
-    with speaking(Words.of(result).spoken):
-        return _screening_rows(logger.screening)
-
-
-def _screening_rows(screening: pd.DataFrame) -> pd.DataFrame:
-    rows = []
-    for row in screening.itertuples(index=False):
+    words, rows = Words.of(result), []
+    for row in logger.screening.itertuples(index=False):
         found = row.rejected if row.action == "reject" else row.marked
         if row.remark or not found:
             continue
-        done = {"reject": "rejected", "mark": "marked, kept"}[row.action]
         rows.append(
             {
                 "rule": row.rule,
-                "looks at": row.parameter,
-                "value": _value(row.value, row.unit, row.parameter),
-                "reason": "stated in the case" if row.stated else row.reason,
+                "parameter": row.parameter,
+                "value": _value(row.value, row.unit, row.parameter, words),
+                "reason": words("record.screened.stated") if row.stated else row.reason,
                 "readings": f"{found:,}",
-                "what became of them": done,
+                "done": words(f"record.screened.{row.action}"),
             }
         )
-    return pd.DataFrame(rows)
+    return words.frame("record.screening", rows)
 
 
-def _value(value: float, unit: str, parameter: str) -> str:
+def _value(value: float, unit: str, parameter: str, words: Words) -> str:
+    spoken = words.spoken
     if not np.isfinite(value):
-        return "not stated"
+        return words("record.screened.not_stated")
     if unit == "s":
         return f"{value / 3600:.4g} h" if value >= 7200 else f"{value / 60:.4g} min"
     if unit == "K" and "change" in parameter:
@@ -137,9 +130,9 @@ def screened_level(result: Any) -> pd.DataFrame:
     if result.case.device.level_column is None:
         unit = words.discharge_unit
         frame["value"] = from_si(logger.frame["flow"].to_numpy(dtype=float), unit, "discharge")
-        frame.attrs["axis"] = f"flow [{unit}]"
+        frame.attrs["axis"] = words("record.screened.flow")
     else:
         unit = words.head_unit
         frame["value"] = from_si(np.asarray(result.inputs.level, dtype=float), unit, "length")
-        frame.attrs["axis"] = f"level [{unit}]"
+        frame.attrs["axis"] = words("record.screened.level")
     return frame

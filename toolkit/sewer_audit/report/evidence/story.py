@@ -11,8 +11,8 @@ from sewer_audit.report.evidence.flags import flags
 from sewer_audit.report.evidence.record import agreement, device, quality_sentence, self_check
 from sewer_audit.report.evidence.verdict import conclusions, fairness, rule_words, verdict
 from sewer_audit.report.frames import invoice_overview, margins
-from sewer_audit.report.show import Shown, bullets, say, show_table
-from sewer_audit.report.words import sentence_of
+from sewer_audit.report.show import Shown, bullets, say, show_table, table, tell
+from sewer_audit.wording import Words
 
 __all__ = [
     "agreement",
@@ -45,51 +45,38 @@ def table_or(frame: pd.DataFrame | None, caption: str, empty: str, **keywords: A
 
 def run_of(result: Any) -> Shown:
     """Draws, seed and coverage of this run, and how the number of draws was found."""
-    return say(
-        "This run: {draws} draws, seed {seed}, {coverage} coverage." + _found_how(result.stability),
+    found = result.stability
+    return tell(
+        Words.of(result),
+        "story.run.this",
         draws=result.draws,
         seed=result.seed,
-        coverage=f"{100 * result.rule.coverage:.4g} %",
-    )
-
-
-def _found_how(found: Any) -> str:
-    """How the number of draws was found, if it was not given."""
-    if found is None:
-        return ""
-    within = f"within {found.digits} significant digit{'s' if found.digits > 1 else ''} of its "
-    within += "uncertainty (JCGM 101, 7.9.4)"
-    if found.stable:
-        return (
-            " Blocks of draws were added until no volume and no charge changed any more "
-            f"{within}: {found.draws:,}."
-        )
-    return (
-        f" Blocks of draws were added up to {found.draws:,}; some volume or charge is still not "
-        f"firm {within}."
+        coverage=result.rule.coverage,
+        stable=found and found.stable,
+        digits=found and found.digits,
+        tried=found and found.draws,
     )
 
 
 def answers(result: Any) -> Shown:
     """Which of the three questions the case answers, and what would open the others."""
-    frame = pd.DataFrame(
-        [
-            {
-                "question": each["question"],
-                "answered": each["answered"],
-                "with": each["with"] or "–",
-                "what would open it further": each["missing"] or "nothing is missing",
-            }
-            for each in result.questions.values()
-        ]
-    )
-    return show_table(frame, "Questions this case answers")
+    words = Words.of(result)
+    rows = [
+        {
+            "question": each["question"],
+            "answered": each["answered"],
+            "with": each["with"] or "–",
+            "missing": each["missing"] or words("story.answers.nothing_missing"),
+        }
+        for each in result.questions.values()
+    ]
+    return table(words, "story.answers", rows)
 
 
 def explained(result: Any) -> Shown:
     """What the ranking of the explanations allows to say."""
-    statement = str(result.explanations.attrs.get("statement", ""))
-    return say("{statement}", statement=sentence_of(statement) if statement else "None was ranked.")
+    statement = result.explanations.attrs.get("statement", "")
+    return tell(Words.of(result), "story.explained.statement", statement=statement)
 
 
 def overview(result: Any) -> Shown:
@@ -97,29 +84,19 @@ def overview(result: Any) -> Shown:
 
     Units: result [m3].
     """
-    frame = invoice_overview(result)
-    return show_table(frame, "Billed and audited volume", digits=1, sums=(len(frame) - 1,))
+    frame, caption = invoice_overview(result), Words.of(result)("story.overview.caption")
+    return show_table(frame, caption, digits=1, sums=(len(frame) - 1,))
 
 
 def claim(result: Any) -> Shown:
     """Amounts by invoice with windows and deadlines."""
-    if result.claim.empty:
-        return say("Without a rate schedule no amount can be stated.")
-    return show_table(
-        claim_frame(result), _claim_caption(result), digits=2, sums=(len(result.claim),)
-    )
-
-
-def _claim_caption(result: Any) -> str:
-    rule, sums = result.case.data.rule, result.claim.attrs["sums"]
-    words = ["Amounts by invoice with the windows the case states"]
-    if rule.decided_on is not None:
-        words.append(f"counted from {rule.decided_on}")
-    if result.claim["paid"].isna().all():
-        words.append("as if every invoice had been paid in full: the case states no payments")
-    if sums["next_deadline"] is not None:
-        words.append(f"the first amount lapses on {sums['next_deadline']}")
-    return "; ".join(words)
+    table, words = result.claim, Words.of(result)
+    if table.empty:
+        return tell(words, "bills.claim.no_schedule")
+    unpaid, sums = table["paid"].isna().all(), table.attrs["sums"]
+    day = result.case.data.rule.decided_on
+    caption = words("bills.claims.caption", **{**sums, "unpaid": unpaid, "decided_on": day})
+    return show_table(claim_frame(result), caption, digits=2, sums=(len(table),))
 
 
 def margin_table(result: Any) -> Shown:
@@ -127,12 +104,12 @@ def margin_table(result: Any) -> Shown:
 
     Units: result [m3].
     """
-    frame = margins(result)
+    frame, words = margins(result), Words.of(result)
     sums = () if frame is None else (len(frame) - 1,)
-    empty = "Nothing was decided, so there is nothing a change could overturn."
-    return table_or(frame, "What it would take for another finding", empty, digits=1, sums=sums)
+    caption, empty = words("story.margins.caption"), words("story.margins.empty")
+    return table_or(frame, caption, empty, digits=1, sums=sums)
 
 
 def next_proof(result: Any) -> Shown:
     """What to obtain next, the most useful first."""
-    return bullets(list(result.next_proof), "Nothing further is proposed.")
+    return bullets(list(result.next_proof), Words.of(result)("story.proof.empty"))

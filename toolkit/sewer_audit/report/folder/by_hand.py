@@ -14,8 +14,8 @@ import pandas as pd
 from sewer_audit.charges import price
 from sewer_audit.charges.chain.estimates import run_volumes
 from sewer_audit.effluent.steps import AS_READ, DRAWS, FILLED, NOISE, ZERO, volume_steps
-from sewer_audit.report.words import Words
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words
 
 __all__ = ["hand_steps", "steps_table", "write_by_hand", "zero_nodes"]
 
@@ -48,7 +48,7 @@ def steps_table(result: Any, spread: bool = False) -> pd.DataFrame:
     found = hand_steps(result)
     if found is None:
         return pd.DataFrame()
-    unit = Words.of(result).spoken.volume
+    unit = Words.of(result).volume_unit
     parts = {AS_READ: found[AS_READ]}
     names = list(found.columns)
     for before, name in pairwise(names):

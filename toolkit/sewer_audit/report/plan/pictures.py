@@ -11,7 +11,8 @@ from sewer_audit.charts import Picture, show
 from sewer_audit.charts import planning as charts
 from sewer_audit.charts.uncertainty import uncertainty_budget
 from sewer_audit.planning import closer, net_value_curve, ranking_table
-from sewer_audit.report.show import say
+from sewer_audit.report.show import tell
+from sewer_audit.wording import Words
 
 __all__ = ["PICTURES", "picture"]
 
@@ -35,7 +36,7 @@ def picture(name: str, plan: Any, caption: str = "", form: str = "png") -> None:
     """
     drawn = PICTURES[name](plan)
     if drawn is None:
-        display(say("There is nothing to draw: {name}.", name=name))
+        display(tell(Words.of(plan), "plans.nothing_to_draw", name=name))
     else:
         show(drawn, caption=caption, form=form)
 

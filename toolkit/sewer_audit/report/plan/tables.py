@@ -4,162 +4,111 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from sewer_audit.planning import chances_of_total, checklist_table, closer, option_table
 from sewer_audit.report.evidence.story import table_or
-from sewer_audit.report.show import Shown, say
+from sewer_audit.report.show import Shown, show_table, table, tell
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words
 
 __all__ = ["checklists", "drift", "lengths", "looked_at", "settings", "worth"]
 
 
-def _length(values: pd.Series, unit: str) -> np.ndarray:
-    return np.asarray(from_si(values.astype(float).to_numpy(), unit, "length"))
-
-
 def settings(plan: Any) -> Shown:
     """How the best option of each kind has to be set."""
-    head = plan.case.data.display.head
-    table = option_table(plan).set_index("option")
+    words, options = Words.of(plan), option_table(plan).set_index("option")
     best = [each.label for each in closer(plan.ranked) if each.option.setting is not None]
-    shown = pd.DataFrame({"option": best})
-    for name, label in (
-        ("raised", "over incoming invert"),
-        ("fall_needed", "fall needed"),
-        ("depth_at_peak", "water at peak"),
-        ("backwater", "of it backwater"),
-    ):
-        shown[f"{label} [{head}]"] = _length(table.loc[best, name], head)
-    return table_or(
-        shown,
-        "Setting: crest or floor over the incoming invert, fall to the outgoing invert, water over "
-        "the incoming invert at peak flow",
-        "No option that fits is set into the flow.",
-        digits=1,
-    )
+    names = ["raised", "fall_needed", "depth_at_peak", "backwater"]
+    lengths = options.loc[best, names].astype(float)
+    shown = lengths.apply(lambda each: from_si(each.to_numpy(), words.head_unit, "length"))
+    return table(words, "plans.settings", shown.reset_index(), 1)
 
 
 def looked_at(plan: Any) -> Shown:
     """Every size looked at, with what speaks against it."""
-    rows = []
+    words, rows = Words.of(plan), []
     for row in option_table(plan).to_dict("records"):
-        said = [row["against"], row["mind"], f"Open: {row['open']}." if row["open"] else ""]
-        said = [each for each in said if each]
+        still = words("plans.looked_at.open", open=row["open"]) if row["open"] else ""
         rows.append(
             {
                 "option": row["option"],
                 "fits": row["fits"],
-                "outside [%]": 100 * row["outside_limits"],
-                "against it, to mind, open": " ".join(said),
+                "outside": 100 * row["outside_limits"],
+                "against": " ".join(filter(None, (row["against"], row["mind"], still))),
             }
         )
-    return table_or(pd.DataFrame(rows), "Every size looked at", "", digits=1)
+    return table(words, "plans.looked_at", rows, 1)
 
 
 def checklists(plan: Any) -> Shown:
     """Installation rules of the best option of each kind."""
-    rows = []
+    words, rows = Words.of(plan), []
     for each in closer(plan.ranked):
-        table = checklist_table(each.option)
-        table.insert(0, "option", each.label)
-        rows.append(table.rename(columns={"asked_for": "asked for"}))
+        rules = checklist_table(each.option)
+        rules.insert(0, "option", each.label)
+        rows.append(rules)
     frame = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame()
     if not frame.empty:
-        frame.insert(3, "answer", "open")
-    return table_or(frame, "To be answered on site before anything is ordered", "Nothing fits.")
+        frame.insert(3, "answer", words("plans.checklists.open"))
+    return table(words, "plans.checklists", frame)
 
 
 def lengths(plan: Any) -> Shown:
     """Months of record that give a chance of 90 %, by option and true shortfall."""
+    words = Words.of(plan)
     if plan.lengths.empty:
-        return say("Nothing that carries a claim fits.")
+        return tell(words, "plans.lengths.empty")
     longest = int(plan.power["months"].max())
     wide = plan.lengths.pivot_table(
         index="option", columns="shortfall", values="months_needed", sort=False, dropna=False
     )
-    shown = pd.DataFrame({"option": wide.index})
-    for shortfall in wide.columns:
-        shown[f"{100 * shortfall:.0f} %"] = [
-            f"not in {longest}" if pd.isna(each) else f"{int(each)}" for each in wide[shortfall]
-        ]
-    first = plan.lengths.groupby("option", sort=False)["smallest_shortfall"].first()
-    shown["least found [%]"] = 100 * first.loc[wide.index].to_numpy()
-    return table_or(
-        shown,
-        "Months of record for a chance of 90 % of the finding “too high”, by the true shortfall; "
-        f"last, the least shortfall that {longest} months find; if nothing of the list of "
-        "explanations acts on the record",
-        "",
-        digits=1,
-    )
+    shown = pd.DataFrame({words("plans.lengths.option"): wide.index})
+    never = words("plans.lengths.not_in", longest=longest)
+    for shortfall, months in wide.items():
+        shown[f"{100 * shortfall:.0f} %"] = [never if pd.isna(m) else f"{int(m)}" for m in months]
+    least = plan.lengths.groupby("option", sort=False)["smallest_shortfall"].first()
+    shown[words("plans.lengths.least")] = 100 * least.loc[wide.index].to_numpy()
+    return show_table(shown, words("plans.lengths.caption", longest=longest), digits=1)
 
 
 def drift(plan: Any) -> Shown:
     """What drift takes of the uncertainty by the time between visits."""
-    if plan.visits.empty:
-        return say("The method has no level: there is no zero that could drift.")
-    table = plan.visits
-    shown = pd.DataFrame(
-        {
-            "every [d]": table["days"],
-            "visits a year": table["visits"],
-            "u, month [%]": 100 * table["month"],
-            "u, year [%]": 100 * table["total"],
-            "drift, month [%]": 100 * table["drift_share_month"],
-            "drift, year [%]": 100 * table["drift_share_total"],
-        }
-    )
-    digits = {"every [d]": 0, "visits a year": 0}
+    words, visits = Words.of(plan), plan.visits
+    if visits.empty:
+        return tell(words, "plans.drift.empty")
+    shares = ["month", "total", "drift_share_month", "drift_share_total"]
+    shown = pd.concat([visits[["days", "visits"]], 100 * visits[shares]], axis=1)
     if plan.belief is not None:
-        chances = [
-            float(chances_of_total(plan.belief.mean, total, plan.rule).too_high[0])
-            for total in table["total"]
+        shown["chance"] = [
+            100 * float(chances_of_total(plan.belief.mean, total, plan.rule).too_high[0])
+            for total in visits["total"]
         ]
-        shown["chance [%]"] = 100 * np.array(chances)
-    return table_or(
-        shown,
-        f"Re-zeroing of {plan.visits_of}; drift is its share of the variance, chance that of the "
-        "finding “too high” after a year at the "
-        "expected shortfall",
-        "",
-        digits={**dict.fromkeys(shown.columns, 2), **digits},
-    )
+    digits = {**dict.fromkeys(shown, 2), "days": 0, "visits": 0}
+    return table(words, "plans.drift", shown, digits, visits_of=plan.visits_of)
 
 
 def worth(plan: Any) -> Shown:
     """Expected recovery, risk, cost and bound by option."""
-    money = plan.case.data.display.money
+    words = Words.of(plan)
     valued = [each for each in closer(plan.ranked) if each.worth is not None]
-    missing = (
-        "The value is not computed: a cost under [[plan.cost]], an expected shortfall under [plan] "
-        "and a price of the volume are needed."
-    )
     if not valued:
-        return say("{missing}", missing=missing)
-    rows = {
-        f"expected recovery [{money}]": [f"{each.worth.recovery:,.0f}" for each in valued],
-        f"less risk of a higher bill [{money}]": [f"{each.worth.risk:,.0f}" for each in valued],
-        f"less cost [{money}]": [
-            f"{each.worth.cost.low:,.0f} to {each.worth.cost.high:,.0f}" for each in valued
-        ],
-        f"net value at the middle of the cost [{money}]": [
-            f"{each.worth.net:,.0f}" for each in valued
-        ],
-        f"bound: perfect information, free [{money}]": [
-            f"{each.worth.perfect:,.0f}" for each in valued
-        ],
-        "chance of “too high” [%]": [f"{100 * each.worth.chance_too_high:.1f}" for each in valued],
-        "chance of “too low” [%]": [f"{100 * each.worth.chance_too_low:.1f}" for each in valued],
-        "pays from a shortfall of [%]": [_even(each) for each in valued],
+        return tell(words, "plans.worth.missing")
+    columns = {each.label: _worth(each.worth, words) for each in valued}
+    rows = words.labels("plans.worth", next(iter(columns.values())))
+    shown = pd.DataFrame({"": list(rows), **{n: list(c.values()) for n, c in columns.items()}})
+    return table_or(shown, words("plans.worth.caption"), "")
+
+
+def _worth(each: Any, words: Words) -> dict[str, str]:
+    even = each.break_even
+    return {
+        "recovery": f"{each.recovery:,.0f}",
+        "risk": f"{each.risk:,.0f}",
+        "cost": words("grammar.range", low=each.cost.low, high=each.cost.high),
+        "net": f"{each.net:,.0f}",
+        "perfect": f"{each.perfect:,.0f}",
+        "chance_too_high": f"{100 * each.chance_too_high:.1f}",
+        "chance_too_low": f"{100 * each.chance_too_low:.1f}",
+        "even": words("plans.worth.never") if even is None else f"{100 * even:.1f}",
     }
-    shown = pd.DataFrame({"": list(rows)})
-    for place, each in enumerate(valued):
-        shown[each.label] = [row[place] for row in rows.values()]
-    return table_or(shown, "What the evidence is expected to be worth", "")
-
-
-def _even(each: Any) -> str:
-    even = each.worth.break_even
-    return "never" if even is None else f"{100 * even:.1f}"

@@ -13,14 +13,12 @@ from scipy.special import ndtri
 
 from sewer_audit.charts import Picture, show
 from sewer_audit.charts.flow import cut_at_read, day_of_readings, rating_and_use, zero_path_picture
-from sewer_audit.report.show import Shown, figure_of, say, show_table, show_verdict
+from sewer_audit.report.show import Shown, figure_of, show_verdict, table, tell
 from sewer_audit.report.walks.flow_steps import echo_steps, rating_steps
-from sewer_audit.report.words import Words, counted
-from sewer_audit.spoken import speaking
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words
 
 __all__ = [
-    "NO_RECORD",
     "in_short",
     "one_reading",
     "picture",
@@ -29,9 +27,6 @@ __all__ = [
     "zero_shares",
 ]
 
-NO_RECORD = "This case holds no record of the effluent, so there is nothing to walk through."
-NO_LEVEL = "This method has no level, so a zero error does not act on it."
-ECHO = ("echo time, both ways", "ms", lambda v: 1000 * v)
 STEPS = 40
 
 
@@ -40,45 +35,48 @@ def in_short(result: Any) -> Shown:
 
     Units: result [m3].
     """
-    if result.evidence.effluent is None:
-        return say("{reason}", reason=NO_RECORD)
-    words, total = Words.of(result), result.total
-    quality = result.evidence.effluent.quality
+    words, total, effluent = Words.of(result), result.total, result.evidence.effluent
+    if effluent is None:
+        return tell(words, "walks.no_record")
+    quality, mean = effluent.quality, total["effluent_mean"]
     share = (quality["record_coverage"] * quality["seconds"]).sum() / quality["seconds"].sum()
-    relative = total["effluent_standard_uncertainty"] / total["effluent_mean"]
-    facts = {
-        "Invoices": counted(len(result.invoices), "service period"),
-        "Readings": f"{len(result.inputs.logger.frame):,}",
-        "Of these accepted": f"{len(result.evidence.series.time):,}",
-        "Of the time covered by readings": words.share(float(share)),
-        "Standard uncertainty of the sum": words.share(float(relative)),
+    told = {
+        "invoices": words("walks.short.periods", count=len(result.invoices)),
+        "readings": f"{len(result.inputs.logger.frame):,}",
+        "accepted": f"{len(result.evidence.series.time):,}",
+        "covered": words.share(float(share)),
+        "spread": words.share(float(total["effluent_standard_uncertainty"] / mean)),
+        "trend": words("verdict.told.trend") if result.case.notes.trend_grade else None,
     }
-    if result.case.device.notes.trend_grade:
-        facts["Class of the record"] = "Trend grade: it carries no claim alone"
     span = words.volume_interval(total["effluent_low"], total["effluent_high"])
-    head = f"{words.volume(total['effluent_mean'])} left the site through the measured line"
-    return show_verdict(head, span, facts)
+    head = words("walks.short.head", mean=mean)
+    return show_verdict(head, span, words.labels("walks.facts", told))
 
 
 def recorded(result: Any) -> Shown:
     """What the logger wrote: columns, number of readings, first and last."""
+    words = Words.of(result)
     if result.evidence.series is None:
-        return say("{reason}", reason=NO_RECORD)
-    frame, table = result.inputs.logger.frame, result.case.data.effluent
-    step = frame["time"].diff().median()
-    rows = [
-        ("file", ", ".join(Path(name).name for name in table.files), ""),
-        ("method", table.method, ""),
-        ("readings", f"{len(frame):,}", f"one every {step.total_seconds() / 60:.3g} min"),
-        ("first", figure_of(frame["time"].iloc[0].tz_convert(result.case.zone)), "local time"),
-        ("last", figure_of(frame["time"].iloc[-1].tz_convert(result.case.zone)), "local time"),
-    ]
+        return tell(words, "walks.no_record")
+    frame, stated = result.inputs.logger.frame, result.case.data.effluent
+    times, local = frame["time"], words("walks.record.local")
+    ends = [figure_of(times.iloc[place].tz_convert(result.case.zone)) for place in (0, -1)]
+    minutes = times.diff().median().total_seconds() / 60
+    told = {
+        "file": (", ".join(Path(name).name for name in stated.files), ""),
+        "method": (stated.method, ""),
+        "readings": (f"{len(frame):,}", words("walks.record.step", minutes=minutes)),
+        "first": (ends[0], local),
+        "last": (ends[1], local),
+    }
+    rows = [(name, *said) for name, said in words.labels("walks.record", told).items()]
     for name in _columns(result):
-        label, unit, read = _shown(result, name)
+        label, unit, read = _shown(words, name)
         good = read(frame.loc[frame["status"] == "measured", name].to_numpy(float))
-        middle = f"median {np.nanmedian(good):.4g} {unit}"
-        rows.append((label, f"{np.nanmin(good):.4g} to {np.nanmax(good):.4g} {unit}", middle))
-    return show_table(pd.DataFrame(rows, columns=["what", "recorded", "note"]), "The record")
+        low, middle, high = np.nanmin(good), np.nanmedian(good), np.nanmax(good)
+        recorded = words("walks.record.range", low=low, high=high, unit=unit)
+        rows.append((label, recorded, words("walks.record.median", middle=middle, unit=unit)))
+    return table(words, "walks.record", pd.DataFrame(rows, columns=["what", "recorded", "note"]))
 
 
 def _columns(result: Any) -> list[str]:
@@ -88,21 +86,21 @@ def _columns(result: Any) -> list[str]:
     return [str(name) for name in numeric if name not in kept]
 
 
-def _shown(result: Any, name: str) -> tuple[str, str, Callable[[Any], Any]]:
+def _shown(words: Words, name: str) -> tuple[str, str, Callable[[Any], Any]]:
     """Label and unit of a column of the record, and how to show its SI figures."""
     if name == "echo_time":
-        return ECHO
-    words = Words.of(result)
+        return words("walks.reading.echo"), "ms", lambda v: 1000 * v
     label, feet = name.replace("_", " "), words.spoken.feet
-    if name == "air_temperature":
-        unit = "degF" if feet else "degC"
-        return label, unit, lambda v: from_si(v, unit, "temperature")
-    if name == "velocity":
-        unit = "ft/s" if feet else "m/s"
-        return label, unit, lambda v: from_si(v, unit, "velocity")
-    if name in ("head", "depth", "distance", "tailwater"):
-        return label, words.head_unit, lambda v: from_si(v, words.head_unit, "length")
-    return label, "SI", lambda v: v
+    lengths = dict.fromkeys(("head", "depth", "distance", "tailwater"), words.head_unit)
+    kinds = {
+        "air_temperature": ("degF" if feet else "degC", "temperature"),
+        "velocity": ("ft/s" if feet else "m/s", "velocity"),
+        **{column: (unit, "length") for column, unit in lengths.items()},
+    }
+    if name not in kinds:
+        return label, "SI", lambda v: v
+    unit, dimension = kinds[name]
+    return label, unit, lambda v: from_si(v, unit, dimension)
 
 
 def chosen(result: Any) -> int:
@@ -119,29 +117,27 @@ def one_reading(result: Any) -> Shown:
 
     Units: result [SI].
     """
-    series = result.evidence.series
+    series, words = result.evidence.series, Words.of(result)
     if series is None:
-        return say("{reason}", reason=NO_RECORD)
-    place, words = chosen(result), Words.of(result)
+        return tell(words, "walks.no_record")
+    place, read_off = chosen(result), words("walks.reading.read")
     moment = series.epoch + pd.Timedelta(seconds=float(series.time[place]))
     frame = result.inputs.logger.frame
     row = frame.loc[(frame["time"] - moment).abs().idxmin()]
-    steps = [("time", "read", figure_of(moment.tz_convert(result.case.zone)))]
+    local = figure_of(moment.tz_convert(result.case.zone))
+    steps = [(words("walks.reading.time"), read_off, local)]
     for name in _columns(result):
-        label, unit, read = _shown(result, name)
-        steps.append((label, "read", f"{float(read(float(row[name]))):.5g} {unit}"))
-    with speaking(words.spoken):
-        steps += echo_steps(result, row, words)
+        label, unit, read = _shown(words, name)
+        steps.append((label, read_off, f"{float(read(float(row[name]))):.5g} {unit}"))
+    steps += echo_steps(result, row, words)
     if result.case.device.level_column is not None:
         level = float(series.level[place])
         how = "h" if series.reference_distance is None else "h = R − d"
-        steps.append(("level over the datum", how, words.head(level, 5)))
-    with speaking(words.spoken):
-        steps += rating_steps(result, place)
+        steps.append((words("walks.reading.level"), how, words.head(level, 5)))
     flow = float(series.discharge[place])
-    steps.append(("discharge", "Q", words.discharge(flow)))
-    table = pd.DataFrame(steps, columns=["quantity", "how", "value"])
-    return show_table(table, "One reading by hand")
+    steps += rating_steps(result, place, words)
+    steps.append((words("walks.reading.discharge"), "Q", words.discharge(flow)))
+    return table(words, "walks.reading", pd.DataFrame(steps, columns=["quantity", "how", "value"]))
 
 
 def picture(name: str, result: Any, caption: str = "", form: str = "png") -> None:
@@ -160,8 +156,8 @@ def picture(name: str, result: Any, caption: str = "", form: str = "png") -> Non
     """
     drawn = None if result.evidence.series is None else PICTURES[name](result)
     if drawn is None:
-        missing = NO_RECORD if result.evidence.series is None else NO_LEVEL
-        display(say("{reason}", reason=missing))
+        missing = "no_record" if result.evidence.series is None else "no_level"
+        display(tell(Words.of(result), f"walks.{missing}"))
     else:
         show(drawn, caption=caption, form=form)
 
@@ -263,31 +259,29 @@ def volume_table(result: Any) -> Shown:
 
     Units: result [m3].
     """
+    words, rows = Words.of(result), []
     if result.evidence.effluent is None:
-        return say("{reason}", reason=NO_RECORD)
-    words = Words.of(result)
-    unit, rows = words.volume_unit, []
-    records = [*result.invoices.to_dict("records"), {"invoice": "all invoices", **result.total}]
+        return tell(words, "walks.no_record")
+    whole = {"invoice": words("walks.volumes.all"), **result.total}
+    records = [*result.invoices.to_dict("records"), whole]
     lasted = [*result.evidence.periods.days, np.nan]
     for row, days in zip(records, lasted, strict=True):
         mean, spread, low, high = (
-            from_si(row[f"effluent_{p}"], unit, "volume")
+            from_si(row[f"effluent_{p}"], words.volume_unit, "volume")
             for p in ("mean", "standard_uncertainty", "low", "high")
         )
         rows.append(
             {
                 "invoice": row["invoice"],
-                "duration [d]": days,
-                "covered by readings [%]": 100 * row.get("record_coverage", np.nan),
-                f"volume [{unit}]": mean,
-                "standard uncertainty [%]": 100 * spread / mean if mean else np.nan,
-                f"{words.interval_name} [{unit}]": f"{low:,.1f} to {high:,.1f}",
+                "days": days,
+                "covered": 100 * row.get("record_coverage", np.nan),
+                "volume": mean,
+                "spread": 100 * spread / mean if mean else np.nan,
+                "interval": words("walks.volumes.span", low=low, high=high),
             }
         )
-    caption = "Volume of each service period from the record"
-    digits = {f"volume [{unit}]": 1, **dict.fromkeys(("duration [d]",), 2)}
-    digits |= dict.fromkeys(("covered by readings [%]", "standard uncertainty [%]"), 2)
-    return show_table(pd.DataFrame(rows), caption, digits=digits, sums=(len(rows) - 1,))
+    digits = {"volume": 1, "days": 2, "covered": 2, "spread": 2}
+    return table(words, "walks.volumes", rows, digits, sums=(len(rows) - 1,))
 
 
 def zero_shares(result: Any) -> Shown:
@@ -295,20 +289,13 @@ def zero_shares(result: Any) -> Shown:
 
     Units: result [1/m].
     """
-    effluent = result.evidence.effluent
+    effluent, words = result.evidence.effluent, Words.of(result)
     if effluent is None or effluent.zero is None:
-        return say("{reason}", reason=NO_RECORD if effluent is None else NO_LEVEL)
-    words = Words.of(result)
-    error = words.small(words.small_length)
-    table = pd.DataFrame(
-        {
-            "invoice": result.invoices["invoice"],
-            f"{error} too high makes the volume too high by [%]": 100
-            * words.small_length
-            * np.abs(effluent.sensitivity),
-            f"volume [{words.volume_unit}]": from_si(
-                result.invoices["effluent_mean"].to_numpy(float), words.volume_unit, "volume"
-            ),
-        }
-    )
-    return show_table(table, f"What {error} of zero error does", digits=2)
+        return tell(words, "walks.no_record" if effluent is None else "walks.no_level")
+    error, invoices = words.small_length, result.invoices
+    columns = {
+        "invoice": invoices["invoice"],
+        "change": 100 * error * np.abs(effluent.sensitivity),
+        "volume_m3": invoices["effluent_mean"],
+    }
+    return table(words, "walks.zero", columns, 2, error=error)

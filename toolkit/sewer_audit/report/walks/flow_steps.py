@@ -7,10 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit import spoken
 from sewer_audit.hydraulics import echo_distance, speed_of_sound
-from sewer_audit.report.words import Words
 from sewer_audit.units import from_si
+from sewer_audit.wording import Words
 
 __all__ = ["echo_steps", "rating_steps"]
 
@@ -27,39 +26,39 @@ def echo_steps(result: Any, row: pd.Series, words: Words) -> list[tuple[str, str
     if not np.isfinite(air):
         return []
     damp = float(row["humidity"]) if "humidity" in row else series.humidity
-    sound, law = float(speed_of_sound(air, damp)), "c = 343.2 √(T / 293.15), T in kelvin"
-    if words.spoken.feet:  # the same law: 343.2 m/s at 20 degC are 1126 ft/s at 68 degF
-        law = "c = 1126 √((t + 459.67) / 527.67), t in degF"
-    if damp:
-        law += (
-            f"; {100 * damp:.3g} % humid: {100 * (sound / float(speed_of_sound(air)) - 1):+.2f} %"
-        )
-    distance = float(echo_distance(echo, air, damp))
-    return [
-        ("speed of sound", law, spoken.velocity(sound, 5)),
-        ("distance to the surface", "d = c t / 2", words.head(distance, 5)),
-        ("sensor to datum", "R, from the case", words.head(series.reference_distance, 5)),
-    ]
+    sound = float(speed_of_sound(air, damp))
+    law = words(  # the same law in feet: 343.2 m/s at 20 degC are 1126 ft/s at 68 degF
+        "walks.reading.sound_law",
+        feet=words.spoken.feet,
+        damp=damp,
+        change=100 * (sound / float(speed_of_sound(air)) - 1),
+    )
+    distance, far = float(echo_distance(echo, air, damp)), series.reference_distance
+    told = {
+        "sound": (law, words.spoken.velocity(sound, 5)),
+        "distance": ("d = c t / 2", words.head(distance, 5)),
+        "sensor": (words("walks.reading.from_case"), words.head(far, 5)),
+    }
+    return [(name, *said) for name, said in words.labels("walks.reading", told).items()]
 
 
-def rating_steps(result: Any, place: int) -> list[tuple[str, str, str]]:
+def rating_steps(result: Any, place: int, words: Words) -> list[tuple[str, str, str]]:
     """The equation with its figures, so that it can be followed by hand.
 
     Units: result [SI].
     """
-    series, device = result.evidence.series, result.case.device
+    series, spoken, told = result.evidence.series, words.spoken, {}
     flow = float(series.discharge[place])
     carrier = float(series.carrier if np.ndim(series.carrier) == 0 else series.carrier[place])
-    steps = []
     if series.area is not None:
-        steps.append(("wetted area", "A(h)", spoken.area(float(series.area[place]), 5)))
-        steps.append(("mean velocity", "v, with its factor", spoken.velocity(carrier, 4)))
+        told["area"] = "A(h)", spoken.area(float(series.area[place]), 5)
+        told["velocity"] = words("walks.reading.with_factor"), spoken.velocity(carrier, 4)
     elif carrier != 1:
-        steps.append(("factor on the rating", "of the method", f"{carrier:.4g}"))
+        told["factor"] = words("walks.reading.of_method"), f"{carrier:.4g}"
+    unit, length = spoken.equation_units().split(", ")
     given = ""
-    if device.level_column is not None:
-        head = spoken.plain_length(float(series.level[place]))
-        given = f"h = {head:.5f} {spoken.equation_units().split(', ')[1]}: "
-    unit = spoken.equation_units().split(", ")[0]
+    if result.case.device.level_column is not None:
+        given = f"h = {spoken.plain_length(float(series.level[place])):.5f} {length}: "
     shown = from_si(flow, "cfs" if unit == "ft3/s" else unit, "discharge")
-    return [*steps, ("rating", device.notes.equation, f"{given}Q = {shown:.6f} {unit}")]
+    told["rating"] = result.case.notes.equation, f"{given}Q = {shown:.6f} {unit}"
+    return [(name, *said) for name, said in words.labels("walks.reading", told).items()]

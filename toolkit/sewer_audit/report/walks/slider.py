@@ -13,9 +13,9 @@ import pandas as pd
 from sewer_audit.charts import drawing
 from sewer_audit.charts.uncertainty import zero_error_curve
 from sewer_audit.effluent.integrate import trapezoid_weights
-from sewer_audit.report.show import say
-from sewer_audit.report.words import Words
+from sewer_audit.report.show import tell
 from sewer_audit.units import from_si, to_si
+from sewer_audit.wording import Words, template
 
 __all__ = ["zero_slider", "zero_volumes"]
 
@@ -64,14 +64,13 @@ def zero_slider(result: Any) -> Any:
     ipywidgets.Widget or Shown
         A view, or a sentence where there is no level or no widgets are installed [-].
     """
-    volumes = zero_volumes(result)
+    volumes, words = zero_volumes(result), Words.of(result)
     if volumes is None:
-        return say("There is no level in this case that a zero error could act on.")
+        return tell(words, "walks.slider.no_level")
     try:
         import ipywidgets
     except ImportError:
-        return say("Sliders need ipywidgets; the figure and the table say the same.")
-    words = Words.of(result)
+        return tell(words, "walks.slider.no_widgets")
     unit = words.head_unit
     reach = float(from_si(volumes.index[-1], unit, "length"))
     slider = ipywidgets.FloatSlider(
@@ -80,10 +79,11 @@ def zero_slider(result: Any) -> Any:
         max=reach,
         step=reach / 40,
         readout_format=".3f",
-        description=f"zero [{unit}]",
+        description=words("walks.slider.zero"),
         continuous_update=False,
     )
-    invoice = ipywidgets.Dropdown(options=list(volumes.columns), description="invoice")
+    label = words("walks.slider.invoice")
+    invoice = ipywidgets.Dropdown(options=list(volumes.columns), description=label)
     told, image = ipywidgets.HTML(), ipywidgets.Image(format="png", layout={"max_width": "100%"})
 
     def answer(_change: Any = None) -> None:
@@ -104,11 +104,14 @@ def told_of(volumes: pd.Series, error: float, words: Words) -> str:
     """
     stated = float(np.interp(0.0, volumes.index, volumes))
     true = float(np.interp(error, volumes.index, volumes))
-    side = "high" if error >= 0 else "low"
-    change = f"{100 * (stated / true - 1):+.1f} %" if true else "unlimited"
-    return (
-        f"Read too {side} by <b>{words.head(abs(error))}</b>: the record says "
-        f"{words.volume(stated)}, true were <b>{words.volume(true)}</b>; stated is {change} off."
+    change = f"{100 * (stated / true - 1):+.1f} %" if true else None
+    return words(
+        "walks.slider.told",
+        high=error >= 0,
+        error=abs(error),
+        stated=stated,
+        true=true,
+        change=change,
     )
 
 
@@ -119,7 +122,7 @@ def curve_of(volumes: pd.Series, error: float, unit: str) -> bytes:
     """
     stated = float(np.interp(0.0, volumes.index, volumes))
     curve = pd.DataFrame({"zero_error": volumes.index, "change": stated / volumes.to_numpy() - 1})
-    shown = zero_error_curve(curve, unit, None, "one invoice")
+    shown = zero_error_curve(curve, unit, None, template("walks.slider.one"))
     axes = shown.figure.axes[0]
     at = float(from_si(error, unit, "length"))
     axes.axvline(at, color="#1d2730", linewidth=2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -15,7 +16,9 @@ from sewer_audit.planning.expected import flow_between
 from sewer_audit.planning.options import examine
 from sewer_audit.planning.site import PipeSite
 from sewer_audit.units import to_si
+from sewer_audit.wording import Words
 
+SI = Words("m3", "m3/s", "mm", "USD", ZoneInfo("UTC"), 0.95)
 CFS = 0.0283168466
 SITE = PipeSite(diameter=0.9, slope=0.005, drop=2.0, largest_depth=3.0, solids="none")
 
@@ -23,7 +26,7 @@ SITE = PipeSite(diameter=0.9, slope=0.005, drop=2.0, largest_depth=3.0, solids="
 def option(label: str, flow, site: PipeSite = SITE, metric: bool = False):
     found = [c for c in candidates(site, metric) if c.label == label]
     assert len(found) == 1, label
-    return examine(found[0], flow, site)
+    return examine(found[0], flow, site, SI)
 
 
 # USBR Water Measurement Manual ch. 8 and Bos 1989 Table 7.4 as in the reference file, from memory:

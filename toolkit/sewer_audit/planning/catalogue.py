@@ -12,6 +12,7 @@ from sewer_audit.hydraulics.elements.parshall import parshall_sizes
 from sewer_audit.hydraulics.tables import rows_of
 from sewer_audit.planning.site import PipeSite
 from sewer_audit.units import to_si
+from sewer_audit.wording import template
 
 ANGLES = ("22.5 deg", "30 deg", "45 deg", "60 deg", "90 deg")
 CRESTS = ("0.5 ft", "0.75 ft", "1 ft", "1.5 ft", "2 ft", "3 ft", "4 ft")
@@ -20,12 +21,7 @@ METRIC_CRESTS = ("150 mm", "250 mm", "300 mm", "500 mm", "600 mm", "900 mm", "12
 METRIC_METERS = ("50 mm", "80 mm", "100 mm", "150 mm", "200 mm", "250 mm", "300 mm")
 STEPS = {True: 0.005, False: 0.0254 / 4}
 """Step that a crest height is rounded up to, metric or not: 5 mm or a quarter inch [m]."""
-NOT_RATED = (
-    "Palmer-Bowlus flumes are not in this comparison: no rating of theirs is published, it belongs "
-    "to the maker's throat. State the maker's table under [effluent] of a case to audit one.",
-    "Long-throated flumes and flumes of other shapes are made to measure; state the sizes under "
-    "[effluent] of a case to rate one.",
-)
+NOT_RATED = tuple(template("plans.not_rated").values())
 """Kinds that a plan cannot size, and why [text]."""
 
 

@@ -9,12 +9,12 @@ from typing import Any, Literal
 
 import numpy as np
 
-from sewer_audit import spoken
 from sewer_audit.hydraulics import FLAG_MEANINGS
 from sewer_audit.planning.catalogue import Candidate
 from sewer_audit.planning.expected import ExpectedFlow
 from sewer_audit.planning.site import SELF_CLEANSING, PipeSite, Setting
 from sewer_audit.units import GRAVITY
+from sewer_audit.wording import Words
 
 SMALL = 0.05
 """Share of the volume that may pass outside the published limits at low flow; judgement [-]."""
@@ -77,45 +77,61 @@ class Option:
 class _Notes:
     """Collects what speaks against an option, what to mind, what is open."""
 
-    def __init__(self) -> None:
+    def __init__(self, words: Words) -> None:
+        self.words = words
         self.refused: list[str] = []
         self.warnings: list[str] = []
         self.open: list[str] = []
         self.against: dict[Criterion, int] = dict.fromkeys(CRITERIA, 0)
 
-    def mind(self, text: str, of: Criterion, grade: int = CARE) -> None:
+    def said(self, name: str, **values: Any) -> str:
+        """The sentence of a name."""
+        return self.words(f"plans.option.{name}", **values)
+
+    def mind(self, name: str, of: Criterion, grade: int = CARE, **values: Any) -> None:
         """Something to mind, and what of the fitness it takes."""
-        self.warnings.append(text)
+        self.warnings.append(self.said(name, **values))
         self.against[of] = max(self.against[of], grade)
 
-    def unknown(self, text: str, *of: Criterion) -> None:
+    def refuse(self, name: str, **values: Any) -> None:
+        """Something that speaks against it."""
+        self.refused.append(self.said(name, **values))
+
+    def unknown(self, name: str, *of: Criterion, **values: Any) -> None:
         """Something the case leaves open."""
-        self.open.append(text)
+        self.open.append(self.said(name, **values))
         for each in of:
             self.against[each] = max(self.against[each], OPEN)
 
-    def partly(self, said: str, share: float, of: Criterion) -> None:
+    def partly(self, name: str, share: float, of: Criterion, **values: Any) -> None:
         """Where the method is not relied on for a share of the volume."""
         if share <= SMALL:
-            self.mind(said, of)
+            self.mind(name, of, share=share, **values)
         else:
-            self.refused.append(said)
+            self.refuse(name, share=share, **values)
 
-    def settling(self, speed: float, site: PipeSite, said: str) -> None:
+    def settling(self, speed: float, site: PipeSite, name: str) -> None:
         """Whether solids will settle even at the fastest; said with the velocity needed."""
         if site.solids != "none" and speed < SELF_CLEANSING:
-            self.mind(said.format(_practice(SELF_CLEANSING)), "solids", SETTLES)
+            said, limit = self.words.spoken.velocity(speed), self.practice(SELF_CLEANSING)
+            self.mind(name, "solids", SETTLES, speed=said, limit=limit)
 
     def solids_open(self, site: PipeSite) -> None:
         """Whether the case says what solids there are."""
         if site.solids is None:
-            self.unknown("solids in the water are not stated", "solids")
+            self.unknown("no_solids", "solids")
 
     def high(self, value: float, limit: float | None) -> None:
         """Whether the highest flow comes close to what the method is published for."""
         if limit and NEAR_LIMIT * limit < value <= limit:
-            share = spoken.percent(value / limit)
-            self.mind(f"The highest flow reaches {share} of the limit.", "highest flow")
+            self.mind("near_limit", "highest flow", share=value / limit)
+
+    def practice(self, limit: float) -> str:
+        """A limit of common practice as it is said where people read feet: no odd decimals."""
+        said = self.words.spoken.velocity(limit, 3)
+        number, unit = said.split()
+        whole = round(float(number))
+        return f"{whole} {unit}" if whole and abs(float(number) / whole - 1) < 0.03 else said
 
     def made(
         self, candidate: Candidate, device: Any, heads: Any, outside: float, setting: Any
@@ -126,31 +142,22 @@ class _Notes:
         return Option(candidate, device, three, outside, setting, *parts)  # type: ignore[arg-type]
 
 
-def examine(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+def examine(candidate: Candidate, flow: ExpectedFlow, site: PipeSite, words: Words) -> Option:
     """Look at one candidate."""
     ways: dict[str, Callable[..., Option]] = {
         "trap with full-pipe meter": _full_pipe,
         "area velocity": _in_pipe,
         "manning": _in_pipe,
     }
-    return ways.get(candidate.family, _element)(candidate, flow, site)
-
-
-def _practice(limit: float) -> str:
-    """A limit of common practice as it is said where people read feet: no converted decimals."""
-    said = spoken.velocity(limit, 3)
-    number, unit = said.split()
-    whole = round(float(number))
-    return f"{whole} {unit}" if whole and abs(float(number) / whole - 1) < 0.03 else said
+    return ways.get(candidate.family, _element)(_Notes(words), candidate, flow, site)
 
 
 def _three(flow: ExpectedFlow) -> np.ndarray:
     return np.array([flow.minimum, flow.mean, flow.peak])
 
 
-def _element(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+def _element(notes: _Notes, candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
     """A flume or a weir."""
-    notes = _Notes()
     device, least = _with_crest(candidate, flow)
     heads = np.asarray(device.head_for(flow.quantiles), dtype=float)
     outside = _validity(notes, device, flow, head=heads)
@@ -172,15 +179,9 @@ def _element(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option
 def _angle(notes: _Notes, angle: float) -> None:
     """What the angle as built does; dQ/Q = d(angle)/sin(angle), and the USBR's range (read)."""
     degree = math.radians(1.0) / math.sin(angle)
-    notes.warnings.append(
-        f"One degree of the notch angle as built is {spoken.percent(degree)} of the discharge; "
-        "measure it and state what is left open as a cause."
-    )
+    notes.warnings.append(notes.said("notch", share=degree))
     if not 25 <= math.degrees(angle) <= 100:
-        notes.warnings.append(
-            "The angle is inside the range of ISO 1438 but outside that of the USBR (25 to 100 "
-            "degrees)."
-        )
+        notes.warnings.append(notes.said("outside_usbr"))
 
 
 def _with_crest(candidate: Candidate, flow: ExpectedFlow) -> tuple[Any, float]:
@@ -212,7 +213,7 @@ def _validity(notes: _Notes, device: Any, flow: ExpectedFlow, **readings: np.nda
                 notes.warnings.append(meaning.text)
             continue
         outside |= where
-        said = f"{meaning.text} This concerns {spoken.percent(share)} of the volume."
+        said = notes.said("concerns", meaning=meaning.text, share=share)
         low = flag == "below head limit" and share <= SMALL
         (notes.warnings if low else notes.refused).append(said)
     return flow.share(outside)
@@ -221,35 +222,18 @@ def _validity(notes: _Notes, device: Any, flow: ExpectedFlow, **readings: np.nda
 def _room(notes: _Notes, site: PipeSite, setting: Setting, candidate: Candidate) -> None:
     """Fall, backwater and surcharge."""
     if math.isnan(setting.fall):
-        notes.unknown(
-            "diameter and slope of the pipe are not stated: tailwater not examined",
-            "approach",
-            "fall",
-        )
+        notes.unknown("no_tailwater", "approach", "fall")
     elif site.drop is None:
-        needed = f"{spoken.length(setting.fall)} of fall are needed"
-        notes.unknown(f"available_drop is not stated; {needed}", "fall")
+        notes.unknown("no_drop", "fall", fall=setting.fall)
     ceiling = site.ceiling
     if ceiling is None:
-        text = "largest_depth and diameter are not stated: headroom not examined"
-        notes.unknown(text, "highest flow")
+        notes.unknown("no_headroom", "highest flow")
     elif setting.depth > ceiling:
-        notes.refused.append(
-            f"At peak flow the water stands {spoken.length(setting.depth)} over the incoming "
-            f"invert, {spoken.length(ceiling)} are allowed."
-        )
+        notes.refuse("too_deep", depth=setting.depth, allowed=ceiling)
     if setting.backwater > 0.02:
-        notes.mind(
-            f"It backs the water up by {spoken.length(setting.backwater)} at peak flow; the "
-            "approach is slower than without it.",
-            "approach",
-        )
+        notes.mind("backs_up", "approach", backwater=setting.backwater)
     if setting.raised > 0.001 and "weir" not in candidate.family:
-        notes.mind(
-            f"The floor has to stand {spoken.length(setting.raised)} over the incoming invert "
-            "to stay free of tailwater.",
-            "fall",
-        )
+        notes.mind("raised", "fall", raised=setting.raised)
 
 
 def _solids(
@@ -258,77 +242,54 @@ def _solids(
     weir = "weir" in candidate.family
     notes.solids_open(site)
     if weir and site.solids == "heavy":
-        notes.refused.append("Heavy solids settle behind a weir plate and change its rating.")
+        notes.refuse("heavy_weir")
     elif weir and site.solids == "some":
-        text = "Solids settle behind a weir plate: clean it at every visit."
-        notes.mind(text, "solids", SETTLES)
+        notes.mind("some_weir", "solids", SETTLES)
     if site.conduit is None or weir:
         return
     area = float(site.conduit.section.area(min(setting.depth, site.diameter or setting.depth)))
     speed = flow.peak / area if area > 0 else math.inf
-    notes.settling(
-        speed,
-        site,
-        f"Even at peak flow the approach runs at {spoken.velocity(speed)}, below {{}}, too slow by "
-        "common practice: solids will settle in it.",
-    )
+    notes.settling(speed, site, "slow_approach")
 
 
-def _in_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+def _in_pipe(notes: _Notes, candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
     """Area-velocity and Manning: no fall needed, but depth and velocity of the pipe itself."""
-    notes = _Notes()
     device = candidate.device()
     depth = site.depth(flow.quantiles)
     if np.isnan(depth).any():
-        text = "slope of the pipe is not stated: depths and velocities not examined"
-        notes.unknown(text, "approach", "highest flow")
+        notes.unknown("no_slope", "approach", "highest flow")
         return notes.made(candidate, device, (math.nan,) * 3, 0.0, None)
     velocity = site.velocity(flow.quantiles)
     outside = _validity(notes, device, flow, depth=depth, velocity=velocity)
     if float(depth[-1]) >= float(site.diameter or math.inf):
-        notes.refused.append("The pipe runs full at peak flow: no free surface to take a depth of.")
+        notes.refuse("runs_full")
     if candidate.family == "area velocity":
         shallow = flow.share(depth < SHALLOWEST)
         if shallow > 0:
-            said = (
-                f"{spoken.percent(shallow)} of the volume passes less than "
-                f"{spoken.length(SHALLOWEST, 2)} deep, where a velocity sensor is not relied on "
-                "(common practice)."
-            )
-            notes.partly(said, shallow, "approach")
+            notes.partly("shallow", shallow, "approach", depth=SHALLOWEST)
             outside = max(outside, shallow)
     if site.solids in ("some", "heavy"):
-        notes.mind("Sediment lifts the invert: measure it at every visit.", "solids")
+        notes.mind("sediment", "solids")
     notes.solids_open(site)
-    said = "Even at its fastest the pipe runs below {}, too slow by common practice: solids will "
-    notes.settling(float(velocity.max()), site, f"{said}settle in it.")
+    notes.settling(float(velocity.max()), site, "slow_pipe")
     notes.high(float(depth[-1]), site.diameter)
     return notes.made(candidate, device, site.depth(_three(flow)), outside, None)
 
 
-def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
+def _full_pipe(notes: _Notes, candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Option:
     """A meter that is kept full by a trap; its heads are velocities."""
-    notes = _Notes()
     bore = float(candidate.bore or 0.0)
     area = math.pi * bore**2 / 4
     velocity = flow.quantiles / area
     slow = flow.share(velocity < SLOWEST)
     if velocity[-1] > FASTEST:
-        notes.refused.append(
-            f"At peak flow the meter runs at {spoken.velocity(velocity[-1])}, above "
-            f"{_practice(FASTEST)}, the limit by common practice."
-        )
+        speed = notes.words.spoken.velocity(velocity[-1])
+        notes.refuse("fast_meter", speed=speed, limit=notes.practice(FASTEST))
     if slow > 0:
-        said = (
-            f"{spoken.percent(slow)} of the volume passes at less than "
-            f"{_practice(SLOWEST)}, where by common practice the meter's error grows; "
-            "its certificate decides."
-        )
-        notes.partly(said, slow, "approach")
+        notes.partly("slow_meter", slow, "approach", limit=notes.practice(SLOWEST))
     notes.high(float(velocity[-1]), FASTEST)
     notes.solids_open(site)
-    said = "Even at peak flow it runs below {}, too slow by common practice: solids settle in the "
-    notes.settling(float(velocity[-1]), site, f"{said}trap.")
+    notes.settling(float(velocity[-1]), site, "slow_trap")
     loss = BENDS * velocity[-1] ** 2 / (2 * GRAVITY)
     normal = site.depth(flow.quantiles)
     setting = Setting(0.0, loss, math.nan, math.nan)
@@ -338,8 +299,7 @@ def _full_pipe(candidate: Candidate, flow: ExpectedFlow, site: PipeSite) -> Opti
         setting = Setting(0.0, loss, depth, depth - float(normal[-1]))
         _room(notes, site, setting, candidate)
     else:
-        text = "diameter and slope of the pipe are not stated: backwater not examined"
-        notes.unknown(text, "approach", "highest flow")
+        notes.unknown("no_backwater", "approach", "highest flow")
     if site.solids == "heavy":
-        notes.mind("Heavy solids need a trap that can be flushed and a way round it.", "solids")
+        notes.mind("heavy_trap", "solids")
     return notes.made(candidate, candidate.device(), _three(flow) / area, slow, setting)

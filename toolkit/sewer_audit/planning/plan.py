@@ -32,6 +32,7 @@ from sewer_audit.planning.visits import longest_between_visits, visit_table
 from sewer_audit.planning.worth import Belief, Stake, Worth, monitoring_cost, worth_of_evidence
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import DecisionRule, Draws
+from sewer_audit.wording import Words
 
 LENGTHS = (1, 2, 3, 6, 9, 12, 18, 24, 36)
 SHORTFALLS = (0.0, 0.03, 0.05, 0.08, 0.10, 0.12, 0.15, 0.20, 0.30)
@@ -163,7 +164,8 @@ def _plan(case: Case, draws: int, seed: int, tell: Callable[[str, float], None])
     desk = _Desk(flow, site, schedule, table, rule, stake, belief, seed)
     metric = case.data.display.head in ("mm", "cm", "m")
     tell("looking at every flow element", 0.2)
-    options = tuple(_marked(examine(c, flow, site), case) for c in candidates(site, metric))
+    words, looked = Words.of(case), candidates(site, metric)
+    options = tuple(_marked(examine(c, flow, site, words), case) for c in looked)
     ranked = desk.ranked(options)
     tell("working out how often to visit", 0.5)
     visits, visits_of = desk.visits(ranked)

@@ -14,6 +14,7 @@ from sewer_audit.errors import Flag
 from sewer_audit.planning.expected import ExpectedFlow
 from sewer_audit.planning.precision import MONTH
 from sewer_audit.planning.worth import Belief, Stake
+from sewer_audit.wording import Words
 
 
 def stake_of(case: Case, table: PlanTable, inputs: Inputs, pricing: Pricing | None) -> Stake | None:
@@ -64,26 +65,15 @@ def flags_of(
     belief: Belief | None,
 ) -> tuple[Flag, ...]:
     """What the reader of a plan must know."""
+    words, on_intake = Words.of(case), case.data.case.basis == "intake"
     said: Mapping[str, bool] = {
-        "Minimum and peak flow are judgement, not stated or measured: the choice of a size rests "
-        "on them. State them under [plan.flow], or watch the flow for a few days first.": (
-            flow.assumed
-        ),
-        "No visit_every is stated under [plan]; a visit every 60 days is assumed "
-        "(judgement), more often where drift asks for it.": (table.visit_every is None),
-        "Nothing looked at fits the flows and limits stated.": not fits,
-        "The value of the evidence is not computed: state an expected shortfall with its "
-        "uncertainty under [plan].": belief is None,
-        "The value of the evidence is not computed: there is neither a rate schedule that gives a "
-        "price of a volume nor a price under [plan].": stake is None,
-        "The schedule bills on intake: a smaller discharge is an argument for a credit or another "
-        "basis from now on, not for a refund. No refund of the past is counted.": (
-            case.data.case.basis == "intake"
-        ),
-        "No look_back is stated under [rule]: no refund of the past is counted.": (
-            case.data.case.basis == "discharge" and case.data.rule.look_back is None
-        ),
-        "The record proves the discharge of its own months. That the past was the same has to be "
-        "shown from production, intake or earlier records.": True,
+        "assumed": flow.assumed,
+        "visit_every": table.visit_every is None,
+        "nothing_fits": not fits,
+        "no_belief": belief is None,
+        "no_price": stake is None,
+        "on_intake": on_intake,
+        "no_look_back": not on_intake and case.data.rule.look_back is None,
+        "own_months": True,
     }
-    return tuple(Flag("plan", text) for text, holds in said.items() if holds)
+    return tuple(Flag("plan", words(f"plans.flag.{name}")) for name, holds in said.items() if holds)

@@ -35,7 +35,7 @@ from sewer_audit.report import frames as frames
 from sewer_audit.report.evidence import invoices as steps
 from sewer_audit.report.evidence.screening import screened_level, screening_stretches
 from sewer_audit.report.show import say
-from sewer_audit.wording import Words, joined, short_finding
+from sewer_audit.wording import Words, joined, short_finding, template
 
 __all__ = ["PICTURES", "picture"]
 
@@ -234,38 +234,28 @@ def _opposing(result: Any) -> Picture | None:
     return opposing_intervals(table, result.total["billed_m3"], result.rule.tolerance, unit)
 
 
-NOT_TWO = "There are not two estimates of the same discharge to test against each other."
-NO_LOGGER = "This case holds no record of a logger."
-NO_RECORD = "This case holds no record of the effluent."
-NO_DIFFERENCE = (
-    "No charge line differs from what the schedule gives, or the case holds no rate schedule."
-)
-NO_INTAKE = (
-    "This case holds no reads of a supply meter, they leave out some invoice, or nothing came in."
-)
-NO_AUDITED = (
-    "There is no audited volume to show: no estimate, none for some invoice, or measurements that "
-    "contradict each other."
-)
-
+MISSING = template("pictures.missing")
 PICTURES: dict[str, tuple[str, Callable[[Any], Picture | None]]] = {
-    "invoices": ("There is no invoice.", _invoices),
-    "lines": (NO_DIFFERENCE, _lines),
-    "origins": ("No invoice differs from the rules, or the case holds no rate schedule.", _origins),
-    "ratios": ("No reads tell which volume was due.", _ratios),
-    "decision": (NO_AUDITED, _decision),
-    "quality": (NO_LOGGER, _quality),
-    "screening": (NO_LOGGER, _screening),
-    "hydrograph": (NO_RECORD, _hydrograph),
-    "week": (NO_LOGGER, _week),
-    "effluent budget": (NO_RECORD, _budget("effluent")),
-    "balance budget": ("This case holds no balance with uncertain terms.", _budget("balance")),
-    "zero": ("This case holds no record of a method with a level.", _zero),
-    "balance": (NO_INTAKE, _balance),
-    "estimates": ("This case holds no estimate of the discharge.", _estimates),
-    "differences": (NOT_TWO, _differences),
-    "discharge if true": ("No explanation was ranked with a discharge of its own.", _if_true),
-    "explanations": ("No explanation was ranked: nothing is discrepant.", _explanations),
-    "opposing": (NO_AUDITED, _opposing),
+    name: (MISSING[name], draw)
+    for name, draw in {
+        "invoices": _invoices,
+        "lines": _lines,
+        "origins": _origins,
+        "ratios": _ratios,
+        "decision": _decision,
+        "quality": _quality,
+        "screening": _screening,
+        "hydrograph": _hydrograph,
+        "week": _week,
+        "effluent budget": _budget("effluent"),
+        "balance budget": _budget("balance"),
+        "zero": _zero,
+        "balance": _balance,
+        "estimates": _estimates,
+        "differences": _differences,
+        "discharge if true": _if_true,
+        "explanations": _explanations,
+        "opposing": _opposing,
+    }.items()
 }
 """Name of a figure: what is said where the case does not hold it, and how it is drawn."""

@@ -98,11 +98,10 @@ class Words:
 
     @classmethod
     def of(cls, result: Any) -> Words:
-        """Words for the case of an audit, or of a plan."""
-        shown, rule = result.case.data.display, result.rule
-        return cls(
-            shown.volume, shown.discharge, shown.head, shown.money, result.case.zone, rule.coverage
-        )
+        """Words for a case, or for the case of an audit or a plan."""
+        case = getattr(result, "case", result)
+        shown, rule = case.data.display, case.data.rule
+        return cls(shown.volume, shown.discharge, shown.head, shown.money, case.zone, rule.coverage)
 
     def __call__(self, code: str, /, safe: Callable[[str], str] = str, **values: Any) -> str:
         """The sentence of a code with its values; ``safe`` makes each harmless where it is shown.

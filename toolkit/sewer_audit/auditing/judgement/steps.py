@@ -20,6 +20,7 @@ from sewer_audit.balance import reconcile
 from sewer_audit.case import Case
 from sewer_audit.effluent import OFFSET
 from sewer_audit.uncertainty import Cause, Draws, coverage_interval
+from sewer_audit.wording import Words, template
 
 __all__ = ["step_table"]
 
@@ -28,27 +29,8 @@ LEVELLED = 0.0003
 GAUGING = 0.02
 TESTED_METER = 0.0025
 SECOND_METER = 0.005
-SIZES = {"throat width": "throat", "crest length": "crest", "notch angle": "notch"}
-SIZES |= {"diameter": "diameter", "section width": "width of the section"}
 RATINGS = ("discharge coefficient", "rating table", "velocity factor", "roughness")
 COLUMNS = ["step", "assumes", "estimate", "own_width_m3", "width_m3", "width_amount"]
-STEPS = {
-    "now": ("as it is", "the causes as listed"),
-    "visits": ("read the zero by hand monthly", "hand readings as good as those so far"),
-    "gauge": ("level the staff gauge to the crest", "datum within {levelled} standard (judgement)"),
-    "size": ("measure the {use}", "inside calipers: a fifth of the present (judgement)"),
-    "gauging": (
-        "gauge the device in place",
-        "dilution, 4 % at k = 2 (best of ISO 25377, from memory)",
-    ),
-    "longer": ("record for a second year", "at best; per year of record"),
-    "full pipe": (
-        "set a trap with a full-pipe meter",
-        "within 1 % at 95 % (judgement); gaps as now",
-    ),
-    "supply": ("have the supply meter tested", "certificate of 0.5 % at 95 % (judgement)"),
-    "use": ("measure {use}", "half its present uncertainty"),
-}
 
 
 @dataclass(frozen=True)
@@ -145,17 +127,20 @@ def step_table(
     rows = []
     steps = [*_flow_steps(trial)] if flow is not None else []
     for key, drawn, word in steps:
-        name, assumes = STEPS[key]
-        assumes = assumes.format(levelled=case.spoken.length(LEVELLED, 2))
         widths = trial.own(drawn), *trial.widths(drawn, expected)
-        rows.append((name.format(use=word), assumes, "effluent", *widths))
+        rows.append((*_told(case, key, word), "effluent", *widths))
     for key, drawn, word in _balance_steps(trial) if expected is not None else ():
-        name, assumes = STEPS[key]
         widths = trial.own(drawn), *trial.widths(flow, drawn)
-        rows.append((name.format(use=word), assumes, "balance", *widths))
+        rows.append((*_told(case, key, word), "balance", *widths))
     rows.sort(key=lambda row: row[4])
-    first = (*STEPS["now"], "", trial.own(flow if flow is not None else expected), *now)
+    first = (*_told(case, "now"), "", trial.own(flow if flow is not None else expected), *now)
     return pd.DataFrame([first, *rows], columns=COLUMNS)
+
+
+def _told(case: Case, key: str, use: str = "") -> tuple[str, str]:
+    """A step and what it assumes, in words."""
+    words = Words.of(case)
+    return words(f"advice.step.{key}", use=use), words(f"advice.assumes.{key}", levelled=LEVELLED)
 
 
 def _known(draws: np.ndarray) -> bool:
@@ -173,7 +158,7 @@ def _flow_steps(trial: _Trial) -> Iterator[tuple[str, np.ndarray, str]]:
         if gauge is not None and gauge.standard > LEVELLED:
             level = {"gauge datum": replace(gauge, standard=LEVELLED)}
             yield "gauge", trial.effluent_of(level), ""
-    for name, word in SIZES.items():
+    for name, word in template("advice.sizes").items():
         if name in causes.shared:
             size = causes.shared[name]
             better = {name: replace(size, standard=size.standard / 5)}
@@ -188,7 +173,7 @@ def _flow_steps(trial: _Trial) -> Iterator[tuple[str, np.ndarray, str]]:
             break
     yield "longer", _longer(trial), ""
     if trial.case.device.method != "full pipe meter":
-        yield "full pipe", _full_pipe(trial), ""
+        yield "full_pipe", _full_pipe(trial), ""
 
 
 def _longer(trial: _Trial) -> np.ndarray:

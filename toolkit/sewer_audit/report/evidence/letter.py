@@ -11,13 +11,16 @@ from sewer_audit.charges.chain.ledger import VOLUME
 from sewer_audit.report.evidence.invoice_words import read_between, shared_days, true_ups
 from sewer_audit.report.evidence.verdict import basis_values, questions
 from sewer_audit.report.show import Shown, markdown_text
-from sewer_audit.wording import Words
+from sewer_audit.wording import Words, template
 
 __all__ = ["cover_letter"]
 
 LEAST = 1.0
 """Amounts below one unit of the currency are rounding and no matter for a letter [currency]."""
-OURS = ("Ask ", "The two estimates conflict", "The further balances do not close")
+OURS = tuple(
+    template(f"advice.proof.{name}").partition("{")[0]
+    for name in ("sheet", "true_up", "conflict", "further")
+)
 """How proposals begin that are for the facility alone; the letter asks in its own words [text]."""
 
 

@@ -158,7 +158,7 @@ def test_look_alikes_are_told_with_what_would_separate_them(result):
     )
 
     class Other:
-        signatures = table
+        case, signatures = result.case, table
 
     text = words.look_alikes(Other()).plain
     assert text.startswith("- A1, A2: unit swap, or return factor missing.")

@@ -403,15 +403,19 @@ OF_NO_CHARGE |= {"previous balance", "amount due"}
 
 
 def _apart(schedule: Schedule, series: Sequence[Recomputed]) -> list[Flag]:
-    """Figures that do not follow from those before them, on bills whose charges do."""
+    """Figures that do not follow from those before them, on bills whose charges or totals do."""
     found = []
-    for chain in chains_of(schedule, series):
+    for chain, each in zip(chains_of(schedule, series), series, strict=True):
         off = [link for link in chain.links if link.agrees is False]
-        if off and all(link.name in OF_NO_CHARGE for link in off):
+        priced = price(schedule, each.bill.facts)
+        moved = each.bill.lines and compare(priced, each.bill.lines, each.bill.total).moved
+        free = OF_NO_CHARGE | (set(priced.by_column) | set(each.bill.lines) if moved else set())
+        if off and all(link.name in free for link in off):
             told = "; ".join(
                 f"{link.name} {link.printed}, by the others {link.right}" for link in off
             )
-            words = f"{chain.invoice}: every charge follows, a printed figure does not ({told})."
+            follows = "the total follows" if moved else "every charge follows"
+            words = f"{chain.invoice}: {follows}, a printed figure does not ({told})."
             data = {"invoice": chain.invoice, "links": [link.name for link in off]}
             found.append(Flag("printed-figure-apart", words, data))
     return found

@@ -10,7 +10,7 @@ import pandas as pd
 
 from sewer_audit.case import Case
 from sewer_audit.charges import Payment, Schedule
-from sewer_audit.errors import Flag
+from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.records import InvoiceRecord
 from sewer_audit.records.bills.carried import carried_role
 
@@ -19,6 +19,9 @@ __all__ = ["charge_columns", "with_asked"]
 ZERO = Decimal(0)
 IN_NO_COLUMN = "total"
 """Where a total holds more than its lines."""
+
+FEWEST = 3
+"""Bills that must all hold a column before it may be another service (judgement)."""
 
 Payments = Mapping[str, Sequence[Payment]] | None
 
@@ -37,17 +40,29 @@ def with_asked(
     -----
     A column that no schedule knows is no charge to be accused where its name is that of a carried
     amount; where one of its amounts is what an earlier bill asked, or a payment taken off; or
-    where it stands only on bills before which one was left unpaid. Neither is what a total holds
-    beyond its lines if an earlier bill asked just that.
+    where it stands only on bills before which one was left unpaid; where it takes off as much as it
+    adds, as a rebate does; or where it stands on every bill and is another each time, as the water
+    on a bill of several services. Neither is what a total holds beyond its lines if an earlier bill
+    asked just that.
     """
     frame, lines = invoices.frame.copy(), invoices.lines.copy()
     charges = charge_columns(schedule) | set(case.data.invoices.charges)
-    unknown = [name for name in lines.columns if name not in charges]
+    others = case.data.invoices.other_services
+    if missing := [name for name in others if name not in lines.columns]:
+        raise InputRefused([_no_column(case, name, list(lines.columns)) for name in missing])
+    unknown = {
+        name: {row: each for row, each in enumerate(lines[name]) if each}
+        for name in lines.columns
+        if name not in charges and name not in others
+    }
+    every = [name for name, amounts in unknown.items() if len(frame) == len(amounts) >= FEWEST]
+    service = any(len(set(unknown[name].values())) > 1 for name in every)
     asked: dict[str, dict[int, Decimal]] = {}
-    for name in unknown:
-        amounts = {row: each for row, each in enumerate(lines[name]) if each}
+    for name, amounts in unknown.items():
         if amounts and (
             carried_role(name)
+            or (service and name in every)
+            or sum(amounts.values()) <= 0
             or any(abs(each) in _earlier(frame, lines, row) for row, each in amounts.items())
             or any(-each in _paid(frame, payments, row) for row, each in amounts.items())
             or (
@@ -59,9 +74,10 @@ def with_asked(
     more = {row: off for row in range(len(frame)) if (off := _beyond_lines(frame, lines, row))}
     if more:
         asked[IN_NO_COLUMN] = more
-    if not asked:
+    if not asked and not others:
         return invoices, []
-    for name, amounts in asked.items():
+    known = {name: dict(enumerate(lines[name])) for name in others}
+    for name, amounts in (asked | known).items():
         for row, each in amounts.items():
             whole = sum(lines.iloc[row], ZERO)
             held = name == IN_NO_COLUMN or _nearer(frame["total"].iloc[row], whole, each)
@@ -69,7 +85,8 @@ def with_asked(
                 frame.iat[row, frame.columns.get_loc(of)] -= each
         if name != IN_NO_COLUMN:
             lines = lines.drop(columns=name)
-    flags = [_question(case, frame, name, amounts) for name, amounts in asked.items()]
+    services = every if service else []
+    flags = [_question(case, frame, name, asked[name], name in services) for name in asked]
     return replace(invoices, frame=frame, lines=lines, flags=(*invoices.flags, *flags)), flags
 
 
@@ -112,15 +129,31 @@ def _beyond_lines(frame: pd.DataFrame, lines: pd.DataFrame, row: int) -> Decimal
     return off if off > 0 and off in _earlier(frame, lines, row) else ZERO
 
 
-def _question(case: Case, frame: pd.DataFrame, name: str, amounts: Mapping[int, Decimal]) -> Flag:
+def _no_column(case: Case, name: str, columns: list[str]) -> Problem:
+    found = f"{name!r} is no column of amounts in {', '.join(case.data.invoices.files)}"
+    remedy = f"Write one of {', '.join(map(repr, columns))}"
+    return Problem(case.file.name, found, remedy, column="invoices.other_services")
+
+
+def _question(
+    case: Case, frame: pd.DataFrame, name: str, amounts: Mapping[int, Decimal], service: bool
+) -> Flag:
     file = ", ".join(case.data.invoices.files)
     told = ", ".join(f"{frame['invoice'].iloc[row]} {each}" for row, each in amounts.items())
     if name == IN_NO_COLUMN:
         what = f"{file}, column total: totals hold more than their lines by what an earlier bill "
         what += f"asked ({told}). Is it a balance carried over? Then copy it into a column "
         what += "previous_balance"
+    elif service:
+        what = (
+            f"{file}, column {name!r}: the schedule knows no such charge, and it stands on every "
+        )
+        what += f"bill ({told}). Is it of another service, such as water? Then write "
+        what += f"other_services = [{name!r}] under [invoices]; if it is charged for the sewer, "
+        what += f"charges = [{name!r}]"
     else:
-        role = carried_role(name) or ("payment" if min(amounts.values()) < 0 else "balance")
+        lowers = "credit" if sum(amounts.values()) <= 0 else "balance"
+        role = carried_role(name) or lowers
         key = {"balance": "previous_balance"}.get(role, role)
         what = f"{file}, column {name!r}: the schedule knows no such charge, and it may be a "
         what += f"{role.replace('_', ' ')} carried over from other bills ({told}). Is it? Then "

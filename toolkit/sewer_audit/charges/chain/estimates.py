@@ -217,7 +217,8 @@ def _sharing(schedule: Schedule, series: Sequence[Recomputed]) -> list[tuple[lis
                 break
             run.append(run[-1] + 1)
         members = [series[k] for k in run]
-        if len(run) > 1 and all(None not in (each.due, each.billed) for each in members):
+        apart = len(run) > 1 and not all(each.volume_agrees for each in members)
+        if apart and all(None not in (each.due, each.billed) for each in members):
             off = sum((each.billed - each.due for each in members), ZERO)  # type: ignore[operator]
             settles = abs(off) <= sum((_slack(schedule, each) for each in members), ZERO)
             if settles or all(each.bill.own_reads for each in members):

@@ -126,7 +126,8 @@ def find_signatures(
         netted = (
             bool(bill.credit_note) and bill.invoice in named
         )  # its lines are a bill's and a credit's
-        if not comparison.agrees and bill.due_facts is not None and not netted:
+        wrong = not comparison.agrees and not comparison.moved
+        if wrong and bill.due_facts is not None and not netted:
             differences = {line.column: line.difference for line in comparison.differing}
             off[bill.invoice] = replace(each, lines_off=differences)
             tried = _line_matches(schedule, bill, comparison, hidden)

@@ -47,6 +47,14 @@ class Comparison:
         return not self.differing and (off is None or abs(off) <= HALF_A_CENT)
 
     @property
+    def moved(self) -> bool:
+        """Whether an amount stands in another line than the schedule's, as a minimum within the
+        line it lifts: the total is right, and nothing is asked for that is not due [-]."""
+        rest = sum((line.difference for line in self.differing), Decimal(0))
+        right = self.total_difference is not None and abs(self.total_difference) <= HALF_A_CENT
+        return bool(self.differing) and right and not rest
+
+    @property
     def differing(self) -> tuple[LineDifference, ...]:
         """The lines that do not agree [currency]."""
         return tuple(line for line in self.lines if line.remark != "agrees")

@@ -148,6 +148,28 @@ def test_an_unknown_column_behind_an_unpaid_bill_is_asked(tmp_path):
     assert claimed(of(case_of(tmp_path, every, **stated))) == [2, 2, 2]
 
 
+def test_charges_of_another_service_and_rebates_are_asked_and_can_be_said(tmp_path):
+    """Water, another each month, on every bill; a rebate; a fee that is the same each time."""
+    for name, amounts, key in (
+        ("Water", ("41.10", "38.72", "45.00"), 'other_services = ["Water"]'),
+        ("Item 7", ("-5.00", "0.00", "0.00"), "columns = { credit = 'Item 7' }"),
+        ("Item 7", ("-5.00", "5.00", "0.00"), "charges = ['Item 7']"),
+    ):
+        bills = carried(name, *amounts)
+        asked = of(case_of(tmp_path, bills))
+        assert claimed(asked) == [0, 0, 0] and asked.signatures.empty
+        (flag,) = [each for each in asked.flags if each.code == "carried-or-charge"]
+        assert flag.stops == ("bill",) and key.split(" =")[0] in flag.message
+        said = of(case_of(tmp_path, bills, more=key))
+        assert "question" not in headline(said)
+        known = [float(each) for each in amounts] if key.startswith("charges") else [0, 0, 0]
+        assert claimed(said) == known
+    fee = of(case_of(tmp_path, carried("Item 7", "2.00", "2.00", "2.00")))
+    assert claimed(fee) == [2, 2, 2], "a fee the schedule does not know"
+    with pytest.raises(InputRefused, match=r"other_services: 'Refuse' is no column of amounts"):
+        of(case_of(tmp_path, bills, more='other_services = ["Refuse"]'))
+
+
 def test_a_total_that_holds_an_earlier_bill_in_no_column_is_asked(tmp_path):
     bills = carried("Item 7", "0.00", "0.00", "0.00").replace(
         "72.00,0.00,72.00", "72.00,0.00,160.00"

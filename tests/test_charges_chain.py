@@ -650,6 +650,40 @@ def test_a_dial_of_the_case_that_contradicts_everything_else_asks_first(tmp_path
     assert not wrong(result) and not codes(result)
 
 
+def test_a_minimum_within_the_line_it_lifts_accuses_nobody(tmp_path):
+    """Three months without use at a minimum of 120.00 a month, printed as the volume's charge."""
+    works = Works()
+    stood = works.reads[3]
+    works.reads[4:] = [
+        stood if k < 7 else r - works.reads[6] + stood for k, r in enumerate(works.reads)
+    ][4:]
+    works.printed = dial(works.reads)
+    works.billed = [
+        ((b - a) * works.per_count * works.factor).quantize(D("0.1")) for a, b in works.printed
+    ]
+    works.write(tmp_path, meter=False, more=DIAL)
+    rates, bills = tmp_path / "rates.toml", tmp_path / "invoices.csv"
+    least = '[[version.charge]]\nname = "minimum"\nkind = "minimum"\namount = 120.00\n'
+    rates.write_text(rates.read_text() + least + 'per = "month"\nof = ["volume"]\n')
+    text = bills.read_text()
+    assert text.count(",0.0,0.00,0.00") == 3
+    bills.write_text(text.replace(",0.0,0.00,0.00", ",0.0,120.00,120.00"))
+    result = audit(load_case(tmp_path), draws=200, seed=1)
+    assert not codes(result) and not wrong(result)
+    told = [each.data["links"] for each in result.flags if each.code == "printed-figure-apart"]
+    assert told == [["volume"]] * 3
+
+
+def test_reads_printed_without_their_last_wheel_are_no_misread_at_nothing(tmp_path):
+    def change(head, rows):
+        for row in rows:
+            row[3:5] = [str(int(read) // 10) for read in row[3:5]]
+        return head, rows
+
+    result = edited(Works(), tmp_path, change)
+    assert not codes(result) and not wrong(result)
+
+
 def test_a_step_of_rounding_is_no_slip_of_digits_and_a_cent_is_not_exact(tmp_path):
     works = Works()
     works.billed[2] += D("0.1")

@@ -162,9 +162,7 @@ class InvoicesTable(TextFile):
     overlapping_days: Literal["refuse", "examine"] = "refuse"  # examine: printed so, no slip
     charges: list[str] = Field(default_factory=list)  # whatever their names say
     not_charges: list[str] = Field(default_factory=list)  # columns of figures that are no charge
-    other_services: list[str] = Field(
-        default_factory=list, description="columns of charges of another service, within the total"
-    )
+    other_services: list[str] = Field(default_factory=list)  # charges within the total
     usage_means: Literal["charged", "water", "net of deducts"] = Field(
         "charged",
         description="what billed_volume states: the charged volume, the water used before deducts "

@@ -30,11 +30,6 @@ def inspect_file(file: str | Path) -> Inspection:
     file : str or Path
         The case file, or the folder that holds a ``case.toml`` [-].
 
-    Returns
-    -------
-    Inspection
-        Every problem of the case file and of the files it names [-].
-
     Raises
     ------
     InputRefused

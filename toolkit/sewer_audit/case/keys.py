@@ -22,8 +22,6 @@ from pydantic.fields import FieldInfo
 
 from sewer_audit.units import DIMENSIONS
 
-__all__ = ["Key", "fields_of", "json_schema", "key_at", "key_of", "known_here", "models_at", "walk"]
-
 HIDDEN = {("Schedule", "file")}
 """Fields that no file may state."""
 
@@ -87,20 +85,7 @@ def row_of(model: type[BaseModel], name: str) -> dict[str, str]:
 
 
 def means(model: type[BaseModel], name: str) -> str:
-    """Meaning of a key.
-
-    Parameters
-    ----------
-    model : type
-        Model of its table [-].
-    name : str
-        The key [text].
-
-    Returns
-    -------
-    str
-        A phrase, empty where it is not described [text].
-    """
+    """Meaning of a key."""
     return model.model_fields[name].description or row_of(model, name).get("means", "")
 
 
@@ -113,11 +98,6 @@ def models_in(annotation: Any) -> tuple[type[BaseModel], ...]:
 
 def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
     """The keys a table may state.
-
-    Parameters
-    ----------
-    model : type
-        Model of the table [-].
 
     Returns
     -------
@@ -133,11 +113,6 @@ def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
 
 def walk(root: type[BaseModel]) -> Iterator[tuple[str, type[BaseModel], str]]:
     """Every key of a file.
-
-    Parameters
-    ----------
-    root : type
-        Model of the whole file [-].
 
     Yields
     ------
@@ -157,22 +132,7 @@ def _walk(model: Any, above: str, seen: tuple[Any, ...]) -> Iterator[Any]:
 
 
 def key_at(path: str, model: type[BaseModel], name: str) -> Key:
-    """What is told of one key.
-
-    Parameters
-    ----------
-    path : str
-        Where it stands, for showing [text].
-    model : type
-        Model of its table [-].
-    name : str
-        The key [text].
-
-    Returns
-    -------
-    Key
-        Unit, example, meaning, default, closed list of words [-].
-    """
+    """What is told of one key."""
     field, row = model.model_fields[name], row_of(model, name)
     choices = tuple(dict.fromkeys(_choices(field.annotation)))
     return Key(
@@ -219,8 +179,6 @@ def models_at(root: type[BaseModel], place: list[Any]) -> tuple[type[BaseModel],
 
     Parameters
     ----------
-    root : type
-        Model of the whole file [-].
     place : list
         Keys, numbers of entries and kinds of charge, as validation names them [text].
 
@@ -246,15 +204,8 @@ def key_of(root: type[BaseModel], place: list[Any]) -> Key:
 
     Parameters
     ----------
-    root : type
-        Model of the whole file [-].
     place : list
         Keys, numbers of entries and kinds of charge, as validation names them [text].
-
-    Returns
-    -------
-    Key
-        Of the first table there that knows it [-].
     """
     owner = next(model for model in models_at(root, place[:-1]) if place[-1] in fields_of(model))
     path = ".".join(part for part in place if isinstance(part, str))
@@ -273,17 +224,8 @@ def known_here(root: type[BaseModel], place: list[Any], unknown: str) -> str:
 
     Parameters
     ----------
-    root : type
-        Model of the whole file [-].
     place : list
         Where the key stands, without the key itself [text].
-    unknown : str
-        The key [text].
-
-    Returns
-    -------
-    str
-        What was probably meant, every key of that place, and how to learn of them [text].
     """
     known = sorted({name for model in models_at(root, place) for name in fields_of(model)})
     path = ".".join(part for part in place if isinstance(part, str) and "(" not in part)
@@ -300,11 +242,6 @@ def known_here(root: type[BaseModel], place: list[Any], unknown: str) -> str:
 
 def json_schema(root: type[BaseModel]) -> dict[str, Any]:
     """The keys of a file as a JSON schema, for editors that complete and explain them.
-
-    Parameters
-    ----------
-    root : type
-        Model of the whole file [-].
 
     Returns
     -------

@@ -12,8 +12,6 @@ from sewer_audit.case.models_records import known_columns
 from sewer_audit.case.values import Duration, Months, Ratio, Strict
 from sewer_audit.units import parse, to_si
 
-__all__ = ["AccountTable", "ClaimTable", "NeighbourTable", "PrintedReads", "SmallFile"]
-
 
 def _exact(value: Any) -> Decimal:
     """A number as written: the shortest text of a float is what stood in the file."""

@@ -16,8 +16,6 @@ from sewer_audit.case.models_uses import Quantified
 from sewer_audit.case.models_ways import INFLOW_WAYS, METER, WAYS, Way
 from sewer_audit.case.values import Strict
 
-__all__ = ["EFFLUENT", "FurtherBalanceTable", "FurtherMeasurementTable", "check_further"]
-
 EFFLUENT = "effluent"
 """What the record in the sewer is called in a further balance."""
 

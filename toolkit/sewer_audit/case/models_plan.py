@@ -17,8 +17,6 @@ from sewer_audit.case.values import (
 )
 from sewer_audit.units import to_si
 
-__all__ = ["FAMILIES", "PlanCause", "PlanCost", "PlanFlow", "PlanTable", "Price", "Range"]
-
 FAMILIES = (
     "trap with full-pipe meter",
     "parshall flume",

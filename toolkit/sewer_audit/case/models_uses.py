@@ -35,8 +35,6 @@ from sewer_audit.case.models_ways import (
 from sewer_audit.case.values import Strict, Uncertain
 from sewer_audit.units import parse
 
-__all__ = ["InflowTable", "Quantified", "UseTable", "records_of"]
-
 MONTHS = 12
 ALWAYS = {"name", "kind", "source", "credited", "error", "monthly"}
 

@@ -6,18 +6,6 @@ from dataclasses import dataclass
 
 from sewer_audit.units import UnitError, to_si
 
-__all__ = [
-    "INFLOW_WAYS",
-    "INPUTS",
-    "LOG_DIMENSIONS",
-    "SECTOR",
-    "SHARES",
-    "SHARE_OF_INTAKE",
-    "STEADY",
-    "WAYS",
-    "Way",
-]
-
 # key: dimension of what it states
 INPUTS: dict[str, str] = {
     "fraction": "ratio",
@@ -181,18 +169,6 @@ LOG_DIMENSIONS = {
 
 def log_dimension(kind: str, unit: str) -> str:
     """What a dated log of some kind of use is written in.
-
-    Parameters
-    ----------
-    kind : str
-        Kind of the use or inflow [text].
-    unit : str
-        Unit of its amounts [text].
-
-    Returns
-    -------
-    str
-        "volume", "mass" or "length" [text].
 
     Raises
     ------

@@ -11,8 +11,6 @@ from sewer_audit.case.keys import key_of, known_here
 from sewer_audit.case.models import CaseFile
 from sewer_audit.errors import Problem
 
-__all__ = ["line_of", "problems_of", "without_faults"]
-
 WAYS = ("str", "ColumnTable", "list[str]")
 """What stands in a place for the ways in which a value may be written."""
 _PREPARED = re.compile(r"function-before\[\w+\(\), (\w+)\]")
@@ -120,8 +118,6 @@ def line_of(text: str, place: list[Any]) -> int | None:
 
     Parameters
     ----------
-    text : str
-        The file [text].
     place : list
         Names of tables and keys, and places in lists, from the top [-].
 

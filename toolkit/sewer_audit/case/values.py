@@ -13,21 +13,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
 
 from sewer_audit.units import DIMENSIONS, UnitError, parse
 
-__all__ = [
-    "Angle",
-    "Discharge",
-    "Duration",
-    "Length",
-    "Months",
-    "Persistence",
-    "Ratio",
-    "Strict",
-    "Temperature",
-    "Uncertain",
-    "Volume",
-    "known_are",
-]
-
 Persistence = Literal["whole record", "between visits", "each reading"]
 
 

@@ -15,8 +15,6 @@ from typing import Literal
 from sewer_audit.charges.schedule.figures import CENTS, CONTEXT, EXACT
 from sewer_audit.charges.schedule.periods import months_before
 
-__all__ = ["Claim", "ClaimItem", "ClaimLine", "ClaimRule", "Payment", "work_out_claim"]
-
 ZERO = Decimal(0)
 
 
@@ -196,11 +194,6 @@ def work_out_claim(items: Sequence[ClaimItem], rule: ClaimRule) -> Claim:
         The invoices [currency].
     rule : ClaimRule
         Windows and interest of the local code [-].
-
-    Returns
-    -------
-    Claim
-        Amounts, deadlines and interest [currency].
 
     Notes
     -----

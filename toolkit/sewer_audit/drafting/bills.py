@@ -20,8 +20,6 @@ from sewer_audit.drafting.pages import Atom, Sheet, number_of
 from sewer_audit.records.bills.carried import carried_words
 from sewer_audit.records.clock.stamps import StampFault, parse_stamp
 
-__all__ = ["Figure", "Layout", "ReadBill", "learn", "meanings", "read_bill"]
-
 CODES = ("account", "invoice", "meter")
 DATES = ("start", "end", "bill_date", "due_date")
 MARGIN = 1.5

@@ -11,8 +11,6 @@ from itertools import pairwise
 
 from sewer_audit.drafting.bills import Figure, Layout, ReadBill, stem
 
-__all__ = ["refuse_account", "settle_run"]
-
 
 @dataclass(frozen=True)
 class Relation:

@@ -21,8 +21,6 @@ from sewer_audit.records.bills.carried import carried_role
 from sewer_audit.records.bills.invoices import OPTIONAL
 from sewer_audit.records.clock.stamps import parse_stamps
 
-__all__ = ["of_bills", "of_rates", "per_count", "printed_reads"]
-
 FIELDS = {
     "deducted": "deduct",
     "payments": "payment",

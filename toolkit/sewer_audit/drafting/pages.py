@@ -20,8 +20,6 @@ from sewer_audit.drafting import scans
 from sewer_audit.records.clock.stamps import StampFault, parse_stamp
 from sewer_audit.records.files.numbers import parse_decimal
 
-__all__ = ["PICTURES", "Atom", "PageFault", "Sheet", "number_of", "picture_of_page", "read_sheets"]
-
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 WIDTH = 612.0
 """Width a page is taken to have that is a picture alone [point]."""

@@ -33,8 +33,6 @@ from sewer_audit.drafting.pages import (
 )
 from sewer_audit.errors import InputRefused, Problem
 
-__all__ = ["TYPED", "BillsRead", "read_bills"]
-
 TYPED = "typed_bills.csv"
 """The file in which a person types one bill of each layout."""
 COLUMNS = (
@@ -84,11 +82,6 @@ def read_bills(folder: str | Path, out: str | Path | None = None) -> BillsRead:
     out : str or Path, optional
         Folder to write to: invoices.csv, figures.csv, questions.csv and the pictures; `read` in
         the folder of the bills if left out [-].
-
-    Returns
-    -------
-    BillsRead
-        Bills read whole, bills with questions, files left out and why [-].
 
     Raises
     ------

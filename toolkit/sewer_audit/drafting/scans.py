@@ -9,8 +9,6 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["can_read", "remedy", "words_of"]
-
 _JOINED_DATE = re.compile(r"([A-Za-z]{3,9}\.? \d{1,2}),(?=\d{4}\b)")
 
 

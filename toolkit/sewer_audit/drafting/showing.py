@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from sewer_audit.drafting.drafts import Draft
     from sewer_audit.drafting.proposing import Proposal, Question
 
-__all__ = ["body_of", "form_of", "page_of", "picture_of"]
-
 MOST = 4000
 """Points drawn of one record [-]."""
 STYLE = (

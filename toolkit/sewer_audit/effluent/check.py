@@ -13,8 +13,6 @@ from sewer_audit.effluent.rating import UncertainRating
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.uncertainty import Draws
 
-__all__ = ["SelfCheck", "check_against_brute_force"]
-
 
 @dataclass(frozen=True)
 class SelfCheck:

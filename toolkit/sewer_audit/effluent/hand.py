@@ -33,15 +33,6 @@ from sewer_audit.effluent.zero import zero_path
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.uncertainty import Cause, Draws
 
-__all__ = [
-    "FEWEST",
-    "HandSampling",
-    "hand_sampling",
-    "hand_volumes",
-    "hours_looked_at",
-    "local_times",
-]
-
 FEWEST = 4
 """Visits below which the scatter of the flow cannot be told: its t-variance is infinite [-]."""
 APART = 3 * 3600.0
@@ -205,13 +196,6 @@ def local_times(series: DischargeSeries, zone: str) -> pd.DatetimeIndex:
     ----------
     series : DischargeSeries
         Readings [s].
-    zone : str
-        Zone whose clock counts [text].
-
-    Returns
-    -------
-    DatetimeIndex
-        One per reading [-].
     """
     stamps = series.epoch + pd.to_timedelta(series.time, unit="s")
     return pd.DatetimeIndex(stamps).tz_convert(zone)
@@ -219,11 +203,6 @@ def local_times(series: DischargeSeries, zone: str) -> pd.DatetimeIndex:
 
 def hours_looked_at(local: pd.DatetimeIndex) -> set[tuple[bool, int]]:
     """Kinds of hour that hold a reading, or lie beside one that does.
-
-    Parameters
-    ----------
-    local : DatetimeIndex
-        Local times of the readings [-].
 
     Returns
     -------

@@ -12,8 +12,6 @@ from itertools import pairwise
 
 import numpy as np
 
-__all__ = ["Stretch", "cells", "find_gaps", "stretches", "trapezoid_weights"]
-
 
 @dataclass(frozen=True)
 class Stretch:

@@ -16,8 +16,6 @@ from sewer_audit.effluent.rating import SOLIDS
 from sewer_audit.effluent.table import OffsetTable
 from sewer_audit.uncertainty import Cause, Draws
 
-__all__ = ["OFFSET", "EffluentModel", "Independent", "ZeroOffset"]
-
 OFFSET = "zero error and drift"
 """Name of the shared cause that the zero offsets of all visit intervals form."""
 

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-__all__ = ["Periods"]
-
 
 @dataclass(frozen=True)
 class Periods:

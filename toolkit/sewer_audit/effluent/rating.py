@@ -12,8 +12,6 @@ from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.table import BentRating
 from sewer_audit.hydraulics import speed_of_sound
 
-__all__ = ["AIR", "SOLIDS", "UncertainRating", "sound_steepness"]
-
 UNKNOWN_SHARE = 0.25
 """Share of a reduction that stays open where one correction only is published (judgement) [-]."""
 AIR = ("air temperature", "air humidity")

@@ -17,14 +17,6 @@ from sewer_audit.effluent.table import OffsetTable, deposit, tabulate
 from sewer_audit.effluent.zero import ZeroPath
 from sewer_audit.uncertainty import Cause
 
-__all__ = [
-    "acting_causes",
-    "known_integral",
-    "record_rating",
-    "record_table",
-    "zero_sensitivity",
-]
-
 FURTHEST = 6.0
 """Zero offsets are tabulated so many standard uncertainties to either side [-]."""
 RAREST = 8.0

@@ -13,8 +13,6 @@ from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.effluent.shared import known_integral
 from sewer_audit.effluent.volumes import EffluentVolumes
 
-__all__ = ["AS_READ", "DRAWS", "FILLED", "NOISE", "ZERO", "hourly_volumes", "volume_steps"]
-
 AS_READ, ZERO, NOISE, FILLED = "readings as recorded", "zero", "noise of the level", "gaps"
 DRAWS = "mean of the draws"
 HOUR = 3600.0
@@ -29,8 +27,6 @@ def volume_steps(
     ----------
     volumes : EffluentVolumes
         Volumes and their model [m3].
-    series : DischargeSeries
-        Accepted readings [SI].
     periods : Periods
         Service periods [UTC].
     longest_bridge : float
@@ -71,8 +67,6 @@ def hourly_volumes(
 
     Parameters
     ----------
-    series : DischargeSeries
-        Accepted readings [SI].
     periods : Periods
         Service periods [UTC].
     longest_bridge : float

@@ -16,8 +16,6 @@ import numpy as np
 
 from sewer_audit.effluent.integrate import Stretch
 
-__all__ = ["BentRating", "LevelGrid", "OffsetTable", "deposit", "tabulate"]
-
 GRID_STEP = 1e-4
 """Spacing of the level grid [m]; the deposit errs by rating'' step^2/8 at the most."""
 MOST_LEVELS = 20_000

@@ -17,8 +17,6 @@ from sewer_audit.effluent.volumes import EffluentVolumes, period_volumes
 from sewer_audit.effluent.zero import ZeroPath
 from sewer_audit.uncertainty import Cause, Draws
 
-__all__ = ["EffluentWay"]
-
 
 @dataclass(frozen=True)
 class EffluentWay:

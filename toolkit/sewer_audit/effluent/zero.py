@@ -16,8 +16,6 @@ from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import Cause, Step, Visit, ZeroModel, ZeroPosterior, condition_zero
 
-__all__ = ["ZeroPath", "air_shift", "as_visited", "level_about", "visits_look_round", "zero_path"]
-
 HAND_READING = "hand reading"
 FEWEST = 3
 """Visits from which their scatter says something of the readings [-]."""
@@ -143,11 +141,6 @@ def zero_path(
         What was done to the instrument without a hand reading [m].
     growth : str
         "random walk" or "steady", as `ZeroModel` has it [text].
-
-    Returns
-    -------
-    ZeroPath or None
-        None for a method without a level [m].
 
     Notes
     -----
@@ -327,11 +320,6 @@ def level_about(series: DischargeSeries, second: float) -> LevelAbout:
     second : float
         Instant of the visit [s].
 
-    Returns
-    -------
-    LevelAbout
-        Of ten minutes to either side, or of one reading where they come less often [m].
-
     Notes
     -----
     Hand and instrument are read a minute apart (judgement). Over a lag L the mean square change of
@@ -372,8 +360,6 @@ def air_shift(series: DischargeSeries, causes: CauseSet) -> float:
     ----------
     series : DischargeSeries
         Readings, whose mean level stands for all [SI].
-    causes : CauseSet
-        Those of the air [SI].
 
     Returns
     -------
@@ -433,11 +419,6 @@ def visits_look_round(visits: Sequence[Visit], hours: Sequence[float]) -> bool:
         Hand readings [m].
     hours : sequence of float
         Local hour of the day of each [h].
-
-    Returns
-    -------
-    bool
-        True if no visit was made, or if they spread over more than a third of the day [-].
     """
     if not visits:
         return True

@@ -12,18 +12,6 @@ from sewer_audit.explanations.comparing import Comparison
 from sewer_audit.explanations.model import Explanation, Variant
 from sewer_audit.explanations.observations import Observations
 
-__all__ = [
-    "Evidence",
-    "Point",
-    "average_likelihood",
-    "joined_evidence",
-    "leading_variants",
-    "paired_evidence",
-    "robust_variants",
-    "single_evidence",
-    "sized_evidence",
-]
-
 WeightedVariant = tuple[float, Variant]
 """Prior weight among the variants of an explanation, and the variant."""
 

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["FairShare", "Part", "fair_share"]
-
 FAIR_PRIOR = 0.8
 """Prior probability that the billed share describes the site (judgement) [-]."""
 UNFAIR_RANGE = (-1.2, 0.3)

@@ -7,8 +7,6 @@ import numpy as np
 from sewer_audit.explanations.acts.states import Estimates, gaussian
 from sewer_audit.explanations.observations import Observations
 
-__all__ = ["course_told", "lag_told", "mark_told", "marks_unlisted", "quiet_gap_told"]
-
 TAILS = ((1.0, 0.9), (5.0, 0.1))
 """A stated uncertainty of a mark is too small by this factor, with this weight (judgement)."""
 BROAD = 0.15

@@ -18,8 +18,6 @@ from sewer_audit.records.files.tables import column_place, table_of
 from sewer_audit.records.model import Findings
 from sewer_audit.units import to_si
 
-__all__ = ["AmountRecord", "read_amounts"]
-
 NOON = "12:00"
 """Local time of an entry of which only the date is written."""
 
@@ -67,27 +65,12 @@ def read_amounts(
         CSV or XLSX file with the columns time and amount [-].
     zone : str
         Time zone of the dates, IANA name or fixed offset [text].
-    unit : str
-        Unit of the amounts, such as "gal" [text].
     dimension : str
         One of `sewer_audit.units.DIMENSIONS` [text].
     columns : mapping of str to str, optional
         Our column name (time, amount) to the file's [text].
-    day_first : bool, optional
-        Order of dates such as 03/04/2026 [-].
-    decimal : str, optional
-        Decimal mark, "." or "," [text].
-    sheet : str, optional
-        Sheet of a workbook [text].
-    shown_as : str, optional
-        Name of the file in messages [text].
     because : str
         How it is known that another unit, which the file itself names, is wrong [text].
-
-    Returns
-    -------
-    AmountRecord
-        In order of time; where only a date is written, noon is taken [SI].
 
     Raises
     ------

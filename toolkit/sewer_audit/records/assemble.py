@@ -14,8 +14,6 @@ from sewer_audit.records.merge import Rows, join_rows, same_stamps
 from sewer_audit.records.model import INTERVAL, Findings, LoggerRecord
 from sewer_audit.records.rules.plausible import compare_files
 
-__all__ = ["Choices", "assemble"]
-
 
 @dataclass(frozen=True)
 class Choices:

@@ -15,8 +15,6 @@ from sewer_audit.records.files.xml_files import local_name, read_xml, text_of
 from sewer_audit.records.model import Findings, RegisterRecord
 from sewer_audit.units import to_si
 
-__all__ = ["read_green_button"]
-
 SPACES = {"espi": "http://naesb.org/espi"}
 # code of the unit in ReadingType: trade unit, and whether it is a rate; checked against the code
 # list of an independent open-source reader of the standard (greenbutton-objects 2024.7.11)
@@ -53,11 +51,6 @@ def read_green_button(
         Unit of the readings, where the file does not state it [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
-
-    Returns
-    -------
-    RegisterRecord
-        Cumulative volume at the ends of the intervals; `register` is in the unit of the file [m3].
 
     Raises
     ------

@@ -19,8 +19,6 @@ from sewer_audit.records.files.tables import column_place, table_of
 from sewer_audit.records.model import Findings, HandRecord, LoggerRecord, Table
 from sewer_audit.units import to_si
 
-__all__ = ["as_logger", "read_hand_readings"]
-
 FEW = 30
 """Fewer readings than this are called few [-]: the mean of a daily pattern is hardly caught."""
 
@@ -46,27 +44,12 @@ def read_hand_readings(
         CSV or XLSX files with the columns time, reading and, if kept, remark [-].
     zone : str
         Time zone of the stamps, IANA name or fixed offset [text].
-    unit : str
-        Unit of the readings, such as "in" [text].
-    role : str
-        What was read: "head" or "depth" [text].
     columns : mapping of str to str, optional
         Our column name (time, reading, remark) to the file's [text].
-    day_first : bool, optional
-        Order of dates such as 03/04/2026 [-].
-    decimal : str, optional
-        Decimal mark, "." or "," [text].
-    sheet : str, optional
-        Sheet of a workbook [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
     because : str
         How it is known that another unit, which the file itself names, is wrong [text].
-
-    Returns
-    -------
-    HandRecord
-        Readings in order of time [m].
 
     Raises
     ------
@@ -163,11 +146,6 @@ def as_logger(record: HandRecord) -> LoggerRecord:
     ----------
     record : HandRecord
         Hand readings [m].
-
-    Returns
-    -------
-    LoggerRecord
-        The same readings, all measured [m].
     """
     frame = pd.DataFrame({"time": record.frame["time"], record.role: record.frame["reading"]})
     frame["status"] = pd.Categorical(["measured"] * len(frame), categories=["measured", "rejected"])

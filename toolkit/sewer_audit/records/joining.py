@@ -13,8 +13,6 @@ from sewer_audit.records.clock.steps import find_intervals
 from sewer_audit.records.clock.zones import utc_values
 from sewer_audit.records.model import DOUBTFUL, INTERVAL, Findings, LoggerRecord
 
-__all__ = ["join_series", "with_rain"]
-
 
 def join_series(records: Mapping[str, LoggerRecord], *, name: str = "record") -> LoggerRecord:
     """Put series of different roles together by their times.
@@ -25,12 +23,6 @@ def join_series(records: Mapping[str, LoggerRecord], *, name: str = "record") ->
         Role to the record that holds it [SI].
     name : str
         What the record is called in messages [text].
-
-    Returns
-    -------
-    LoggerRecord
-        One row for every time of any series; where one has no accepted value the row is rejected,
-        and nothing is interpolated [SI].
     """
     if len(records) == 1:
         return next(iter(records.values()))
@@ -105,16 +97,8 @@ def with_rain(record: LoggerRecord, gauge: LoggerRecord) -> LoggerRecord:
 
     Parameters
     ----------
-    record : LoggerRecord
-        The effluent record [SI].
     gauge : LoggerRecord
         Record with a column rain, each amount fallen since the stamp before [m].
-
-    Returns
-    -------
-    LoggerRecord
-        The record with a column rain: what fell since the reading before; NaN where the gauge
-        does not reach [m].
 
     Notes
     -----

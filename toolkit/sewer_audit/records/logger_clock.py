@@ -17,8 +17,6 @@ from sewer_audit.records.clock.zones import to_utc, zone_of
 from sewer_audit.records.files.exports import Export
 from sewer_audit.records.model import ClockCorrection, Findings
 
-__all__ = ["TimeSource", "Times", "read_times"]
-
 PARTS = ("year", "month", "day", "hour", "minute", "second")
 _OFFSET = re.compile(r"\b(?:UTC|GMT)(?:\s*([+-])\s*(\d{1,2})(?::?(\d{2}))?)?\b")
 _DAY = np.timedelta64(86_400_000_000, "us")

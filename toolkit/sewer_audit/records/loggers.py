@@ -30,8 +30,6 @@ from sewer_audit.records.rules.plausible import ask_marks
 from sewer_audit.records.rules.status import Status, tell_unnamed
 from sewer_audit.units import to_si
 
-__all__ = ["read_logger"]
-
 MAY_BE_MISSING = frozenset({"air_temperature", "humidity", "rain", "totaliser"})
 """Roles whose missing value does not reject the reading."""
 STAMPS = ("instant", "interval start", "interval end")
@@ -103,8 +101,6 @@ def read_logger(
         Order of dates such as 03/04/2026; refused where they occur and this is not stated [-].
     decimal : str, optional
         Decimal mark, "." or ","; told from the numbers if not given [text].
-    sheet : str, optional
-        Sheet of a workbook [text].
     shown_as : str or sequence of str, optional
         Names of the files in messages [text].
     stamp : str
@@ -142,11 +138,6 @@ def read_logger(
         The record's own status column and what its codes mean [-].
     shape : Shape, optional
         How the table lies, where it is not one row for each time; it holds one role [-].
-
-    Returns
-    -------
-    LoggerRecord
-        Readings in SI and UTC with their status [SI].
 
     Raises
     ------

@@ -8,8 +8,6 @@ import numpy as np
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["Rows", "join_rows", "same_stamps", "spread_repeated"]
-
 
 @dataclass
 class Rows:

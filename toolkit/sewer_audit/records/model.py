@@ -11,20 +11,6 @@ from sewer_audit.errors import Flag, InputRefused, Problem
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "DOUBTFUL",
-    "INTERVAL",
-    "ROLES",
-    "ClockCorrection",
-    "ColumnSpec",
-    "HandRecord",
-    "InvoiceRecord",
-    "LoggerRecord",
-    "MeterChange",
-    "RegisterRecord",
-    "Table",
-]
-
 FEWEST = 5
 """Fewest reads that tell to how many counts they are written (judgement): 1 in 10,000 by chance."""
 ROLES: dict[str, str] = {

@@ -22,8 +22,6 @@ from sewer_audit.records.rules.plausible import ask_marks
 from sewer_audit.records.rules.status import Status
 from sewer_audit.units import to_si
 
-__all__ = ["read_waterml"]
-
 # codes of UCUM, the unit list the standard names, to the trade's words (from memory)
 UCUM = {
     "[ft_i]": "ft",
@@ -108,11 +106,6 @@ def read_waterml(
         What the codes of quality and the qualifiers of the points mean [-].
     not_missing, missing_marks : sequence of str
         Numbers that are readings although, or no readings because, they mark missing values [text].
-
-    Returns
-    -------
-    LoggerRecord
-        Readings in SI and UTC with their status [SI].
 
     Raises
     ------

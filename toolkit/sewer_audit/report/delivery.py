@@ -9,8 +9,6 @@ from sewer_audit.report.folder.by_hand import write_by_hand
 from sewer_audit.report.folder.manifest import json_text
 from sewer_audit.report.tables import write_tables
 
-__all__ = ["deliver"]
-
 
 def deliver(result: Any, folder: str | Path) -> None:
     """Hand the results of a notebook over to the report that runs it.

@@ -13,8 +13,6 @@ from functools import lru_cache
 from sewer_audit.charts import plain_style
 from sewer_audit.errors import ReportFailed
 
-__all__ = ["equation_svg"]
-
 SIZE = 100.0
 """Size the outline is drawn at; the page scales it to its own letters [-]."""
 

@@ -12,8 +12,6 @@ import html
 from collections.abc import Callable
 from typing import Any
 
-__all__ = ["somebody_watches", "step_bar"]
-
 
 def somebody_watches() -> bool:
     """Whether this code runs in a kernel whose front end can ask a person.
@@ -41,11 +39,6 @@ def somebody_watches() -> bool:
 
 def step_bar(work: str = "audit") -> Callable[[str, float], None]:
     """A bar for one computation, as the callback `audit` and `make_plan` report their steps to.
-
-    Parameters
-    ----------
-    work : str
-        What is being computed [text].
 
     Returns
     -------

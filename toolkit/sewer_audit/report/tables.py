@@ -14,8 +14,6 @@ from sewer_audit.report.folder.workbook import LINE_COLUMNS, work_of, write_work
 from sewer_audit.report.live import live_sheets
 from sewer_audit.units import from_si
 
-__all__ = ["invoice_lines", "with_units", "write_tables"]
-
 ESTIMATES = "effluent|balance|reconciled|basis|audited"
 PARTS = "mean|standard_uncertainty|low|high"
 MONEY = re.compile(

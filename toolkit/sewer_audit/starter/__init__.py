@@ -66,16 +66,6 @@ def _wrapped(meaning: str) -> list[str]:
 def write_starter(folder: str | Path) -> Path:
     """Write a starter case into a new folder.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Must not exist yet, or be empty [-].
-
-    Returns
-    -------
-    Path
-        The folder [-].
-
     Raises
     ------
     InputRefused

@@ -29,8 +29,6 @@ from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.starter import starter_text
 from sewer_audit.units import to_si
 
-__all__ = ["Answers", "ask_for_rates", "write_rates"]
-
 PER_EDITION = ("number", "share", "sizes", "blocks", "volume")
 """Kinds of answers that may be given once for each edition."""
 
@@ -207,15 +205,8 @@ def ask_for_rates(folder: Path, answers_file: str | None = None) -> Path:
 
     Parameters
     ----------
-    folder : Path
-        Of the case [-].
     answers_file : str, optional
         One answer a line; standard input if None [text].
-
-    Returns
-    -------
-    Path
-        The rate file [-].
 
     Raises
     ------

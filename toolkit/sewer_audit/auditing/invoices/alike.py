@@ -9,8 +9,6 @@ from sewer_audit.case import Case
 from sewer_audit.charges import Ledger, price
 from sewer_audit.errors import Flag
 
-__all__ = ["alike_flags"]
-
 FEWEST = 3
 """Bills of an edition from which on "every one of them" says something (judgement) [-]."""
 TYPED = {

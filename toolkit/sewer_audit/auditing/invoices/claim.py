@@ -25,8 +25,6 @@ from sewer_audit.charges import (
     work_out_claim,
 )
 
-__all__ = ["claim_of", "claim_sums", "ledger_table"]
-
 COLUMNS = (
     "invoice",
     "billed_on",

@@ -44,8 +44,6 @@ from sewer_audit.charges.chain.links import carried_over
 from sewer_audit.records.bills.invoices import DATES, PRINTED
 from sewer_audit.units import from_si
 
-__all__ = ["printed_bills", "printed_face"]
-
 ZERO = Decimal(0)
 POSTED = (0, 3, 10)
 """Days from a payment to a bill that shows it, one of which an account may have (judgement)."""

@@ -29,8 +29,6 @@ from sewer_audit.case.models_uses import records_of
 from sewer_audit.effluent import Periods
 from sewer_audit.records import RegisterRecord
 
-__all__ = ["Look", "Looks", "Metered"]
-
 ACCUSED = 0.01
 """Chance that any right invoice of a series lies outside its tolerance by interpolation [-]."""
 PEAK = 3.0

@@ -10,8 +10,6 @@ from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.charges import BilledInvoice, Schedule, recompute
 from sewer_audit.charges.schedule.figures import CONTEXT
 
-__all__ = ["of_own_days", "usual_volume", "with_own"]
-
 ZERO = Decimal(0)
 
 

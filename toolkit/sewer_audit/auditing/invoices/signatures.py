@@ -19,14 +19,6 @@ from sewer_audit.charges.chain.volume_guesses import due_volume
 from sewer_audit.errors import Flag
 from sewer_audit.units import to_si
 
-__all__ = [
-    "carried_flags",
-    "corrected_volumes",
-    "signature_sheet",
-    "signature_table",
-    "signatures_of",
-]
-
 COLUMNS = (
     "code",
     "invoices",

@@ -13,8 +13,6 @@ from sewer_audit.case import Case
 from sewer_audit.effluent import EffluentModel, Periods
 from sewer_audit.uncertainty import PERSISTENCES, Draws, linearise
 
-__all__ = ["averaging_table", "reading_effects"]
-
 SPANS = {"an hour": 3600.0, "a day": 86400.0, "a week": 7 * 86400.0}
 FEW = Draws(200, 1)
 """Draws of a way of which only the model is wanted."""
@@ -27,8 +25,6 @@ def averaging_table(case: Case, evidence: Evidence) -> pd.DataFrame:
 
     Parameters
     ----------
-    case : Case
-        For the device [-].
     evidence : Evidence
         With an effluent record [m3].
 
@@ -139,8 +135,6 @@ def reading_effects(case: Case, evidence: Evidence, error: float = 0.003) -> pd.
 
     Parameters
     ----------
-    case : Case
-        For the device [-].
     evidence : Evidence
         With an effluent record [m].
     error : float

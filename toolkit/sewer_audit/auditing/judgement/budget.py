@@ -14,8 +14,6 @@ from sewer_audit.effluent import OFFSET
 from sewer_audit.sources import LOOSE, STATED
 from sewer_audit.uncertainty import BudgetTable, Cause, Draws, variance_budget
 
-__all__ = ["budget_table", "cause_table", "loose_shares", "persistence_of"]
-
 NOTHING = 1e-6
 """A cause that moves a volume by less, a cubic centimetre, is not felt: rounding [m3]."""
 READS = ": reading dates"

@@ -13,8 +13,6 @@ from sewer_audit.auditing.volumes.doubts import counted_volumes
 from sewer_audit.auditing.volumes.weather import rain_amounts
 from sewer_audit.effluent import Periods
 
-__all__ = ["courses_of", "marks_of", "quiet_intake"]
-
 HOUR, WEEK = 3600.0, 168
 BLOCKS = 12
 """Stretches of the record whose scatter tells the uncertainty of a mark [-]."""

@@ -14,8 +14,6 @@ from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.uncertainty import TOO_HIGH, UNDECIDED, Draws
 
-__all__ = ["opposing_table"]
-
 END = 1.96
 """Standard uncertainties to the pessimistic end of an input: its 95 % limit [-]."""
 LEAST = 0.02

@@ -32,15 +32,6 @@ from sewer_audit.explanations import (
 )
 from sewer_audit.uncertainty import UNDECIDED, DecisionRule, Draws, Verdicts, judge
 
-__all__ = [
-    "Reasons",
-    "averaged_evidence",
-    "errors_together",
-    "explanation_table",
-    "reasons_of",
-    "resting_flags",
-]
-
 END = 1.96
 """Standard uncertainties to the ends of a 95 % interval [-]."""
 SHOWN = 12

@@ -19,8 +19,6 @@ from sewer_audit.charges import (
 )
 from sewer_audit.records import InvoiceRecord, RegisterRecord, read_register
 
-__all__ = ["AccountRecord", "read_account"]
-
 
 @dataclass(frozen=True)
 class AccountRecord:

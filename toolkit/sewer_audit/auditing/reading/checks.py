@@ -18,9 +18,6 @@ from sewer_audit.errors import AuditError, Flag, Problem
 from sewer_audit.records.files.numbers import fits_currency
 from sewer_audit.records.model import INTERVAL
 
-__all__ = ["disagreements", "stated_problems", "whole_problems"]
-
-
 METERED = ("intake", "intake less deduct", "discharge")
 """Bases of a volume that a meter or a record tells."""
 
@@ -46,13 +43,6 @@ def stated_problems(case: Case) -> list[Problem]:
 
 def disagreements(case: Case, schedule: Schedule) -> list[Flag]:
     """What the case and the rate schedule state of the same thing in two ways.
-
-    Parameters
-    ----------
-    case : Case
-        With what it says of the basis [-].
-    schedule : Schedule
-        The editions of the rate file [-].
 
     Returns
     -------

@@ -14,19 +14,6 @@ from sewer_audit.charges import MeterExchange, RegisterFace
 from sewer_audit.charges.chain.exchange_guesses import counted
 from sewer_audit.records import MeterChange
 
-__all__ = [
-    "changes_of",
-    "counts_of",
-    "exchange_of",
-    "is_one_meter",
-    "last_exchange",
-    "read_meter",
-    "segments_of",
-    "unread",
-    "unread_in_period",
-    "volume_across",
-]
-
 FASTEST = 5
 """A fall of printed reads is a rollover where it counts at most so many times the others [-]."""
 

@@ -36,8 +36,6 @@ from sewer_audit.records import (
 )
 from sewer_audit.spoken import speaking
 
-__all__ = ["Inputs", "Inspection", "Reader", "local_dates", "read_all", "read_inputs"]
-
 
 @dataclass(frozen=True)
 class Inputs:
@@ -342,15 +340,8 @@ def read_inputs(case: Case, until: pd.Timestamp | None = None) -> Inputs:
 
     Parameters
     ----------
-    case : Case
-        Validated case [-].
     until : Timestamp, optional
         Moment after which nothing is used; see ``known.stated_by`` for the case itself [UTC].
-
-    Returns
-    -------
-    Inputs
-        Everything the audit computes from [SI].
 
     Raises
     ------

@@ -18,8 +18,6 @@ from sewer_audit.case import Case
 from sewer_audit.charges import Schedule
 from sewer_audit.records import InvoiceRecord, LoggerRecord, RegisterRecord
 
-__all__ = ["corrected_since", "cut_inputs", "cut_record", "day_of", "left_out", "stated_by"]
-
 REREAD = ("invoices", "screened")
 """What is read anew where less is known: corrections, and what a record's screening says."""
 

@@ -35,8 +35,6 @@ from sewer_audit.records.files.shapes import Shape
 from sewer_audit.records.loggers import MAY_BE_MISSING
 from sewer_audit.records.rules.status import Status
 
-__all__ = ["amount_record", "effluent_record", "invoice_record", "rain_record", "register_record"]
-
 
 def invoice_record(
     case: Case, known_by: date | None = None, charges: Sequence[str] = ()

@@ -13,8 +13,6 @@ from sewer_audit.records.rules.marking import Visit
 from sewer_audit.records.rules.named import screening_rules
 from sewer_audit.records.rules.screening import screen
 
-__all__ = ["screened"]
-
 
 def screened(case: Case, record: LoggerRecord, level: Any) -> LoggerRecord:
     """Give every reading of the record a status.

@@ -13,8 +13,6 @@ from sewer_audit.case import Case
 from sewer_audit.charges import RegisterFace, Schedule, SupplyMeter
 from sewer_audit.charges.schedule.figures import CONTEXT
 
-__all__ = ["count_at", "per_count", "supply_meters"]
-
 
 def per_count(schedule: Schedule, unit: str, multiplier: Any, billing: str) -> Decimal:
     """Volume of one count, with the unit sizes the schedule prints.

@@ -13,8 +13,6 @@ from sewer_audit.errors import AuditError, Flag
 from sewer_audit.hydraulics import build_device
 from sewer_audit.units import parse
 
-__all__ = ["LEVEL_UNITS", "device_question", "other_sizes"]
-
 INCHES = (1, 2, 3, 6, 9, 12, 18, 24, 36, 48, 60, 72)
 ANGLES = (22.5, 30, 45, 60, 90, 120)
 SIZES: Mapping[str, tuple[str, ...]] = {

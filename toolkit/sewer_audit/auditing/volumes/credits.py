@@ -13,8 +13,6 @@ from sewer_audit.case.models_uses import UseTable
 from sewer_audit.effluent import Periods
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["credit_volumes", "credited"]
-
 
 def credit_volumes(grounds: Grounds, terms: Mapping[str, list[Term]]) -> dict[str, np.ndarray]:
     """Volume of every credited use as the schedule takes it off: stated values, no error.

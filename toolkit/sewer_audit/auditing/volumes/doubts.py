@@ -20,8 +20,6 @@ from sewer_audit.errors import Flag
 from sewer_audit.records.model import INTERVAL
 from sewer_audit.uncertainty import summarise
 
-__all__ = ["counted_volumes", "doubts"]
-
 SECOND = pd.Timedelta(seconds=1)
 IDLE = 0.2
 """Share of the usual intake below which a dry stretch is taken as confirmed (judgement) [-]."""

@@ -25,8 +25,6 @@ from sewer_audit.case.models_further import EFFLUENT
 from sewer_audit.errors import Flag
 from sewer_audit.uncertainty import Draws, p_value_words
 
-__all__ = ["FURTHER_OPEN", "MAIN_BALANCE", "further_network", "network_table"]
-
 MAIN_BALANCE = "balance of the site"
 FURTHER_OPEN = "further-balances-open"
 """Code of the flag raised where the balances do not close."""
@@ -149,8 +147,6 @@ def network_table(found: Network, case: Case) -> pd.DataFrame:
     ----------
     found : Network
         The reconciled streams [m3].
-    case : Case
-        For the role of each stream [-].
 
     Returns
     -------

@@ -41,14 +41,6 @@ from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.uncertainty import Cause
 from sewer_audit.units import DIMENSIONS
 
-__all__ = [
-    "Grounds",
-    "as_cause",
-    "balance_terms",
-    "further_terms",
-    "instants_of",
-]
-
 WATER = 998.0
 """Density by which weighed water becomes a volume [kg/m3]."""
 YEAR = 365.2425 * 86400.0

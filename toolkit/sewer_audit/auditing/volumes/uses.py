@@ -13,16 +13,12 @@ from sewer_audit.balance import FORMULAS, USES, UseRecord
 from sewer_audit.case import Case
 from sewer_audit.case.models_uses import Quantified, UseTable
 
-__all__ = ["use_table"]
-
 
 def use_table(case: Case, evidence: Evidence) -> pd.DataFrame:
     """What never reached the sewer and what joined it unmetered, one row each.
 
     Parameters
     ----------
-    case : Case
-        Validated case [-].
     evidence : Evidence
         With a balance, for the volumes; they are left empty without one [m3].
 

@@ -13,8 +13,6 @@ from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.balance import WetWeather, as_seconds, wet_weather
 from sewer_audit.effluent import DischargeSeries, Periods
 
-__all__ = ["rain_amounts", "record_rain", "wet_excess"]
-
 DAY = pd.Timedelta(days=1)
 HOURS_NEEDED = 20
 """Hours with readings below which a day's effluent is not taken as known [h] (judgement)."""

@@ -11,15 +11,6 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
 
-__all__ = [
-    "BilledInvoice",
-    "Exactness",
-    "MeterExchange",
-    "RegisterFace",
-    "Signature",
-    "SupplyMeter",
-]
-
 
 Exactness = Literal["exact", "one of several", "within interval", "not explained"]
 

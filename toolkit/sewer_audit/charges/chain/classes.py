@@ -12,8 +12,6 @@ import csv
 from dataclasses import dataclass
 from importlib import resources
 
-__all__ = ["BRIEFLY", "CLASSES", "OF_LINES", "PROOFS", "rank_of"]
-
 
 @dataclass(frozen=True)
 class ErrorClass:

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.chain.recomputed import Recomputed
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["explaining_convention", "explaining_line_rule", "open_keys"]
-
 
 LONG = 45
 """Days of a bill from which on it stands for more than a month (judgement) [d]."""
@@ -105,8 +103,6 @@ def explaining_line_rule(
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     bills : sequence of BilledInvoice
         As printed; priced on the volume they state [-].
 
@@ -146,17 +142,10 @@ def explaining_convention(
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     each : Recomputed
         A bill whose volume does not follow by the defaults [-].
     series : sequence of Recomputed
         All bills: a way that makes a right one of them wrong is none [-].
-
-    Returns
-    -------
-    str
-        Keys and values; empty where nothing unstated gives the printed volume [text].
     """
     rule = rule_in_force(schedule, each.bill)
     for change in () if rule is None else other_conventions(rule):
@@ -177,8 +166,6 @@ def open_keys(schedule: Schedule, series: Sequence[Recomputed]) -> dict[str, lis
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     series : sequence of Recomputed
         The bills [-].
 

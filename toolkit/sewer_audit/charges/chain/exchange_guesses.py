@@ -8,8 +8,6 @@ from decimal import Decimal
 from sewer_audit.charges.chain.billed import BilledInvoice, MeterExchange, RegisterFace
 from sewer_audit.charges.schedule.figures import CONTEXT
 
-__all__ = ["counted", "exchange_guesses"]
-
 
 def counted(before: Decimal, after: Decimal, register: RegisterFace) -> Decimal:
     """Counts between two reads, over a rollover if the later one is lower.
@@ -18,13 +16,6 @@ def counted(before: Decimal, after: Decimal, register: RegisterFace) -> Decimal:
     ----------
     before, after : Decimal
         The reads [counts].
-    register : RegisterFace
-        For the digits [-].
-
-    Returns
-    -------
-    Decimal
-        Not below zero [counts].
     """
     return after - before if after >= before else after + Decimal(10) ** register.digits - before
 

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["OF_RUN", "Entry", "Ledger", "ledger_of"]
-
 ZERO = Decimal(0)
 OF_RUN = "run of estimates"
 """Link of what a settled run of estimates costs: no invoice of it departs from the schedule by its
@@ -138,18 +136,10 @@ def ledger_of(
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     series : sequence of Recomputed
         The invoices, each held against its chain [-].
     signatures : sequence of Signature
         The classes their figures fit [-].
-
-    Returns
-    -------
-    Ledger
-        An entry for each link that does not follow; the sum of an invoice's entries is what was
-        invoiced less what the rules give [currency].
     """
     codes: dict[tuple[str, bool], str] = {}
     for each in signatures:

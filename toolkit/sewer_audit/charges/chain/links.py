@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["Chain", "Link", "Usage", "as_charged", "chains_of", "nothing_overdue"]
-
 HALF_A_CENT = Decimal("0.005")
 ZERO = Decimal(0)
 TRIES = 8
@@ -103,18 +101,8 @@ def as_charged(schedule: Schedule, bill: BilledInvoice, usage: Usage) -> BilledI
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     bill : BilledInvoice
         With the usage as printed in place of the billed volume [-].
-    usage : Usage
-        What the case says of it [-].
-
-    Returns
-    -------
-    BilledInvoice
-        The same where the printed usage is the charged volume, to all its digits; else with the
-        charged volume the lines show near what follows from the usage, and the usage kept [-].
     """
     printed = bill.facts.billed_volume
     if printed is None or bill.shares_with or bill.facts.start >= bill.facts.end:
@@ -198,8 +186,6 @@ def chains_of(schedule: Schedule, series: Sequence[Recomputed]) -> tuple[Chain, 
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     series : sequence of Recomputed
         The bills in order, each with its recomputations [-].
 
@@ -294,8 +280,6 @@ def nothing_overdue(schedule: Schedule, bills: Sequence[BilledInvoice]) -> list[
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     bills : sequence of BilledInvoice
         In order of their periods [-].
 
@@ -368,11 +352,6 @@ def carried_over(printed: Mapping[str, Decimal]) -> Decimal:
     ----------
     printed : mapping
         Its further figures by role [currency].
-
-    Returns
-    -------
-    Decimal
-        Below zero where it is a credit [currency].
     """
     before, paid, credit = (
         printed.get(name) or ZERO for name in ("previous_balance", "payment", "credit")

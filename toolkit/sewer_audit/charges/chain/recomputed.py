@@ -18,8 +18,6 @@ from sewer_audit.charges.schedule.figures import to_the_cent
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["Recomputed", "recompute", "signature_of"]
-
 ZERO = Decimal(0)
 
 
@@ -73,20 +71,7 @@ class Recomputed:
 
 
 def recompute(schedule: Schedule, bill: BilledInvoice) -> Recomputed:
-    """Price an invoice by the rules and hold its billed volume against the due one.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        The rates [-].
-    bill : BilledInvoice
-        As printed [-].
-
-    Returns
-    -------
-    Recomputed
-        Volume and total by the rules [currency].
-    """
+    """Price an invoice by the rules and hold its billed volume against the due one."""
     if bill.shares_with:
         return _of_own_days(schedule, bill)
     due = due_volume(schedule, bill)

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule, VolumeRule, WinterRule
 
-__all__ = ["WINTER_CONVENTIONS", "other_conventions"]
-
 WINTER_CONVENTIONS = ("month_of", "periods", "from_month")
 """Keys of a winter whose defaults are ours; schedules differ in them."""
 LATEST = 6

@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sewer_audit.charges.chain.volume_guesses import VolumeGuess
 
-__all__ = ["fit_by_chance"]
-
 _REACH = 3.0
 
 

@@ -15,8 +15,6 @@ from sewer_audit.charges.schedule.kinds import VolumeCharge
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["HiddenRate", "hidden_rates", "rate_between"]
-
 _NEAR = Decimal("0.005")  # a hidden fraction is small; a rate further off is another rate
 _FEWEST = 2
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.chain.billed import BilledInvoice
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__: list[str] = []
-
 _RARE = 50
 """Rounding steps of a line that one step of the rate must make: 1 in 50 hits one by chance."""
 _SHARES = tuple(Decimal(text) for text in ("0.01", "0.005", "0.0025", "0.001", "0.0005", "0.0001"))

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["LineGuess", "line_guesses"]
-
 
 @dataclass(frozen=True)
 class LineGuess:

@@ -16,8 +16,6 @@ from sewer_audit.charges.schedule.figures import CONTEXT
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["repeated_periods"]
-
 
 def repeated_periods(
     schedule: Schedule, series: Sequence[Recomputed], register: RegisterFace | None

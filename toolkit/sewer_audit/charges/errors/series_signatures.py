@@ -18,8 +18,6 @@ from sewer_audit.charges.schedule.figures import plain
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["series_signatures"]
-
 
 def series_signatures(
     schedule: Schedule,

@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule, Version
 
-__all__: list[str] = []
-
 _CONSTANTS = {
     "kilograms were charged as pounds": Decimal("0.45359237"),
     "pounds were multiplied by 2.2046 again": 1 / Decimal("0.45359237"),

@@ -18,8 +18,6 @@ from sewer_audit.records.files.numbers import parse_decimal
 from sewer_audit.records.files.tables import table_of
 from sewer_audit.records.model import Findings
 
-__all__ = ["HowRead", "read_earlier_use", "read_invoice_facts", "read_payments"]
-
 Made = TypeVar("Made")
 
 _FAR = 5.0
@@ -173,8 +171,6 @@ def read_payments(
 
     Parameters
     ----------
-    path : str or Path
-        The file; dates as 2025-03-31 [-].
     invoices : tuple of str, optional
         Numbers of the invoices; a payment on another one is refused [text].
     shown_as : str, optional
@@ -288,8 +284,6 @@ def read_earlier_use(
 
     Parameters
     ----------
-    path : str or Path
-        The file; dates as 2025-03-31 [-].
     shown_as : str, optional
         Name to use for it in messages; its file name by default [text].
     how : HowRead

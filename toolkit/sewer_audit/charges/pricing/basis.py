@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts, UsePeriod
     from sewer_audit.charges.schedule.versions import Schedule, VolumeRule
 
-__all__ = ["ChargedVolume", "charged_volume", "months_of", "return_factor_of"]
-
 
 @dataclass(frozen=True)
 class ChargedVolume:

@@ -43,8 +43,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["PricedLine"]
-
 _KINDS = {
     FixedCharge: fixed_terms,
     VolumeCharge: volume_terms,

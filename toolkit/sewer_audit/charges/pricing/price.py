@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["PricedInvoice", "price", "price_draws"]
-
 
 @dataclass(frozen=True)
 class PricedInvoice:
@@ -70,15 +68,8 @@ def price(schedule: Schedule, facts: InvoiceFacts) -> PricedInvoice:
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     facts : InvoiceFacts
         The invoice; its billed volume is priced if stated, else what the meters give [-].
-
-    Returns
-    -------
-    PricedInvoice
-        Lines and total [currency].
 
     Raises
     ------
@@ -99,8 +90,6 @@ def price_draws(
 
     Parameters
     ----------
-    schedule : Schedule
-        The rates [-].
     facts : InvoiceFacts
         The invoice; its volume is replaced by the draws [-].
     volume_draws_m3 : ndarray of any shape

@@ -19,8 +19,6 @@ from sewer_audit.charges.schedule.kinds import (
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule.kinds import Strength
 
-__all__: list[str] = []
-
 _POUND = Decimal("0.45359237")  # kilograms, exact
 _SIZES = {
     "lb": (Decimal(1), "lb"),

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import SampleRule
 
-__all__ = ["charged_strength", "read_samples", "samples_used"]
-
 _UNITS = {"mg/L": Decimal(1), "g/m3": Decimal(1), "ug/L": Decimal("0.001"), "kg/m3": Decimal(1000)}
 _MODIFIED_Z = Decimal("0.6745")
 

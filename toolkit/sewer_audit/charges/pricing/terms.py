@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule
 
-__all__ = ["PricedTerm"]
-
 _MONTHS = {"month": 1, "quarter": 3, "year": 12}
 
 

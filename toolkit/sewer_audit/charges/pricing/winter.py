@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import WinterRule
 
-__all__ = ["WinterAverage", "winter_average"]
-
 _SHOWN = Rounding(Decimal("0.001"), "half up")
 _COVERED = Decimal("0.8")
 """Share of a winter's days that periods must cover to stand for it (judgement)."""

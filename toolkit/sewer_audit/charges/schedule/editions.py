@@ -10,8 +10,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule, Version
 
-__all__ = ["Change", "Slip", "changed", "choices", "with_charges", "with_editions"]
-
 Change = tuple[str, str, "Schedule", "InvoiceFacts"]
 """Class, words, and what the invoice would be priced by and from."""
 Update = Mapping[str, Any] | Callable[[Any], Any]

@@ -10,8 +10,6 @@ from typing import Any
 
 from sewer_audit.errors import InputRefused, Problem
 
-__all__ = ["InvoiceFacts", "Sample", "UsePeriod", "missing"]
-
 
 @dataclass(frozen=True)
 class Sample:

@@ -15,8 +15,6 @@ import numpy as np
 
 from sewer_audit.units import exact, spellings
 
-__all__ = ["DRAWS", "EXACT", "LITRES", "Rounding", "litres_per", "plain", "to_the_cent"]
-
 CONTEXT = Context(prec=50)
 _HEAL = Decimal("1E-20")
 _MODES = {
@@ -73,11 +71,6 @@ def plain(value: Decimal) -> Decimal:
     ----------
     value : Decimal
         Any figure [any unit].
-
-    Returns
-    -------
-    Decimal
-        The same figure [same unit].
     """
     short = CONTEXT.normalize(value)
     return short.quantize(Decimal(1), context=CONTEXT) if short.as_tuple().exponent > 0 else short

@@ -22,22 +22,6 @@ from sewer_audit.charges.schedule.values import (
     volume_unit,
 )
 
-__all__ = [
-    "AnyCharge",
-    "Block",
-    "FixedCharge",
-    "LoadRule",
-    "MaximumCharge",
-    "MinimumCharge",
-    "PercentCharge",
-    "Periodic",
-    "StrengthBands",
-    "StrengthCharge",
-    "StrengthShare",
-    "TradeEffluentCharge",
-    "VolumeCharge",
-]
-
 
 class Charge(Strict):
     """What every charge has."""

@@ -14,23 +14,14 @@ from sewer_audit.charges.schedule.versions import Schedule
 from sewer_audit.errors import InputRefused, Problem
 from sewer_audit.toml_text import read_toml
 
-__all__ = ["load_rates", "parse_rates"]
-
 
 def load_rates(path: str | Path, shown_as: str | None = None) -> Schedule:
     """Read a rate schedule from a TOML file.
 
     Parameters
     ----------
-    path : str or Path
-        The rate file [-].
     shown_as : str, optional
         Name to use for it in messages; its file name by default [text].
-
-    Returns
-    -------
-    Schedule
-        The validated schedule [-].
 
     Raises
     ------
@@ -56,18 +47,6 @@ def load_rates(path: str | Path, shown_as: str | None = None) -> Schedule:
 
 def parse_rates(text: str, name: str = "rates.toml") -> Schedule:
     """Read a rate schedule from TOML text.
-
-    Parameters
-    ----------
-    text : str
-        The file's text [text].
-    name : str
-        What messages call it [text].
-
-    Returns
-    -------
-    Schedule
-        The validated schedule [-].
 
     Raises
     ------

@@ -16,19 +16,6 @@ if TYPE_CHECKING:
     from sewer_audit.charges.schedule.facts import InvoiceFacts
     from sewer_audit.charges.schedule.versions import Schedule, Version
 
-__all__ = [
-    "Part",
-    "calendar_units",
-    "days_between",
-    "days_by_month",
-    "days_of_month",
-    "in_force",
-    "month_of",
-    "months_before",
-    "parts_of",
-    "usual_units",
-]
-
 # mean days of a period in the Gregorian calendar, only to count whole periods in a bill
 _MEAN_DAYS = {
     "month": Decimal("30.436875"),

@@ -11,18 +11,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from sewer_audit.charges.schedule.figures import CONTEXT, EXACT, Rounding, litres_per
 from sewer_audit.units import exact, number_in
 
-__all__ = [
-    "SPAN_DAYS",
-    "Fraction",
-    "Number",
-    "RoundingTable",
-    "Share",
-    "Span",
-    "Strict",
-    "amount_of",
-    "volume_unit",
-]
-
 Span = Literal["bill", "month", "day", "30 days", "365 days"]
 """What an edge or an allowance is for."""
 

@@ -91,8 +91,6 @@ _OF_A_BASIS = (
     "read_rounding",
 )
 
-__all__ = ["SampleRule", "Schedule", "Version", "VolumeRule", "WinterRule"]
-
 
 MonthOf = Literal["most days", "end date", "start date"]
 """Which month a period counts in: the one with most of its days, the earlier of two equal ones."""

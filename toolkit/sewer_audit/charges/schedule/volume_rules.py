@@ -15,8 +15,6 @@ from typing import Any
 
 from sewer_audit.charges.schedule.figures import Rounding
 
-__all__ = ["VolumeExpression", "expression"]
-
 _ROUNDINGS = {"round_down": "down", "round_up": "up", "round_half_up": "half up"}
 LIMITS = ("min", "max")
 _SIGNS = str.maketrans({"×": "*", "·": "*", "−": "-", "–": "-", "÷": "/"})

@@ -22,8 +22,6 @@ from sewer_audit.charges.schedule.kinds import (
 if TYPE_CHECKING:
     from sewer_audit.charges.schedule.versions import Version
 
-__all__ = ["rates_of"]
-
 
 def rates_of(charge: Any, version: Version, currency: str) -> str:
     """What a charge is, in words.
@@ -34,13 +32,6 @@ def rates_of(charge: Any, version: Version, currency: str) -> str:
         As the schedule states it [-].
     version : Version
         The edition it stands in, for the unit of its volume [-].
-    currency : str
-        Currency code [text].
-
-    Returns
-    -------
-    str
-        Such as "USD 7.12 per kgal of sewer" [text].
     """
     if isinstance(charge, VolumeCharge):
         text = _volume(charge, charge.unit or version.volume_named(charge.volume).unit, currency)

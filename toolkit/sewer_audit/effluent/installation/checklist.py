@@ -25,8 +25,6 @@ from sewer_audit.hydraulics.tables import asked_of, facts_of, families_of
 from sewer_audit.sources import GRADES, STATED
 from sewer_audit.uncertainty import Cause
 
-__all__ = ["NO_MEASUREMENT", "Checklist", "Point", "assess_checklist"]
-
 NO_MEASUREMENT = "installation-measures-nothing"
 """Code of the flag that stops a verdict [text]."""
 CERTIFIED = ("full pipe meter", "rating table")
@@ -91,8 +89,6 @@ def assess_checklist(
 
     Parameters
     ----------
-    device : Device
-        Flow element or conduit [-].
     answers : mapping of str to str
         Subject to answer, as under [effluent.checklist] [text].
     echo : bool
@@ -101,11 +97,6 @@ def assess_checklist(
         Whether a head below the device is recorded, so that submergence is seen [-].
     seen : mapping of str to Seen
         What the record shows of a subject; a yes that it contradicts counts as open [-].
-
-    Returns
-    -------
-    Checklist
-        Points, changed figures and flags [-].
     """
     given = {key.strip().lower(): text.strip() for key, text in answers.items()}
     rules = device.notes.rules + (rules_of("echo") if echo else ())

@@ -11,8 +11,6 @@ from sewer_audit import spoken
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.hydraulics.tables import facts_of, families_of
 
-__all__ = ["Seen", "witnessed"]
-
 FEW, SHARE = 5, 0.001
 """More readings than so many, and than such a share of all, are no chance echo (judgement) [-]."""
 
@@ -34,10 +32,6 @@ def witnessed(
 
     Parameters
     ----------
-    device : Device
-        Flow element or conduit [-].
-    series : DischargeSeries
-        Accepted readings [SI].
     logger : LoggerRecord
         The record with what its screening rejected and marked [SI].
     blanking : float, optional

@@ -22,8 +22,6 @@ from sewer_audit.effluent.table import OFFSETS, OffsetTable
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-__all__ = ["DrownedTable", "drowned_table"]
-
 STEP = 1e-3
 """Spacing of the grid of both heads [m]."""
 NODES = 25

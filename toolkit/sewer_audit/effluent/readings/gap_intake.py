@@ -6,8 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-__all__ = ["BETTER", "followed", "intake_course"]
-
 BETTER = 0.9
 """The intake is followed where hold-out gaps then err by less than this share of before [-]; the
 better of two errors is a little too small by chance alone."""

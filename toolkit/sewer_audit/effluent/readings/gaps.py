@@ -13,16 +13,6 @@ import numpy as np
 from sewer_audit.effluent.integrate import cells
 from sewer_audit.effluent.readings.gap_intake import followed
 
-__all__ = [
-    "GapFill",
-    "HourlyRecord",
-    "fill_gap",
-    "highest_hour",
-    "hold_out_error",
-    "hourly_record",
-    "unseen_seconds",
-]
-
 HOUR = 3600.0
 DAY = 24 * HOUR
 SEEN = 0.25

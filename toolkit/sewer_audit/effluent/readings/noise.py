@@ -11,8 +11,6 @@ from sewer_audit.effluent.model import Independent
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.uncertainty import Cause, noise_variance
 
-__all__ = ["IN_STEP", "in_step", "noise_volumes", "sampling_error"]
-
 IN_STEP = "switching in step with the readings"
 """Name of the cause [text]."""
 SWITCHES = 20

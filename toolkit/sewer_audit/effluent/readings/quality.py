@@ -16,8 +16,6 @@ from sewer_audit.effluent.readings.gaps import GapFill
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.errors import Flag
 
-__all__ = ["gap_frame", "period_quality", "quality_flags"]
-
 
 def period_quality(
     series: DischargeSeries,

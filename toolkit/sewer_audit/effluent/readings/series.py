@@ -14,8 +14,6 @@ from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.hydraulics import FLAG_MEANINGS, echo_distance
 from sewer_audit.records.model import DOUBTFUL, INTERVAL
 
-__all__ = ["DischargeSeries", "discharge_series", "levels"]
-
 LONGEST_AIR = 6 * 3600.0
 """A loss of the air temperature up to so long is bridged; beyond it there is no level (judgement:
 air in a manhole follows the day) [s]."""
@@ -99,12 +97,8 @@ def levels(
     ----------
     frame : DataFrame
         Logger record with a column head, depth, distance, or echo_time and air_temperature [SI].
-    device : Device
-        The flow element or conduit [-].
     reference_distance : float, optional
         Sensor face to datum; needed for distance and echo time [m].
-    name : str
-        Name of the record in messages [text].
     humidity : float
         Share of saturation of the air, where the record has no column of it [-].
 
@@ -175,19 +169,10 @@ def discharge_series(
         Logger record: time (UTC), the columns of the method, status [SI].
     level : array (readings,)
         Level of every reading [m].
-    device : Device
-        The flow element or conduit [-].
     reference_distance : float, optional
         Sensor face to datum, where the level comes from an echo [m].
-    name : str
-        Name of the record in messages [text].
     humidity : float
         Share of saturation of the air, where the record has no column of it [-].
-
-    Returns
-    -------
-    DischargeSeries
-        Only readings whose status is "measured" and whose values are finite [SI].
 
     Raises
     ------

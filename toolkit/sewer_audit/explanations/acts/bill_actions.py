@@ -13,8 +13,6 @@ import numpy as np
 from sewer_audit.explanations.acts.states import Billing
 from sewer_audit.explanations.observations import Observations
 
-__all__ = ["boundary_noise", "boundary_rates"]
-
 ESTIMATE_SPREAD = 0.3
 """Spread of an estimated read about the true use (judgement) [-]."""
 

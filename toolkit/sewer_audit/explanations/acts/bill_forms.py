@@ -11,8 +11,6 @@ import numpy as np
 from sewer_audit.explanations.model import Variant
 from sewer_audit.explanations.observations import Observations
 
-__all__: list[str] = []  # used by bills.py
-
 # mistaken unit: billed over right volume, from exact unit definitions
 UNITS = {
     "kgal billed as CCF, or CCF read as kgal": (0.748051948, 1.336805556),

@@ -9,8 +9,6 @@ import numpy as np
 
 from sewer_audit.explanations.observations import Observations
 
-__all__ = ["Profile", "profiles"]
-
 WEIGHTS = {"constant": 0.4, "step": 0.25, "ramp": 0.15, "one period": 0.1, "season": 0.1}
 """Prior weight of a shape among those a cause can take (judgement) [-]."""
 ONSETS = 24

@@ -11,9 +11,6 @@ import numpy as np
 
 from sewer_audit.explanations.observations import Observations
 
-__all__ = ["Billing", "Estimates", "billing_fit", "billing_score", "gaussian", "start_billing"]
-__all__ += ["start_estimates"]
-
 BILL_SCALES = ((1.0, 0.7), (2.0, 0.2), (5.0, 0.1))
 """Stated uncertainty of the basis too small by this factor, with this weight (judgement)."""
 SMALLEST_STEP = 0.0003

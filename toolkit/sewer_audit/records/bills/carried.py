@@ -10,8 +10,6 @@ from importlib import resources
 
 import pandas as pd
 
-__all__ = ["carried_role", "carried_words", "without_carried"]
-
 ZERO = Decimal(0)
 FILLING = {"amount", "total", "the", "your", "of"}
 """Words that change nothing in the name of a carried amount."""
@@ -32,18 +30,7 @@ def carried_words() -> dict[str, tuple[str, ...]]:
 
 
 def carried_role(name: str) -> str:
-    """Which carried amount the name of a column says, the whole of it; "" where it says none.
-
-    Parameters
-    ----------
-    name : str
-        Head of the column [text].
-
-    Returns
-    -------
-    str
-        "previous_balance", "payment", "credit" or "" [text].
-    """
+    """Which carried amount the name of a column says, the whole of it; "" where it says none."""
     said = _plain(name)
     for role, names in carried_words().items():
         for each in names:

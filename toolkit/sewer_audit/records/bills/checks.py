@@ -12,8 +12,6 @@ import pandas as pd
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["check_invoices", "in_order_of_issue", "with_own_days"]
-
 SHORT_DAYS, LONG_DAYS, LONG_TWO_MONTHS = 25.0, 35.0, 70.0
 """Usual limits of monthly and two-monthly periods [d]: billing-period practice in the field of
 energy audits counts a monthly period outside 25 to 35 days, and a two-monthly one beyond 70 days,

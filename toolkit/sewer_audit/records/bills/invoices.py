@@ -24,8 +24,6 @@ from sewer_audit.records.files.tables import clock_columns, column_place, table_
 from sewer_audit.records.model import Findings, InvoiceRecord, Table
 from sewer_audit.units import to_si
 
-__all__ = ["INVOICE_COLUMNS", "read_invoices", "read_type_of"]
-
 INVOICE_COLUMNS = ("invoice", "start", "end", "billed_volume", "total")
 """Columns every table of invoices holds."""
 
@@ -135,13 +133,6 @@ def read_invoices(
         Corrections and credits billed later are left out [-].
     because : str
         How it is known that another unit, which the file itself names, is wrong [text].
-
-    Returns
-    -------
-    InvoiceRecord
-        Invoices in force in order of time; volumes in billing units and m3; `own_start`, from
-        which on no earlier invoice holds the days, and `shares_with`, the invoice that holds those
-        before it [m3].
 
     Raises
     ------
@@ -448,18 +439,7 @@ def _dates(
 
 
 def read_type_of(word: str) -> str | None:
-    """Whether a word says that a read is "actual" or "estimated"; None where it says neither.
-
-    Parameters
-    ----------
-    word : str
-        As the bill prints it [text].
-
-    Returns
-    -------
-    str or None
-        "actual" or "estimated" [text].
-    """
+    """Whether a word says that a read is "actual" or "estimated"; None where it says neither."""
     said = re.sub(r"[\s_-]+", " ", word.lower()).strip(" .")
     return READ_TYPES.get(said) or READ_TYPES.get(re.sub(r" read(ing)?$", "", said))
 

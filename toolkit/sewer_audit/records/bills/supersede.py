@@ -9,8 +9,6 @@ import pandas as pd
 from sewer_audit.records.bills.checks import in_order_of_issue
 from sewer_audit.records.model import Findings
 
-__all__ = ["settle_replacements", "without_later"]
-
 KINDS = ("", "original", "corrected", "credit")
 
 

@@ -9,8 +9,6 @@ import numpy as np
 from sewer_audit.records.clock.stamps import StampFault, parse_stamp
 from sewer_audit.records.model import ClockCorrection, Findings
 
-__all__ = ["corrected"]
-
 
 def corrected(
     naive: np.ndarray,

@@ -13,8 +13,6 @@ from sewer_audit.records.clock.stamps import Clock, parse_stamps
 from sewer_audit.records.clock.zones import to_utc
 from sewer_audit.records.model import Findings
 
-__all__ = ["Moments", "parse_hour", "read_moments"]
-
 
 @dataclass(frozen=True)
 class Moments:

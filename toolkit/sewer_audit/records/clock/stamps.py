@@ -10,8 +10,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-__all__ = ["MONTHS", "Clock", "Stamp", "StampFault", "joined_stamps", "parse_stamp", "parse_stamps"]
-
 _TIME = (
     r"(?P<hour>\d{1,2})[:.h](?P<minute>\d{2})(?:[:.](?P<second>\d{2})(?:[.,](?P<part>\d{1,9}))?)?"
     r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
@@ -103,16 +101,9 @@ def parse_stamp(text: str, day_first: bool | None = None) -> Stamp:
 
     Parameters
     ----------
-    text : str
-        As written [text].
     day_first : bool, optional
         Order of dates such as 03/04/2026: True for day first, False for month first. Such dates
         are refused where it is not stated [-].
-
-    Returns
-    -------
-    Stamp
-        Clock reading and what came with it [-].
 
     Raises
     ------
@@ -235,13 +226,6 @@ def parse_stamps(texts: Sequence[str] | np.ndarray, day_first: bool | None = Non
     ----------
     texts : sequence of str
         As written [text].
-    day_first : bool, optional
-        Order of dates such as 03/04/2026 [-].
-
-    Returns
-    -------
-    Clock
-        Clock readings, and the faults of what is no date [-].
     """
     column = pd.Series(texts, dtype="str")
     naive = np.full(len(column), np.datetime64("NaT", "us"), dtype="datetime64[us]")
@@ -272,13 +256,6 @@ def parse_stamps(texts: Sequence[str] | np.ndarray, day_first: bool | None = Non
 
 def joined_stamps(dates: Iterable[str], times: Iterable[str]) -> list[str]:
     """Dates and times of day of two columns as one text each; a blank stays blank.
-
-    Parameters
-    ----------
-    dates : iterable of str
-        Dates [text].
-    times : iterable of str
-        Times of day [text].
 
     Returns
     -------

@@ -12,8 +12,6 @@ import pandas as pd
 
 from sewer_audit.errors import InputRefused, Problem
 
-__all__ = ["Instants", "to_utc", "utc_values", "zone_of"]
-
 _FIXED = re.compile(r"UTC(?:([+-])(\d{2}):(\d{2}))?", re.ASCII)
 _HOUR = np.timedelta64(3_600_000_000, "us")
 

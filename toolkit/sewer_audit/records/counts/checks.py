@@ -8,8 +8,6 @@ import pandas as pd
 from sewer_audit import spoken
 from sewer_audit.records.model import Findings
 
-__all__ = ["check_register"]
-
 STUCK_STEPS = 3
 """Intervals without a count, in a row, that are reported where the meter usually counts [-]."""
 FAST = 5.0

@@ -12,8 +12,6 @@ from sewer_audit.errors import InputRefused, Problem
 from sewer_audit.records.clock.zones import utc_values
 from sewer_audit.records.model import Findings, RegisterRecord
 
-__all__ = ["combine_registers"]
-
 
 def combine_registers(
     records: Sequence[RegisterRecord], signs: Sequence[int] | None = None, *, name: str = "meters"
@@ -28,11 +26,6 @@ def combine_registers(
         +1 to add, -1 to take off, one per record; all are added if not given [-].
     name : str
         What the combination is called in messages [text].
-
-    Returns
-    -------
-    RegisterRecord
-        Cumulative volume since the first common read; `register` is in m3 [m3].
 
     Raises
     ------

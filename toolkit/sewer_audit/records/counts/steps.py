@@ -12,8 +12,6 @@ from sewer_audit import spoken
 from sewer_audit.records.clock.zones import utc_values
 from sewer_audit.records.model import Findings, MeterChange
 
-__all__ = ["meter_changes", "resolve_steps"]
-
 CHANGES = ("change-out", "changeout", "change", "new meter", "replaced", "reset")
 FASTEST = 5.0
 """A roll-over is believed where its rate is at most this many times the largest other [-]."""

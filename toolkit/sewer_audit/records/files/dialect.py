@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-__all__ = ["Layout", "bare", "find_layout", "match_name", "normalise", "position", "split_rows"]
-
 HEAD = 200
 """Physical lines looked at to find the header [-]."""
 
@@ -54,18 +52,7 @@ class Layout:
 
 
 def normalise(name: str) -> str:
-    """A column name with its spaces and case made even.
-
-    Parameters
-    ----------
-    name : str
-        As the file has it [text].
-
-    Returns
-    -------
-    str
-        Lower case, single spaces [text].
-    """
+    """A column name with its spaces and case made even."""
     return " ".join(name.replace("\ufeff", "").replace("\u00a0", " ").split()).casefold()
 
 
@@ -74,8 +61,6 @@ def match_name(wanted: str, header: Sequence[str]) -> int | None:
 
     Parameters
     ----------
-    wanted : str
-        Name as the case states it [text].
     header : sequence of str
         Names as the file has them [text].
 
@@ -114,11 +99,6 @@ def find_delimiter(lines: Sequence[str]) -> str:
     ----------
     lines : sequence of str
         First lines of a file [text].
-
-    Returns
-    -------
-    str
-        One of comma, semicolon, tab and bar [text].
     """
     best, best_score = ",", (0.0, 0)
     for delimiter in DELIMITERS:

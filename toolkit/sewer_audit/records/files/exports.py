@@ -34,8 +34,6 @@ from sewer_audit.records.files.tables import (
 )
 from sewer_audit.records.model import ROLES, ColumnSpec, Findings, Table
 
-__all__ = ["Export", "read_export"]
-
 SAMPLE = 4000
 """Rows looked at to know what a column holds that is not read [-]."""
 

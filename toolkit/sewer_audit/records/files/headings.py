@@ -11,8 +11,6 @@ from sewer_audit.errors import UnitError
 from sewer_audit.records.model import Findings, Table
 from sewer_audit.units import DIMENSIONS, to_si
 
-__all__ = ["Heading", "check_heading"]
-
 NO_UNITS = ("in", "min", "max")
 """Words in brackets that say inflow, lowest, highest rather than name a unit of another kind."""
 _FACTOR = re.compile(r"[x×*] ?(\d*\.?\d+) ?")

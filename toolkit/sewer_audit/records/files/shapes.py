@@ -12,8 +12,6 @@ from sewer_audit.records.files.headings import Heading
 from sewer_audit.records.files.tables import column_place
 from sewer_audit.records.model import ROLES, ColumnSpec, Findings, Table
 
-__all__ = ["ACROSS", "Shape", "refuse_mixture", "refuse_shape", "tidied"]
-
 MANY = 5
 """Headings of one kind beside a named one that show a table whose times stand across [-]."""
 _HOUR = re.compile(

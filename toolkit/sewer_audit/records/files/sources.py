@@ -13,8 +13,6 @@ import numpy as np
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["Lines", "Source", "open_source"]
-
 LARGEST = 1_500_000_000
 """Largest file read [byte]; a logger record of thirty years of minutes has about 600 MB."""
 
@@ -70,18 +68,6 @@ class Source:
 
 def open_source(path: str | Path, findings: Findings) -> Source:
     """Read a file whole and decode it.
-
-    Parameters
-    ----------
-    path : str or Path
-        Where the file lies [-].
-    findings : Findings
-        Collects problems [-].
-
-    Returns
-    -------
-    Source
-        Text, or the bytes of a workbook [text].
 
     Raises
     ------

@@ -25,8 +25,6 @@ from sewer_audit.records.files.sources import open_source
 from sewer_audit.records.files.workbooks import sheet_rows
 from sewer_audit.records.model import Findings, Table
 
-__all__ = ["column_place", "read_table", "table_of"]
-
 LONGEST_CELL = 5
 """Lines one quoted cell may run over [-]: more means a quotation mark is left open."""
 MOST_COLUMNS = 1000
@@ -72,23 +70,10 @@ def table_of(
 
     Parameters
     ----------
-    path : str or Path
-        Where the file lies [-].
-    findings : Findings
-        Collects problems [-].
-    sheet : str, optional
-        Sheet of a workbook [text].
     expected : sequence of str
         Names of columns the header must hold [text].
-    decimal : str, optional
-        Decimal mark, if stated [text].
     unit_rows : bool
         Whether rows of units may stand under the header [-].
-
-    Returns
-    -------
-    Table
-        Raw text and where it stood [text].
 
     Raises
     ------

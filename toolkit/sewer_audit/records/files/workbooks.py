@@ -13,8 +13,6 @@ from xml.etree import ElementTree
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["first_rows", "sheet_names", "sheet_rows"]
-
 LARGEST_PART = 1_000_000_000
 """Largest unpacked size of a workbook [byte]: beyond it the file is taken for a trap."""
 
@@ -52,13 +50,6 @@ def sheet_rows(book: bytes, sheet: str | None, findings: Findings) -> list[list[
 def sheet_names(book: bytes, findings: Findings) -> list[str]:
     """Names of the sheets, without reading one.
 
-    Parameters
-    ----------
-    book : bytes
-        The workbook [-].
-    findings : Findings
-        Collects problems [-].
-
     Returns
     -------
     list of str
@@ -83,10 +74,6 @@ def first_rows(book: bytes, sheet: str, count: int) -> list[tuple[Any, ...]]:
 
     Parameters
     ----------
-    book : bytes
-        The workbook [-].
-    sheet : str
-        Name of the sheet [text].
     count : int
         How many rows [-].
 

@@ -8,8 +8,6 @@ from xml.etree import ElementTree
 
 from sewer_audit.records.model import Findings
 
-__all__ = ["local_name", "read_xml", "text_of"]
-
 _DECLARES = re.compile(rb"<!\s*(?:DOCTYPE|ENTITY|ELEMENT|ATTLIST)", re.I)
 _ENCODING = re.compile(rb"<\?xml[^>]*encoding\s*=\s*[\"']([A-Za-z0-9._-]+)")
 _READ = ("utf-8", "utf-16", "utf-16le", "utf-16be", "us-ascii", "ascii", "iso-8859-1")

@@ -9,8 +9,6 @@ import numpy as np
 from sewer_audit.records.merge import Rows
 from sewer_audit.records.model import Findings
 
-__all__ = ["ask_marks", "compare_files"]
-
 SENTINELS = np.array(
     [
         sign * whole / 10.0**places

@@ -10,8 +10,6 @@ from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from sewer_audit.records.rules.named import Rule
 
-__all__ = ["REJECTING", "Held", "View", "runs"]
-
 RECURS = 20
 """Zeros that are told apart from losses by how they come [-]."""
 SOUND = 343.0

@@ -18,8 +18,6 @@ from sewer_audit.records.rules.marking import MARKING, Site, Visit
 from sewer_audit.records.rules.named import DEFAULT_RULES, Rule
 from sewer_audit.records.rules.rejecting import REJECTING, Held, View, runs
 
-__all__ = ["read_visits", "screen"]
-
 NO_LEVEL = "no level"
 RECURS = 20
 """Readings a rule must find before it can be held back for how many they are (judgement) [-]."""
@@ -62,8 +60,6 @@ def screen(
 
     Parameters
     ----------
-    record : LoggerRecord
-        As read [SI].
     level : ndarray
         Head or depth of every row of the record's frame [m].
     rules : sequence of Rule
@@ -74,12 +70,6 @@ def screen(
         When something was done to the sensor or the device [UTC].
     zone : str, optional
         Zone whose days and nights count; that of the record if not given [text].
-
-    Returns
-    -------
-    LoggerRecord
-        The same rows with status and reason, a table of the rules with their counts, and the
-        stretches each of them found [SI].
 
     Raises
     ------

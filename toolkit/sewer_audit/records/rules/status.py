@@ -12,8 +12,6 @@ import numpy as np
 from sewer_audit.records.files.exports import Export
 from sewer_audit.records.model import Findings
 
-__all__ = ["Status", "tell_unnamed"]
-
 KINDS = ("good", "doubtful", "estimated", "bad")
 """What a code may mean, the worst last; of several bits the worst counts."""
 NAMES = ("status", "quality", "qualifier", "qc", "approval", "grade", "flag")

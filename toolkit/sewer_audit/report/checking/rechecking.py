@@ -109,11 +109,6 @@ def recheck(
     kernel : kernel manager, optional
         One that was started before anything else was imported [-].
 
-    Returns
-    -------
-    RecheckResult
-        Names what changed and what is not reproduced [-].
-
     Raises
     ------
     InputRefused

@@ -22,8 +22,6 @@ from sewer_audit.report.equations import equation_svg
 from sewer_audit.report.folder.fonts import font_css
 from sewer_audit.report.folder.page import finish_page
 
-__all__ = ["EvidenceExporter"]
-
 PAPERS = {"": "", "A4": "A4", "Letter": "letter"}
 SHOWN = ("text/html", "text/markdown", "image/svg+xml", "image/png", "text/latex", "text/plain")
 

@@ -15,8 +15,6 @@ from pathlib import Path
 
 import matplotlib
 
-__all__ = ["font_css"]
-
 FACES = (
     ("page text", 400, "STIXGeneral.ttf"),
     ("page text", 700, "STIXGeneralBol.ttf"),

@@ -21,8 +21,6 @@ from jupyter_client.manager import AsyncKernelManager
 from jupyter_core.utils import run_sync
 from traitlets.config import Config
 
-__all__ = ["warm_kernel"]
-
 ROOMS = ("auditing", "report.evidence.story", "report.pictures", "report.delivery")
 
 LONGEST = 80
@@ -72,11 +70,6 @@ def warm_kernel(folder: Path | None = None) -> Iterator[AsyncKernelManager]:
     ----------
     folder : Path, optional
         Where it stands; an empty one of its own if left out [-].
-
-    Returns
-    -------
-    Iterator
-        For ``with``; the manager of the kernel [-].
     """
     with tempfile.TemporaryDirectory(prefix="kernel-", ignore_cleanup_errors=True) as settings:
         config = Config({"KernelManager": {"transport_encryption": "auto"}})

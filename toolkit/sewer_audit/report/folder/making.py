@@ -25,8 +25,6 @@ from sewer_audit.report.folder.scrub import (
     scrub_notebook,
 )
 
-__all__ = ["PAGES", "make_folder", "notebook_file"]
-
 PAGES = {
     "evidence_report": "evidence",
     "quarterly_review": "review",

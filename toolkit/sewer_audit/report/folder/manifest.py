@@ -27,23 +27,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 import sewer_audit
 from sewer_audit.errors import InputRefused, Problem
 
-__all__ = [
-    "KIND",
-    "LOCK",
-    "MANIFEST",
-    "Manifest",
-    "code_hash",
-    "file_hashes",
-    "json_text",
-    "lock_text",
-    "make_manifest",
-    "once",
-    "read_json",
-    "read_manifest",
-    "unusual",
-    "versions",
-]
-
 MANIFEST, LOCK = "manifest.json", "versions.lock.txt"
 KIND = "sewer bill evidence, format 1"
 COMPUTING = ("numpy", "pandas", "scipy", "openpyxl", "matplotlib", "nbconvert", "nbclient")
@@ -71,11 +54,6 @@ def json_text(value: Any) -> str:
     ----------
     value : object
         Mappings, sequences, numbers, text, times; numbers of numpy and pandas too [-].
-
-    Returns
-    -------
-    str
-        Keys sorted, numbers with at most twelve significant digits, no number for NaN [text].
     """
     return json.dumps(_plain(value), sort_keys=True, indent=1, ensure_ascii=False) + "\n"
 

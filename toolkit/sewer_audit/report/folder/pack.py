@@ -9,8 +9,6 @@ from pathlib import Path, PurePosixPath
 from sewer_audit.case import Case
 from sewer_audit.errors import ReportFailed
 
-__all__ = ["pack_inputs"]
-
 
 def pack_inputs(case: Case, folder: Path) -> Path:
     """Copy a case into a folder, byte for byte.

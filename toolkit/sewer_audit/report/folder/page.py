@@ -11,8 +11,6 @@ from sewer_audit.errors import ReportFailed
 from sewer_audit.report.folder.printed import PRINTED
 from sewer_audit.sources import SAID, register
 
-__all__ = ["finish_page"]
-
 NEVER = ("script", "iframe", "object", "embed", "form", "input", "button", "base", "link", "style")
 NEVER += ("audio", "video", "template", "noscript", "frame", "frameset", "applet", "portal")
 ADDRESSES = ("src", "srcset", "data", "poster", "background", "action", "formaction", "xlink:href")

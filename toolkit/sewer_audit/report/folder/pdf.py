@@ -16,8 +16,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Printed", "print_page"]
-
 SECONDS = 300
 BY_HAND = "no way to print was found; open {page} in a browser and print it to PDF"
 BROWSERS = (

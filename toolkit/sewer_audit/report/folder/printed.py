@@ -12,8 +12,6 @@ import pandas as pd
 
 from sewer_audit.case import Case
 
-__all__ = ["PRINTED", "line_field", "printed_page", "with_links"]
-
 PRINTED = "printed_figures.html"
 HEADS = ("invoice", "field", "figure", "printed as", "bill", "place on the page [point]",
          "vouched by", "picture", "SHA-256 of the bill")  # fmt: skip

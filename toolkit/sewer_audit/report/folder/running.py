@@ -23,8 +23,6 @@ from pydantic import BeforeValidator, ConfigDict, ValidationError, create_model
 from sewer_audit.errors import ReportFailed
 from sewer_audit.report.folder.kernel import warm_kernel
 
-__all__ = ["check_parameters", "run_notebook"]
-
 
 def _draws(value: Any) -> Any:
     whole = isinstance(value, int) and not isinstance(value, bool)

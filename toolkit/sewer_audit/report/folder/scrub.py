@@ -13,8 +13,6 @@ import nbformat
 import sewer_audit
 from sewer_audit.errors import ReportFailed
 
-__all__ = ["machine_paths", "notebook_text", "refuse_paths", "scrub_notebook"]
-
 
 def machine_paths(draft: Path, notebook: Path) -> dict[str, str]:
     """Paths of this machine and what stands in their place in a file that leaves it."""

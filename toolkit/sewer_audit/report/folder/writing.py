@@ -59,27 +59,14 @@ def write_report(
         Case file, or the folder that holds one [-].
     out : str or Path
         Folder to write; an older one of the same kind is replaced, anything else is refused [-].
-    notebook : str
-        Which notebook [text].
     parameters : mapping, optional
         Further parameters of the notebook [-].
     draws : int or "adaptive"
         Draws of the Monte Carlo; as :func:`sewer_audit.audit` takes them [-].
-    seed : int
-        Its seed [-].
-    progress : bool
-        Show a bar on a terminal [-].
-    pdf : bool
-        Print the page too [-].
     name : str
         Name of the page and of the executed notebook, without ending [text].
     kernel : kernel manager, optional
         One that was started before anything else was imported [-].
-
-    Returns
-    -------
-    ReportResult
-        The folder and its files [-].
 
     Raises
     ------

@@ -349,3 +349,36 @@ def test_what_departs_in_every_bill_is_held_beside_the_printed_schedule_first(tm
     result = of(folder)
     assert claimed(result) == [0.0, 0.0, 0.0, 5.0]
     assert "alike-in-every-bill" not in codes(result.flags)
+
+
+@pytest.mark.parametrize(("reads", "seen"), [(False, False), (True, False), (False, True)])
+def test_a_meter_the_case_leaves_out_is_asked_for_before_bills_are_accused(tmp_path, reads, seen):
+    """Three bills of two meters, 40 kgal and 15 to 20, beside the reads of the first one."""
+    volumes, register = (55, 58, 60, 56), [10013, 14013, 18013, 22013, 26013]
+    ends = [f"2025-0{month}-01" for month in range(3, 8)]
+    head = "invoice,start,end,billed_volume,use,total" + ",previous_read,current_read" * reads
+    rows = [
+        f"B{k},{ends[k]},{ends[k + 1]},{v},{4 * v}.00,{4 * v}.00"
+        + f",{register[k]},{register[k + 1]}" * reads
+        for k, v in enumerate(volumes)
+    ]
+    meter = (
+        '[[intake]]\nmeter = "main"\nfile = "main.csv"\nunit = "gal"\nmultiplier = 10\ndigits = 5\n'
+    )
+    main = "time,register\n" + "".join(
+        f"{day} 08:00,{read}\n" for day, read in zip(ends, register, strict=True)
+    )
+    bills, hour = "\n".join([head, *rows]) + "\n", 'read_hour = "08:00"'
+    folder = case_of(tmp_path, bills, more=hour, account=meter, main=main)
+    file = folder / "case.toml"
+    if seen:
+        told = 'title = "asked"\nunits_confirmed = "list of the account\'s meters, 3 February"'
+        file.write_text(file.read_text().replace('title = "asked"', told))
+    result = of(folder)
+    asked = "meters-of-the-case" in codes(result.flags)
+    assert asked == (not reads and not seen)
+    if asked:
+        assert claimed(result) == [0.0] * 4 and "question" in headline(result)
+        assert not any("too" in finding for finding in result.invoices["finding"])
+    else:
+        assert claimed(result) == [60.0, 72.0, 80.0, 64.0]

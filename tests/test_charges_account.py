@@ -494,7 +494,7 @@ def test_coarse_volumes_are_asked_about_too_but_not_where_the_bill_shows_its_own
         case.write_text(case.read_text().replace("multiplier = 10\n", "multiplier = 100\n"))
     result = audit(load_case(tmp_path), draws=200, seed=1)
     asked = [each.stops for each in result.flags if each.code == "unit-of-the-dial"]
-    assert asked == ([] if shown else [("bill",)])
+    assert asked == ([] if shown else [("balance", "bill")])
     assert wrong(result) == ([f"A{k}" for k in range(10)] if shown else [])
 
 

@@ -645,7 +645,9 @@ def test_a_dial_of_the_case_that_contradicts_everything_else_asks_first(tmp_path
     """[account.reads] ten times too large beside a right meter: every bill would be too low."""
     result = Works().audit(tmp_path, more=DIAL.replace("= 100", "= 1000"))
     asked = [flag for flag in result.flags if flag.code == "unit-of-the-dial"]
-    assert len(asked) == 1 and asked[0].stops == ("bill",) and asked[0].data["ratio"] == 0.1
+    assert (
+        len(asked) == 1 and asked[0].stops == ("balance", "bill") and asked[0].data["ratio"] == 0.1
+    )
     assert len(asked[0].data["invoices"]) == 10
     assert not wrong(result) and not codes(result)
 

@@ -31,7 +31,7 @@ from sewer_audit.auditing.judgement.verdict import (
 from sewer_audit.auditing.reading.inputs import Inputs, read_inputs
 from sewer_audit.auditing.reading.known import stated_by
 from sewer_audit.auditing.result import Audit
-from sewer_audit.auditing.volumes.evidence import gather
+from sewer_audit.auditing.volumes.evidence import asked_of, gather
 from sewer_audit.case import Case
 from sewer_audit.errors import AuditError
 from sewer_audit.spoken import speaking
@@ -117,6 +117,7 @@ def _audit(
     evidence = gather(case, inputs, columns)
     tell("recomputing the invoices", 0.6)
     pricing = price_invoices(case, inputs, evidence)
+    evidence = asked_of(evidence, () if pricing is None else pricing.flags)
     inputs = with_charged(inputs, pricing)
     tell("trying the explanations", 0.7)
     named = signatures_of(case, inputs, pricing)

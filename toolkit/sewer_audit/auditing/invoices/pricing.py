@@ -14,7 +14,11 @@ import pandas as pd
 
 from sewer_audit.auditing.invoices.facts import printed_bills
 from sewer_audit.auditing.reading.inputs import Inputs
-from sewer_audit.auditing.volumes.case_units import dial_question, registers_question
+from sewer_audit.auditing.volumes.case_units import (
+    dial_question,
+    meters_question,
+    registers_question,
+)
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.charges import (
@@ -222,6 +226,8 @@ def _with_questions(
     known = [None if evidence.basis is None else evidence.basis.mean(axis=0)]
     known.append(None if evidence.balance is None else evidence.balance.draws.mean(axis=0))
     asked = dial_question(case, inputs.schedule, series)
+    if asked is None and evidence.effluent is None:  # else a record tells as well
+        asked = meters_question(case, series)
     open_rows = range(len(found))
     if asked is None:
         asked = registers_question(case, evidence.flags)

@@ -19,7 +19,7 @@ from sewer_audit.charges.chain.volume_guesses import fits_ratio
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import exact
 
-__all__ = ["dial_question", "registers_question", "unit_questions"]
+__all__ = ["dial_question", "meters_question", "registers_question", "unit_questions"]
 
 _PAIRS = (
     ("cf", "gal"),
@@ -39,7 +39,7 @@ FAR = 3.0
 """Ratio beyond which units that differ by less are not asked about where volumes are loose [-]."""
 FEWEST = 3
 """Invoices that must share a ratio, for one or two may well be wrong by it [-]."""
-MOST, FEW = 0.5, 0.1
+MOST, FEW = 0.8, 0.1
 """Share of the bills one ratio must set right, and that may be right without: an error of the city
 begins somewhere, one of the case is everywhere (judgement) [-]."""
 
@@ -159,6 +159,29 @@ def dial_question(case: Case, schedule: Schedule, series: Sequence[Recomputed]) 
             },
         )
     return None
+
+
+def meters_question(case: Case, series: Sequence[Recomputed]) -> Flag | None:
+    """What to ask where every bill charges more than the meters of the case have counted.
+
+    Notes
+    -----
+    Bills that print no reads do not say which meters they rest on. A meter of the account that the
+    case leaves out makes all of them too high alike, and nothing in the figures can tell.
+    """
+    known = [each for each in series if each.due is not None and each.billed is not None]
+    more = [each for each in known if not each.volume_agrees and each.billed > each.due]
+    printed = any(each.bill.current_read is not None for each in known)
+    if case.data.case.units_confirmed or printed or len(more) < max(FEWEST, len(known)):
+        return None
+    return Flag(
+        "meters-of-the-case",
+        f"All {len(known)} bills charge more than the meters of the case have counted, and none "
+        "prints a read. Does the account hold another meter, or another supply? Nothing is claimed "
+        "on volumes before that is answered. If all are listed, say under [case] who saw the list "
+        "of the account's meters: units_confirmed = '...'.",
+        {"invoices": [each.bill.invoice for each in series]},
+    )
 
 
 def _registers(volumes: Sequence[str]) -> str:

@@ -56,7 +56,7 @@ from sewer_audit.sources import cite
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import Cause, Draws, Step, Visit
 
-__all__ = ["Evidence", "credited", "gather", "installation", "registers_of"]
+__all__ = ["Evidence", "asked_of", "credited", "gather", "installation", "registers_of"]
 
 IN_A_MINUTE = "the middle visit, with how far the level moves in a minute about it"
 MUCH = 2.0
@@ -179,6 +179,13 @@ class Evidence:
             self, effluent=effluent, balance=balance, reconciliation=joined, averaged=None
         )
         return replace(found, basis=billing_basis(case, found, draws))
+
+
+def asked_of(evidence: Evidence, flags: Sequence[Flag]) -> Evidence:
+    """The evidence with its gate after what the bills made it necessary to ask."""
+    if evidence.gate is None:
+        return evidence
+    return replace(evidence, gate=evidence.gate.asked(flags, evidence.periods.names))
 
 
 def gather(case: Case, inputs: Inputs, draws: Draws) -> Evidence:

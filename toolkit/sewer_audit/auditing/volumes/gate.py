@@ -55,6 +55,16 @@ class Gate:
         """What stops an estimate for an invoice."""
         return self.stopped.get((estimate, place), ())
 
+    def asked(self, flags: Sequence[Flag], names: Sequence[str]) -> Gate:
+        """The gate after what the bills made it necessary to ask of the estimates."""
+        later = gate_of(flags, names, self.carries)
+        carries = {**later.carries, "bill": self.carries["bill"]}
+        stopped = {
+            key: (*self.stopped.get(key, ()), *later.stopped.get(key, ()))
+            for key in (*self.stopped, *later.stopped)
+        }
+        return Gate(carries, stopped, self.void)
+
 
 def gate_of(flags: Sequence[Flag], names: Sequence[str], have: Mapping[str, np.ndarray]) -> Gate:
     """The gate for what was found."""

@@ -149,7 +149,11 @@ def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> tuple
     """
     step, rule = step_of(schedule, bill), rule_in_force(schedule, bill)
     printed = bill.facts.billed_volume if bill.usage is None else bill.usage
-    if rule is None or rule.metered not in bill.facts.volumes or step > _SHARP * abs(printed):
+    if (
+        rule is None
+        or rule.metered not in bill.facts.volumes
+        or step + bill.tolerance > _SHARP * abs(printed)
+    ):
         return ()
     known = bill.facts.volumes
     due = charged_from(schedule, bill, rule, None)

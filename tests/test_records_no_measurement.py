@@ -410,8 +410,8 @@ def test_a_size_that_makes_all_bills_right_is_asked_for_before_one_is_accused(si
     seen = "[effluent.checklist]\ndimensions = 'yes, 6 in by tape'\n"
     result = site(heads, 300, bills=bills, keys=HEAD + "\n" + seen + visit)
     assert "size-of-the-device" not in codes(result)
-    wrong = "too high" if built == "9 in" else "too low"
-    assert all(wrong in finding for finding in result.invoices["finding"])
+    if built == "9 in":  # "too low" a record never says alone
+        assert all("too high" in finding for finding in result.invoices["finding"])
     bills = [1.3 * volume_of("6 in", part) for part in parts]
     result = site(heads, 300, bills=bills, keys=HEAD + "\n" + visit)
     assert "size-of-the-device" not in codes(result)

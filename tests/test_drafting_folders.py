@@ -122,6 +122,7 @@ def test_what_was_taken_answered_or_edited_stays_when_more_is_taken(tmp_path):
     draft.write(out, [], {"title": "the dyeworks", "intake.main.read_within": "1 h"})
     file = draft.write(out, ["invoices"])
     edited = file.read_text("utf-8").replace("#! return_factor = ", "return_factor = 0.85")
+    edited = edited.replace("# Run either", "# a remark of ours\n# Run either")
     file.write_text(edited + '\n[display]\nvolume = "m3"\n', encoding="utf-8")
     draft.write(out, ["intake.main"], {"time_zone": "Europe/Madrid", "title": "the dye house"})
     tree = tomllib.loads(file.read_text("utf-8"))
@@ -131,6 +132,7 @@ def test_what_was_taken_answered_or_edited_stays_when_more_is_taken(tmp_path):
     assert set(tree) == {"case", "invoices", "intake", "display"}
     assert tree["intake"][0]["read_within"] == "1 h"
     text = file.read_text("utf-8")
+    assert text.count("# a remark of ours") == 1
     asked = set(draft.still_open(before=text)["question"])
     assert "basis" in asked and not asked & {"title", "return_factor", "intake.main.read_within"}
     told = draft.told(text)

@@ -25,6 +25,8 @@ from sewer_audit.errors import InputRefused, Problem
 __all__ = ["Draft", "draft_case", "raw_sample"]
 
 NOT_TAKEN, OPEN = "#? ", "#! "
+HEADING = re.compile(r"(?:#\? )?\[\[?[A-Za-z]")
+ANSWERED = re.compile(r"#! \w+ = *\S")
 HEAD = """\
 # A draft from what lies in the folder. Nothing in it counts until you take it:
 #   lines that begin with "#? " are proposals, with what speaks for them; take the "#? " away,
@@ -106,7 +108,8 @@ class Draft:
                      for each in p.lines}  # fmt: skip
             quoted = lines.get(key, '"').startswith('"')
             _put(blocks[place], Question(name, "", key, "", "", quoted=quoted), value)
-        return "\n".join(line for rows in ([HEAD], *blocks.values()) for line in rows) + "\n"
+        top = re.split(rf"(?m)^{HEADING.pattern}", before)[0].rstrip() if before else HEAD
+        return "\n".join([top, *(line for rows in blocks.values() for line in rows)]) + "\n"
 
     def _fresh(self, up: str) -> dict[str, list[str]]:
         """Each table of the case as it is proposed and asked: nothing of it counts."""
@@ -140,29 +143,15 @@ class Draft:
         return blocks
 
     def _check(self, take: Sequence[str], answers: Mapping[str, str]) -> None:
-        known = [proposal.name for proposal in self.found.proposals]
-        asked = {question.name: question for question in self.found.questions}
-        problems = []
-        for name in take:
-            if name not in known:
-                near = [each for each in known if each.startswith(f"{name}.")]
-                near = near or get_close_matches(name, known, 1)
-                meant = f"Perhaps {' or '.join(near)} is meant. " if near else ""
-                remedy = f"{meant}Proposed are {', '.join(dict.fromkeys(known))}"
-                found = f"nothing called {name!r} is proposed"
-                problems.append(Problem("draft", found, remedy, column="take"))
+        known = [*dict.fromkeys(proposal.name for proposal in self.found.proposals)]
+        asked = [question.name for question in self.found.questions]
+        problems = [_unknown(name, known, "proposed", "take") for name in take if name not in known]
         for proposal in self.found.proposals:
             if proposal.name in take and proposal.refused:
                 problems.append(Problem("draft", f"{proposal.name} cannot be taken: "
                                         f"{proposal.refused}", "Mend the file first"))  # fmt: skip
-        for name in answers:
-            if name not in asked and name.rpartition(".")[0] not in known:
-                near = get_close_matches(name, asked, 1)
-                near += [each for each in asked if each.rpartition(".")[2] == name]
-                meant = f"Perhaps {' or '.join(dict.fromkeys(near))} is meant. " if near else ""
-                remedy = f"{meant}Asked are {', '.join(asked)}"
-                found = f"nothing called {name!r} is asked"
-                problems.append(Problem("draft", found, remedy, column="answer"))
+        problems += [_unknown(name, asked, "asked", "answer") for name in answers
+                     if name not in asked and name.rpartition(".")[0] not in known]  # fmt: skip
         if problems:
             raise InputRefused(problems)
 
@@ -251,6 +240,15 @@ class Draft:
         return page_of(self)
 
 
+def _unknown(name: str, known: Sequence[str], what: str, column: str) -> Problem:
+    """A name that is not there, with those that are near, or that begin or end so."""
+    near = [each for each in known if each.startswith(f"{name}.") or each.endswith(f".{name}")]
+    near = near or get_close_matches(name, known, 1)
+    meant = f"Perhaps {' or '.join(near)} is meant. " if near else ""
+    remedy = f"{meant}{what.capitalize()} are {', '.join(known)}"
+    return Problem("draft", f"nothing called {name!r} is {what}", remedy, column=column)
+
+
 def _place(table: str, group: str) -> str:
     """The heading of a table; where there are several, with the name of the proposal."""
     return f"{table}  # {group}" if table.startswith("[[") else table
@@ -261,7 +259,7 @@ def _blocks(text: str) -> dict[str, list[str]]:
     blocks: dict[str, list[str]] = {}
     rows: list[str] = []
     for row in text.splitlines():
-        if re.match(r"(#\? )?\[\[?[A-Za-z]", row):
+        if HEADING.match(row):
             name = row.removeprefix(NOT_TAKEN).rstrip()
             while name in blocks:
                 name += " "
@@ -278,12 +276,12 @@ def _taken(blocks: Mapping[str, Sequence[str]], proposal: Proposal) -> bool:
 
 def _counts(rows: Sequence[str]) -> bool:
     """Whether anything of a table counts or was answered."""
-    return any((row.strip() and row[0] != "#") or re.match(r"#! \w+ = *\S", row) for row in rows)
+    return any((row.strip() and row[0] != "#") or ANSWERED.match(row) for row in rows)
 
 
 def _adopted(row: str) -> str:
     """A line that is taken, or answered; an open question stays one."""
-    return row[len(OPEN) :] if re.match(r"#! \w+ = *\S", row) else row.removeprefix(NOT_TAKEN)
+    return row[len(OPEN) :] if ANSWERED.match(row) else row.removeprefix(NOT_TAKEN)
 
 
 def _put(rows: list[str], question: Question, answer: str) -> None:

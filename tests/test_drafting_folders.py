@@ -342,3 +342,33 @@ def test_bills_that_the_record_does_not_reach_are_told(tmp_path):
     assert told.value == "true" and "bills outside of it: 1" in told.evidence
     bills_of(tmp_path, [("2025-12-28", "2026-01-10", 13), ("2026-01-10", "2026-02-10", 31)])
     assert "allow_missing_periods" not in lines_of(draft_case(tmp_path), "effluent")
+
+
+def test_money_at_one_rate_is_no_volume_and_dates_follow_the_bills(tmp_path):
+    """Water at one rate is as proportional to the reads as the use; the meter book's dates fit
+    both orders, and only one of them stands at the days that the bills print."""
+    rows, read = [], 10422
+    periods = [("1/6/25", "2/5/25", 30), ("2/5/25", "3/6/25", 29), ("3/6/25", "4/4/25", 29)]
+    for number, (start, end, days) in enumerate(periods):
+        used = 850 + 40 * number
+        water, sewer = 0.35 * used, 0.6 * used
+        rows.append(f"{1001 + number},{start},{end},{days},{read},{read + used},{used},"
+                    f"{water:.2f},22.00,{sewer:.2f},{water + 22 + sewer:.2f}")  # fmt: skip
+        read += used
+    head = "Bill No,Service From,Service To,Days,Prior Read,Present Read,Usage (x100 gal)"
+    text = [f"{head},Water Charge,Sewer Base,Sewer Usage,Total Due", *rows]
+    (tmp_path / "b.csv").write_text("\n".join(text) + "\n")
+    (tmp_path / "m.csv").write_text(
+        "Date,Reading\n1/6/25 9:15 AM,10422\n2/5/25 9:05 AM,11272\n3/6/25 9:20 AM,12162\n"
+    )
+    draft = draft_case(tmp_path)
+    bills, meter = lines_of(draft, "invoices"), lines_of(draft, "intake.main")
+    assert 'billed_volume = "Usage (x100 gal)"' in bills["columns"].value
+    assert "charge lines: Water Charge, Sewer Base, Sewer Usage" in bills["columns"].evidence
+    assert to_si(1, bills["volume_unit"].value.strip('"'), "volume") == to_si(
+        1, "100 gal", "volume"
+    )
+    assert bills["day_first"].value == meter["day_first"].value == "false"
+    renamed = "\n".join(text).replace("Usage (x100 gal)", "zz")
+    (tmp_path / "b.csv").write_text(renamed + "\n")
+    assert 'billed_volume = "zz"' in lines_of(draft_case(tmp_path), "invoices")["columns"].value

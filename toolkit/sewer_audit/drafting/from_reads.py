@@ -12,6 +12,7 @@ import numpy as np
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.looking import Grid, unit_in, word_in
 from sewer_audit.drafting.proposals import Found, Proposal, day_order, said, text_of
+from sewer_audit.records.clock.stamps import parse_stamps
 from sewer_audit.records.files.dialect import normalise
 
 __all__ = ["ask_read_hour", "of_reads"]
@@ -64,7 +65,9 @@ def of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count:
                      "times stand in two columns" if "date" in named else "")  # fmt: skip
         if not event:
             _fall(proposal, grid, place)
-        way = day_order(found, proposal, grid.stamps, proposal.name)
+        way = _by_bills(found, proposal, grid, place, printed) if main else None
+        if way is None:
+            way = day_order(found, proposal, grid.stamps, proposal.name)
         unit, multiplier, told = _counts_in(grid, place)
         if unit:
             proposal.add("unit", text_of(unit), told)
@@ -81,6 +84,24 @@ def of_reads(found: Found, grid: Grid, printed, up: str, used, notes, per_count:
         title = f"{grid.file} {grid.sheet or ''} {grid.table.header[place]!r} (counts)"
         proposal.pictures.append((title, grid.moments(way), grid.values(place)))
         found.proposals.append(proposal)
+
+
+def _by_bills(found: Found, proposal: Proposal, grid: Grid, place: int, printed) -> bool | None:
+    """Order of dates under which counts were read on the days the bills print for them."""
+    if not re.match(r"\d{1,2}[/.-]\d{1,2}[/.-]\d", grid.stamps[0]):
+        return None
+    counts, meet = grid.values(place), {}
+    days = [printed.get(count, "") for count in counts]
+    theirs = parse_stamps(days, found.bills_day_first).naive
+    for way in (True, False):
+        own = parse_stamps(grid.stamps, way).naive
+        apart = theirs.astype("datetime64[D]") - own.astype("datetime64[D]")
+        meet[way] = int((apart == np.timedelta64(0, "D")).sum())
+    if min(meet.values()) or not max(meet.values()):
+        return None
+    told = f"{max(meet.values())} reads stand at the day that a bill prints, none the other way"
+    proposal.add("day_first", "true" if meet[True] else "false", told)
+    return meet[True] > 0
 
 
 def _counts_in(grid: Grid, place: int) -> tuple[str, float, str]:

@@ -103,9 +103,7 @@ def of_record(
 
 def _reach(found: Found, proposal: Proposal, naive: Sequence[np.ndarray], bills) -> None:
     """Bills that lie wholly outside of the record would be refused with it."""
-    lines = {each.key: each.value for p in found.proposals if p.name == "invoices"
-             for each in p.lines}  # fmt: skip
-    way = {"true": True, "false": False}.get(lines.get("day_first", ""))
+    way = found.bills_day_first
     ends: list[np.ndarray] = []
     for name in ("start", "end"):
         cells = [cell for grid in bills if name in grid.bill_columns

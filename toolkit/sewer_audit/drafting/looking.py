@@ -17,7 +17,7 @@ import numpy as np
 from sewer_audit.drafting import scans
 from sewer_audit.drafting.bills import meanings
 from sewer_audit.drafting.pages import PageFault, is_date, read_sheets
-from sewer_audit.drafting.shapes import by_shape
+from sewer_audit.drafting.shapes import by_shape, money_lines
 from sewer_audit.errors import InputRefused, UnitError
 from sewer_audit.records.clock.stamps import joined_stamps, parse_stamps
 from sewer_audit.records.files.dialect import HEAD, find_delimiter, normalise
@@ -93,9 +93,13 @@ class Grid:
     @cached_property
     def bill_columns(self) -> dict[str, int]:
         """Meaning of columns of a table of bills, by their names, else by their figures."""
+        money = money_lines(self, self.named_columns)
+        found = {name: place for name, place in self.named_columns.items() if place not in money}
+        if "billed_volume" not in found and "usage" in found:  # it prints no other volume
+            found["billed_volume"] = found.pop("usage")
         if len(self.table.rows) >= MANY:
-            return self.named_columns
-        found = by_shape(self, self.named_columns)
+            return found
+        found = by_shape(self, found)
         if "billed_volume" not in found:
             units = [n for n in self.names("number") if n not in found.values()
                      and unit_in(self.written(n), "volume")]  # fmt: skip

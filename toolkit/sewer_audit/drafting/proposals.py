@@ -127,6 +127,12 @@ class Found:
             )
         )
 
+    @property
+    def bills_day_first(self) -> bool | None:
+        """Order of dates that is proposed for the bills; None where it is open or needs none."""
+        lines = [each for p in self.proposals if p.name == "invoices" for each in p.lines]
+        return next((each.value == "true" for each in lines if each.key == "day_first"), None)
+
 
 @cache
 def _asked() -> dict[str, dict[str, str]]:

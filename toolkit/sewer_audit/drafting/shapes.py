@@ -17,7 +17,7 @@ from sewer_audit.records.clock.stamps import parse_stamps
 if TYPE_CHECKING:
     from sewer_audit.drafting.looking import Grid
 
-__all__ = ["adding_up", "by_shape", "period_days"]
+__all__ = ["adding_up", "by_shape", "money_lines", "period_days"]
 
 MOST = 0.7
 """Share of rows that must fit for a column to be known by its figures [-] (judgement)."""
@@ -49,6 +49,19 @@ def adding_up(
     return chosen[best], int(fits[:, best].sum())
 
 
+def money_lines(grid: Grid, known: dict[str, int]) -> list[int]:
+    """Columns that add up to the total, whatever they are called: no volumes."""
+    apart = [place for name, place in known.items() if name not in ("billed_volume", "usage")]
+    free = [n for n in grid.names("number") if n not in apart]
+    if "total" not in known or not 1 < len(free) <= MOST_TRIED:
+        return []
+    total = grid.values(known["total"])
+    balance = known.get("previous_balance")
+    before = None if balance is None else grid.values(balance)
+    chosen, fits = adding_up(np.array([grid.values(n) for n in free]).T, total, before)
+    return [n for n, line in zip(free, chosen, strict=True) if line and fits >= MOST * len(total)]
+
+
 def by_shape(grid: Grid, found: dict[str, int]) -> dict[str, int]:
     """Meanings of columns of a table of bills that no name told, from their figures."""
     known = dict(found)
@@ -60,13 +73,15 @@ def by_shape(grid: Grid, found: dict[str, int]) -> dict[str, int]:
     if not {"start", "end"} & found.keys() and (pair := _periods(grid, dates)):
         known["start"], known["end"] = pair
     values = {n: grid.values(n) for n in free}
-    if not {"previous_read", "current_read"} & found.keys():
-        for one, two in permutations(free, 2):
-            meets = np.abs(values[one][1:] - values[two][:-1]) < CENT
-            grows = values[two] > values[one]
-            if meets.mean() >= MOST and grows.mean() >= MOST:
-                known["previous_read"], known["current_read"] = one, two
-                break
+    befores, afters = (
+        [found[name]] if name in found else free for name in ("previous_read", "current_read")
+    )
+    for one, two in product(befores, afters):
+        before, after = grid.values(one), grid.values(two)
+        meets = np.abs(before[1:] - after[:-1]) < CENT
+        if one != two and meets.mean() >= MOST and (after > before).mean() >= MOST:
+            known["previous_read"], known["current_read"] = one, two
+            break
     rest = [n for n in free if n not in known.values()]
     if "total" not in found and 2 < len(rest) <= MOST_TRIED:
         for place in reversed(rest):
@@ -76,9 +91,10 @@ def by_shape(grid: Grid, found: dict[str, int]) -> dict[str, int]:
                 known["total"] = place
                 break
     reads = [known.get(name) for name in ("previous_read", "current_read")]
-    if "billed_volume" not in found and None not in reads:
+    if "billed_volume" not in found and "total" in known and None not in reads:
         used = grid.values(reads[1]) - grid.values(reads[0])  # type: ignore[arg-type]
-        for place in [n for n in rest if n != known.get("total")]:
+        money = money_lines(grid, known)
+        for place in [n for n in rest if n not in (known["total"], *money)]:
             with np.errstate(divide="ignore", invalid="ignore"):
                 share = values[place] / used
             if (np.abs(share / np.nanmedian(share) - 1) < 1e-3).mean() >= MOST:

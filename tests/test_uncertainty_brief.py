@@ -140,7 +140,8 @@ def test_no_probability_is_stated_where_the_estimates_conflict(tmp_path):
     found = make_brief(audit(load_case(file), draws=2000))
     said = found.volume_words()
     assert "contradicts it" in said and "no probability is stated" in said
-    assert "with a probability" not in said and "measured effluent alone" in said
+    assert "with a probability" not in said and "by the intake less uses alone" in said
+    assert "the measured effluent contradicts it" in said  # gaps leave its own sum untold
     assert "A question comes before any amount" in str(found.headline())
     assert "neither sentence holds for the interval above" in str(found.how_to_read())
     assert "contradict" not in str(brief().how_to_read())

@@ -97,6 +97,7 @@ class Brief:
         middle, first, last = (f"{round(v, place):,.{max(place, 0)}f}" for v in shown)
         return words(
             "brief.volume_in_conflict" if in_conflict(self.result) else "brief.volume",
+            by_record=self.result.total.get("effluent_mean") is not None,
             middle=middle,
             low=first,
             high=last,

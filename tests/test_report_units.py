@@ -11,6 +11,7 @@ import csv
 import re
 import tomllib
 from pathlib import Path
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -162,17 +163,28 @@ OWN = {
     "Installation, point by point": "sizes of the device",
     "From the readings to the volume": "parts, which add up",
     "Charge lines that differ": "lines, which add up",
+    "Computed in this cell": "draws of the intake",
+    "Width of the 95 %": "differences of the widths above",
     "What it would take": "half of an interval, which fits the per cent beside it",
 }
 """Tables with figures that no finding holds: the start of the caption, and what they are."""
+
+
+def unit_of(key: str) -> str:
+    """Unit of a figure of the findings, by the name of its key."""
+    if re.search(r"per_(billed_)?m3", key):
+        return "per m3"
+    if re.match(r"(effluent|balance|audited)_(mean|low|high|standard)", key):
+        return "m3"
+    own = re.search(r"_(m3|m)$", key)
+    return own[1] if own else ""
 
 
 def leaves(value, unit=""):
     """Every figure of a part of the findings with the unit its key ends in."""
     if isinstance(value, dict):
         for key, inner in value.items():
-            own = re.search(r"_(m3|m)$", key)
-            yield from leaves(inner, own[1] if own else unit or str(value.get("unit", "")))
+            yield from leaves(inner, unit_of(key) or unit or str(value.get("unit", "")))
     elif isinstance(value, list):
         for inner in value:
             yield from leaves(inner, unit)
@@ -201,7 +213,10 @@ def follows(found, case: Path):
             for r in found["invoices"]]  # fmt: skip
     parts = [r["record_coverage"] for r in found["invoices"]]
     yield float(np.average(parts, weights=np.diff(ends)[:, 0])), ""
+    each = found["coverage"] ** (1 / len(found["invoices"]))
+    yield NormalDist().inv_cdf((1 + each) / 2), "text"  # no invoice beyond it, all together
     uses = sum(use["volume_m3"] for use in found["uses"])
+    yield uses, "m3"
     yield found["total"]["balance_m3"]["mean"] + uses, "m3"
     data = tomllib.loads(case.read_text())
     for table in (*data.get("intake", ()), *data.get("use", ())):
@@ -228,17 +243,20 @@ SHOWN = {"sample": {"m3": 3.785411784, "m": 0.0254}, "metric": {"m3": 1.0, "m": 
 
 
 CONSTANTS = {"101325": "Pa", "101": "JCGM 101", "0.381": "equation of the 0.152 m flume"}
+CONSTANTS |= {"365.25": "days of a year", "0.954": "median distance of two normal values"}
+CONSTANTS |= {"1.02": "a factor to try"}
 
 
 class Traced:
     """The figures a page may show, as it writes them."""
 
-    def __init__(self, found, case: Path, shown: dict):
-        known = [*leaves(found), *follows(found, case)]
+    def __init__(self, found, case: Path, shown: dict, more=()):
+        known = [*leaves(found), *follows(found, case), *more]
         files = (case.parent / name for name in ("case.toml", "rates.toml", "invoices.csv"))
         written = [file.read_text() for file in files if file.exists()]
         plain = [float(n) for text in written for n in re.findall(r"\d+(?:\.\d+)?", text)]
         scaled = [value / shown[unit] for value, unit in known if unit in shown]
+        scaled += [value * shown["m3"] for value, unit in known if unit == "per m3"]
         ratios = [value for value, unit in known if unit in ("", "1")]
         shares = [100 * v for value in ratios for v in (value, 1 - value)]
         shares += [100 * v * f for v, unit in known if unit == "near" for f in (0.99, 1.0, 1.01)]
@@ -256,7 +274,7 @@ def blocks(text: str):
     """Sentences and rows of tables with their caption; axes of pictures and equations are left."""
     for block in re.split(r"\n{2,}", text.replace("\\n", "\n")):
         caption, *rows = block.strip("\n'\"").split("\n")
-        if caption.startswith(("$$", "{'image", "Made with")) or "image/png" in block:
+        if caption.startswith(("$$", "{'image", "Made with", "VBox")) or "image/png" in block:
             continue
         table = any(" | " in row for row in rows)
         for row in [caption, *rows]:
@@ -293,6 +311,21 @@ def evidence(request, metric):
 def test_every_figure_of_the_evidence_is_traced(evidence):
     text, _, traced, _ = evidence
     assert [place for number, place in untraced(text, traced) if number not in CONSTANTS] == []
+
+
+@pytest.mark.parametrize("name", ["water_balance", "quarterly_review", "uncertainty_explained"])
+def test_every_figure_of_a_page_beside_the_evidence_is_traced(name):
+    """To the findings of the audit or of the page; the brief says three figures that count."""
+    case = sample_case()
+    text, names = run(name, case)
+    told = [value.findings() for value in names.values() if hasattr(value, "findings")]
+    more = [figure for each in told for figure in leaves(each)]
+    traced = Traced(names["result"].findings(), case, SHOWN["sample"], more)
+    if name == "uncertainty_explained":
+        coarse = [float(f"{value:.3g}") for value in traced.known]
+        traced.known = np.unique([*traced.known, *coarse])
+    found = untraced(without_quotes(text, case), traced)
+    assert [place for number, place in found if number not in CONSTANTS] == []
 
 
 def test_a_figure_of_the_evidence_one_per_cent_off_would_be_seen(evidence):

@@ -209,6 +209,7 @@ def test_what_is_wrong_at_the_end_of_a_file_has_its_last_line(tmp_path):
         ("a = " + "[" * 60_000, "within each other"),
         ("a = " + "[" * 60 + "]" * 60, "within each other"),
         ("[" + ".".join("a" * 300) + "]\n", "within each other"),
+        ("a." * 60_000 + "b = 1", "within each other"),
         ("a = 1" + "0" * 6_000, "not readable as TOML"),
     ],
 )

@@ -109,6 +109,7 @@ def test_the_largest_change_of_level_is_found_at_its_hour():
         ("time,level\n2026-01-01,1.5\n2026-01-02,1.6\n2026-01-03,1.7\n", ["time", "level"]),
         ("Site 4\n\nDay;Head\n-;cm\n1.2.2026;3,5\n2.2.2026;3,6\n", ["Day", "Head"]),
         ("2026-01-01,1.5\n2026-01-02,1.6\n2026-01-03,1.7\n", []),
+        ("Report of the site\nno figures, but words\nand words\n", []),
     ],
 )
 def test_names_stand_above_the_first_rows_of_numbers(text, names):

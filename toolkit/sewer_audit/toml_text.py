@@ -11,6 +11,7 @@ from sewer_audit.errors import InputRefused, Problem
 
 DEEPEST = 40
 """Tables within tables that a case or a schedule never needs [-]."""
+_DOTS = re.compile(rf"(?:[\w-]++[ \t]*+\.[ \t]*+){{{DEEPEST}}}[\w-]")
 MOST = 1000
 """Tables of one name that no case or schedule has [-]."""
 
@@ -34,6 +35,12 @@ def read_toml(text: str, name: str, parse_float: Callable[[str], Any] = float) -
         If it is no TOML, or nested deeper or longer than any case or schedule.
     """
     remedy = "Write it as TOML: key = value, text and quantities in quotation marks"
+    if chain := _DOTS.search(text):  # reading it would take memory by the square of its length
+        found = f"tables stand within each other more than {DEEPEST} deep, joined by dots"
+        line = text.count("\n", 0, chain.start()) + 1
+        raise InputRefused(
+            Problem(name, found, "Write each table once, under its own heading", line)
+        )
     try:
         tree = tomllib.loads(text, parse_float=parse_float)
     except tomllib.TOMLDecodeError as error:

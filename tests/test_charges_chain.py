@@ -806,6 +806,7 @@ def test_reads_cut_to_whole_units_lose_nothing(tmp_path, meter):
     works.billed = [((b - a) * works.factor).quantize(D("0.1")) for a, b in pairwise(whole)]
     result = works.audit(tmp_path, **stated)
     assert not codes(result) and not wrong(result) and result.ledger.entries == ()
+    assert "reads-cut-to-units" in {flag.code for flag in result.flags}, "and it is said"
     works.billed[6] *= 2
     result = works.audit(tmp_path, **stated)
     assert wrong(result) == ["A6"] == list(codes(result)), "one wrong bill among them is named"

@@ -36,6 +36,7 @@ from sewer_audit.charges import (
     price_draws,
     recompute_series,
 )
+from sewer_audit.charges.chain.estimates import of_cut_reads
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import to_si
 
@@ -163,7 +164,13 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
     )
     due = [each.billed if each.stands else each.due for each in again]
     told = tuple(bills), tuple(due), tuple(stated), tuple(by_rules), lines, schedule
-    flags += [*moved, *unstated, *_flags_of(bills), *_apart(schedule, again)]
+    flags += [
+        *moved,
+        *unstated,
+        *_flags_of(bills),
+        *_apart(schedule, again),
+        *_cut(schedule, again),
+    ]
     return Pricing(*told, tuple(again), tuple(flags))
 
 
@@ -406,6 +413,17 @@ def _flags_of(bills: Sequence[BilledInvoice]) -> list[Flag]:
 OF_NO_CHARGE = {"water", "deduct", "factor", "tax base", "subtotal", "due date"}
 OF_NO_CHARGE |= {"previous balance", "amount due"}
 """Links no charge is made from in the recomputation."""
+
+
+def _cut(schedule: Schedule, series: Sequence[Recomputed]) -> list[Flag]:
+    """That bills follow only if reads are cut to whole units, which no schedule may have said."""
+    names = [each.bill.invoice for each in series if of_cut_reads(schedule, each)]
+    words = (
+        f"{', '.join(names)}: the volume follows if each read is cut to whole units before the "
+        "difference, as all bills do, and not by the reads as printed. What one bill has too much "
+        "another has too little; nothing is claimed. Does the schedule say so (read_rounding)?"
+    )
+    return [Flag("reads-cut-to-units", words, {"invoices": names})] if names else []
 
 
 def _apart(schedule: Schedule, series: Sequence[Recomputed]) -> list[Flag]:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = [
     "estimate_words",
     "estimates_of",
+    "of_cut_reads",
     "of_shared_read",
     "recompute_series",
     "run_volumes",
@@ -70,6 +71,9 @@ def _of_whole_reads(schedule: Schedule, series: list[Recomputed]) -> list[Recomp
     fits = [each for each in known if _cut_fits(schedule, each)]
     if len(known) < 2 or len(fits) < WHOLE * len(known):
         return series
+    rest = [each for each in known if each not in fits and each.billed is not None]
+    if any(abs(each.billed - each.due) <= 2 * step_of(schedule, each.bill) for each in rest):  # type: ignore[operator]
+        return series  # one that is off by a step, and not so, rounds otherwise
     names = {each.bill.invoice for each in fits if not each.volume_agrees}
     return [
         _standing(schedule, each, (), (ZERO, ZERO)) if each.bill.invoice in names else each
@@ -87,6 +91,14 @@ def _cut_fits(schedule: Schedule, each: Recomputed) -> bool:
     cut = rule.model_copy(update={"read_rounding": RoundingTable(to=Decimal(1), rule="down")})
     due = charged_from(schedule, each.bill, cut, None)
     return due is not None and abs(each.billed - due) <= step_of(schedule, each.bill) / 2
+
+
+def of_cut_reads(schedule: Schedule, each: Recomputed) -> bool:
+    """Whether a bill is let stand because its reads may have been cut to whole units before."""
+    due = due_volume(schedule, each.bill)
+    if due is None or not each.stands or each.run or each.bill.tolerance:
+        return False
+    return abs(each.billed - due) > step_of(schedule, each.bill) and _cut_fits(schedule, each)
 
 
 def runs_of(series: Sequence[Recomputed]) -> list[tuple[list[int], Ending]]:

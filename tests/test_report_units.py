@@ -242,7 +242,8 @@ SHOWN = {"sample": {"m3": 3.785411784, "m": 0.0254}, "metric": {"m3": 1.0, "m": 
 """Units of the pages, in m3 and m."""
 
 
-CONSTANTS = {"101325": "Pa", "101": "JCGM 101", "0.381": "equation of the 0.152 m flume"}
+CONSTANTS = {"101325": "Pa", "101": "JCGM 101", "2.06": "equation of 6 in"}
+CONSTANTS |= {"0.381": "equation of the 0.152 m flume"}
 CONSTANTS |= {"365.25": "days of a year", "0.954": "median distance of two normal values"}
 CONSTANTS |= {"1.02": "a factor to try"}
 

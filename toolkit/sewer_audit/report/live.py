@@ -238,7 +238,6 @@ def _hours(draft: Draft, result: Any) -> None:
             draft.formula(sheet.cell(row, 3), f"=SUM(D{row}:AA{row})", float(day.sum()))
             for place, volume in enumerate(day, start=4):
                 draft.put(sheet.cell(row, place), volume)
-            sheet.cell(row, 3).number_format = "#,##0.0"
     draft.widths(sheet)
 
 
@@ -256,6 +255,4 @@ def _volumes(draft: Draft, result: Any) -> None:
         final = sheet.cell(row, last)
         before = sheet.cell(row, last - 1).coordinate
         draft.formula(final, f"=SUM(B{row}:{before})", float(values[-1]))
-        for place in (2, last):
-            sheet.cell(row, place).number_format = "#,##0.0"
     draft.widths(sheet)

@@ -79,8 +79,9 @@ class Draft:
         _text(cell, text)
 
     def formula(self, cell: Any, formula: str, value: Any) -> None:
-        """A formula beside the value it comes to."""
+        """A formula beside the value it comes to, shown by the unit in the head of its column."""
         cell.value = formula
+        cell.number_format = _format(str(cell.parent.cell(1, cell.column).value), float(value))
         self.values[(cell.parent.title, cell.coordinate)] = value
 
     def bold(self, sheet: Any, row: int, money: Sequence[int]) -> None:
@@ -291,12 +292,16 @@ def work_of(lines: Sequence[Any]) -> str:
 
 
 def _widths(sheet) -> None:
+    lines = 1
     for place, column in enumerate(sheet.iter_cols(), start=1):
         longest = max((_length(c.value) for c in column if c.value is not None), default=0)
         words = max((len(word) for word in str(column[0].value or "").split()), default=0)
         formulas = any(c.data_type == "f" for c in column)
         width = max(words, 12 if formulas else min(longest, 48))
-        sheet.column_dimensions[get_column_letter(place)].width = max(8, width + 2)
+        width = max(8, width + 2)
+        sheet.column_dimensions[get_column_letter(place)].width = width
+        lines = max(lines, -(-(len(str(column[0].value or "")) + 1) // int(width - 1)))
+    sheet.row_dimensions[1].height = 15 * lines  # heads are wrapped, and not every program sees it
 
 
 def _length(value: Any) -> int:

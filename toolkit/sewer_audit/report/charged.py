@@ -10,9 +10,10 @@ from typing import Any
 import pandas as pd
 
 from sewer_audit.charges.schedule.figures import CONTEXT
+from sewer_audit.report.show import Shown, say
 from sewer_audit.wording import Words
 
-__all__ = ["Charged", "charged_rows", "charged_table"]
+__all__ = ["Charged", "charged_rows", "charged_table", "worked_out"]
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,12 @@ class Charged:
     places: int
     due: Decimal | None
 
+    @property
+    def plain(self) -> bool:
+        """Whether all of it is known: one share of what two reads give, and what is printed."""
+        stated = self.bill.total, self.bill.facts.billed_volume
+        return None not in (self.reads, self.share, self.due, *stated)
+
 
 def charged_rows(result: Any) -> Iterator[Charged]:
     """Every invoice in its order.
@@ -44,6 +51,8 @@ def charged_rows(result: Any) -> Iterator[Charged]:
     Units: result [SI].
     """
     pricing = result.pricing
+    if pricing is None:
+        return
     for bill, due, priced in zip(pricing.bills, pricing.due, pricing.recomputed, strict=True):
         printed = (bill.previous_read, bill.current_read)
         known = None if None in printed else printed
@@ -120,6 +129,45 @@ def charged_table(result: Any) -> pd.DataFrame:
             }
         )  # fmt: skip
     return pd.DataFrame(rows).dropna(axis="columns", how="all")
+
+
+def worked_out(
+    result: Any, row: Charged, taken_off: Decimal, volume: Decimal, right: Decimal
+) -> Shown:
+    """What a cell of a notebook worked out for one invoice, as a sentence.
+
+    Parameters
+    ----------
+    result : Audit
+        The audit [SI].
+    row : Charged
+        The invoice [volume unit of the invoices].
+    taken_off, volume : Decimal
+        What the deduct meter takes off, and the volume to be charged [volume unit of the invoices].
+    right : Decimal
+        What the schedule charges for it [money].
+
+    Returns
+    -------
+    Shown
+        Reads, volume and both amounts [text].
+    """
+    money = Words.of(result).money
+    return say(
+        "{invoice}, worked out in the open: ({after} − {before} − {off}) × {share} = {volume} "
+        "{unit}, for which the schedule charges {right}; the invoice states {billed} for "
+        "{stated} {unit}.",
+        invoice=row.bill.invoice,
+        before=row.reads[0].normalize() + Decimal("0.0"),
+        after=row.reads[1].normalize() + Decimal("0.0"),
+        off=round(Decimal(taken_off), 4),
+        share=row.share,
+        volume=volume,
+        unit=row.bill.facts.volume_unit,
+        right=money(float(right)),
+        billed=money(float(row.bill.total)),
+        stated=row.bill.facts.billed_volume,
+    )
 
 
 def _rounded(value: Decimal | None) -> Decimal | None:

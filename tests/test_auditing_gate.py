@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.inspecting import inspect_file
 from sewer_audit.auditing.judgement.verdict import _as_far_as_tested, basis_answer
 from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.auditing.volumes.gate import ESTIMATES, gate_of
-from sewer_audit.case import sample_case
 from sewer_audit.errors import Flag, Severity, codes
 from sewer_audit.uncertainty import SUPPORTED, judge
 
@@ -172,7 +172,7 @@ def test_where_nothing_carries_a_verdict_nothing_is_called_right(folder, tmp_pat
 
 @pytest.mark.parametrize("less", [1.0, 1.3])  # nothing is left, or less than nothing
 def test_a_share_that_reaches_below_nothing_answers_no_question_of_the_basis(less):
-    result = audit(load_case(sample_case()), draws=300)
+    result = looked_at(draws=300)
     assert basis_answer(result.case, result.evidence, result.pricing)["answered"]
 
     class Wrong:

@@ -12,6 +12,7 @@ from decimal import Decimal
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.quarterly.quarters import review
 from sewer_audit.auditing.quarterly.savings import action_table, saving_table
@@ -26,7 +27,7 @@ END = "2025-09-30"
 
 @pytest.fixture(scope="module")
 def whole():
-    return audit(load_case(sample_case()), draws=400, seed=1)
+    return looked_at(draws=400)
 
 
 def another_future(folder):

@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.quarterly.control import MEAN_RANGE, MIDDLE_RANGE, control_limits
 from sewer_audit.auditing.quarterly.forecast import forecast_draws
@@ -25,7 +26,7 @@ FLOWS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 
 @pytest.fixture(scope="module")
 def whole():
-    return audit(load_case(sample_case()), draws=2000, seed=1)
+    return looked_at(draws=2000)
 
 
 @pytest.fixture(scope="module")
@@ -159,7 +160,7 @@ def test_a_basis_in_favour_of_the_site_is_no_saving(tmp_path):
 
 def test_a_return_factor_that_may_stand_for_a_use_is_not_credited_twice(whole, sample):
     assert not sample.savings["what"].str.startswith("Credit for").any()
-    hotel = review(audit(load_case(sample_case().parent / "manning"), draws=500, seed=1))
+    hotel = review(looked_at("manning", draws=500))
     rows = hotel.savings.set_index("what")
     gardens, basis = rows.loc["Credit for gardens"], rows.loc[rows.index.str.startswith("Billing")]
     assert 0 < gardens["amount_mean"] < 1.1 * basis["amount_mean"].iloc[0]

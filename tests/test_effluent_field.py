@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sewer_audit import audit, load_case, sample_case
+from looked_at import looked_at
+from sewer_audit import audit, load_case
 from sewer_audit.auditing.inspecting import inspect_file
 from sewer_audit.balance import FLOOR, reconcile
 from sewer_audit.effluent import (
@@ -168,7 +169,7 @@ def test_the_floor_of_an_invoice_is_listed_and_eases_the_test():
     one = one * 1.01
     plain, kept = (reconcile(one, two, model_floor=floor) for floor in (0.0, 0.003))
     assert kept.chi_square < 0.95 * plain.chi_square  # 0.3 % beside 1 %, in each of the two
-    listed = audit(load_case(sample_case()), draws=500).causes.set_index("cause")
+    listed = looked_at(draws=500).causes.set_index("cause")
     assert float(listed.loc[FLOOR.name, "standard"]) == 0.003
     assert listed.loc[FLOOR.name, "grade"] == "judgement"
 

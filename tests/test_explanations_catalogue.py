@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.judgement.opposing import opposing_table
 from sewer_audit.explanations import CATALOGUE, Observations, explain
@@ -170,7 +171,7 @@ def test_what_stands_first_never_has_all_the_probability():
 
 
 def test_audited_volumes_are_the_average_over_the_explanations():
-    result = audit(load_case(sample_case()), draws=4000)
+    result = looked_at(draws=4000)
     standing = result.evidence.as_they_stand.sum(axis=1)
     averaged = result.evidence.audited.sum(axis=1)
     assert averaged.std() > standing.std()  # never more certain than if nothing were wrong
@@ -186,7 +187,7 @@ def test_audited_volumes_are_the_average_over_the_explanations():
 
 
 def test_the_opposing_expert_is_granted_one_point_after_the_other():
-    result = audit(load_case(sample_case()), draws=2000)
+    result = looked_at(draws=2000)
     table = opposing_table(
         result.case,
         result.evidence,
@@ -208,7 +209,7 @@ def test_the_opposing_expert_is_granted_one_point_after_the_other():
 
 
 def test_without_one_of_the_two_the_flag_says_so():
-    result = audit(load_case(sample_case("area_velocity")), draws=400)
+    result = looked_at("area_velocity", draws=400)
     codes = {flag.code for flag in result.flags}
     assert result.evidence.averaged is None
     assert "rests-on-one-measurement" in codes

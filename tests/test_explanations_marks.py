@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sewer_audit import audit, load_case, sample_case
+from looked_at import looked_at
 from sewer_audit.auditing.judgement import marks
 from sewer_audit.explanations import Observations, explain
 from sewer_audit.report.evidence import balance as report_balance
@@ -140,7 +140,7 @@ def test_the_lag_of_the_week_is_measured():
 
 
 def test_the_page_says_what_each_answer_would_change():
-    result = audit(load_case(sample_case()), draws=400)
+    result = looked_at(draws=400)
     about = result.explanations.attrs
     assert len(about["answers"]) == 2
     for answer in about["answers"]:
@@ -156,7 +156,7 @@ def test_the_page_says_what_each_answer_would_change():
 
 
 def test_one_figure_stands_for_all_that_is_said():
-    result = audit(load_case(sample_case()), draws=400)
+    result = looked_at(draws=400)
     flag = next(each for each in result.flags if each.code == "errors-together")
     said = [each for each in result.invoices["finding"] if not each.startswith("cannot")]
     assert flag.data["invoices"] == len(said)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from samples.creamery_case import SEEN_FREE
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.effluent import assemble, assess_checklist, witnessed
@@ -153,7 +154,7 @@ def case_with(folder, answers: str):
 
 
 def test_the_audit_states_a_wider_interval_and_prints_why(tmp_path):
-    whole = audit(load_case(sample_case()), draws=2000)
+    whole = looked_at(draws=2000)
     worse = audit(
         case_with(tmp_path, '[effluent.checklist]\n"floor" = "no; tilts"\n\n'), draws=2000
     )
@@ -167,7 +168,7 @@ def test_the_audit_states_a_wider_interval_and_prints_why(tmp_path):
 
 @pytest.fixture(scope="module")
 def creamery():
-    return audit(load_case(sample_case()), draws=300)
+    return looked_at(draws=300)
 
 
 def test_every_witness_names_what_exists():

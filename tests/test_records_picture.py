@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from second_opinions.report_screening import record_by_invoice
-from sewer_audit import audit
-from sewer_audit.case import load_case, sample_case
 from sewer_audit.charts import drawing
 from sewer_audit.charts.hand import hand_picture, local_readings
 from sewer_audit.charts.screening import KINDS, _shares, screening_picture
@@ -30,7 +29,7 @@ from sewer_audit.report.pictures import PICTURES
 
 @pytest.fixture(scope="module")
 def result():
-    return audit(load_case(sample_case()), draws=200)
+    return looked_at(draws=200)
 
 
 def test_every_rejected_reading_stands_in_exactly_one_stretch(result):

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.report.show import Shown
 from sewer_audit.report.walks import flow as report_flow
@@ -21,7 +22,7 @@ GALLON = 231 * 0.0254**3  # US gallon, by definition [m3]
 
 @pytest.fixture(scope="module")
 def creamery():
-    return audit(load_case(sample_case()), draws=1000, seed=1)
+    return looked_at(draws=1000)
 
 
 @pytest.fixture(scope="module", params=["area_velocity", "manning"])
@@ -137,7 +138,7 @@ def test_the_slider_answers(creamery):
 
 
 def test_the_sentence_of_the_slider_is_arithmetic():
-    words = Words.of(audit(load_case(sample_case()), draws=200, seed=1))
+    words = Words.of(looked_at(draws=200))
     volumes = pd.Series([110.0, 100.0, 80.0], index=[-0.01, 0.0, 0.01])
     assert "stated is +25.0 % off" in told_of(volumes, 0.01, words)
     assert "Read too low" in told_of(volumes, -0.01, words)

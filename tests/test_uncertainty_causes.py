@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.auditing.inspecting import inspect_inputs
 from sewer_audit.balance import supply_meter_error
@@ -229,7 +230,7 @@ def with_cause(tmp_path: Path, text: str, sample: str = "") -> Path:
 
 
 def test_the_report_lists_the_exponent_and_the_reading_dates(tmp_path):
-    table = assumptions(audit(load_case(sample_case()), draws=500)).set_index("cause")
+    table = assumptions(looked_at(draws=500)).set_index("cause")
     row = table.loc["exponent"]
     assert (
         row["standard uncertainty"] == "0, none of its own"

@@ -15,6 +15,7 @@ from typing import Any
 import nbformat
 import pytest
 
+from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
 from sewer_audit.uncertainty import p_value_words
 
@@ -42,7 +43,7 @@ def strings(value: Any) -> Iterator[str]:
 
 @cache
 def said() -> tuple[str, ...]:
-    found = list(strings(audit(load_case(sample_case()), draws=2000).findings()))
+    found = list(strings(looked_at(draws=2000).findings()))
     for path in sorted((ROOT / "notebooks").glob("*.ipynb")):
         for cell in nbformat.read(path, as_version=4).cells:
             if cell.cell_type == "markdown":

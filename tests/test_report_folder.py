@@ -534,3 +534,22 @@ def test_what_is_hidden_in_a_workbook_beside_its_parts_is_found(copy, made_anew,
     file.write_bytes(data[:at] + b"<html>another workbook</html>" + data[at:])
     set_hashes(copy)
     assert not recheck(copy).reproduced
+
+
+@pytest.mark.parametrize(
+    ("words", "same"), [("You were billed too much", True), ("You owe nothing", False), ("", False)]
+)
+def test_a_print_by_another_program_is_compared_by_its_words(tmp_path, words, same):
+    canvas = pytest.importorskip("reportlab.pdfgen.canvas", reason="draws the prints")
+    for name, said in (("stated", words), ("anew", "You were billed too much")):
+        (tmp_path / name).mkdir()
+        drawn = canvas.Canvas(str(tmp_path / name / "evidence.pdf"))
+        drawn.setProducer(f"a browser, {name}")
+        drawn.drawString(100, 700 if name == "anew" else 690, said)
+        drawn.save()
+    if not words:
+        (tmp_path / "stated" / "evidence.pdf").write_bytes(b"%PDF-1.4 no more")
+    tally, files = Tally(), [tmp_path / name / "evidence.pdf" for name in ("stated", "anew")]
+    compare_file(tally, *files, False, str)
+    assert (not tally.differences) is same
+    assert same is False or "its words were compared" in tally.told[0]

@@ -9,6 +9,8 @@ from __future__ import annotations
 import base64
 import json
 import re
+import subprocess
+import sys
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
@@ -32,6 +34,12 @@ SIZED = re.compile(
 LARGEST = 200_000_000
 """Largest unpacked workbook that is read [bytes]."""
 NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)*(?:[eE][-+]?[0-9]+)?")
+READ_PRINT = (
+    "import sys, pypdfium2 as p; out = sys.stdout.buffer.write; "
+    "[out(s.get_textpage().get_text_range().encode()) for s in p.PdfDocument(sys.argv[1])]"
+)
+SECONDS = 120
+"""Longest time for the words of a print [s]."""
 INEXACT = re.compile(
     r"(?:0|[1-9][0-9]*|[1-9][0-9]{0,2}(?:,[0-9]{3})+)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?"
 )
@@ -136,7 +144,7 @@ def compare_file(
         elif name.endswith(".ipynb"):
             parts = _cells(old.decode()), _cells(said(new.decode()))
         elif name.endswith(".pdf") and len({*map(_printer, (old, new))}) > 1:
-            parts = _words(old), _words(new)
+            parts = _words(stated), _words(anew)
             tally.told.append(f"{name} was printed by another program; its words were compared")
         elif name.endswith(".pdf"):
             parts = _prints(old), _prints(new)
@@ -237,16 +245,14 @@ def _printer(content: bytes) -> bytes:
     return found[1] if found else b""
 
 
-def _words(content: bytes) -> dict[str, str]:
-    """The words of a print, wherever its lines break."""
-    from pypdfium2 import PdfDocument, PdfiumError
-
+def _words(path: Path) -> dict[str, str]:
+    """The words of a print, wherever its lines break; read in a process that may fail alone."""
+    command = [sys.executable, "-I", "-c", READ_PRINT, str(path)]
     try:
-        with PdfDocument(content) as document:
-            text = "".join(page.get_textpage().get_text_range() for page in document)
-    except PdfiumError as error:
-        raise ValueError(str(error)) from None
-    return {"": "".join(text.split())}
+        done = subprocess.run(command, capture_output=True, timeout=SECONDS, check=True)
+    except subprocess.SubprocessError:
+        raise ValueError("the print cannot be read") from None
+    return {"": "".join(done.stdout.decode().split())}
 
 
 def _prints(content: bytes) -> dict[str, str]:

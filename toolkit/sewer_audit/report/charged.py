@@ -48,7 +48,15 @@ class Charged:
 def charged_rows(result: Any) -> Iterator[Charged]:
     """Every invoice in its order.
 
-    Units: result [SI].
+    Parameters
+    ----------
+    result : Audit
+        The audit [SI].
+
+    Returns
+    -------
+    Iterator of Charged
+        None without a schedule [volume unit of the invoices].
     """
     pricing = result.pricing
     if pricing is None:

@@ -55,11 +55,71 @@ class Draft:
 
     def sheet(self, name: str, heads: Sequence[str]) -> Any:
         """A new sheet with its heads."""
-        return _sheet(self, name, heads)
+        base = re.sub(r"[\[\]:*?/\\']", " ", name).strip()[:28] or "table"
+        title, number = base, 2
+        while title.lower() in (used.lower() for used in self.book.sheetnames):
+            title, number = f"{base} {number}", number + 1
+        sheet = self.book.create_sheet(title)
+        for place, head in enumerate(heads, start=1):
+            cell = sheet.cell(1, place)
+            self.text(cell, head)
+            cell.font, cell.fill = HEAD, FILL
+            cell.alignment = Alignment(wrap_text=True, vertical="top")
+        sheet.freeze_panes, sheet.print_title_rows = "A2", "1:1"
+        sheet.page_setup.orientation = "landscape" if len(heads) > 5 else "portrait"
+        sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+        sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+        return sheet
 
     def table(self, name: str, frame: pd.DataFrame) -> None:
         """A sheet that holds a table as it is."""
-        _plain_sheet(self, name, frame)
+        sheet = self.sheet(name, [str(column) for column in frame.columns])
+        for row, values in enumerate(frame.itertuples(index=False, name=None), start=2):
+            for place, value in enumerate(values, start=1):
+                self.put(sheet.cell(row, place), value)
+        self.widths(sheet)
+        if sheet.max_row > 1:
+            sheet.auto_filter.ref = sheet.dimensions
+
+    @staticmethod
+    def text(cell: Any, text: object) -> None:
+        """A text that no spreadsheet takes for a formula."""
+        cell.value = harmless(text)
+        cell.data_type = "s"
+
+    def put(self, cell: Any, value: Any) -> None:
+        """A value, shown by the unit in the head of its column."""
+        if hasattr(value, "item") and not isinstance(value, (pd.Timestamp, pd.Timedelta)):
+            value = value.item()
+        if value is None or value is pd.NaT or value is pd.NA:
+            return
+        if isinstance(value, bool):
+            self.text(cell, "yes" if value else "no")
+        elif isinstance(value, Decimal):
+            cell.value = value if value.is_finite() else None
+            cell.number_format = "#,##0." + "0" * max(2, -int(value.as_tuple().exponent or 0))
+        elif isinstance(value, (int, float)):
+            if math.isfinite(value):
+                cell.value = float(f"{value:.{DIGITS}g}") if isinstance(value, float) else value
+                cell.number_format = _format(str(cell.parent.cell(1, cell.column).value), value)
+        elif isinstance(value, (datetime, pd.Timestamp)):
+            known = self.zone is not None and value.tzinfo is not None
+            local = value.astimezone(self.zone) if known else value
+            cell.value = local.replace(tzinfo=None, microsecond=0)  # a workbook knows no zones
+            offset = local.isoformat()[-6:] if local.tzinfo is not None else ""
+            cell.number_format = "yyyy-mm-dd hh:mm:ss" + (f' "{offset}"' if offset else "")
+        elif isinstance(value, date):
+            cell.value, cell.number_format = value, "yyyy-mm-dd"
+        elif isinstance(value, timedelta):
+            self.text(cell, str(value))
+        else:
+            self.text(cell, value)
+
+    def formula(self, cell: Any, formula: str, value: Any) -> None:
+        """A formula beside the value it comes to, shown by the unit in the head of its column."""
+        cell.value = formula
+        cell.number_format = _format(str(cell.parent.cell(1, cell.column).value), float(value))
+        self.values[(cell.parent.title, cell.coordinate)] = value
 
     def invoices(
         self, name: str, lines: pd.DataFrame, money: str
@@ -68,29 +128,97 @@ class Draft:
 
         Units: lines [`money`]; returns [`money`].
         """
-        return _invoice_sheet(self, name, lines, money)
+        heads = [
+            "invoice",
+            "charge line",
+            "quantity",
+            "unit of quantity",
+            f"rate [{money} per unit]",
+        ]
+        heads += [f"computed [{money}]", f"billed [{money}]", f"billed less computed [{money}]"]
+        sheet = self.sheet(name, heads)
+        row, found, grand = 2, {}, [Decimal(0)] * 3
+        for invoice, block in lines.groupby("invoice", sort=False):
+            first, sums = row, [Decimal(0)] * 3
+            for _, line in block.iterrows():
+                values = self._line(sheet, row, first, line)
+                found[str(invoice), str(line["line"])] = (f"'{sheet.title}'!H{row}", values[2])
+                sums = [a + b for a, b in zip(sums, values, strict=True)]
+                row += 1
+            self.text(sheet.cell(row, 1), invoice)
+            self.text(sheet.cell(row, 2), "sum")
+            for place, value in zip("FGH", sums, strict=True):
+                self.formula(
+                    sheet[f"{place}{row}"], f"=SUM({place}{first}:{place}{row - 1})", value
+                )
+            if (printed := _number(block.get("total", pd.Series([None])).iloc[0])) is not None:
+                sums[1:] = [printed, printed - sums[0]]
+                self.values.pop((sheet.title, f"G{row}"))
+                self.put(sheet[f"G{row}"], printed)
+                self.formula(sheet[f"H{row}"], f"=G{row}-F{row}", sums[2])
+            self.bold(sheet, row, (6, 7, 8))
+            found[str(invoice), "sum"] = (f"'{sheet.title}'!H{row}", sums[2])
+            grand = [a + b for a, b in zip(grand, sums, strict=True)]
+            row += 1
+        self.text(sheet.cell(row, 1), "all invoices")
+        for place, value in zip("FGH", grand, strict=True):
+            terms = [f'SUMIF($B$2:$B${row - 1},"sum",{place}$2:{place}${row - 1})']
+            self.formula(sheet[f"{place}{row}"], "=" + terms[0], value)
+        self.bold(sheet, row, (6, 7, 8))
+        self.widths(sheet)
+        return found
 
-    def put(self, cell: Any, value: Any) -> None:
-        """A value, shown by the unit in the head of its column."""
-        _put(cell, value, self.zone)
+    def _line(self, sheet: Any, row: int, first: int, line: pd.Series) -> list[Decimal]:
+        for place, name in enumerate(LINE_COLUMNS[:5], start=1):
+            self.put(sheet.cell(row, place), line[name])
+        if pointed := line.get("quantity_from"):
+            pointed = pointed.format(first=first, before=row - 1)
+            self.formula(sheet.cell(row, 3), f"={pointed}", line["quantity"])
+        quantity, rate, billed = (_number(line[name]) for name in ("quantity", "rate", "billed"))
+        known, work = _number(line.get("computed")), line.get("work")
+        computed, formula = known, f"={work}" if work else ""
+        if quantity is not None and rate is not None:
+            product = (quantity * rate).quantize(CENT, ROUND_HALF_UP)
+            if known is None or product == known:
+                computed, formula = product, f"=ROUND(C{row}*E{row},2)"
+        if computed is not None and formula:
+            self.formula(sheet[f"F{row}"], formula, computed)
+        else:
+            self.put(sheet[f"F{row}"], computed)
+        computed = computed or Decimal(0)
+        self.put(sheet[f"G{row}"], billed)
+        difference = Decimal(0)
+        if billed is not None:  # else the line is not printed, and the sums tell
+            difference = billed - computed
+            self.formula(sheet[f"H{row}"], f"=G{row}-F{row}", difference)
+        for place in "FGH":
+            sheet[f"{place}{row}"].number_format = "#,##0.00"
+        return [computed, billed or Decimal(0), difference]
 
-    def text(self, cell: Any, text: object) -> None:
-        """A text that no spreadsheet takes for a formula."""
-        _text(cell, text)
-
-    def formula(self, cell: Any, formula: str, value: Any) -> None:
-        """A formula beside the value it comes to, shown by the unit in the head of its column."""
-        cell.value = formula
-        cell.number_format = _format(str(cell.parent.cell(1, cell.column).value), float(value))
-        self.values[(cell.parent.title, cell.coordinate)] = value
-
-    def bold(self, sheet: Any, row: int, money: Sequence[int]) -> None:
+    @staticmethod
+    def bold(sheet: Any, row: int, money: Sequence[int]) -> None:
         """A row of sums, with the columns of money in it."""
-        _bold(sheet, row, money)
+        for place in range(1, sheet.max_column + 1):
+            cell = sheet.cell(row, place)
+            cell.font, cell.border = SUM, RULE
+            if place in money:
+                cell.number_format = "#,##0.00"
 
-    def widths(self, sheet: Any) -> None:
+    @staticmethod
+    def widths(sheet: Any) -> None:
         """Columns as wide as what stands in them."""
-        _widths(sheet)
+        lines = 1
+        for place, column in enumerate(sheet.iter_cols(), start=1):
+            longest = max((_length(c.value) for c in column if c.value is not None), default=0)
+            words = max((len(word) for word in str(column[0].value or "").split()), default=0)
+            formulas = any(c.data_type == "f" for c in column)
+            width = max(words, 12 if formulas else min(longest, 48))
+            width = max(8, width + 2)
+            sheet.column_dimensions[get_column_letter(place)].width = width
+            lines = max(lines, -(-(len(str(column[0].value or "")) + 1) // int(width - 1)))
+        sheet.row_dimensions[1].height = (
+            15 * lines
+        )  # heads are wrapped, and not every program sees it
 
 
 def write_workbook(
@@ -112,7 +240,7 @@ def write_workbook(
     if invoice_lines is not None and len(invoice_lines):
         draft.invoices("invoice arithmetic", invoice_lines, money)
     for name, frame in tables.items():
-        _plain_sheet(draft, name, frame)
+        draft.table(name, frame)
     if not draft.book.sheetnames:
         draft.book.create_sheet("empty")
     properties = draft.book.properties
@@ -128,66 +256,6 @@ def harmless(text: object) -> str:
     if len(clean) > LONGEST:
         clean = clean[:LONGEST] + " … (cut)"
     return "'" + clean if clean.lstrip(" \N{NO-BREAK SPACE}").startswith(DANGER) else clean
-
-
-def _sheet(draft: Draft, name: str, heads: Sequence[str]):
-    base = re.sub(r"[\[\]:*?/\\']", " ", name).strip()[:28] or "table"
-    title, number = base, 2
-    while title.lower() in (used.lower() for used in draft.book.sheetnames):
-        title, number = f"{base} {number}", number + 1
-    sheet = draft.book.create_sheet(title)
-    for place, head in enumerate(heads, start=1):
-        cell = sheet.cell(1, place)
-        _text(cell, head)
-        cell.font, cell.fill = HEAD, FILL
-        cell.alignment = Alignment(wrap_text=True, vertical="top")
-    sheet.freeze_panes, sheet.print_title_rows = "A2", "1:1"
-    sheet.page_setup.orientation = "landscape" if len(heads) > 5 else "portrait"
-    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
-    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
-    return sheet
-
-
-def _plain_sheet(draft: Draft, name: str, frame: pd.DataFrame) -> None:
-    sheet = _sheet(draft, name, [str(column) for column in frame.columns])
-    for row, values in enumerate(frame.itertuples(index=False, name=None), start=2):
-        for place, value in enumerate(values, start=1):
-            _put(sheet.cell(row, place), value, draft.zone)
-    _widths(sheet)
-    if sheet.max_row > 1:
-        sheet.auto_filter.ref = sheet.dimensions
-
-
-def _text(cell, text: object) -> None:
-    cell.value = harmless(text)
-    cell.data_type = "s"
-
-
-def _put(cell, value: Any, zone: tzinfo | None) -> None:
-    if hasattr(value, "item") and not isinstance(value, (pd.Timestamp, pd.Timedelta)):
-        value = value.item()
-    if value is None or value is pd.NaT or value is pd.NA:
-        return
-    if isinstance(value, bool):
-        _text(cell, "yes" if value else "no")
-    elif isinstance(value, Decimal):
-        cell.value = value if value.is_finite() else None
-        cell.number_format = "#,##0." + "0" * max(2, -int(value.as_tuple().exponent or 0))
-    elif isinstance(value, (int, float)):
-        if math.isfinite(value):
-            cell.value = float(f"{value:.{DIGITS}g}") if isinstance(value, float) else value
-            cell.number_format = _format(str(cell.parent.cell(1, cell.column).value), value)
-    elif isinstance(value, (datetime, pd.Timestamp)):
-        local = value.astimezone(zone) if zone is not None and value.tzinfo is not None else value
-        cell.value = local.replace(tzinfo=None, microsecond=0)  # a workbook knows no zones
-        offset = local.isoformat()[-6:] if local.tzinfo is not None else ""
-        cell.number_format = "yyyy-mm-dd hh:mm:ss" + (f' "{offset}"' if offset else "")
-    elif isinstance(value, date):
-        cell.value, cell.number_format = value, "yyyy-mm-dd"
-    elif isinstance(value, timedelta):
-        _text(cell, str(value))
-    else:
-        _text(cell, value)
 
 
 def _format(head: str, value: float) -> str:
@@ -206,79 +274,6 @@ def _number(value: Any) -> Decimal | None:
     return value if isinstance(value, Decimal) else Decimal(repr(float(value)))
 
 
-def _invoice_sheet(
-    draft: Draft, name: str, lines: pd.DataFrame, money: str
-) -> dict[tuple[str, str], tuple[str, Decimal]]:
-    """What each line comes to, beside what is billed; sums and differences by invoice."""
-    heads = ["invoice", "charge line", "quantity", "unit of quantity", f"rate [{money} per unit]"]
-    heads += [f"computed [{money}]", f"billed [{money}]", f"billed less computed [{money}]"]
-    sheet = _sheet(draft, name, heads)
-    row, found, grand = 2, {}, [Decimal(0)] * 3
-    for invoice, block in lines.groupby("invoice", sort=False):
-        first, sums = row, [Decimal(0)] * 3
-        for _, line in block.iterrows():
-            values = _line(draft, sheet, row, first, line)
-            found[str(invoice), str(line["line"])] = (f"'{sheet.title}'!H{row}", values[2])
-            sums = [a + b for a, b in zip(sums, values, strict=True)]
-            row += 1
-        _text(sheet.cell(row, 1), invoice)
-        _text(sheet.cell(row, 2), "sum")
-        for place, value in zip("FGH", sums, strict=True):
-            draft.formula(sheet[f"{place}{row}"], f"=SUM({place}{first}:{place}{row - 1})", value)
-        if (printed := _number(block.get("total", pd.Series([None])).iloc[0])) is not None:
-            sums[1:] = [printed, printed - sums[0]]
-            draft.values.pop((sheet.title, f"G{row}"))
-            _put(sheet[f"G{row}"], printed, draft.zone)
-            draft.formula(sheet[f"H{row}"], f"=G{row}-F{row}", sums[2])
-        _bold(sheet, row, (6, 7, 8))
-        found[str(invoice), "sum"] = (f"'{sheet.title}'!H{row}", sums[2])
-        grand = [a + b for a, b in zip(grand, sums, strict=True)]
-        row += 1
-    _text(sheet.cell(row, 1), "all invoices")
-    for place, value in zip("FGH", grand, strict=True):
-        terms = [f'SUMIF($B$2:$B${row - 1},"sum",{place}$2:{place}${row - 1})']
-        draft.formula(sheet[f"{place}{row}"], "=" + terms[0], value)
-    _bold(sheet, row, (6, 7, 8))
-    _widths(sheet)
-    return found
-
-
-def _line(draft: Draft, sheet, row: int, first: int, line: pd.Series) -> list[Decimal]:
-    for place, name in enumerate(LINE_COLUMNS[:5], start=1):
-        _put(sheet.cell(row, place), line[name], draft.zone)
-    if pointed := line.get("quantity_from"):
-        pointed = pointed.format(first=first, before=row - 1)
-        draft.formula(sheet.cell(row, 3), f"={pointed}", line["quantity"])
-    quantity, rate, billed = (_number(line[name]) for name in ("quantity", "rate", "billed"))
-    known, work = _number(line.get("computed")), line.get("work")
-    computed, formula = known, f"={work}" if work else ""
-    if quantity is not None and rate is not None:
-        product = (quantity * rate).quantize(CENT, ROUND_HALF_UP)
-        if known is None or product == known:
-            computed, formula = product, f"=ROUND(C{row}*E{row},2)"
-    if computed is not None and formula:
-        draft.formula(sheet[f"F{row}"], formula, computed)
-    else:
-        _put(sheet[f"F{row}"], computed, draft.zone)
-    computed = computed or Decimal(0)
-    _put(sheet[f"G{row}"], billed, draft.zone)
-    difference = Decimal(0)
-    if billed is not None:  # else the line is not printed, and the sums tell
-        difference = billed - computed
-        draft.formula(sheet[f"H{row}"], f"=G{row}-F{row}", difference)
-    for place in "FGH":
-        sheet[f"{place}{row}"].number_format = "#,##0.00"
-    return [computed, billed or Decimal(0), difference]
-
-
-def _bold(sheet, row: int, money: Sequence[int]) -> None:
-    for place in range(1, sheet.max_column + 1):
-        cell = sheet.cell(row, place)
-        cell.font, cell.border = SUM, RULE
-        if place in money:
-            cell.number_format = "#,##0.00"
-
-
 def work_of(lines: Sequence[Any]) -> str:
     """The products that priced lines are the sums of, as a formula; empty where they are none."""
     parts = []
@@ -289,19 +284,6 @@ def work_of(lines: Sequence[Any]) -> str:
             return ""
         parts.append(f"ROUND({'+'.join(f'{q:f}*{r:f}' for q, r in products)},2)")
     return "+".join(parts)
-
-
-def _widths(sheet) -> None:
-    lines = 1
-    for place, column in enumerate(sheet.iter_cols(), start=1):
-        longest = max((_length(c.value) for c in column if c.value is not None), default=0)
-        words = max((len(word) for word in str(column[0].value or "").split()), default=0)
-        formulas = any(c.data_type == "f" for c in column)
-        width = max(words, 12 if formulas else min(longest, 48))
-        width = max(8, width + 2)
-        sheet.column_dimensions[get_column_letter(place)].width = width
-        lines = max(lines, -(-(len(str(column[0].value or "")) + 1) // int(width - 1)))
-    sheet.row_dimensions[1].height = 15 * lines  # heads are wrapped, and not every program sees it
 
 
 def _length(value: Any) -> int:

@@ -164,8 +164,9 @@ REQUIREMENTS: dict[int, tuple[str, str, tuple[str, ...], str]] = {
     17: (
         "Uncertainty to one or two digits, estimate to the same place",
         "JCGM 100 7.2.6",
-        ("uncertainty_draws::test_estimate_and_uncertainty_end_at_the_same_place",),
-        "",
+        (),
+        "not followed: findings.json keeps every digit, pages write estimate, uncertainty and "
+        "interval to places of their own; draws are added until the digits asked for stand still",
     ),
     18: (
         "The decision rule is declared beforehand",

@@ -7,7 +7,9 @@ import pytest
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.volumes.evidence import _confirm_held
 from sewer_audit.errors import Flag
+from sewer_audit.records import read_register
 
+ODD_MINUS = "minus behind or in brackets"
 UNDECIDED, LOW = "cannot be decided from this evidence", "billed volume too low"
 HIGH, FAIR = "billed volume too high", "billed volume supported"
 CASE = """
@@ -229,3 +231,29 @@ columns = { time = "time", echo_time = { name = "echo", unit = "ms" }, air_tempe
         known[swing] = result.causes.set_index("cause")["standard"]["air temperature"]
         assert ("air swings" in codes(result, "warning")) == (swing > 10)
     assert known[18.0] == pytest.approx(6.0, rel=0.05) and known[4.0] < 2
+
+
+@pytest.mark.parametrize("written", ["(1.250)", "1.250-", "1.250 CR"])
+def test_numbers_below_zero_by_brackets_or_a_minus_behind_are_told(site, tmp_path, written):
+    flow = course()
+    shown = [written if place in (40, 41) else f"{x:.3f}" for place, x in enumerate(flow)]
+    told = [f for f in site(PIPE, flow, flow=shown).flags if f.code == ODD_MINUS]
+    assert told[0].data["times"] == 2 and told[0].data["line"] == 42
+    assert not [f for f in site(PIPE, flow, flow=flow.round(3)).flags if f.code == ODD_MINUS]
+    (tmp_path / "dial.csv").write_text(
+        f"time,register\n2026-01-01,100\n2026-01-05,{written}\n2026-01-09,140\n"
+    )
+    read = read_register(tmp_path / "dial.csv", zone="UTC", unit="m3")
+    assert [f.data["line"] for f in read.flags if f.code == ODD_MINUS] == [3]
+
+
+def test_a_record_that_grows_finer_is_covered_at_either_step(site):
+    """Every half hour, then every quarter: no half of the first month is missing."""
+    flow = course()
+    keep = np.ones(len(flow), bool)
+    keep[1 : 20 * 96 : 2] = False
+    fine = site(PIPE, flow, keep=keep, flow=flow.round(3))
+    assert (fine.invoices["record_coverage"] > 0.999).all()
+    keep[40 * 96 : 50 * 96] = False
+    gap = site(PIPE, flow, keep=keep, flow=flow.round(3))
+    assert gap.invoices["record_coverage"].tolist() == pytest.approx([1.0, 18 / 28], abs=0.002)

@@ -13,6 +13,7 @@ from sewer_audit.effluent.integrate import Stretch
 from sewer_audit.effluent.readings.gaps import GapFill
 from sewer_audit.effluent.readings.series import DischargeSeries
 from sewer_audit.errors import Flag
+from sewer_audit.records.clock.steps import usual_steps
 
 __all__ = ["NO_LIMITS", "Limits", "bridge_error", "fitness_flags", "hidden_events", "open_time"]
 
@@ -51,7 +52,7 @@ def open_time(series: DischargeSeries, spans: np.ndarray) -> np.ndarray:
         return np.zeros(len(spans))
     if series.width is None:
         begin, open_part = series.time[:-1], step
-        some = np.flatnonzero(step > USUAL * float(np.median(step)))
+        some = np.flatnonzero(step > USUAL * usual_steps(step)[0])
     else:
         begin = series.time[:-1] + series.width[:-1] / 2
         open_part = step - (series.width[:-1] + series.width[1:]) / 2
@@ -71,7 +72,7 @@ def bridge_error(
     Units: spans [s]; per_second [m3/s]; longest_bridge [s]; returns [m3].
     """
     step = np.diff(series.time)
-    usual = float(np.median(step)) if len(step) else 0.0
+    usual = usual_steps(step)[0]
     short = np.where((step > USUAL * usual) & (step <= longest_bridge + usual), step, 0.0)
     sums = np.concatenate([[0.0], np.cumsum(short**2)])
     place = np.searchsorted(series.time, spans).clip(0, len(sums) - 1)
@@ -200,7 +201,7 @@ def _at_peaks(series: DischargeSeries, spans: np.ndarray, names: list[str]) -> l
     step = np.diff(series.time)
     if len(step) < 100:
         return []
-    wide = np.flatnonzero(step > USUAL * float(np.median(step)))
+    wide = np.flatnonzero(step > USUAL * usual_steps(step)[0])
     lost = open_time(series, spans)
     share = lost / np.maximum(spans[:, 1] - spans[:, 0], 1.0)
     if len(wide) < LOSSES or not (share > LOST).any():

@@ -13,7 +13,7 @@ from sewer_audit import spoken
 from sewer_audit.records.clock.zones import zone_of
 from sewer_audit.records.model import Findings
 
-__all__ = ["Intervals", "find_intervals"]
+__all__ = ["Intervals", "find_intervals", "usual_steps"]
 
 GAP_FACTOR = 1.5
 """An interval longer than this many usual steps is a gap [-]: one reading is missing at 2."""
@@ -46,7 +46,8 @@ def find_intervals(
         empty = pd.DataFrame({"start": pd.DatetimeIndex([], tz="UTC"), "end": [], "seconds": []})
         return Intervals(float("nan"), empty.assign(kind=pd.Series(dtype="str")))
     step = float(np.median(seconds))
-    usual = _regimes(time, seconds, step, findings)
+    usual, changes, steps = usual_steps(seconds)
+    _report_changes(time, changes, steps, findings)
     places = np.flatnonzero(seconds > GAP_FACTOR * usual)
     starts = pd.DatetimeIndex(time[places]).tz_localize("UTC").as_unit("us")
     ends = pd.DatetimeIndex(time[places + 1]).tz_localize("UTC").as_unit("us")
@@ -81,16 +82,23 @@ def find_intervals(
     return Intervals(step, gaps)
 
 
-def _regimes(time: np.ndarray, seconds: np.ndarray, step: float, findings: Findings) -> np.ndarray:
-    """Usual step at each interval: that of the stretch of even intervals it lies in."""
+def usual_steps(seconds: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Usual step at each interval: that of the stretch of even intervals it lies in.
+
+    Units: seconds [s]; returns [s, -, s].
+
+    Further, where each long stretch of even intervals starts, and its step.
+    """
+    step = float(np.median(seconds)) if len(seconds) else float("nan")
+    alone = np.full(len(seconds), step), np.zeros(0, dtype=int), np.zeros(0)
     kind = np.rint(np.log(np.maximum(seconds, 1e-6) / step) / np.log(1.5)).astype(int)
     if (kind == 0).all():
-        return np.full(len(seconds), step)
+        return alone
     starts = np.concatenate([[0], np.flatnonzero(np.diff(kind)) + 1])
     lengths = np.diff(np.concatenate([starts, [len(kind)]]))
     long = lengths >= REGIME
     if not long.any():
-        return np.full(len(seconds), step)
+        return alone
     low, high = (way.reduceat(seconds, starts) for way in (np.minimum, np.maximum))
     steps = np.where(long, low, np.nan)
     for place in np.flatnonzero(long & (low < high)):
@@ -98,9 +106,7 @@ def _regimes(time: np.ndarray, seconds: np.ndarray, step: float, findings: Findi
     own = pd.Series(steps)
     # a short stretch takes the shorter of the steps around it, so that no gap is explained away
     around = np.fmin(own.ffill(), own.bfill())
-    usual = np.repeat(np.where(long, steps, around), lengths)
-    _report_changes(time, starts[long], steps[long], findings)
-    return usual
+    return np.repeat(np.where(long, steps, around), lengths), starts[long], steps[long]
 
 
 def _report_changes(time, starts, steps, findings: Findings) -> None:

@@ -18,6 +18,7 @@ from sewer_audit.records.clock.stamps import joined_stamps, parse_stamps
 from sewer_audit.records.clock.zones import zone_of
 from sewer_audit.records.counts.checks import check_register
 from sewer_audit.records.counts.steps import meter_changes, resolve_steps
+from sewer_audit.records.files.cells import tell_odd_minus
 from sewer_audit.records.files.dialect import match_name
 from sewer_audit.records.files.headings import check_heading
 from sewer_audit.records.files.numbers import is_missing, parse_float
@@ -269,6 +270,8 @@ def _numbers(cells: Sequence[str], table: Table, column: str, findings: Findings
                     str(error), "Write a plain number", line=line, column=column, code="number"
                 )
         values.append(value)
+    known = zip(cells, table.lines, values, strict=True)
+    tell_odd_minus([(text, line) for text, line, value in known if value < 0], column, findings)
     return values
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.records.files.exports import Export
-from sewer_audit.records.files.numbers import parse_float
+from sewer_audit.records.files.numbers import odd_minus, parse_float
 from sewer_audit.records.model import Findings
 
 __all__ = ["Values", "read_values"]
@@ -66,7 +66,27 @@ def _from_text(
             numbers[row] = parse_float(text.iloc[row], export.decimal)
         except ValueError:
             _unreadable(export, name, int(row), findings)
+    rest = np.flatnonzero(~plain & ~empty)
+    tell_odd_minus([(text.iloc[row], int(export.lines[row])) for row in rest], name, findings)
     return numbers, blank, empty
+
+
+def tell_odd_minus(cells: Sequence[tuple[str, int]], name: str, findings: Findings) -> None:
+    """Tell numbers that are below zero by brackets or a minus behind, which not all programs read.
+
+    cells: As written, each with its line.
+    """
+    odd = [(text, line) for text, line in cells if odd_minus(text)]
+    if odd:
+        findings.flag(
+            "minus behind or in brackets",
+            f"{len(odd)} numbers of column {name!r} are written like {odd[0][0]!r} (line "
+            f"{odd[0][1]}) and are read as below zero; if they mark no value, add them to "
+            "missing_marks, or write the minus in front",
+            column=name,
+            line=odd[0][1],
+            times=len(odd),
+        )
 
 
 def _unreadable(export: Export, name: str, row: int, findings: Findings) -> None:

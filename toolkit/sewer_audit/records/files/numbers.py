@@ -16,6 +16,7 @@ __all__ = [
     "decimal_mark",
     "fits_currency",
     "is_missing",
+    "odd_minus",
     "parse_decimal",
     "parse_float",
 ]
@@ -147,6 +148,11 @@ def parse_decimal(text: str, decimal: str = ".") -> Decimal:
     if len(written) > 40 or not _PLAIN.fullmatch(written) or not written.isascii():
         raise ValueError(f"{text!r} is not a number")
     return Decimal(written)
+
+
+def odd_minus(text: str) -> bool:
+    """Whether a number is below zero by brackets, or by what stands behind it."""
+    return text.strip().upper().endswith(("-", ")", "CR"))
 
 
 def parse_float(text: str, decimal: str = ".") -> float:

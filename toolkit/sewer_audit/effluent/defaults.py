@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from importlib.resources import files
 from typing import Any
 
 import numpy as np
 
 from sewer_audit.effluent.rating import AIR
 from sewer_audit.hydraulics.tables import facts_of, families_of
-from sewer_audit.sources import cite
+from sewer_audit.sources import cite, sourced_rows
 from sewer_audit.uncertainty import Cause
 
 __all__ = [
@@ -37,64 +38,6 @@ TAIL = ("downstream zero", "submergence method")
 OTHER_HOURS = "air at other hours"
 HAND = 0.003
 """Standard uncertainty of a hand reading of which nothing is stated [m]."""
-# cause: (standard uncertainty [SI], SI unit, shape, persistence, source)
-LEVEL_DEFAULTS = {
-    "zero error": (
-        0.0025,
-        "m",
-        "normal",
-        "between visits",
-        cite("gauging-standard", "the larger figure is taken; replace by the site's own visits"),
-        "read",
-    ),
-    "zero drift": (
-        0.0010,
-        "m",
-        "normal",
-        "between visits",
-        f"{OURS}; a random walk between visits",
-    ),
-    "gauge datum": (
-        0.0010,
-        "m",
-        "normal",
-        "whole record",
-        f"{OURS}: known within twice this; shared by all visits",
-    ),
-    "hand reading": (
-        HAND,
-        "m",
-        "normal",
-        "each reading",
-        cite(
-            "usgs-sw-96-05",
-            "each visit of which the case states no hand_standard; never below "
-            "what the visits themselves scatter",
-        ),
-        "read",
-    ),
-    SETTING: (
-        0.0005,
-        "m",
-        "normal",
-        "between visits",
-        f"{OURS}: half a digit of a display, at each re-zeroing",
-    ),
-    "head noise": (
-        0.0010,
-        "m",
-        "normal",
-        "each reading",
-        f"{OURS}; forgotten after one reading",
-    ),
-    "clock": (
-        60.0,
-        "s",
-        "normal",
-        "whole record",
-        f"{OURS}: within 2 minutes",
-    ),
-}
 STEPS = {
     "cleaning": 0.010,
     "bracket moved": 0.030,
@@ -102,103 +45,25 @@ STEPS = {
 }
 """What was done to the instrument: standard uncertainty of the step of its zero (judgement); of a
 cleaning, of what had grown since the one before and was taken off [m]."""
-VELOCITY_NOISE = (
-    0.03,
-    "m/s",
-    "normal",
-    "each reading",
-    f"{OURS}; what does not average out belongs to the velocity factor",
-)
-LASTING = "normal", "whole record"
-WIDTH_STANDARD = 0.0005
-"""Standard uncertainty of a width measured with a steel rule to the millimetre [m]."""
 WIDTHS = {"throat width": "throat", "crest length": "crest_length"}
-WIDTH_SOURCE = f"{OURS}: measured with a steel rule within twice this; replace by a measurement"
-# size of the device: (standard uncertainty, SI unit, source)
-SIZES = {
-    "notch angle": (
-        0.0022,
-        "rad",
-        f"{OURS}: from top width and depth within a quarter of a degree",
-    ),
-    "diameter": (
-        0.005,
-        "1",
-        f"{OURS}: a laid pipe within 1 % of the stated diameter",
-    ),
-    "slope": (
-        0.05,
-        "1",
-        f"{OURS}: from levels at two manholes within 10 %",
-    ),
-    "section width": (
-        0.005,
-        "1",
-        f"{OURS}: within 1 % of the stated or surveyed width",
-    ),
-}
 NO_SIZE = "; dimensions have no cause of their own in this method, this figure stands for them too"
-ISO_FORM = (
-    "the uncertainty of a discharge by {document} has terms for coefficient, size and head, none "
-    "for the exponent (form from memory): that of the coefficient stands for the whole curve, and "
-    "a further one would count the same error twice"
-)
-ONE_FIGURE = (
-    OURS + ": the figure stated for {what} is one of the discharge at any head; a spread of the "
-    "exponent beside it would count the same error twice"
-)
-# method: why the exponent of its curve has no spread unless the case states one
-EXPONENT_ZERO = {
-    "parshall flume": ISO_FORM.format(document="ISO 9826"),
-    "v-notch weir": ISO_FORM.format(document="ISO 1438"),
-    "rectangular weir": ISO_FORM.format(document="ISO 1438"),
-    "cipolletti weir": ISO_FORM.format(document="ISO 1438, thin-plate weirs"),
-    "long-throated flume": ISO_FORM.format(document="ISO 4359"),
-    "u-throated flume": ISO_FORM.format(document="ISO 4359"),
-    "h-flume": ONE_FIGURE.format(what="the flume"),
-    "palmer-bowlus flume": ONE_FIGURE.format(what="the flume"),
-    "trapezoidal flume": ONE_FIGURE.format(what="the coefficients"),
-    "cutthroat flume": ONE_FIGURE.format(what="the coefficients"),
-    "rating table": ONE_FIGURE.format(what="the table"),
-    "manning": f"{OURS}: the figure of the roughness stands for the misfit of the Manning "
-    "equation at any depth; a spread of an exponent beside it would count the same error twice",
-}
-OFFSET_ZERO = (
-    f"{OURS}: the figure of the velocity factor stands for the sensor as a whole; state an "
-    "offset where a check in still water has found one"
-)
-TAIL_DEFAULTS = {
-    "downstream zero": (
-        0.0025,
-        "m",
-        "normal",
-        "whole record",
-        cite("gauging-standard", "the larger figure, as for the first sensor; no visit reads it"),
-        "read",
-    ),
-    "submergence method": (
-        1 / np.sqrt(3.0),
-        "1",
-        "rectangular",
-        "whole record",
-        f"{OURS}: the truth may lie as far off as the other published correction, to either side; "
-        "where there is none, a quarter of the reduction",
-    ),
-}
-HUMIDITY_DEFAULT = (
-    0.2 / np.sqrt(3.0),
-    "1",
-    "rectangular",
-    "whole record",
-    f"{OURS}: within a fifth of saturation of what is stated, or of saturated air in a sewer",
-)
-AIR_DEFAULT = (
-    1.0,
-    "K",
-    "rectangular",
-    "whole record",
-    f"{OURS}: sensor beside, not in, the path of the echo",
-)
+
+
+def _tables() -> dict[str, dict[str, tuple[Any, ...]]]:
+    """Group to cause (an exponent: to method) to standard, unit, shape, persistence, source, grade."""
+    found: dict[str, dict[str, tuple[Any, ...]]] = {}
+    for row in sourced_rows(files(__package__).joinpath("causes.csv")):
+        by = (row["source"], row["text"])
+        said = ": ".join(by) if row["grade"] == "judgement" else "; ".join(by[::-1])
+        unit = "1" if row["unit"] == 1 else row["unit"]
+        figures = row["standard"], unit, row["shape"], row["persistence"], said, row["grade"]
+        found.setdefault(row["group"], {})[row["cause"]] = figures
+    return found
+
+
+DEFAULTS = _tables()
+"""Figures of ``causes.csv``, rectangular ones as standard uncertainties too [SI]."""
+LEVEL_DEFAULTS = DEFAULTS["level"]
 
 
 @dataclass(frozen=True)
@@ -317,27 +182,24 @@ def causes_of(
 def _defaults(device: Any, echo: bool, tail: bool) -> list[Cause]:
     causes = []
     if device.level_column is not None:
-        for name, figures in LEVEL_DEFAULTS.items():
-            causes.append(_cause(name, *figures))
-        if echo:
-            causes.append(_cause("air temperature", *AIR_DEFAULT))
-            causes.append(_cause("air humidity", *HUMIDITY_DEFAULT))
+        for group in ("level", "air") if echo else ("level",):
+            causes += [_cause(name, *figures) for name, figures in DEFAULTS[group].items()]
     else:
         causes.append(_cause("clock", *LEVEL_DEFAULTS["clock"]))
     if tail:
-        causes += [_cause(name, *figures) for name, figures in TAIL_DEFAULTS.items()]
+        causes += [_cause(name, *figures) for name, figures in DEFAULTS["tail"].items()]
     causes += _sizes(device)
     if "velocity" in device.columns:
-        causes.append(_cause("velocity noise", *VELOCITY_NOISE))
-        causes.append(_cause("velocity offset", 0.0, "m/s", *LASTING, OFFSET_ZERO))
-    tail = "" if any(name in (*WIDTHS, *SIZES) for name in _size_names(device)) else NO_SIZE
+        causes += [_cause(name, *figures) for name, figures in DEFAULTS["velocity"].items()]
+    sized = any(name in (*WIDTHS, *DEFAULTS["size"]) for name in _size_names(device))
+    tail = "" if sized else NO_SIZE
     for accuracy in device.notes.accuracy:
         divisor = np.sqrt(3.0) if accuracy.shape == "rectangular" else 2.0
         source = f"{accuracy.source}; {_confidence(accuracy.confidence)}{tail}"
         figures = accuracy.relative / divisor, "1", accuracy.shape, "whole record", source
         causes.append(_cause(accuracy.cause, *figures, accuracy.grade))
-    if device.method in EXPONENT_ZERO:
-        causes.append(_cause("exponent", 0.0, "1", *LASTING, EXPONENT_ZERO[device.method]))
+    if device.method in DEFAULTS["exponent"]:
+        causes.append(_cause("exponent", *DEFAULTS["exponent"][device.method]))
     return causes
 
 
@@ -377,24 +239,11 @@ def _sizes(device: Any) -> list[Cause]:
     for name in _size_names(device):
         size = getattr(device, device.shape_causes.get(name, WIDTHS.get(name, "")), None)
         if name in WIDTHS and size:
-            relative = WIDTH_STANDARD / float(size)
-            causes.append(_cause(name, relative, "1", "normal", "whole record", WIDTH_SOURCE))
-        elif name in SIZES:
-            standard, unit, source = SIZES[name]
-            causes.append(_cause(name, standard, unit, "normal", "whole record", source))
+            standard, _, *others = DEFAULTS["width"]["width"]
+            causes.append(_cause(name, standard / float(size), "1", *others))
+        elif name in DEFAULTS["size"]:
+            causes.append(_cause(name, *DEFAULTS["size"][name]))
     return causes
-
-
-UNREAD_DRIFT = Cause(
-    "zero drift",
-    0.003,
-    unit="m",
-    persistence="between visits",
-    source=f"{OURS}: all one way, in 30 days, of an instrument nobody reads; a visit ends it",
-    default=True,
-    grade="judgement",
-)
-"""Drift of a level instrument that no visit has read."""
 
 
 def _cause(
@@ -416,3 +265,7 @@ def _cause(
         default=True,
         grade=grade,
     )
+
+
+UNREAD_DRIFT = _cause("zero drift", *DEFAULTS["unread"]["zero drift"])
+"""Drift of a level instrument that no visit has read."""

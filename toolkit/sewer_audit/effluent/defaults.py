@@ -50,7 +50,7 @@ NO_SIZE = "; dimensions have no cause of their own in this method, this figure s
 
 
 def _tables() -> dict[str, dict[str, tuple[Any, ...]]]:
-    """Group to cause (an exponent: to method) to standard, unit, shape, persistence, source, grade."""
+    """Group to cause, or method of an exponent, to what a cause is made of; SI."""
     found: dict[str, dict[str, tuple[Any, ...]]] = {}
     for row in sourced_rows(files(__package__).joinpath("causes.csv")):
         by = (row["source"], row["text"])

@@ -174,8 +174,9 @@ def _unsaid(series: DischargeSeries, usual: float) -> Flag:
         "means-of-level",
         f"{series.name}: nothing says whether the rows, {usual / 60:g} min apart, are levels of an "
         "instant or means, and the rating is curved: means over so long hide more than the rule "
-        "allows. Which are they? Write stamp = 'instant', 'interval start' or 'interval end' under "
-        "[effluent]. No verdict rests on this volume until then.",
+        "allows. The settings of the logger tell. Write under [effluent] stamp = 'instant' where a "
+        "row is the level of that moment, 'interval end' or 'interval start' where it is the mean "
+        "of the time up to, or from, its stamp. No verdict rests on this volume until then.",
         {"interval_s": usual, "hidden_share": None},
     )
 

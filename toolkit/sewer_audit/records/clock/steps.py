@@ -85,9 +85,16 @@ def find_intervals(
 def usual_steps(seconds: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Usual step at each interval: that of the stretch of even intervals it lies in.
 
-    Units: seconds [s]; returns [s, -, s].
+    Parameters
+    ----------
+    seconds : array (intervals,)
+        From each reading to the next [s].
 
-    Further, where each long stretch of even intervals starts, and its step.
+    Returns
+    -------
+    tuple of array
+        Usual step at each interval [s]; first interval of each long stretch of even ones [-];
+        the step of that stretch [s].
     """
     step = float(np.median(seconds)) if len(seconds) else float("nan")
     alone = np.full(len(seconds), step), np.zeros(0, dtype=int), np.zeros(0)

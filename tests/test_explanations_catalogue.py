@@ -10,7 +10,7 @@ import pytest
 
 from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
-from sewer_audit.auditing.judgement.opposing import opposing_table
+from sewer_audit.auditing.judgement.opposing import UNSOURCED, opposing_table
 from sewer_audit.explanations import CATALOGUE, Observations, explain
 from sewer_audit.explanations import catalogue as catalogue_of
 from sewer_audit.explanations.catalogue import LOOK_ALIKES, NOTHING, read_catalogue
@@ -197,6 +197,7 @@ def test_the_opposing_expert_is_granted_one_point_after_the_other():
     )
     kinds = table.groupby("kind", sort=False)
     assert set(table["kind"]) == {"stated", "alone", "pessimistic", "left out", "jointly"}
+    unsourced = table[table["what"] == UNSOURCED].iloc[0]
     stated, jointly = table.iloc[0], table.iloc[-1]
     assert stated["too_high"] == (result.judged["finding"] == "billed volume too high").sum()
     pessimistic = kinds.get_group("pessimistic")
@@ -204,6 +205,8 @@ def test_the_opposing_expert_is_granted_one_point_after_the_other():
     assert jointly["total_m3"] >= pessimistic["total_m3"].max()
     assert (pessimistic["amount"] <= stated["amount"]).all()
     assert jointly["too_high"] <= stated["too_high"]
+    assert stated["total_m3"] < unsourced["total_m3"] < jointly["total_m3"]
+    assert jointly["amount"] < unsourced["amount"] < stated["amount"]
     assert len(kinds.get_group("alone")) == 2
     assert isinstance(table, pd.DataFrame)
 

@@ -226,17 +226,22 @@ def loose_shares(
         Estimate to the share whose figures are from memory, common practice or judgement; of the
         zero the part that such figures make [-].
     """
+    loose_of = loose_parts(causes, evidence)
+    total = budget[(budget["invoice"] == "total") & (budget["cause"] != "interactions")]
+    shares = {}
+    for estimate, rows in total.groupby("estimate", sort=False):
+        loose = rows["cause"].map(loose_of).fillna(0.0)
+        whole = float(rows["share"].sum())
+        shares[str(estimate)] = float((rows["share"] * loose).sum()) / whole if whole else 0.0
+    return shares
+
+
+def loose_parts(causes: pd.DataFrame, evidence: Evidence | None = None) -> dict[str, float]:
+    """Input to the share of its own variance that nobody can look up; of the zero, of its parts."""
     graded = dict(zip(causes["cause"], causes["grade"], strict=True))
     effluent = None if evidence is None else evidence.effluent
     zero = None if effluent is None else effluent.zero
     parts = {} if zero is None else zero.parts
     loose_zero = sum(v for name, v in parts.items() if graded.get(name, "judgement") in LOOSE)
     of_zero = loose_zero / sum(parts.values()) if any(parts.values()) else 1.0
-    total = budget[(budget["invoice"] == "total") & (budget["cause"] != "interactions")]
-    shares = {}
-    for estimate, rows in total.groupby("estimate", sort=False):
-        loose = rows["cause"].map(graded).isin(LOOSE).astype(float)
-        loose = loose.where(rows["cause"] != OFFSET, of_zero)
-        whole = float(rows["share"].sum())
-        shares[str(estimate)] = float((rows["share"] * loose).sum()) / whole if whole else 0.0
-    return shares
+    return {name: float(grade in LOOSE) for name, grade in graded.items()} | {OFFSET: of_zero}

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sewer_audit.auditing.invoices.pricing import Pricing
+from sewer_audit.auditing.judgement.budget import cause_table, loose_parts
 from sewer_audit.auditing.judgement.verdict import runs_of_estimates, verdicts
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
@@ -16,6 +17,8 @@ from sewer_audit.uncertainty import TOO_HIGH, UNDECIDED, Draws
 
 END = 1.96
 """Standard uncertainties to the pessimistic end of an input: its 95 % limit [-]."""
+UNSOURCED = "every figure from memory, common practice or judgement at its pessimistic end at once"
+"""What nobody can look up, granted as a whole: the rest of the claim does not rest on it [text]."""
 LEAST = 0.02
 """Share of the combined standard uncertainty below which an input has no row of its own [-]."""
 COLUMNS = [
@@ -70,16 +73,19 @@ def opposing_table(
     for what, volumes in _legs(evidence):
         rows.append(row("alone", what, volumes))
     shifts = list(_inputs(evidence, draws))
-    together = np.zeros(len(billed))
+    together, loose = np.zeros(len(billed)), np.zeros(len(billed))
+    known = loose_parts(cause_table(evidence), evidence)
     whole = float(audited.sum(axis=1).std())
     for what, spread in sorted(shifts, key=lambda each: -each[1].sum()):
         together += END * spread
+        loose += END * spread * np.sqrt(known.get(what.partition(": ")[2], 0.0))
         if spread.sum() < LEAST * whole:
             continue
         reach = spare / spread.sum() if spare > 0 else np.nan
         rows.append(row("pessimistic", what, audited + END * spread, reach))
     for what, volume in _corrections(evidence):
         rows.append(row("left out", what, audited + volume))
+    rows.append(row("jointly", UNSOURCED, audited + loose))
     rows.append(row("jointly", "every input at its pessimistic end at once", audited + together))
     return pd.DataFrame(rows, columns=COLUMNS)
 

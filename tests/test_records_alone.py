@@ -90,7 +90,7 @@ def test_no_bill_is_found_too_low_by_a_level_that_may_read_high(site):
     assert "billed-too-low" not in codes(alone)
     checked = site(FLUME % ("", CHECKED + "\n" + visits), flow, head=head.round(1))
     assert set(checked.invoices["finding"]) == {LOW}
-    unread = site(FLUME % ("", CHECKED), flow, 0.7, head=head.round(1))
+    unread = site(FLUME % ("", CHECKED), flow, head=head.round(1))
     assert set(unread.invoices["finding"]) == {UNDECIDED}
     told = next(f for f in unread.flags if f.code == "record-may-read-high")
     assert told.data["open"] == ["no hand reading"]

@@ -382,3 +382,23 @@ def test_a_meter_the_case_leaves_out_is_asked_for_before_bills_are_accused(tmp_p
         assert not any("too" in finding for finding in result.invoices["finding"])
     else:
         assert claimed(result) == [60.0, 72.0, 80.0, 64.0]
+
+
+def test_rates_of_a_wrong_date_are_held_beside_the_printed_schedule_first(tmp_path):
+    """New rates since May on the bills, since July in the case."""
+    rows = ["invoice,start,end,billed_volume,use,total"]
+    for month in range(2, 10):
+        amount = 20 * (4 if month < 5 else 5)
+        rows.append(f"B{month},2025-0{month}-01,2025-{month + 1:02}-01,20,{amount}.00,{amount}.00")
+    folder = case_of(tmp_path, "\n".join(rows) + "\n")
+    rates = folder / "rates.toml"
+    new = "\n[[version]]" + rates.read_text().split("[[version]]")[1]
+    new = new.replace("2021-01-01", "2025-07-01").replace("4.00", "5.00")
+    rates.write_text(rates.read_text() + new)
+    result = of(folder)
+    (flag,) = [each for each in result.flags if each.code == "alike-in-every-bill"]
+    assert flag.data == {"link": "date of the rates", "invoices": ["B5", "B6"]}
+    assert sum(claimed(result)) == 40.0
+    rates.write_text(rates.read_text().replace("2025-07-01", "2025-06-01"))
+    result = of(folder)  # one bill alone says nothing of a date
+    assert sum(claimed(result)) == 20.0 and "alike-in-every-bill" not in codes(result.flags)

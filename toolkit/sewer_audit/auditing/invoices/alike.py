@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import takewhile
 
 from sewer_audit.auditing.invoices.pricing import Pricing
 from sewer_audit.case import Case
@@ -11,9 +12,11 @@ from sewer_audit.errors import Flag
 
 FEWEST = 3
 """Bills of an edition from which on "every one of them" says something (judgement) [-]."""
+OTHER_EDITION, DATE = "wrong-rate-version", "date of the rates"
 TYPED = {
-    "volume": "the return factor and other rules of the volume, the meters it is made of and the "
-    "uses that are credited",
+    "charged volume": "the return factor and other rules of the volume, its meters and credited "
+    "uses",
+    DATE: "the dates from which rates hold",
 }
 """What to hold beside the printed schedule, where it is more than the charge of that name."""
 
@@ -30,7 +33,7 @@ def alike_flags(case: Case, pricing: Pricing | None, ledger: Ledger) -> list[Fla
     if pricing is None or case.data.rates is None or case.data.rates.held_beside:
         return []
     editions: dict[int, list[str]] = {}
-    for facts in pricing.facts:
+    for facts in sorted(pricing.facts, key=lambda each: each.start):
         parts = price(pricing.schedule, facts).parts
         if len(parts) == 1:
             editions.setdefault(id(parts[0].version), []).append(facts.invoice)
@@ -41,15 +44,29 @@ def alike_flags(case: Case, pricing: Pricing | None, ledger: Ledger) -> list[Fla
         alike = [name for names in whole if off.issuperset(names) for name in names]
         if alike:
             found.append(_flag(case, pricing, link, alike))
+    moved = {entry.invoice for entry in ledger.entries if entry.code == OTHER_EDITION}
+    if not found and (beside := _beside_a_change(list(editions.values()), moved)):
+        found.append(_flag(case, pricing, DATE, beside))
     return found
+
+
+def _beside_a_change(editions: Sequence[Sequence[str]], moved: set[str]) -> list[str]:
+    """Bills one after another, up to a change of rates or from it on, by the other edition."""
+    for place, names in enumerate(editions):
+        for ordered, at_edge in ((names[::-1], place + 1 < len(editions)), (names, place > 0)):
+            run = list(takewhile(moved.__contains__, ordered))
+            if at_edge and len(run) > 1:
+                return sorted(run, key=list(names).index)
+    return []
 
 
 def _flag(case: Case, pricing: Pricing, link: str, names: Sequence[str]) -> Flag:
     source = pricing.schedule.schedule.source
     file = case.data.rates.file  # type: ignore[union-attr]
+    which = "beside a change of rates" if link == DATE else "of an edition"
     return Flag(
         "alike-in-every-bill",
-        f"{link}: all {len(names)} bills of an edition depart from the schedule. An error of the "
+        f"{link}: all {len(names)} bills {which} depart from the schedule. An error of the "
         "city begins somewhere; a figure typed wrongly, or a rule read otherwise than the city "
         f"reads it, is everywhere. Before anything is sent, hold {TYPED.get(link, repr(link))} in "
         f"{file} beside the printed schedule{f' ({source})' if source else ''}; then say under "

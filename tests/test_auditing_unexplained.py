@@ -231,7 +231,7 @@ def test_the_site_alone_has_something_unexplained(alone):
     assert named(alone) == {f"H{ODD}": ("unexplained-volume", "not explained")}
     assert alone.explanations.attrs["named"] is None
     means = [alone.findings()["total"][f"{each}_m3"]["mean"] for each in ("effluent", "balance")]
-    assert means[0] / means[1] == pytest.approx(1.07, abs=0.02)
+    assert 1.04 < means[0] / means[1] < 1.14  # 1.07, and what the unseen zero adds
 
 
 @pytest.mark.parametrize("name", NEUTRAL)

@@ -52,104 +52,40 @@ MATRICES = {"basis_cov": "basis_m3", "effluent_cov": "effluent_mean", "balance_c
 class Observations:
     """Everything known about a series of invoices; all but the billed volumes may be missing.
 
-    Parameters
-    ----------
-    billed_m3 : array (invoices,)
-        Billed volumes in order of time [m3].
-    billed_step_m3 : float
-        Step to which volumes are billed, such as 1 kgal [m3].
-    days : array (invoices,), optional
-        Length of the service periods; 30 without it [d].
-    basis_m3 : array (invoices,), optional
-        What the schedule should have billed on, from reads of the meter it names [m3].
-    basis_cov : array (invoices, invoices), optional
-        Its covariance, from reading dates and resolution; the error of the meter itself does not
-        belong here, as bill and basis share the meter [m6].
-    return_factor : float
-        Billed share of the net intake in the schedule [-].
-    intake_m3 : array (invoices,), optional
-        Registered intake [m3].
-    deducts_m3 : array (invoices,), optional
-        Volumes the schedule credits, such as a deduct meter's [m3].
-    effluent_mean, effluent_cov : arrays, optional
-        Estimate from the logger record, and its covariance (invoices, invoices) [m3, m6].
-    balance_mean, balance_cov : arrays, optional
-        Estimate from the balance, and its covariance [m3, m6].
-    head_sensitivity : array (invoices,), optional
-        Relative change of the effluent volume per metre of zero error, n/h for a power law [1/m].
-    head_exponent : float
-        Exponent of discharge on head, 1.5 to 2.5 [-].
-    zero_offsets_m : array (offsets,), optional
-        Zero errors, increasing through 0, at which `zero_volumes_m3` is known [m].
-    zero_volumes_m3 : array (offsets, invoices), optional
-        Effluent volume if the sensor showed too much by each of them; exact where
-        `head_sensitivity` is a first-order figure [m3].
-    zero_seen_m : array (invoices,), optional
-        Standard deviation which the hand readings from that invoice on leave to a zero error that
-        lasts, datum of the gauge included; infinite where there are none [m].
-    drowned_share : array (invoices,), optional
-        Share of the volume that passed at heads where tailwater may drown the device [-].
-    drowned_patterns : mapping of str to array (invoices,)
-        The same for several heads from which the tailwater may act, each counted by how far the
-        discharge rises above that at this head; used instead where given [-].
-    device_ratios : mapping, optional
-        Name of another device size or angle to its discharge over the assumed one's [-].
-    rain_m : array (invoices,), optional
-        Rain in the period [m].
-    year_fraction : array (invoices,), optional
-        Middle of the period as a fraction of the year from 1 January [-].
-    starts_d : array (invoices,), optional
-        Begin of every interval after the first instant compared; end to end without it [d].
-    epoch : Timestamp, optional
-        That first instant, for dates in words [UTC].
-    method : str
-        Kind of record: "head", "area velocity", "slope", "full pipe"; empty if not known [text].
-    low_shares, high_shares : mapping of str to array (invoices,)
-        Share of the volume at low flows, and of what flows above a high one, by how high [-].
-    unit_volumes : mapping of str to array (1 + changes, invoices)
-        True over recorded volume if the record was read in a wrong unit, always and from each of
-        `changes` on [-].
-    changes : tuple of float
-        Instants at which the record itself changes most [d].
-    night_m3 : array (invoices,), optional
-        Flow of the quietest hours [m3/d].
-    night_intake_m3 : array (invoices,), optional
-        Metered intake in the same hours, where it is read that often [m3/d].
-    lag_h : array (invoices,), optional
-        By how much the course of the week lags behind the usual one, NaN where not known [h].
-    marks : mapping of str to (float, float)
-        Figures of the whole record that some causes change, none of them usually off zero, each
-        with its standard uncertainty: share of the volume that follows rain within hours, log of
-        the record over its totaliser, share that passed under high tailwater [-].
-    courses : mapping of str to array (invoices,)
-        Such figures interval by interval, NaN where not known: log of the velocity at low depth
-        over what higher depths make of it [-].
-    zero_marks : mapping of str to array (offsets,)
-        What each of `zero_offsets_m`, shown too much, makes of a course [-].
-    zero_night : array (offsets, invoices), optional
-        The same if the sensor showed too much by each of `zero_offsets_m`, to any scale [-].
-    lowest_head_m : float, optional
-        Below which the record hardly ever falls [m].
-    rain_stores : mapping of str to array (invoices,)
-        Water of rain that drains over days, by how slowly, to any scale [-].
-    uses_m3 : mapping of str to array (invoices,)
-        Volume of every use and inflow the balance takes, an inflow below nothing [m3].
-    standstills : mapping of str to (float, float)
-        Stretches in which the supply register hardly moved while water left [d].
-    invoice_spans : tuple of (float, float), optional
-        Begin and end of every invoice, where the intervals are others [d].
-    fine : Observations, optional
-        The two estimates over shorter intervals, such as between the site's reads, for all that
-        the invoices are too long to tell [m3].
-    billed_standard : float
-        Relative standard uncertainty of the billing meter where no basis is given [-].
-    tolerance : float
-        Share of the billed volume that is no finding [-].
+    Arrays hold a figure for every invoice (or interval, in `fine`) in order of time; a covariance
+    is that of the mean whose name it shares [m6].
 
-    Raises
-    ------
-    AuditError
-        If lengths differ or a mean comes without its covariance.
+    Bills: volumes, the step to which they are billed, days of the periods (30 without them);
+    `basis_m3`, what the schedule should have billed on by reads of the meter it names (the error
+    of that meter does not belong in its covariance, as bill and basis share it; without a basis
+    `billed_standard` is the relative one of the billing meter); `return_factor` of the net intake,
+    registered intake, `deducts_m3` the schedule credits, `uses_m3` by name (an inflow below
+    nothing), `tolerance` no finding is drawn within.
+
+    Zero: `zero_volumes_m3` and `zero_night` (to any scale) if the sensor showed too much by each
+    of `zero_offsets_m`, increasing through 0, `zero_marks` what that makes of a course; to first
+    order `head_sensitivity` [1/m] and `head_exponent`; `zero_seen_m`, the standard deviation which
+    hand readings from that invoice on leave to a zero error that lasts, datum included; lowest
+    head below which the record hardly ever falls.
+
+    Shares of the volume [-]: at low flows, above a high one, at heads at which tailwater may drown
+    the device (`drowned_patterns`, from several heads; else `drowned_share`). `device_ratios`: of
+    another size over the assumed one; `unit_volumes`: true over recorded volume in another unit,
+    always and from each of `changes` [d] on, the instants at which the record changes most.
+
+    Time: `starts_d` after the first instant `epoch` (end to end without it), `year_fraction` of the
+    middle, `invoice_spans` [d] where the intervals are others; `standstills` [d], in which the
+    supply register hardly moved while water left.
+
+    Water: rain [m], `rain_stores` draining over days, to any scale; the quietest hours by record
+    and intake [m3/d]; `lag_h`, by how much the course of the week lags behind the usual one.
+
+    `marks`: figures of the whole record that some causes change, none usually off zero, each with
+    its standard uncertainty (share that follows rain within hours, log of the record over its
+    totaliser, share under high tailwater); `courses`: such figures interval by interval (log of the
+    velocity at low depth over what higher depths make of it). `method`: "head", "area velocity",
+    "slope", "full pipe". `fine`: the two estimates over shorter intervals, such as between the
+    site's reads, for all that the invoices are too long to tell.
     """
 
     billed_m3: np.ndarray

@@ -39,18 +39,8 @@ class RankedExplanation:
 class Outlook:
     """What the discharge would be if an explanation of the two estimates acts.
 
-    Parameters
-    ----------
-    names : tuple of str
-        What acts; empty where nothing does [text].
-    weight : float
-        Its probability [-].
-    shares : array (points,)
-        Weights of its sizes and forms [-].
-    volumes : array (points, invoices)
-        Discharge with each of them put right [m3].
-    cov : array (invoices, invoices)
-        Its covariance, given a point [m6].
+    names: of what acts, empty where nothing does; weight: its probability; shares: of its sizes and
+    forms; volumes (points, invoices) [m3]: with each of them put right; cov [m6]: given a point.
     """
 
     names: tuple[str, ...]
@@ -73,40 +63,17 @@ class Sensitivity:
 
 @dataclass(frozen=True)
 class Ranking:
-    """The explanations ranked, and what may be said.
+    """The explanations ranked, most probable first, and what may be said.
 
-    Parameters
-    ----------
-    rows : tuple of RankedExplanation
-        Most probable first [-].
-    named : str or None
-        What may be named: what acts by odds of 20 to 1 and whose likelihood is 20 times that of
-        the likeliest row without it; None where that is nothing [text].
-    factor : float
-        The smaller of those two for what is named, or for the first row [-].
-    strength : str
-        Word for that factor [text].
-    statement : str
-        What the report may say [text].
-    separates : str
-        Evidence that would tell the two best apart [text].
-    excluded : tuple of str
-        Single explanations whose likelihood is below the first row's by more than 150 [text].
-    untestable : tuple of str
-        Explanations this evidence cannot show [text].
-    flags : tuple of Flag
-        What the reader must know [-].
-    tied : tuple of str
-        Causes the figures cannot tell apart, likeliest first; where nothing wrong stands first,
-        those that may act in a size which would not show; empty where one is named [text].
-    second : str or None
-        Row whose truth instead of the first row's would change most of the judgement: the next
-        that says something else [text].
-    sensitivity : tuple of Sensitivity
-        What stands first under other priors [-].
-    outlooks : tuple of Outlook
-        The discharge under every explanation of the two estimates, with its probability; empty
-        where nothing tests them [m3].
+    named: what acts by odds of 20 to 1 and whose likelihood is 20 times that of the likeliest row
+    without it, None where that is nothing; `factor` the smaller of the two (for the first row where
+    nothing is named), `strength` a word for it. separates: evidence that would tell the two best
+    apart, `second` the next row that says something else. excluded: single explanations whose
+    likelihood is below the first row's by more than 150; untestable: what this evidence cannot
+    show. tied: causes the figures cannot tell apart, likeliest first; where nothing wrong stands
+    first, those that may act in a size which would not show; empty where one is named.
+    sensitivity: what stands first under other priors. outlooks: the discharge under every
+    explanation of the two estimates, with its probability; empty where nothing tests them.
     """
 
     rows: tuple[RankedExplanation, ...]

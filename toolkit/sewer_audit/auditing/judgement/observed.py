@@ -41,8 +41,6 @@ STOPPED, FLOWING = 0.15, 0.3
 water left all the same (judgement) [-]."""
 DRAINS = (3.0, 10.0, 25.0)
 """Half-lives of rain that drains through the ground [d] (judgement)."""
-DOUBTS = {"coverage-below-the-rule", "estimates-conflict", "odd-days", "zero shift"}
-"""Codes that stop a record which is a measurement all the same."""
 TRIAL = Draws(300, 1)
 """Draws that settle the mean of the balance between two reads [-]."""
 
@@ -65,7 +63,7 @@ def observations_of(
         billed_step_m3=float(to_si(10.0**-step, unit, "volume")),
         tolerance=case.data.rule.tolerance,
         fine=_between_reads(case, inputs, evidence, patterns),
-        **_estimates(evidence, () if evidence.gate is None else ~evidence.gate.void),
+        **_estimates(evidence),
         **_basis(case, evidence),
         **_uses(evidence.balance),
         **_times(case, inputs, periods, periods),
@@ -112,8 +110,7 @@ def _times(case: Case, inputs: Inputs, periods: Periods, invoices: Periods) -> d
     return found
 
 
-def _estimates(evidence: Evidence, measured: np.ndarray | tuple = ()) -> dict[str, Any]:
-    """Mean and covariance of the two; of the record where it is a measurement, if that is told."""
+def _estimates(evidence: Evidence) -> dict[str, Any]:
     told: dict[str, Any] = {}
     for name, draws in (
         ("effluent", None if evidence.effluent is None else evidence.effluent.volumes),
@@ -122,9 +119,9 @@ def _estimates(evidence: Evidence, measured: np.ndarray | tuple = ()) -> dict[st
         if draws is None:
             continue
         known = np.isfinite(draws).all(axis=0)
-        if len(measured) and name == "effluent":
-            known &= measured
-        if known.any() or name == "effluent":
+        if evidence.gate is not None and name == "effluent":
+            known &= ~evidence.gate.void  # a doubted record is asked why, no measurement is not
+        if known.any():
             draws = np.where(known, draws, np.nan)
             told[f"{name}_mean"] = draws.mean(axis=0)
             told[f"{name}_cov"] = np.atleast_2d(np.cov(draws.T))
@@ -169,11 +166,8 @@ def _uses(balance: Balance | None) -> dict[str, Any]:
 def _between_reads(
     case: Case, inputs: Inputs, evidence: Evidence, patterns: Patterns | None
 ) -> Observations | None:
-    """Record and balance between the site's reads; None where these are no finer than bills.
-
-    A record that is doubted is asked why, over all that it measured.
-    """
-    if patterns is None or evidence.balance is None or not case.data.intake:
+    """Record and balance between the site's reads; None where these are no finer than bills."""
+    if patterns is None or evidence.reconciliation is None or not case.data.intake:
         return None
     periods = _read_periods(case, inputs, evidence.periods)
     if len(periods.names) < FINER * len(evidence.periods.names):
@@ -189,7 +183,7 @@ def _between_reads(
     volume, covered = patterns.volumes(periods)
     whole, _ = patterns.volumes(evidence.periods)
     ratio = evidence.effluent.volumes.mean(axis=0) / np.maximum(whole, 1e-9)  # type: ignore
-    told = _estimates(evidence, _measured(evidence))
+    told = _estimates(evidence)
     if not {"effluent_mean", "balance_mean"} <= set(told):
         return None
     stopped = ~np.isfinite(told["effluent_mean"] + told["balance_mean"])
@@ -231,13 +225,6 @@ def _between_reads(
         **times,
         **seen,
     )
-
-
-def _measured(evidence: Evidence) -> np.ndarray:
-    """Invoices of which the record is at most doubted, not stopped as no measurement at all."""
-    gate, count = evidence.gate, len(evidence.periods.names)
-    codes = [() if gate is None else gate.codes("effluent", place) for place in range(count)]
-    return np.array([DOUBTS.issuperset(each) for each in codes])
 
 
 def _positive(cov: np.ndarray) -> np.ndarray:

@@ -405,8 +405,8 @@ def _flags_of(bills: Sequence[BilledInvoice]) -> list[Flag]:
             "taken, and nothing is claimed on the difference: what one bill has too much the next "
             "has too little. A photograph of the register on a read day tells the next one."
         )
-        data = {"invoices": [one for one, _ in doubted.values()]}
-        found.append(Flag("reads-of-a-day-differ", words, data))
+        both = [bill.invoice for bill in bills if any(own is not None for own in bill.doubted)]
+        found.append(Flag("reads-of-a-day-differ", words, {"invoices": both}))
     return found
 
 

@@ -193,3 +193,20 @@ def test_what_is_on_no_list_may_act_for_a_while():
     given["effluent_mean"] = given["effluent_mean"] * np.where(away, 1.3, 1.0)
     found = ranked(**given)
     assert found["none of these (estimates)"] > 0.5 and found["named"] is None
+
+
+@pytest.mark.parametrize(
+    "standard, named", [(0.03, "unmetered source or steady ground water"), (0.4, None)]
+)
+def test_beside_a_record_that_knows_next_to_nothing_no_cause_is_named(standard, named):
+    """The same surplus of a third in five weeks, beside a record known well or hardly at all."""
+    given = series(np.random.default_rng(53))
+    night = np.full(40, 30.0) + 0.3 * np.random.default_rng(59).normal(size=40)
+    surplus = 0.35 * given["effluent_mean"].mean() * later()
+    given["effluent_mean"] = given["effluent_mean"] + surplus
+    true = given["balance_mean"]
+    given["effluent_cov"] = (standard * true)[:, None] * (standard * true) + np.diag(
+        (0.006 * true) ** 2
+    )
+    found = ranked(**given, night_m3=night + surplus / 10, night_intake_m3=night)
+    assert found["named"] == named

@@ -36,6 +36,9 @@ which leave the same marks; set on invented worlds of others [-]."""
 APART = 10.0
 """Causes whose probability lies within this factor of the likeliest are not told apart where none
 is named (judgement) [-]."""
+OPEN = 0.2
+"""Relative standard uncertainty of a record's total from which no cause of the estimates is named
+beside it (judgement) [-]."""
 SHOWN = 12
 """Rows that always stand in the table [-]."""
 SMALLEST_SHOWN = 1e-4
@@ -304,6 +307,10 @@ def _ranking(
     if named == (NOTHING,) and not observed.tested:
         # one estimate alone is tested by nothing: that it agrees with the bills names no cause
         named, factor = (), min(factor, np.nextafter(STRONG, 0.0))
+    if observed.tested and _record_open(observed) > OPEN:
+        # so wide a record is no longer in step with its causes: the marks of one may be chance
+        kept = tuple(name for name in named if KINDS.get(name) != "estimates")
+        named, factor = kept, factor if kept else min(factor, np.nextafter(STRONG, 0.0))
     singles = [row for row in rows if len(row.components) <= 1]
     shown = [
         row
@@ -327,6 +334,14 @@ def _ranking(
         None if second is None else second.name,
         tuple(_sensitivity(rows)),
     )
+
+
+def _record_open(observed: Observations) -> float:
+    """Relative standard uncertainty of the total of the record where both are known."""
+    seen = observed if observed.fine is None else observed.fine
+    seen = seen.where(seen.compared)
+    spread = np.sqrt(max(float(seen.effluent_cov.sum()), 0.0))  # type: ignore[union-attr]
+    return spread / max(float(np.abs(seen.effluent_mean).sum()), 1e-12)
 
 
 def _second(rows: list[RankedExplanation]) -> RankedExplanation | None:

@@ -26,7 +26,7 @@ ROWS = list(
 )
 HOME = Path(sewer_audit.__file__).parent
 TABLES = HOME / "hydraulics" / "data"
-FILES = [*TABLES.glob("*.csv"), *HOME.glob("balance/data/*.csv")]
+FILES = [*TABLES.glob("*.csv"), *HOME.glob("balance/data/*.csv"), HOME / "effluent/causes.csv"]
 CODE = [*HOME.glob("hydraulics/**/*.py"), *HOME.glob("balance/**/*.py")]
 CODE.append(HOME / "effluent/defaults.py")
 PLAIN = {0.0, 0.5, 1.0, 2.0, 3.0, 10.0, 100.0, 1000.0}
@@ -34,7 +34,7 @@ PLAIN = {0.0, 0.5, 1.0, 2.0, 3.0, 10.0, 100.0, 1000.0}
 TINY = 1e-5
 TEXT = {"label", "kind", "material", "name", "state", "type", "shape", "text", "source"}
 TEXT |= {"way", "equation", "record", "limit_source", "compute", "steady_drain"}
-TEXT |= {"better", "evidence", "traps"}
+TEXT |= {"better", "evidence", "traps", "group", "cause", "unit", "persistence"}
 NAMES = {
     "h_flume.csv": ("kind", "depth_ft"),
     "frames.csv": ("kind", "name"),
@@ -47,6 +47,7 @@ NAMES = {
     "ways.csv": ("kind", "way"),
     "meter_states.csv": ("state",),
     "meter_types.csv": ("type",),
+    "causes.csv": ("group", "cause"),
 }
 """Table to the columns that name a row; it is the only place where a new table is added."""
 BASES = {

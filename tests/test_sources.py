@@ -13,7 +13,8 @@ from sewer_audit.hydraulics.tables import DATA, facts_of, families
 from sewer_audit.sources import GRADES, cite, grade_of, named, register
 
 TABLES = sorted(Path(str(DATA)).glob("*.csv"))
-TABLES += sorted((Path(str(DATA)).parent.parent / "balance" / "data").glob("*.csv"))
+ROOMS = Path(str(DATA)).parents[1]
+TABLES += [*sorted((ROOMS / "balance" / "data").glob("*.csv")), ROOMS / "effluent" / "causes.csv"]
 
 
 def cells():
@@ -48,6 +49,7 @@ DOCUMENT = re.compile(
 )
 """A document named in prose, or a figure that says of itself that nobody can look it up."""
 STILL_PROSE = {
+    "auditing/judgement/opposing.py": 1,  # words for the grade
     "auditing/judgement/steps.py": 1,
     "effluent/defaults.py": 7,
     "hydraulics/conduits/area_velocity.py": 1,

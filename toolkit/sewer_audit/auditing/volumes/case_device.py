@@ -34,6 +34,8 @@ LEVEL_UNITS: Mapping[str, float] = {
 """True over recorded level where its unit is mistaken: exact definitions of the units [-]."""
 NEARLY = 0.9
 """Share of the invoices that must agree with another size or unit (judgement) [-]."""
+VAGUE = 1.6
+"""Ratio of the ends of an interval from which on it agrees with too much (judgement) [-]."""
 
 
 def device_question(
@@ -63,6 +65,8 @@ def device_question(
     if low - slack <= billed.sum() <= high + slack:
         return None
     low, high = np.quantile(drawn, (tail, 1 - tail), axis=0)
+    if np.median(high / np.maximum(low, 1e-9)) > VAGUE:
+        return None
     spans = periods.seconds(series.epoch)[known]
     for words, ratio in _ratios(case, series, spans).items():
         if np.mean((low * ratio <= billed) & (billed <= high * ratio)) >= NEARLY:

@@ -400,5 +400,54 @@ def test_rates_of_a_wrong_date_are_held_beside_the_printed_schedule_first(tmp_pa
     assert flag.data == {"link": "date of the rates", "invoices": ["B5", "B6"]}
     assert sum(claimed(result)) == 40.0
     rates.write_text(rates.read_text().replace("2025-07-01", "2025-06-01"))
-    result = of(folder)  # one bill alone says nothing of a date
-    assert sum(claimed(result)) == 20.0 and "alike-in-every-bill" not in codes(result.flags)
+    result = of(folder)
+    (flag,) = [each for each in result.flags if each.code == "alike-in-every-bill"]
+    assert sum(claimed(result)) == 20.0 and flag.data["invoices"] == ["B5"]
+
+
+@pytest.mark.parametrize("typed", [14_513, 14_013], ids=["mistyped", "as it is"])
+def test_a_bill_that_follows_by_the_read_of_the_next_is_right(tmp_path, typed):
+    """Three bills; the present read of the second stands otherwise on the third."""
+    reads, rows = [10_013, 10_013 + 2200, 14_013, 16_513], []
+    for k in range(3):
+        shown, volume = reads[k + 1] if k != 1 else typed, (reads[k + 1] - reads[k]) // 100
+        rows.append(
+            f"B{k},2025-0{3 + k}-01,2025-0{4 + k}-01,{volume},{4 * volume}.00,{4 * volume}.00,"
+            f"{reads[k]},{shown}"
+        )
+    head = "invoice,start,end,billed_volume,use,total,previous_read,current_read"
+    account = '[account.reads]\nunit = "gal"\nmultiplier = 10\ndigits = 5\n'
+    result = of(case_of(tmp_path, "\n".join([head, *rows]) + "\n", account=account))
+    assert claimed(result) == [0.0, 0.0, 0.0]
+    told = [flag.data["invoice"] for flag in result.flags if flag.code == "reads-do-not-meet"]
+    assert told == ([] if typed == reads[2] else ["B1"])
+
+
+def test_uses_beyond_the_intake_in_every_bill_are_asked_before_bills_are_accused(tmp_path):
+    """A deduct meter whose multiplier stands ten times too large in the case."""
+    ends = [f"2025-0{month}-01" for month in range(3, 8)]
+    main, off = [10_013 + 4_000 * k for k in range(5)], [507 + 900 * k for k in range(5)]
+    rows = ["invoice,start,end,billed_volume,use,total"]
+    rows += [f"B{k},{ends[k]},{ends[k + 1]},31,124.00,124.00" for k in range(4)]
+    account = ""
+    files = {}
+    for name, reads, kind, head in (
+        ("main", main, "", '[[intake]]\nmeter = "main"'),
+        ("off", off, "0", '[[use]]\nname = "off"\nkind = "deduct meter"\ncredited = true'),
+    ):
+        account += f'{head}\nfile = "{name}.csv"\nunit = "gal"\nmultiplier = 10{kind}\ndigits = 5\n'
+        lines = [f"{day} 08:00,{read}" for day, read in zip(ends, reads, strict=True)]
+        files[name] = "\n".join(["time,register", *lines]) + "\n"
+    folder = case_of(
+        tmp_path,
+        "\n".join(rows) + "\n",
+        more='read_hour = "08:00"',
+        account=account,
+        volume='basis = "intake less deduct"',
+        **files,
+    )
+    result = of(folder)
+    assert claimed(result) == [0.0] * 4 and "question" in headline(result)
+    file = folder / "case.toml"
+    file.write_text(file.read_text().replace("multiplier = 100", "multiplier = 10"))
+    assert claimed(of(folder)) == [0.0] * 4 and "question" not in headline(of(folder))

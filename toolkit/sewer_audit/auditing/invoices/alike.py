@@ -12,10 +12,9 @@ from sewer_audit.errors import Flag
 
 FEWEST = 3
 """Bills of an edition from which on "every one of them" says something (judgement) [-]."""
-OTHER_EDITION, DATE = "wrong-rate-version", "date of the rates"
+OTHER_EDITION, DATE, VOLUME = "wrong-rate-version", "date of the rates", "charged volume"
 TYPED = {
-    "charged volume": "the return factor and other rules of the volume, its meters and credited "
-    "uses",
+    VOLUME: "the return factor and other rules of the volume, its meters and credited uses",
     DATE: "the dates from which rates hold",
 }
 """What to hold beside the printed schedule, where it is more than the charge of that name."""
@@ -30,8 +29,9 @@ def alike_flags(case: Case, pricing: Pricing | None, ledger: Ledger) -> list[Fla
     the city reads it, is everywhere, and makes every bill wrong alike. Neither can be told from the
     bills, so the finding stands and the reader is told what to look at before it is used.
     """
-    if pricing is None or case.data.rates is None or case.data.rates.held_beside:
+    if pricing is None or case.data.rates is None:
         return []
+    held, seen = case.data.rates.held_beside, case.data.case.units_confirmed
     editions: dict[int, list[str]] = {}
     for facts in sorted(pricing.facts, key=lambda each: each.start):
         parts = price(pricing.schedule, facts).parts
@@ -42,10 +42,10 @@ def alike_flags(case: Case, pricing: Pricing | None, ledger: Ledger) -> list[Fla
     for link in dict.fromkeys(entry.link for entry in ledger.entries):
         off = {entry.invoice for entry in ledger.entries if entry.link == link}
         alike = [name for names in whole if off.issuperset(names) for name in names]
-        if alike:
+        if alike and not (held and (seen or link != VOLUME)):
             found.append(_flag(case, pricing, link, alike))
     moved = {entry.invoice for entry in ledger.entries if entry.code == OTHER_EDITION}
-    if not found and (beside := _beside_a_change(list(editions.values()), moved)):
+    if not found and not held and (beside := _beside_a_change(list(editions.values()), moved)):
         found.append(_flag(case, pricing, DATE, beside))
     return found
 
@@ -55,7 +55,7 @@ def _beside_a_change(editions: Sequence[Sequence[str]], moved: set[str]) -> list
     for place, names in enumerate(editions):
         for ordered, at_edge in ((names[::-1], place + 1 < len(editions)), (names, place > 0)):
             run = list(takewhile(moved.__contains__, ordered))
-            if at_edge and len(run) > 1:
+            if at_edge and run:
                 return sorted(run, key=list(names).index)
     return []
 
@@ -70,6 +70,8 @@ def _flag(case: Case, pricing: Pricing, link: str, names: Sequence[str]) -> Flag
         "city begins somewhere; a figure typed wrongly, or a rule read otherwise than the city "
         f"reads it, is everywhere. Before anything is sent, hold {TYPED.get(link, repr(link))} in "
         f"{file} beside the printed schedule{f' ({source})' if source else ''}; then say under "
-        "[rates] who did, and which page: held_beside = '...'.",
+        "[rates] who did, and which page: held_beside = '...'"
+        + (", and under [case] who saw the registers: units_confirmed = '...'" * (link == VOLUME))
+        + ".",
         {"link": link, "invoices": list(names)},
     )

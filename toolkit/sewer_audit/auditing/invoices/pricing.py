@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from decimal import Decimal
@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sewer_audit.auditing.invoices.facts import printed_bills
+from sewer_audit.auditing.invoices.facts import printed_bills, printed_face
 from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.auditing.volumes.case_units import (
     dial_question,
@@ -31,6 +31,7 @@ from sewer_audit.charges import (
     compare,
     explaining_convention,
     explaining_line_rule,
+    follows_with,
     open_keys,
     price,
     price_draws,
@@ -237,7 +238,7 @@ def _with_questions(
         asked = meters_question(case, series)
     open_rows = range(len(found))
     if asked is None:
-        asked = registers_question(case, evidence.flags)
+        asked = registers_question(case, evidence.flags, len(series))
         open_rows = [row for row in open_rows if not _prints_its_water(series[row])]
     rows = [
         row
@@ -250,6 +251,9 @@ def _with_questions(
         for row in rows:
             found[row] = _as_billed(inputs, series[row])
         return found, flags
+    for row, words in _met(case, inputs, series):
+        found[row] = _as_billed(inputs, series[row])
+        flags.append(Flag("reads-do-not-meet", words, {"invoice": series[row].bill.invoice}))
     still = _stopped(series, frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9))
     for row in still:
         found[row] = _as_billed(inputs, series[row])
@@ -265,6 +269,34 @@ def _with_questions(
             found[row] = _as_billed(inputs, each)
             flags.append(_question(each, due / billed))
     return found, flags
+
+
+def _met(case: Case, inputs: Inputs, series: Sequence[Recomputed]) -> Iterator[tuple[int, str]]:
+    """Bills that follow by the read of the bill beside them, and not by their own of that day.
+
+    Whether the city printed or the case typed it wrongly, the volume was made of the other.
+    """
+    face = printed_face(case, inputs)
+    order = sorted(range(len(series)), key=lambda row: series[row].bill.facts.start)
+    for pair in pairwise(order) if face is not None else ():
+        one, after = (series[row].bill for row in pair)
+        reads = one.current_read, after.previous_read
+        if None in reads or reads[0] == reads[1] or one.facts.end != after.facts.start:
+            continue
+        if one.exchange is not None or after.exchange is not None:
+            continue
+        more = (reads[1] - reads[0]) * face.per_count  # type: ignore[operator, union-attr]
+        for row in pair:
+            bill = series[row].bill
+            if series[row].volume_agrees or bill.shares_with or bill.own_reads is not None:
+                continue
+            if follows_with(inputs.schedule, bill, more):  # type: ignore[arg-type]
+                yield (
+                    row,
+                    f"{bill.invoice}: {one.invoice} ends with {reads[0]} and {after.invoice} "
+                    f"starts from {reads[1]}; the billed volume of {bill.invoice} follows by the "
+                    "other one's read. Is its own typed as printed? Nothing is claimed on it.",
+                )
 
 
 def _with_winters(

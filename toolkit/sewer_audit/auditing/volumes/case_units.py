@@ -37,6 +37,11 @@ _PAIRS = (
 _STOPS = {"effluent": "unit-of-the-record", "balance": "unit-of-the-registers"}
 FAR = 3.0
 """Ratio beyond which units that differ by less are not asked about where volumes are loose [-]."""
+BELOW = (
+    "In all invoices what is taken off may exceed what the meters counted. Are the units and "
+    "multipliers of the case, of the uses too, those on the registers? If so, say under [case] who "
+    "saw them: units_confirmed = '...'."
+)
 FEWEST = 3
 """Invoices that must share a ratio, for one or two may well be wrong by it [-]."""
 MOST, FEW = 0.8, 0.1
@@ -110,15 +115,19 @@ def unit_questions(
     return flags
 
 
-def registers_question(case: Case, flags: Sequence[Flag]) -> Flag | None:
+def registers_question(case: Case, flags: Sequence[Flag], count: int) -> Flag | None:
     """The question about registers whose volumes stand in the ratio of two units to all bills.
+
+    Or whose uses exceed what they are taken off in all of so many invoices.
 
     What the record is asked touches no figure that is worked out from registers.
     """
     asked = [f for f in flags if f.code in ("unit-of-the-registers", "unit-ratio")]
     asked = [f for f in asked if f.data["estimate"] == "balance"]
-    if case.data.case.units_confirmed or not asked:
+    below = [f for f in flags if f.code == "balance-below-zero" and len(f.data["periods"]) == count]
+    if case.data.case.units_confirmed or not (asked or below):
         return None
+    asked = asked or [Flag(below[0].code, BELOW, {**below[0].data})]
     words = f"{asked[0].message} Nothing is claimed on volumes before that is answered."
     return Flag("unit-of-the-dial", words, asked[0].data)
 

@@ -170,6 +170,19 @@ def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> tuple
     return ()
 
 
+def follows_with(schedule: Schedule, bill: BilledInvoice, more: Decimal) -> bool:
+    """Whether the printed volume follows if the meter had registered so much more.
+
+    Units: more [volume unit of the facts].
+    """
+    rule, known = rule_in_force(schedule, bill), bill.facts.volumes
+    if rule is None or rule.metered not in known:
+        return False
+    printed = bill.facts.billed_volume if bill.usage is None else bill.usage
+    due = charged_from(schedule, bill, rule, {**known, rule.metered: known[rule.metered] + more})
+    return due is not None and abs(due - printed) <= bill.tolerance + step_of(schedule, bill)
+
+
 @dataclass(frozen=True)
 class Try:
     """One way to go wrong: other volumes, another rule or other facts, or the volume itself.

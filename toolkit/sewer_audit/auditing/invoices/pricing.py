@@ -286,17 +286,20 @@ def _met(case: Case, inputs: Inputs, series: Sequence[Recomputed]) -> Iterator[t
         if one.exchange is not None or after.exchange is not None:
             continue
         more = (reads[1] - reads[0]) * face.per_count  # type: ignore[operator, union-attr]
-        for row in pair:
-            bill = series[row].bill
-            if series[row].volume_agrees or bill.shares_with or bill.own_reads is not None:
-                continue
-            if follows_with(inputs.schedule, bill, more):  # type: ignore[arg-type]
-                yield (
-                    row,
-                    f"{bill.invoice}: {one.invoice} ends with {reads[0]} and {after.invoice} "
-                    f"starts from {reads[1]}; the billed volume of {bill.invoice} follows by the "
-                    "other one's read. Is its own typed as printed? Nothing is claimed on it.",
-                )
+        first, second = (series[row] for row in pair)
+        if first.volume_agrees or one.shares_with or one.own_reads is not None:
+            continue
+        if not follows_with(inputs.schedule, one, more):  # type: ignore[arg-type]
+            continue
+        words = (
+            f"{one.invoice} ends with {reads[0]} and {after.invoice} starts from {reads[1]}; the "
+            f"billed volume of {one.invoice} follows from the latter. Are both typed as printed? "
+            "Nothing is claimed on it."
+        )
+        yield pair[0], words
+        carried = after.own_reads is not None and after.own_reads[0] == reads[0]
+        if carried and not second.volume_agrees and follows_with(inputs.schedule, after, -more):
+            yield pair[1], words
 
 
 def _with_winters(

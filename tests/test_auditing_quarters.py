@@ -154,8 +154,7 @@ def test_a_basis_in_favour_of_the_site_is_no_saving(tmp_path):
         text = re.sub(r"(?m)^return_factor = [^#\n]*", "return_factor = 0.5 ", file.read_text())
         file.write_text(text)
     savings = review(audit(load_case(tmp_path / "bills"), draws=300, seed=1)).savings
-    basis = savings[savings["what"].str.startswith("Billing on the discharge")].iloc[0]
-    assert basis["amount_mean"] < 0 and basis["note"].startswith("no saving")
+    assert not savings["what"].str.startswith("Billing on the discharge").any()
 
 
 def test_a_return_factor_that_may_stand_for_a_use_is_not_credited_twice(whole, sample):

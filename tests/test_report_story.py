@@ -144,6 +144,10 @@ def test_a_question_to_the_case_stops_headline_and_letter(whole):
     asked = replace(whole, flags=(*whole.flags, flag))
     assert "A question comes before any amount" in report_story.verdict(asked).plain
     assert "Not to be sent before this is answered" in cover_letter(asked).plain
+    assert "of the net intake" not in cover_letter(asked).plain
+    page = report_story.verdict(asked).plain + report_story.conclusions(asked).plain
+    assert "if billed on the discharge" not in page and "By the rules" not in page
+    assert "would have cost" not in report_story.fairness(asked).plain
 
 
 def test_windows_are_told_apart_as_a_manager_reads_them(whole):
@@ -238,8 +242,32 @@ def test_a_basis_in_favour_of_the_site_asks_for_no_credit(whole):
     assert "would have cost more by" in str(report_story.fairness(other))
     text = str(report_story.conclusions(other))
     assert "in favour of the site" in text and "asks for a credit" not in text
-    assert "which credit" not in str(cover_letter(other))
-    assert "We ask for no other basis" in str(cover_letter(other))
+    assert "reached the sewer" not in str(cover_letter(other)), "this is for counsel alone"
+    assert "to question the basis can raise bills" in str(cover_letter(other, counsel=True))
+    assert "which credit" in str(cover_letter(whole))
+
+
+def test_counsel_is_told_of_what_speaks_against_the_site_only_where_something_does(whole):
+    assert "nothing was found that speaks against you" in str(cover_letter(whole, counsel=True))
+    claim = whole.claim.copy()
+    claim.attrs = whole.claim.attrs
+    claim.loc[0, "by_the_rules"] = -12.0
+    told = str(cover_letter(replace(whole, claim=claim), counsel=True))
+    assert "names what speaks against you" in told and "by USD 12.00" in told
+
+
+def test_one_bill_is_told_in_the_singular(whole):
+    claim = whole.claim[whole.claim["invoice"] == "K2506"]
+    claim.attrs = whole.claim.attrs
+    told = str(cover_letter(replace(whole, claim=claim)))
+    assert "This invoice does not follow" in told and "It is too high by" in told
+    assert "Together" not in told and "These invoices" not in told
+
+
+def test_the_reading_sheet_is_asked_for_where_the_bill_itself_is_wrong(whole):
+    """K2602 follows its printed reads and rates; the estimate before it does what it costs."""
+    sheet = next(text for text in whole.next_proof if "reading sheet" in text)
+    assert "K2505" in sheet and "K2602" not in sheet and "their totals differ" in sheet
 
 
 def test_the_overview_ends_in_the_sum(whole):

@@ -157,7 +157,7 @@ def _audit(
         inputs,
         rule,
         basis,
-        next_proofs(case, evidence, table, budget),
+        next_proofs(case, evidence, table, budget, ledger),
         stability,
         ledger,
         found,

@@ -11,6 +11,7 @@ from sewer_audit.auditing.invoices.pricing import Pricing
 from sewer_audit.auditing.result import QUESTIONS
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
+from sewer_audit.charges import OF_RUN, Ledger
 from sewer_audit.wording import Words, template
 
 __all__ = ["answered_questions", "next_proofs"]
@@ -76,21 +77,25 @@ def _basis_missing(case: Case, evidence: Evidence) -> str:
 
 
 def next_proofs(
-    case: Case, evidence: Evidence, table: pd.DataFrame, budget: pd.DataFrame
+    case: Case,
+    evidence: Evidence,
+    table: pd.DataFrame,
+    budget: pd.DataFrame,
+    ledger: Ledger | None,
 ) -> tuple[str, ...]:
     """What to obtain next, the most useful first.
 
-    Units: evidence [m3]; table [m3, money].
+    Units: evidence [m3]; table [m3, money]; ledger [money].
     """
     words, proofs = Words.of(case), []
     if evidence.reconciliation is not None and not evidence.reconciliation.agree:
         proofs.append(words("advice.proof.conflict"))
     if evidence.network is not None and evidence.network.possible:
         proofs.append(words("advice.proof.further", names=", ".join(evidence.network.possible)))
-    away = (table["invoiced_total"] - table["recomputed_total"]).abs() > 0.005
-    wrong = table.loc[away, "invoice"].tolist()
+    entries = () if ledger is None else ledger.entries
+    wrong = list(dict.fromkeys(each.invoice for each in entries if each.link != OF_RUN))
     if wrong:
-        proofs.append(words("advice.proof.sheet", invoices=", ".join(wrong)))
+        proofs.append(words("advice.proof.sheet", invoices=wrong, one=len(wrong) == 1))
     if (table["read_type"] == "estimated").any():
         proofs.append(words("advice.proof.true_up"))
     if evidence.balance is not None:

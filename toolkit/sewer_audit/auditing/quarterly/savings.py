@@ -139,9 +139,8 @@ def _basis(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
         return []
     saved = result.pricing.amounts(basis) - result.pricing.amounts(audited)
     note = "needs another basis, a credit or a deduct meter; no error of an invoice"
-    if saved[:, list(rows)].sum(axis=1).mean() < 0:
-        note = "no saving: it would cost more, for the basis is in favour of the site"
-    return [_row(result, BASIS, _a_year(result, saved, rows), note)]
+    found = _row(result, BASIS, _a_year(result, saved, rows), note)
+    return [found] if found["amount_low"] > 0 else []  # else it may cost: no saving is shown
 
 
 def _credits(result: Audit, places: Sequence[int]) -> list[dict[str, Any]]:
@@ -262,9 +261,7 @@ def action_table(
         note = row.note if row.note.startswith("dispute until") else ""
         rows.append((f"Ask for the correction of {row.invoices}", note))
     if (savings["what"] == BASIS).any():
-        top = savings.loc[savings["what"] == BASIS].iloc[0]
-        if top["amount_low"] > 0:
-            rows.append(("Ask which credit, deduct meter or other basis the code provides", ""))
+        rows.append(("Ask which credit, deduct meter or other basis the code provides", ""))
     if result.invoices["read_type"].iloc[-1] == "estimated":
         last = result.invoices["invoice"].iloc[-1]
         rows.append((f"See that the estimated read of {last} is followed by an actual one", ""))

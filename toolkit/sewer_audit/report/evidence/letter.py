@@ -54,15 +54,18 @@ def cover_letter(result: Any, counsel: bool = False) -> Shown:
         sources=[words(code) for code, there in sources.items() if there],
     )
     basis, shared = basis_values(result), shared_days(result)
+    against = _against(result, words) if counsel else []
+    asks = basis and not basis["fair"] and not basis["favour"] and not questions(result)
     paragraphs = [
-        *([words("letter.counsel.head")] if counsel else ()),
+        *([words("letter.counsel.head", against=against)] if counsel else ()),
         words("letter.blanks"),
         opening,
         *_errors(result, words),
         *_true_ups(result, words),
-        *([_too_low(result, words)] if counsel else ()),
+        *against,
+        *([words("letter.counsel.none_low")] if counsel and not _too_low(result) else ()),
         *([words("letter.shared_days", days=shared)] if shared else ()),
-        *([words("letter.basis", **basis)] if basis and not basis["fair"] else ()),
+        *([words("letter.basis", **basis)] if asks else ()),
         *([words("letter.estimated")] if (table["read_type"] == "estimated").any() else ()),
         *_requests(result, words),
         words("letter.law"),
@@ -99,6 +102,7 @@ def _errors(result: Any, words: Words) -> list[str]:
     ]
     together = words(
         "letter.together",
+        one=len(rows) == 1,
         amount=sum(amounts.values()),
         known_within=low < high,
         low=low,
@@ -106,7 +110,7 @@ def _errors(result: Any, words: Words) -> list[str]:
         outside=outside if outside > LEAST else None,
         until=min(days, default=None),
     )
-    head = words("letter.head", source=source, unstated=not source)
+    head = words("letter.head", one=len(rows) == 1, source=source, unstated=not source)
     before = [flag.message for flag in result.flags if flag.code == "alike-in-every-bill"]
     alike = [words("letter.alike", message=text) for text in before]
     return [*alike, head, "\n".join(told), together]
@@ -181,15 +185,23 @@ def _figure(words: Words, value: Any, unit: str) -> str:
     return f"{float(value):,.10g} {unit}".rstrip()
 
 
-def _too_low(result: Any, words: Words) -> str:
-    rows = result.claim[result.claim["by_the_rules"] < -LEAST] if len(result.claim) else []
-    if not len(rows):
-        return words("letter.counsel.none_low")
+def _too_low(result: Any) -> list[Any]:
+    """Rows of the claim whose invoice was billed too low by the schedule."""
+    if result.claim.empty:
+        return []
+    return list(result.claim[result.claim["by_the_rules"] < -LEAST].itertuples())
+
+
+def _against(result: Any, words: Words) -> list[str]:
+    """What only counsel is told: invoices billed too low, a basis in favour of the site."""
+    basis, rows = basis_values(result), _too_low(result)
     low = [
-        words("letter.counsel.one", invoice=row.invoice, amount=-row.by_the_rules)
-        for row in rows.itertuples()
+        words("letter.counsel.one", invoice=row.invoice, amount=-row.by_the_rules) for row in rows
     ]
-    return words("letter.counsel.low", low=low, net=result.ledger.net)
+    said = [words("letter.counsel.low", low=low, net=result.ledger.net)] if low else []
+    if basis and basis["favour"] and not basis["fair"]:
+        said.append(words("letter.counsel.favour", **basis))
+    return said
 
 
 def _requests(result: Any, words: Words) -> list[str]:

@@ -174,14 +174,15 @@ def basis_values(result: Any) -> dict[str, Any]:
     Returns
     -------
     dict
-        Shares of the net intake [-], and what billing on the discharge would change [money].
+        Shares of the net intake [-], and what billing on the discharge would change, unless a
+        question to the case comes first [money].
     """
     basis = result.basis
     if not basis.get("answered"):
         return {}
     parts = (
         [float(basis[f"amount_{part}"]) for part in ("mean", "low", "high")]
-        if _known(basis, "amount_mean")
+        if _known(basis, "amount_mean") and not questions(result)
         else [math.nan] * 3
     )
     more = parts[0] < 0
@@ -218,7 +219,7 @@ def conclusions(result: Any) -> Shown:
 def _rules(result: Any, words: Words) -> list[str]:
     shared = shared_days(result)
     said = [words("verdict.conclusions.shared_days", days=shared)] if shared else []
-    if result.claim.empty:
+    if result.claim.empty or questions(result):
         return said
     if _wrong(result):
         return [*said, words("verdict.conclusions.depart")]

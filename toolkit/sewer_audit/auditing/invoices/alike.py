@@ -64,9 +64,10 @@ def _flag(case: Case, pricing: Pricing, link: str, names: Sequence[str]) -> Flag
     source = pricing.schedule.schedule.source
     file = case.data.rates.file  # type: ignore[union-attr]
     which = "beside a change of rates" if link == DATE else "of an edition"
+    count = f"all {len(names)} bills {which} depart" if names[1:] else f"the bill {which} departs"
     return Flag(
         "alike-in-every-bill",
-        f"{link}: all {len(names)} bills {which} depart from the schedule. An error of the "
+        f"{link}: {count} from the schedule. An error of the "
         "city begins somewhere; a figure typed wrongly, or a rule read otherwise than the city "
         f"reads it, is everywhere. Before anything is sent, hold {TYPED.get(link, repr(link))} in "
         f"{file} beside the printed schedule{f' ({source})' if source else ''}; then say under "

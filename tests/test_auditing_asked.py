@@ -419,8 +419,8 @@ def test_a_bill_that_follows_by_the_read_of_the_next_is_right(tmp_path, typed):
     account = '[account.reads]\nunit = "gal"\nmultiplier = 10\ndigits = 5\n'
     result = of(case_of(tmp_path, "\n".join([head, *rows]) + "\n", account=account))
     assert claimed(result) == [0.0, 0.0, 0.0]
-    told = [flag.data["invoice"] for flag in result.flags if flag.code == "reads-do-not-meet"]
-    assert told == ([] if typed == reads[2] else ["B1", "B2"])
+    told = [flag.data["invoices"] for flag in result.flags if flag.code == "reads-do-not-meet"]
+    assert told == ([] if typed == reads[2] else [["B1", "B2"]])
 
 
 def test_uses_beyond_the_intake_in_every_bill_are_asked_before_bills_are_accused(tmp_path):

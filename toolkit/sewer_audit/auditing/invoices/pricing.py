@@ -251,9 +251,11 @@ def _with_questions(
         for row in rows:
             found[row] = _as_billed(inputs, series[row])
         return found, flags
-    for row, words in _met(case, inputs, series):
-        found[row] = _as_billed(inputs, series[row])
-        flags.append(Flag("reads-do-not-meet", words, {"invoice": series[row].bill.invoice}))
+    for rows, words in _met(case, inputs, series):
+        for row in rows:
+            found[row] = _as_billed(inputs, series[row])
+        told = {"invoices": [series[row].bill.invoice for row in rows]}
+        flags.append(Flag("reads-do-not-meet", words, told))
     still = _stopped(series, frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9))
     for row in still:
         found[row] = _as_billed(inputs, series[row])
@@ -271,7 +273,9 @@ def _with_questions(
     return found, flags
 
 
-def _met(case: Case, inputs: Inputs, series: Sequence[Recomputed]) -> Iterator[tuple[int, str]]:
+def _met(
+    case: Case, inputs: Inputs, series: Sequence[Recomputed]
+) -> Iterator[tuple[list[int], str]]:
     """Bills that follow by the read of the bill beside them, and not by their own of that day.
 
     Whether the city printed or the case typed it wrongly, the volume was made of the other.
@@ -296,10 +300,10 @@ def _met(case: Case, inputs: Inputs, series: Sequence[Recomputed]) -> Iterator[t
             f"billed volume of {one.invoice} follows from the latter. Are both typed as printed? "
             "Nothing is claimed on it."
         )
-        yield pair[0], words
         carried = after.own_reads is not None and after.own_reads[0] == reads[0]
-        if carried and not second.volume_agrees and follows_with(inputs.schedule, after, -more):
-            yield pair[1], words
+        both = carried and not second.volume_agrees
+        both = both and follows_with(inputs.schedule, after, -more)  # type: ignore[arg-type]
+        yield list(pair if both else pair[:1]), words
 
 
 def _with_winters(

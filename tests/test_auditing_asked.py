@@ -335,6 +335,7 @@ def test_what_departs_in_every_bill_is_held_beside_the_printed_schedule_first(tm
     result = of(folder)
     (flag,) = [each for each in result.flags if each.code == "alike-in-every-bill"]
     assert flag.data == {"link": "base", "invoices": ["B0", "B1", "B2", "B3"]}
+    assert "alike-in-every-bill" in codes(inspect_file(folder).flags)
     assert claimed(result) == [5.0] * 4  # the finding stands; whoever reads it is told
     words = Words.of(result)
     assert "First hold the schedule" in amount_alone(result, words)

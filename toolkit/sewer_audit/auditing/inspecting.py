@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from sewer_audit.auditing.invoices.alike import alike_flags
 from sewer_audit.auditing.invoices.pricing import price_invoices, winter_open
 from sewer_audit.auditing.reading.inputs import Inputs, Inspection, Reader, read_all
 from sewer_audit.auditing.volumes.evidence import gather
 from sewer_audit.case import Case, open_case
+from sewer_audit.charges import ledger_of
 from sewer_audit.errors import AuditError, Flag, InputRefused, Problem, Subject
 from sewer_audit.spoken import speaking
 from sewer_audit.uncertainty import Draws
@@ -62,7 +64,9 @@ def _foresee(reader: Reader, case: Case, inputs: Inputs) -> None:
         evidence = gather(case, inputs, Draws(FORESEEN, 1))
         priced = price_invoices(case, inputs, evidence)
         if priced is not None:
-            reader.inspection.flags += [*priced.flags, *winter_open(case, priced)]
+            ledger = ledger_of(priced.schedule, priced.series, ())  # no error is named yet
+            found = [*priced.flags, *winter_open(case, priced), *alike_flags(case, priced, ledger)]
+            reader.inspection.flags += found
     except InputRefused as error:
         reader.inspection.problems += error.problems
         return

@@ -172,6 +172,44 @@ def test_figures_of_editions_are_counted():
     assert [v.charge[0].amount for v in schedule.version] == [Decimal("41.80"), Decimal("44.35")]
 
 
+def test_one_figure_for_several_editions_is_never_a_silent_copy(tmp_path, capsys):
+    lines, said = answers_of("tarn_fell"), []
+    lines = ["41.80" if line == "41.80; 44.35" else line for line in lines]
+    text, _ = write_rates(Answers(lines, "tarn_fell.answers", say=said.append))
+    rows = [row for row in text.splitlines() if row.startswith("amount = 41.80")]
+    assert len(rows) == 2 and all("stated once for all editions" in row for row in rows)
+    assert any(row.endswith("one for each of the 2 editions, separated by ;") for row in said)
+    person, said = [], []
+    for line in lines:  # whoever answers is asked back for each figure stated once
+        person.append(line)
+        if line == "41.80":
+            person.append("41.80; 44.35")
+        elif line in ("300", "250", "8.34"):
+            person.append(f"{line} for all")
+    text, _ = write_rates(answers := Answers(person, "", say=said.append))
+    assert "  does 41.80 hold in all 2 editions? Then write: 41.80 for all; " in "\n".join(said)
+    assert "stated once" not in text and "amount = 44.35" in text
+    again, _ = write_rates(Answers("\n".join(answers.told).split("\n"), "told"))
+    assert again == text
+
+
+@pytest.mark.parametrize(
+    ("question", "wrong", "says"),
+    [
+        ("Volume that is free", "1 down", "unit 'down' is not known"),
+        ("Other shares in some months", "1 down", "'1 down' is no row; write: 6 = 70 %, 7 = 70 %"),
+        ("Other shares in some months", "2 in = 70 %", "'2 in' is no month from 1 to 12"),
+    ],
+)
+def test_an_answer_is_checked_where_it_is_given(question, wrong, says):
+    asked, said = [], []
+    lines = [line for line in answers_of("hollin_marsh") if not line.startswith("#")]
+    write_rates(Answers(lines, "", say=asked.append))
+    at = next(n for n, each in enumerate(asked) if each.startswith(question))
+    write_rates(Answers([*lines[:at], wrong, *lines[at:]], "", say=said.append))
+    assert said[at].startswith(question) and says in said[at + 1] and said[at + 2] == said[at]
+
+
 def test_the_command_writes_the_schedule_and_its_answers(tmp_path, capsys):
     folder, file = tmp_path / "mine", ORDINANCES / "hollin_marsh.answers"
     assert main(["start", str(folder), "--rates", "--answers", str(file)]) == 0

@@ -2,8 +2,10 @@
 
 The patterns and their questions are data (``questions.toml``). Answers come one a line, from a
 person or from a file; a blank line is "none" where that is an answer, ``#`` begins a remark. A
-figure that changed between editions is answered once for each, ``41.80; 44.35``. Behind any answer
-``@`` and a place may stand; each volume and charge asks for its section and page anyway.
+figure that changed between editions is answered once for each, ``41.80; 44.35``, one that did not
+``41.80 for all``; a person who states one alone is asked back, one from a file is written with a
+remark. Behind any answer ``@`` and a place may stand; each volume and charge asks for its section
+and page anyway.
 """
 
 from __future__ import annotations
@@ -27,10 +29,11 @@ from sewer_audit.charges.schedule.loading import parse_rates
 from sewer_audit.charges.schedule.versions import Schedule
 from sewer_audit.errors import AuditError, InputRefused, Problem
 from sewer_audit.starter import starter_text
-from sewer_audit.units import to_si
+from sewer_audit.units import number_in, to_si
 
-PER_EDITION = ("number", "share", "sizes", "blocks", "volume")
-"""Kinds of answers that may be given once for each edition."""
+ONCE = ("text", "choice", "lines", "unit", "mass", "yes")
+"""Kinds of answers that are the same in every edition; all others may change between them."""
+FOR_ALL = " for all"
 
 
 @cache
@@ -113,6 +116,10 @@ class Answers:
         )
 
 
+class _Once(list[str]):
+    """One figure of a file for several editions; nobody said that it holds in all of them."""
+
+
 @dataclass
 class _Table:
     """One table of the rate file while it is answered: key to its value in each edition."""
@@ -122,12 +129,17 @@ class _Table:
     values: dict[str, list[str | None]] = field(default_factory=dict)
     places: dict[str, str] = field(default_factory=dict)
     asked: dict[str, tuple[str, Any, int]] = field(default_factory=dict)
+    once: set[str] = field(default_factory=set)
     where: str = ""
 
     def ask(self, key: str, answers: Answers) -> None:
         """Ask for a key, also once more."""
-        value, place = answers.ask(*self.asked[key])
+        question, read, at = self.asked[key]
+        value, place = answers.ask(question, partial(read, person=not answers.name), at)
         self.values.pop(key, None)
+        self.once.discard(key)
+        if isinstance(value, _Once):
+            self.once.add(key)
         if value is not None:
             self.values[key], self.places[key] = value, place
 
@@ -138,8 +150,10 @@ class _Table:
         for key, each in self.values.items():
             value = each[edition if len(each) > 1 else 0]
             if value is not None:
-                row, place = f"{key} = {value}", self.places.get(key)
-                rows.append(f"{row:<34} # {place}" if place else row)
+                once = "stated once for all editions" if key in self.once else ""
+                beside = "; ".join(filter(None, (self.places.get(key), once)))
+                row = f"{key} = {value}"
+                rows.append(f"{row:<34} # {beside}" if beside else row)
         return "\n".join(rows)
 
 
@@ -157,7 +171,9 @@ def write_rates(answers: Answers) -> tuple[str, list[str]]:
     for key in ("line_rounding", "total_rounding"):
         head.values.setdefault(key, ['{ rule = "none" }'])
     editions, _ = answers.ask(
-        "First day of each edition, oldest first, such as 2024-07-01; 2026-01-01", _dates
+        "First day of each edition, oldest first, such as 2024-07-01; 2026-01-01 "
+        "(a figure is then asked for each edition)",
+        _dates,
     )
     tables, samples = [*_volumes(answers, len(editions))], _Table("version.samples", [])
     volumes = [str(json.loads(table.values["name"][0])) for table in tables]
@@ -239,6 +255,11 @@ def ask_for_rates(folder: Path, answers_file: str | None = None) -> Path:
             (folder / "rates.answers.txt").write_text(told, encoding="utf-8")
     for example in examples if answers_file else ():
         print(example)
+    if once := text.count("stated once for all editions"):
+        print(
+            f"{once} rows of rates.toml are marked 'stated once for all editions': answer with one "
+            f"for each, separated by ;, or write '{FOR_ALL.strip()}' behind it where it holds in all"
+        )
     return target
 
 
@@ -331,6 +352,8 @@ def _ask_all(
         if any(table.values.get(key) != [json.dumps(value)] for key, value in conditions):
             continue
         prompt = _listed(each["ask"], each["from"]) if "from" in each else each["ask"]
+        if editions > 1 and each["as"] not in ONCE:
+            prompt += f" - one for each of the {editions} editions, separated by ;"
         read = _reader(each, table, editions, list(lines))
         table.asked[each["key"]] = (prompt, read, len(answers.told))
         table.ask(each["key"], answers)
@@ -345,6 +368,9 @@ def _reader(each: dict[str, Any], table: _Table, editions: int, lines: list[str]
             return json.dumps(each["from"][_pick(each["from"], False)(text)])
         if kind == "lines":
             return _lines(text, lines)
+        if kind in ("sizes", "month shares"):
+            example = each["ask"].partition("such as ")[2].partition(" (")[0]
+            return _rows(text, example, kind == "month shares")
         if each["key"] == "name" and text in lines:
             raise NotThat(f"a line is called {text!r} already; names must differ")
         if kind == "text":
@@ -352,15 +378,25 @@ def _reader(each: dict[str, Any], table: _Table, editions: int, lines: list[str]
             return json.dumps(_one_of(choices)(text) if choices else text)
         return READERS[kind](text)
 
-    def read(text: str) -> list[str] | None:
+    def read(text: str, person: bool = False) -> list[str | None] | None:
         if not text:
             if need:
                 raise NotThat("an answer is needed here")
             return None
-        parts = text.split(";") if kind in PER_EDITION else [text]
+        if kind in ONCE:
+            return [one(text)]
+        parts = text.removesuffix(FOR_ALL).split(";")
         if len(parts) not in (1, editions):
-            raise NotThat(f"{len(parts)} figures for {editions} editions; state one, or one each")
-        return [one(part.strip()) for part in parts]
+            raise NotThat(f"{len(parts)} figures for {editions} editions; state one for each")
+        found = [one(part.strip()) if need or part.strip() else None for part in parts]
+        if len(found) == editions or text.endswith(FOR_ALL):
+            return found
+        if person:
+            raise NotThat(
+                f"does {text} hold in all {editions} editions? Then write: {text}{FOR_ALL}; "
+                "else one for each edition, separated by ;"
+            )
+        return _Once(found)
 
     return read
 
@@ -423,13 +459,15 @@ def _share(text: str) -> str:
     return json.dumps(f"{_number(text[:-1])} %") if text.endswith("%") else _number(text)
 
 
-def _sizes(text: str) -> str:
-    """Names and figures: "1 in = 21.40, 2 in = 62.90"."""
+def _rows(text: str, example: str, of_months: bool) -> str:
+    """Names, or numbers of months, and figures: "1 in = 21.40, 2 in = 62.90"."""
     rows = []
     for part in text.split(","):
         name, mark, figure = (each.strip() for each in part.rpartition("="))
         if not (name and mark):
-            raise NotThat(f"{part.strip()!r} is no row; write: 1 in = 21.40, 2 in = 62.90")
+            raise NotThat(f"{part.strip()!r} is no row; write: {example}")
+        if of_months and name not in map(str, range(1, 13)):
+            raise NotThat(f"{name!r} is no month from 1 to 12; write: {example}")
         rows.append(f"{json.dumps(name)} = {_share(figure)}")
     return "{ " + ", ".join(rows) + " }"
 
@@ -495,6 +533,20 @@ def _unit(text: str, dimension: str) -> str:
     return json.dumps(text)
 
 
+def _quantity(text: str) -> str:
+    number, unit = number_in(text, "volume")
+    if not unit:
+        return _number(text)
+    to_si(float(number), unit, "volume")
+    return json.dumps(text)
+
+
+def _month(text: str) -> str:
+    if text not in map(str, range(1, 13)):
+        raise NotThat("write the month as a number from 1 to 12")
+    return text
+
+
 def _volume(text: str) -> str:
     return json.dumps(text) if text == "actual use" else _number(text)
 
@@ -502,10 +554,12 @@ def _volume(text: str) -> str:
 READERS: dict[str, Callable[[str], str]] = {
     "number": _number,
     "share": _share,
-    "sizes": _sizes,
     "blocks": _blocks,
     "rounding": _rounding,
     "months": _months,
+    "month": _month,
+    "quantity": _quantity,
+    "formula": json.dumps,
     "span": _span,
     "yes": _yes,
     "volume": _volume,

@@ -688,6 +688,7 @@ def test_the_case_and_the_readers_know_the_same_columns():
         ({"case.return_factor": None}, ["case.return_factor"]),
         ({"case.basis": "discharge"}, ["case.basis"]),
         ({"display.money": "EUR"}, ["display.money"]),
+        ({"use.cooling tower make-up.credited": False}, ["use.credited"]),
     ],
 )
 def test_what_case_and_schedule_state_in_two_ways_is_told(changes, keys):

@@ -94,6 +94,7 @@ def test_03_unit_row_and_comments_are_no_data(write):
         ("time,Level (mm)\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "Level (mm)", "mm"),
         ("time,level_mm\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "level_mm", "mm"),
         ("time,Level [%]\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "Level [%]", "%"),
+        ("time,Battery (V)\n2026-01-01 00:00,3.0\n2026-01-01 00:05,3.1\n", "Battery (V)", "V"),
         ("time,v,unit\n2026-01-01 00:00,3.0,ft\n2026-01-01 00:05,3.1,ft\n", "v", "ft"),
     ],
 )

@@ -423,3 +423,23 @@ def test_without_a_visit_the_zero_is_as_unknown_at_the_begin_as_later(site):
     table = result.invoices
     first, second = table["effluent_standard_uncertainty"] / table["effluent_mean"]
     assert first > 0.75 * second
+
+
+def test_a_month_without_any_reading_states_how_far_its_estimate_is_open(site):
+    """Anything from nothing to the highest hour, a rectangle: half of it over the root of three."""
+    heads = 20 * course(900, days=27)
+    with pytest.raises(InputRefused, match="where there is none, write allow_missing_periods"):
+        site(heads, 900, keys=HEAD)
+    result = site(heads, 900, keys=HEAD + "\nallow_missing_periods = true")
+    gap = result.evidence.effluent.gaps.iloc[-1]
+    assert gap["invoice"] == "B" and gap["hours"] == 28 * 24
+    assert gap["standard_uncertainty_m3"] == pytest.approx(gap["volume_m3"] / np.sqrt(3))
+
+
+def test_a_visit_far_from_the_record_names_its_clock(site):
+    visit = '[[effluent.visit]]\ntime = "2026-01-10 10:20"\nhand = "400 mm"\ninstrument = "400 mm"'
+    heads = 20 * course(900, days=59)
+    zone = '\ntime_zone = "America/Regina"\nallow_missing_periods = true\n'
+    result = site(heads, 900, keys=HEAD + zone + visit)
+    told = next(f.message for f in result.flags if f.code == "visit-and-record-differ")
+    assert told.endswith("the time zone of the record (read in America/Regina).")

@@ -222,6 +222,18 @@ def test_the_command_writes_the_schedule_and_its_answers(tmp_path, capsys):
     assert "stands there already" in capsys.readouterr().err
 
 
+def test_a_volume_is_priced_without_what_is_taken_off_and_the_words_lacking_are_named():
+    text, _ = schedule_of("hollin_marsh")
+    words = {"volume": "100 kgal", "days": "30", "meter_size": "2 in", "total": "863.70"}
+    less = parse_rates(text.replace('basis = "intake"', 'basis = "intake less deduct"'))
+    priced = price_example(less, words)
+    assert priced.agrees and "nothing is taken off for deduct" in str(priced)
+    taken = price_example(less, words | {"deduct": "10 kgal"})
+    assert not taken.agrees and "nothing is taken off" not in str(taken)
+    with pytest.raises(AuditError, match=r"write also meter_size=\.\.\."):
+        price_example(less, {"volume": "100 kgal", "days": "30"})
+
+
 def test_price_says_whether_the_stated_total_is_met(tmp_path, capsys):
     text, _ = schedule_of("hollin_marsh")
     (tmp_path / "rates.toml").write_text(text, encoding="utf-8")

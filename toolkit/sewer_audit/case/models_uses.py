@@ -277,3 +277,8 @@ def records_of(tables: Any) -> Mapping[str, tuple[str, Any, list[str]]]:
             key = f"{room}[{table.name}].log.file"
             found[f"{table.name}: log"] = (key, table.log, table.log.files)
     return found
+
+
+def credited(use: UseTable) -> bool:
+    """Whether the schedule takes this use off the billed volume."""
+    return use.kind == "deduct meter" if use.credited is None else use.credited

@@ -117,7 +117,9 @@ def _reach(found: Found, proposal: Proposal, naive: Sequence[np.ndarray], bills)
     if outside:
         days = (str(each)[:10] for each in (seen.min(), seen.max()))
         told = f"the record reaches from {' to '.join(days)}, bills outside of it: {outside}"
-        proposal.add("allow_missing_periods", "true", f"{told}; they are audited without it")
+        proposal.add(
+            "allow_missing_periods", "true", f"{told}; they are estimated from the rest and marked"
+        )
 
 
 def _ask_roles(found: Found, columns: Proposal, grid: Grid, known: Sequence[int]) -> None:

@@ -300,7 +300,8 @@ def _nothing(series: DischargeSeries, invoice: str) -> Problem:
     return Problem(
         series.name,
         f"no reading by hand in the service period of invoice {invoice}",
-        "Leave the invoice out, or write allow_missing_periods = true under [effluent]",
+        "Leave the invoice out, or, where there is no reading of it, write "
+        "allow_missing_periods = true under [effluent]: it is estimated and marked",
         column="time",
         code="period-without-record",
     )

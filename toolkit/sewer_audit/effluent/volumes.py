@@ -189,8 +189,9 @@ def _refuse_empty(
                 Problem(
                     series.name,
                     f"no accepted reading in the service period of invoice {name}",
-                    "Add the record of those days, leave the invoice out, or write "
-                    "allow_missing_periods = true under [effluent]",
+                    "Add the record of those days, leave the invoice out, or, where there is "
+                    "none, write allow_missing_periods = true under [effluent]: it is estimated "
+                    "and marked",
                     column="time",
                     code="period-without-record",
                 )

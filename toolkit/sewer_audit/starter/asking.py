@@ -258,7 +258,7 @@ def ask_for_rates(folder: Path, answers_file: str | None = None) -> Path:
     if once := text.count("stated once for all editions"):
         print(
             f"{once} rows of rates.toml are marked 'stated once for all editions': answer with one "
-            f"for each, separated by ;, or write '{FOR_ALL.strip()}' behind it where it holds in all"
+            f"for each, separated by ;, or write '{FOR_ALL.strip()}' behind one that holds in all"
         )
     return target
 

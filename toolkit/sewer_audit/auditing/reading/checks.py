@@ -10,7 +10,7 @@ import pandas as pd
 from sewer_audit import spoken
 from sewer_audit.balance import intake_volumes
 from sewer_audit.case import Case
-from sewer_audit.case.models_uses import records_of
+from sewer_audit.case.models_uses import credited, records_of
 from sewer_audit.charges import Schedule
 from sewer_audit.effluent import causes_of
 from sewer_audit.effluent.integrate import stretches
@@ -41,8 +41,13 @@ def stated_problems(case: Case) -> list[Problem]:
     return problems
 
 
-def disagreements(case: Case, schedule: Schedule) -> list[Flag]:
+def disagreements(case: Case, schedule: Schedule, printed: bool) -> list[Flag]:
     """What the case and the rate schedule state of the same thing in two ways.
+
+    Parameters
+    ----------
+    printed : bool
+        Whether the invoices print what was taken off [-].
 
     Returns
     -------
@@ -66,7 +71,16 @@ def disagreements(case: Case, schedule: Schedule) -> list[Flag]:
     currency = schedule.schedule.currency
     if data.display.money != currency:
         told.append(("display.money", data.display.money, "currency", currency))
-    return [
+    off = sorted({rule.basis for rule in rules if rule.deducted})
+    lacking = off and not printed and not any(credited(use) for use in data.use)
+    uncredited = Flag(
+        "case-and-schedule-disagree",
+        "The rate schedule takes off what deduct meters show, no use of the case is credited. "
+        "Where a deduct meter stands, write credited = true on its use under [[use]]; where none "
+        "exists, nothing is taken off and nothing is to be done",
+        {"key": "use.credited", "case": "none", "schedule": ", ".join(map(str, off))},
+    )
+    return [uncredited] * bool(lacking) + [
         Flag(
             "case-and-schedule-disagree",
             f"{key} is {value}, {other} of the rate schedule is {there}: one of them is wrong, or "
@@ -168,8 +182,12 @@ def _record(case: Case, inputs: Any, periods: pd.DataFrame) -> list[Problem]:
             if inputs.logger.step > table.longest_bridge:
                 found += f" closer to the next than longest_bridge ({table.longest_bridge:.0f} s; "
                 found += f"readings are usually {inputs.logger.step:.0f} s apart)"
-            remedy = "Add the record of those days, leave the invoice out, or write "
-            remedy += "allow_missing_periods = true under [effluent]"
+            remedy = (
+                "Add the record of those days, leave the invoice out, or, where there is none, "
+            )
+            remedy += (
+                "write allow_missing_periods = true under [effluent]: it is estimated and marked"
+            )
             code = "period-without-record"
             problems.append(Problem(name, found, remedy, None, "time", "refused", code))
         elif share < least and table.form != "hand readings":

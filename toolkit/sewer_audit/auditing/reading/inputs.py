@@ -260,7 +260,8 @@ def read_all(case: Case, until: pd.Timestamp | None = None) -> tuple[Reader, Inp
     uses, logs = _records_of_uses(reader, data.quantified)
     account = read_account(case, invoices, reader.call)
     if invoices is not None and schedule is not None:
-        twice = disagreements(case, schedule)
+        printed = bool(invoices.frame["deduct"].notna().any())
+        twice = disagreements(case, schedule, printed)
         invoices = replace(invoices, flags=(*invoices.flags, *twice))
         reader.inspection.flags += twice
         for each in twice:

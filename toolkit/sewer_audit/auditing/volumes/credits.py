@@ -9,7 +9,7 @@ import pandas as pd
 
 from sewer_audit.auditing.volumes.terms import Grounds, instants_of
 from sewer_audit.balance import IntakeVolumes, Term
-from sewer_audit.case.models_uses import UseTable
+from sewer_audit.case.models_uses import credited
 from sewer_audit.effluent import Periods
 from sewer_audit.uncertainty import Cause
 
@@ -53,8 +53,3 @@ def _calendar_days(periods: Periods) -> np.ndarray:
         each.tz_convert(periods.zone).tz_localize(None) for each in (periods.start, periods.end)
     ]
     return np.asarray((walls[1] - walls[0]) / pd.Timedelta(days=1), dtype=float)
-
-
-def credited(use: UseTable) -> bool:
-    """Whether the schedule takes this use off the billed volume."""
-    return use.kind == "deduct meter" if use.credited is None else use.credited

@@ -582,7 +582,7 @@ def _visits(
         visits.append(Visit(second, difference, standard, visit.rezeroed, visit.time))
         if moves > MUCH * hand:
             moving.append((visit.time, moves))
-        _compare_with_record(series, second, visit, flags)
+        _compare_with_record(case, series, second, visit, flags)
     if problems:
         raise InputRefused(problems)
     flags += _in_moving_water(moving)
@@ -606,7 +606,7 @@ def _in_moving_water(visits: list[tuple[str, float]]) -> list[Flag]:
 
 
 def _compare_with_record(
-    series: DischargeSeries, second: float, visit: Any, flags: list[Flag]
+    case: Case, series: DischargeSeries, second: float, visit: Any, flags: list[Flag]
 ) -> None:
     near = np.abs(series.time - second) <= 900
     if not near.any():
@@ -615,13 +615,17 @@ def _compare_with_record(
     lowest, highest = float(recorded.min()), float(recorded.max())
     away = max(lowest - visit.instrument, visit.instrument - highest, 0.0)
     if away > DISAGREEMENT:
+        table = case.data.effluent
+        zone = table.time_zone or case.data.case.time_zone  # type: ignore[union-attr]
+        whose = f"Check the time of the visit, the time zone of the record (read in {zone})"
+        by_distance = {"distance", "echo_time"} & set(table.columns)  # type: ignore[union-attr]
         flags.append(
             Flag(
                 "visit-and-record-differ",
                 f"Visit {visit.time}: the instrument is noted at "
                 f"{spoken.length(visit.instrument)}, the record within 15 minutes lies between "
                 f"{spoken.length(lowest)} and {spoken.length(highest)}. "
-                "Check the time and the reference distance.",
+                + (f"{whose} and the reference distance." if by_distance else f"{whose}."),
                 {"visit": visit.time, "away_m": away},
             )
         )

@@ -15,14 +15,14 @@ from sewer_audit.charges.schedule.facts import InvoiceFacts, Sample, UsePeriod
 from sewer_audit.charges.schedule.figures import EXACT, Rounding, plain
 from sewer_audit.charges.schedule.values import amount_of
 from sewer_audit.charges.schedule.versions import Schedule
-from sewer_audit.errors import AuditError
+from sewer_audit.errors import AuditError, InputRefused
 from sewer_audit.units import exact, number_in
 
 __all__ = ["Example", "price_example"]
 
 KNOWN = {
-    "volume": 'metered volume with its unit, such as "100 kgal"',
-    "billed": "volume the bill prices, in place of the metered one",
+    "volume": 'metered volume with its unit, such as "100 kgal"; what is taken off: by its name',
+    "billed": "charged volume itself, in place of the metered one",
     "days": "days of the bill, from the day the newest edition is in force",
     "start": "first read, such as 2025-01-06",
     "end": "last read",
@@ -48,6 +48,7 @@ class Example:
 
     priced: PricedInvoice
     total: Decimal | None
+    not_taken_off: tuple[str, ...] = ()
 
     @property
     def agrees(self) -> bool:
@@ -56,6 +57,11 @@ class Example:
 
     def __str__(self) -> str:
         told = [f"  {v.name}: {_shown(v.value)} {v.unit} ({v.how})" for v in self.priced.volumes]
+        if self.not_taken_off:
+            told.append(
+                f"  nothing is taken off for {', '.join(self.not_taken_off)}, which is not given; "
+                "billed= prices a charged volume as it stands"
+            )
         for line in self.priced.lines:
             terms = line.terms if len(line.terms) > 1 or line.rate is None else ()
             how = "" if terms else f"{_shown(line.quantity)} {line.unit} x {_shown(line.rate)}"
@@ -100,8 +106,13 @@ def price_example(schedule: Schedule, given: Mapping[str, str]) -> Example:
         If the schedule needs what is not stated.
     """
     words, volumes, counts, strengths = _sorted(schedule, given)
+    rules = [rule for version in schedule.version for rule in version.volume]
+    known = {name for names in _names(schedule) for name in names} | KNOWN.keys()
+    off = {name for rule in rules for name in rule.deducted} - volumes.keys()
+    off = off if "volume" in words and "billed" not in words else set()
     unit = _unit(words.get("volume", words.get("billed", "")), schedule)
     metered = {name: _volume(text, unit, schedule, name) for name, text in volumes.items()}
+    metered |= dict.fromkeys(off, Decimal(0))
     start, end = _period(schedule, words)
     stated = {name: _decimals(text, name) for name, text in strengths.items()}
     samples = [Sample(start, name, v) for name, vs in stated.items() if len(vs) > 1 for v in vs]
@@ -132,7 +143,14 @@ def price_example(schedule: Schedule, given: Mapping[str, str]) -> Example:
         ),
     )
     total = _decimals(words["total"], "total")[0] if "total" in words else None
-    return Example(price(schedule, facts), total)
+    try:
+        return Example(price(schedule, facts), total, tuple(sorted(off)))
+    except InputRefused as fault:
+        lacking = [each.column for each in fault.problems if each.column in known]
+        if not lacking:
+            raise
+        told = " ".join(f"{'volume' if word == 'intake' else word}=..." for word in lacking)
+        raise AuditError(f"the schedule needs more than is given; write also {told}") from None
 
 
 def _sorted(schedule: Schedule, given: Mapping[str, str]) -> tuple[dict[str, str], ...]:

@@ -62,7 +62,9 @@ def gap_frame(
             "end": series.epoch + pd.to_timedelta(fill.end, unit="s").round("s"),
             "hours": (fill.end - fill.start) / 3600,
             "volume_m3": fill.volume,
-            "standard_uncertainty_m3": fill.standard_uncertainty,
+            "standard_uncertainty_m3": float(
+                np.hypot(fill.standard_uncertainty, fill.unseen / np.sqrt(3.0))  # rectangular
+            ),
             "filled_from": "weekly pattern and intake"
             if fill.followed_intake
             else "weekly pattern",

@@ -13,6 +13,8 @@ from sewer_audit.units import DIMENSIONS, to_si
 
 NO_UNITS = ("in", "min", "max")
 """Words in brackets that say inflow, lowest, highest rather than name a unit of another kind."""
+OF_OTHERS = frozenset("V mV mA mbar hPa kPa bar psi Hz kHz dB dBm NTU pH".split())
+"""Units in brackets of what no column of a case measures."""
 _FACTOR = re.compile(r"[x×*] ?(\d*\.?\d+) ?")
 _BRACKETS = re.compile(r"[(\[]([^()\[\]]+)[)\]]")
 
@@ -30,6 +32,8 @@ class Heading:
         bracketed, text = _BRACKETS.findall(self.text), self.text.strip()
         word = bracketed[-1].strip() if bracketed else re.split(r"[\s_,;:]+", text)[-1]
         if word != text and _scale(word, dimension) is not None:
+            return word
+        if bracketed and word in OF_OTHERS:
             return word
         other = bracketed and (word == "%" or len(word) > 1) and word.lower() not in NO_UNITS
         return word if other and any(_scale(word, each) for each in DIMENSIONS) else ""
@@ -51,9 +55,12 @@ class Heading:
             remedy = f"The case's unit is used because {because}"
             findings.warn(told, remedy, line=self.line, column=self.column, code="unit")
             return
+        right = f"State the unit as {theirs!r}"
+        if scale is None:
+            right = f"That is no unit of {dimension}: name the column that holds it"
         findings.add(
             told,
-            f"State the unit as {theirs!r}, or, where the file names it wrongly, say how that is "
+            f"{right}, or, where the file names it wrongly, say how that is "
             "known: unit_because = 'the display of the meter shows it'",
             line=self.line,
             column=self.column,

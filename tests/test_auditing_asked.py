@@ -452,3 +452,33 @@ def test_uses_beyond_the_intake_in_every_bill_are_asked_before_bills_are_accused
     file = folder / "case.toml"
     file.write_text(file.read_text().replace("multiplier = 100", "multiplier = 10"))
     assert claimed(of(folder)) == [0.0] * 4 and "question" not in headline(of(folder))
+
+
+@pytest.mark.parametrize("slip", [0, 300, -300], ids=["none", "too high", "too low"])
+def test_a_rare_deduct_by_a_read_that_nothing_tests_accuses_nobody(tmp_path, slip):
+    """Eight right bills; the site's last own read of the deduct meter is a slip."""
+    ends = [f"2025-{month:02}-01" for month in range(3, 12)]
+    uses = [(40 + k % 3, 9 + k % 2) for k in range(8)]
+    main, off = [10_013], [507]
+    for used, taken in uses:
+        main.append(main[-1] + 100 * used)
+        off.append(off[-1] + 100 * taken)
+    off[-1] += slip
+    rows = ["invoice,start,end,billed_volume,use,total"]
+    for k, (used, taken) in enumerate(uses):
+        amount = f"{4 * (used - taken)}.00"
+        rows.append(f"B{k},{ends[k]},{ends[k + 1]},{used - taken},{amount},{amount}")
+    account, files = "", {}
+    for name, reads, head in (
+        ("main", main, '[[intake]]\nmeter = "main"'),
+        ("off", off, '[[use]]\nname = "off"\nkind = "deduct meter"\ncredited = true'),
+    ):
+        account += f'{head}\nfile = "{name}.csv"\nunit = "gal"\nmultiplier = 10\ndigits = 5\n'
+        lines = [f"{day} 08:00,{read}" for day, read in zip(ends, reads, strict=True)]
+        files[name] = "\n".join(["time,register", *lines]) + "\n"
+    bills, hour = "\n".join(rows) + "\n", 'read_hour = "08:00"'
+    rule = 'basis = "intake less deduct"'
+    result = of(case_of(tmp_path, bills, more=hour, account=account, volume=rule, **files))
+    assert claimed(result) == [0.0] * 8
+    assert ("deduct-out-of-the-usual" in codes(result.flags)) == (slip != 0)
+    assert not any("too high" in finding for finding in result.invoices["finding"])

@@ -22,7 +22,7 @@ from sewer_audit.charges.chain.estimates import recompute_series
 from sewer_audit.charges.chain.ledger import OF_RUN, Entry, Ledger, ledger_of
 from sewer_audit.charges.chain.links import Usage, as_charged, chains_of, nothing_overdue
 from sewer_audit.charges.chain.recomputed import Recomputed, recompute
-from sewer_audit.charges.chain.volume_guesses import follows_with
+from sewer_audit.charges.chain.volume_guesses import follows_between, follows_with
 from sewer_audit.charges.claims import (
     Claim,
     ClaimItem,
@@ -76,6 +76,7 @@ __all__ = [
     "explaining_convention",
     "explaining_line_rule",
     "find_signatures",
+    "follows_between",
     "follows_with",
     "ledger_of",
     "load_rates",

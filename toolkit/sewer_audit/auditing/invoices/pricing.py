@@ -31,6 +31,7 @@ from sewer_audit.charges import (
     compare,
     explaining_convention,
     explaining_line_rule,
+    follows_between,
     follows_with,
     open_keys,
     price,
@@ -46,6 +47,8 @@ __all__ = ["Pricing", "charged_beyond", "price_invoices", "winter_open", "with_c
 USUAL = 3.0
 """So many times the usual a day, or less of it, is billed on a register that stands still before it
 is taken for a stopped one (judgement) [-]."""
+ENOUGH = 6
+"""Other periods that say what is usual (judgement) [-]."""
 FAR = 1.25
 """A volume so many times another, or a part of it, lies far from it (judgement) [-]."""
 NOTHING_DUE = PricedInvoice("", (), Decimal("0.00"), Decimal("0.00"), "nothing is due", "")
@@ -256,6 +259,9 @@ def _with_questions(
             found[row] = _as_billed(inputs, series[row])
         told = {"invoices": [series[row].bill.invoice for row in rows]}
         flags.append(Flag("reads-do-not-meet", words, told))
+    for row in _unusual(inputs, series):
+        found[row] = _as_billed(inputs, series[row])
+        flags.append(_of_a_slip(series[row].bill.invoice))
     still = _stopped(series, frame["billed_m3"].to_numpy(dtype=float) / np.maximum(days, 1e-9))
     for row in still:
         found[row] = _as_billed(inputs, series[row])
@@ -304,6 +310,40 @@ def _met(
         both = carried and not second.volume_agrees
         both = both and follows_with(inputs.schedule, after, -more)  # type: ignore[arg-type]
         yield list(pair if both else pair[:1]), words
+
+
+def _unusual(inputs: Inputs, series: Sequence[Recomputed]) -> Iterator[int]:
+    """Bills that follow with a usual deduct, where the site's own read makes it a rare one.
+
+    A read of the site that no other one tests may be a slip as well as the city's.
+    """
+    days = [float((each.bill.facts.end - each.bill.facts.start).days) for each in series]
+    rates = [
+        float(each.bill.facts.volumes.get("deduct", np.nan)) / max(day, 1.0)
+        for each, day in zip(series, days, strict=True)
+    ]
+    for row, each in enumerate(series):
+        others = [rate for k, rate in enumerate(rates) if k != row and np.isfinite(rate)]
+        if each.volume_agrees or each.bill.shares_with or "deduct" in each.bill.printed:
+            continue
+        if len(others) < ENOUGH or not np.isfinite(rates[row]):
+            continue
+        usual = min(others), max(others)
+        if usual[0] <= rates[row] <= usual[1]:
+            continue
+        ends = tuple(Decimal(repr(round(rate * days[row], 6))) for rate in usual)
+        if follows_between(inputs.schedule, each.bill, "deduct", ends):  # type: ignore[arg-type]
+            yield row
+
+
+def _of_a_slip(name: str) -> Flag:
+    return Flag(
+        "deduct-out-of-the-usual",
+        f"{name}: the site's reads make the deduct of the period larger or smaller than any other, "
+        "and the bill follows with a usual one. One of these reads may be a slip; nothing is "
+        "claimed on it. Is there a photograph of the register, or a later read?",
+        {"invoice": name},
+    )
 
 
 def _with_winters(

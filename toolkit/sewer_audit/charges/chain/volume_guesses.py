@@ -183,6 +183,33 @@ def follows_with(schedule: Schedule, bill: BilledInvoice, more: Decimal) -> bool
     return due is not None and abs(due - printed) <= bill.tolerance + step_of(schedule, bill)
 
 
+def follows_between(
+    schedule: Schedule, bill: BilledInvoice, name: str, ends: tuple[Decimal, Decimal]
+) -> bool:
+    """Whether the printed volume follows with a metered volume somewhere between two ends.
+
+    Parameters
+    ----------
+    schedule, bill : Schedule, BilledInvoice
+        The rates; as printed [-].
+    name : str
+        Of the metered volume [text].
+    ends : tuple of Decimal
+        The least and the largest it may be [volume unit of the facts].
+
+    Returns
+    -------
+    bool
+        To the last figure [-].
+    """
+    rule, known = rule_in_force(schedule, bill), bill.facts.volumes
+    printed = bill.facts.billed_volume
+    if rule is None or printed is None:
+        return False
+    dues = [charged_from(schedule, bill, rule, {**known, name: each}) for each in ends]
+    return None not in dues and min(dues) <= printed <= max(dues)  # type: ignore[type-var]
+
+
 @dataclass(frozen=True)
 class Try:
     """One way to go wrong: other volumes, another rule or other facts, or the volume itself.

@@ -14,11 +14,13 @@ import pytest
 
 from looked_at import looked_at
 from sewer_audit import audit, load_case, sample_case
+from sewer_audit.auditing.judgement.advice import answered_questions
 from sewer_audit.auditing.judgement.verdict import WITH_RUN
 from sewer_audit.charges import BRIEFLY, OF_RUN
 from sewer_audit.charts.invoices import decision_picture
 from sewer_audit.errors import Flag
 from sewer_audit.report import frames as report_frames
+from sewer_audit.report.evidence import balance as report_balance
 from sewer_audit.report.evidence import lists as report_lists
 from sewer_audit.report.evidence import story as report_story
 from sewer_audit.report.evidence.flags import flag_sentences
@@ -26,6 +28,7 @@ from sewer_audit.report.evidence.letter import cover_letter
 from sewer_audit.report.pictures import PICTURES
 from sewer_audit.report.show import Shown
 from sewer_audit.report.tables import invoice_lines, with_units, write_tables
+from sewer_audit.uncertainty import UNDECIDED
 from sewer_audit.wording import Words, joined
 
 WORDS = Words("kgal", "gpm", "in", "USD", ZoneInfo("America/Chicago"), 0.95)
@@ -254,6 +257,38 @@ def test_counsel_is_told_of_what_speaks_against_the_site_only_where_something_do
     claim.loc[0, "by_the_rules"] = -12.0
     told = str(cover_letter(replace(whole, claim=claim), counsel=True))
     assert "names what speaks against you" in told and "by USD 12.00" in told
+
+
+def test_the_letter_says_against_how_many_invoices_a_record_stands(whole):
+    table = whole.invoices.copy()
+    assert "the effluent record and" in str(cover_letter(whole))
+    table.loc[:1, "effluent_mean"] = np.nan
+    assert "the effluent record (10 of them)" in str(cover_letter(replace(whole, invoices=table)))
+
+
+def test_where_no_invoice_can_be_decided_the_answers_say_what_is_missing(whole):
+    basis, judged = whole.basis, whole.judged.assign(finding=UNDECIDED)
+    said = answered_questions(whole.case, whole.evidence, whole.pricing, basis, judged)["volume"]
+    assert said["answered"] == "in part" and "no invoice can be decided yet" in said["missing"]
+    assert whole.questions["volume"]["missing"] == ""
+
+
+def test_what_a_city_asks_for_is_cited_in_words(whole):
+    cited = report_balance.asked_for(whole)["source"]
+    assert cited.str.contains("City of").any() and not cited.str.contains("-memory").any()
+
+
+def test_amounts_and_counts_in_sentences_carry_currency_and_separators(whole):
+    said = [flag.message for flag in whole.flags] + list(whole.signatures["sentence"])
+    assert any("would have cost USD 630.26 less" in text for text in said)
+    assert any("add up to USD 63,077.33, its total is USD 63,707.33" in text for text in said)
+    assert any("bills 11,210.9 for 102,728 counts" in text for text in said)
+
+
+def test_a_name_keeps_its_spelling_at_the_head_of_a_sentence():
+    found = [Flag("register-falls", f"{text}: it falls") for text in ("weir.csv", "date")]
+    said = dict(zip(["name", "word"], flag_sentences(found, WORDS, ("weir.csv",)), strict=True))
+    assert said["name"][1] == "weir.csv: it falls." and said["word"][1] == "Date: it falls."
 
 
 def test_one_bill_is_told_in_the_singular(whole):

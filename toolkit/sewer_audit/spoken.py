@@ -42,12 +42,20 @@ class Spoken:
         temperatures are in [text].
     zone : tzinfo or None
         Zone of moments; UTC if None [-].
+    currency : str
+        Name of the currency; amounts stand alone if empty [text].
     """
 
     volume_unit: str = "m3"
     discharge_unit: str = "m3/s"
     head_unit: str = "mm"
     zone: tzinfo | None = None
+    currency: str = ""
+
+    def money(self, value: Any) -> str:
+        """An amount with its currency. Such as "USD 1,234.50". Units: value [money]."""
+        text = f"{value:,}" if value != round(value, 2) else f"{value:,.2f}"
+        return f"{self.currency} {text}".lstrip()
 
     @property
     def feet(self) -> bool:

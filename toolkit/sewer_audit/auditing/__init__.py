@@ -150,7 +150,7 @@ def _audit(
         explanation_table(case, evidence, table, reasons, pricing),
         signatures,
         claim,
-        answered_questions(case, evidence, pricing, basis),
+        answered_questions(case, evidence, pricing, basis, found),
         tuple({(flag.code, flag.message): flag for flag in flags}.values()),
         evidence,
         pricing,

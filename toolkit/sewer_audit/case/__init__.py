@@ -178,7 +178,7 @@ class Case:
     def spoken(self) -> Spoken:
         """Units and zone in which sentences about this case are written [-]."""
         shown = self.data.display
-        return Spoken(shown.volume, shown.discharge, shown.head, self.zone)
+        return Spoken(shown.volume, shown.discharge, shown.head, self.zone, shown.money)
 
     def path(self, name: str) -> Path:
         """Where a file named in the case lies."""

@@ -215,7 +215,8 @@ class Words:
     @property
     def spoken(self) -> Spoken:
         """The same for sentences of the library [-]."""
-        return Spoken(self.volume_unit, self.discharge_unit, self.head_unit, self.zone)
+        units = self.volume_unit, self.discharge_unit, self.head_unit
+        return Spoken(*units, self.zone, self.currency)
 
     @property
     def small_length(self) -> float:

@@ -12,17 +12,22 @@ from sewer_audit.auditing.result import QUESTIONS
 from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.case import Case
 from sewer_audit.charges import OF_RUN, Ledger
+from sewer_audit.uncertainty import UNDECIDED
 from sewer_audit.wording import Words, template
 
 __all__ = ["answered_questions", "next_proofs"]
 
 
 def answered_questions(
-    case: Case, evidence: Evidence, pricing: Pricing | None, basis: Mapping[str, Any]
+    case: Case,
+    evidence: Evidence,
+    pricing: Pricing | None,
+    basis: Mapping[str, Any],
+    judged: pd.DataFrame,
 ) -> dict[str, dict[str, Any]]:
     """Which of the three questions the evidence lets the audit answer.
 
-    Units: evidence [m3].
+    Units: evidence [m3]; judged [m3].
     """
     said, words = template("advice.questions"), template("advice.answered")
     estimates = {"effluent": evidence.effluent, "balance": evidence.balance}
@@ -33,6 +38,9 @@ def answered_questions(
         missing.append(said["further"])
     elif conflict:
         missing.append(said["which_is_wrong"])
+    undecided = bool(have) and (judged["finding"] == UNDECIDED).all()
+    if undecided and not (evidence.open or conflict):
+        missing.append(said["undecided"])
     told, reads = bool(basis.get("answered")), pricing is not None and any(pricing.by_rules)
     whole = reads or case.data.case.basis == "discharge"
     rules = {
@@ -46,8 +54,9 @@ def answered_questions(
         if whole
         else said["rules_reads"],
     }
+    both = len(have) == 2 and not undecided
     volume = {
-        "answered": "no" if not have or conflict else "yes" if len(have) == 2 else "part",
+        "answered": "no" if not have or conflict else "yes" if both else "part",
         "with": " and ".join(have) or said["nothing_yet"],
         "missing": "; ".join(missing),
     }

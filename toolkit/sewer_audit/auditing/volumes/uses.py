@@ -12,6 +12,7 @@ from sewer_audit.auditing.volumes.evidence import Evidence
 from sewer_audit.balance import FORMULAS, USES, UseRecord
 from sewer_audit.case import Case
 from sewer_audit.case.models_uses import Quantified, UseTable
+from sewer_audit.sources import cite
 
 
 def use_table(case: Case, evidence: Evidence) -> pd.DataFrame:
@@ -80,7 +81,7 @@ def _asked(record: UseRecord) -> dict[str, str]:
         "evidence": record.evidence,
         "better": record.better,
         "traps": record.traps,
-        "sources": "; ".join(record.sources),
+        "sources": cite("; ".join(record.sources)),
     }
 
 

@@ -8,6 +8,7 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from sewer_audit import spoken
 from sewer_audit.charges.chain.billed import BilledInvoice, RegisterFace, Signature
 from sewer_audit.charges.chain.estimates import estimate_words, of_shared_read, runs_of
 from sewer_audit.charges.chain.recomputed import Recomputed, signature_of
@@ -116,7 +117,8 @@ def _dearer_run(
     told = "bill between two actual reads what was metered there;" if settled else "rest on"
     told += "" if settled else " estimates between two actual reads;"
     sentence = (
-        f"{names} {told} on the volumes of each period they would have cost {abs(costs)} {less}: "
+        f"{names} {told} on the volumes of each period they would have cost "
+        f"{spoken.money(abs(costs))} {less}: "
         f"the estimates moved volume to where it costs {more}{_how(schedule, members, earlier)}."
     )
     evidence = {each.bill.invoice: _volumes(each) for each in members}
@@ -205,7 +207,7 @@ def _carried(schedule: Schedule, series: Sequence[Recomputed]) -> list[Signature
         sentence += ", or the site's own of that day, for both bills print it." if own else "."
         costs = sum((each.run_costs for each in members), Decimal(0))
         if costs:
-            sentence += f" Through blocks, minimums or rates they cost {abs(costs)} "
+            sentence += f" Through blocks, minimums or rates they cost {spoken.money(abs(costs))} "
             sentence += f"too {'much' if costs > 0 else 'little'} together."
         evidence = {
             each.bill.invoice: {

@@ -16,6 +16,7 @@ from itertools import chain, pairwise
 from math import prod
 from typing import TYPE_CHECKING, Any
 
+from sewer_audit import spoken
 from sewer_audit.charges.chain.billed import BilledInvoice, Exactness, RegisterFace, Signature
 from sewer_audit.charges.chain.classes import CLASSES, PROOFS, rank_of
 from sewer_audit.charges.chain.estimates import recompute_series
@@ -169,9 +170,10 @@ def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
         if bill.uncredited:
             yield _short_credit(each)
         if bill.unposted:
-            words = f"{bill.invoice} does not credit {bill.unposted} that were paid before it"
-            words += (
-                ", by the payments the case states: the balance it prints is that much too high."
+            words = (
+                f"{bill.invoice} does not credit {spoken.money(bill.unposted)} that were paid "
+                "before it, by the payments the case states: the balance it prints is that "
+                "much too high."
             )
             figures = {bill.invoice: {"paid and not credited": str(bill.unposted)}}
             told = ("payment-not-credited", [each], words, figures, bill.total)
@@ -184,15 +186,15 @@ def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
             for name in ("previous_balance", "payment", "credit")
         )
         slips = {
-            "payment-not-credited": (paid, f"a payment of {paid} and does not take it off"),
-            "credit-not-applied": (credit, f"a credit of {credit} and does not take it off"),
-            "balance-twice": (before, f"a balance before of {before} and adds it twice to"),
+            "payment-not-credited": (paid, "a payment of {} and does not take it off"),
+            "credit-not-applied": (credit, "a credit of {} and does not take it off"),
+            "balance-twice": (before, "a balance before of {} and adds it twice to"),
         }
         fits = [code for code, (size, _) in slips.items() if off and size == off]
         if fits:
-            words = (
-                f"{bill.invoice} prints {slips[fits[0]][1]} what is due, which is {off} too high."
-            )
+            size, slip = slips[fits[0]]
+            words = f"{bill.invoice} prints {slip.format(spoken.money(size))} what is due, "
+            words += f"which is {spoken.money(off)} too high."
             figures = {bill.invoice: {"amount due": str(bill.amount_due), "too high by": str(off)}}
             noted = (fits[0], [each], words, figures, bill.total)
             exactness = "one of several" if fits[1:] else "exact"
@@ -207,7 +209,11 @@ def _carried_wrong(series: Sequence[Recomputed]) -> Iterator[Signature]:
 def _short_credit(each: Recomputed) -> Signature:
     """A bill that was billed anew, of which a credit took back a part only."""
     bill, rest = each.bill, each.bill.uncredited
-    more = f"leaves {rest} of it charged" if rest > 0 else f"takes back {-rest} more than it"
+    more = (
+        f"leaves {spoken.money(rest)} of it charged"
+        if rest > 0
+        else f"takes back {spoken.money(-rest)} more than it"
+    )
     words = f"{bill.credit_note} credits the bill that {bill.invoice} replaces, but {more}."
     figures = {bill.invoice: {"credit note": bill.credit_note, "left": str(rest)}}
     found = signature_of("credit-too-small", [each], words, figures, exactness="within interval")

@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
+from sewer_audit import spoken
 from sewer_audit.records.model import Findings
 
 SHORT_DAYS, LONG_DAYS, LONG_TWO_MONTHS = 25.0, 35.0, 70.0
@@ -255,7 +256,7 @@ def _reads_and_volumes(frame: pd.DataFrame, findings: Findings) -> None:
         if count >= 0 and abs(volume - factor * count) > slack + 0.5 * abs(factor):
             findings.flag(
                 "billed volume differs from reads",
-                f"invoice {row.invoice} bills {volume:.10g} for {count:.10g} counts, not the "
+                f"invoice {row.invoice} bills {volume:,.10g} for {count:,.10g} counts, not the "
                 "usual ratio of these invoices (a rough screen; the schedule decides)",
                 invoice=row.invoice,
                 billed=volume,
@@ -275,7 +276,7 @@ def _backwards(row, count: float, expected: float, limit: float, findings: Findi
         f"invoice {row.invoice}: the current read {row.current_read:.10g} is below the previous "
         f"read {row.previous_read:.10g}"
         + (
-            f"; the billed volume fits a roll-over of {digits} digits, {rolled:.10g} counts"
+            f"; the billed volume fits a roll-over of {digits} digits, {rolled:,.10g} counts"
             if fits
             else ": roll-over, change of meter, correction or error, or a register that restarted"
         ),
@@ -323,7 +324,8 @@ def _sums(frame: pd.DataFrame, lines: pd.DataFrame, findings: Findings) -> None:
         if added != row.total and row.lines_printed:
             findings.flag(
                 "lines do not add up",
-                f"the lines of invoice {row.invoice} add up to {added}, its total is {row.total}",
+                f"the lines of invoice {row.invoice} add up to {spoken.money(added)}, its "
+                f"total is {spoken.money(row.total)}",
                 invoice=row.invoice,
                 sum_of_lines=str(added),
                 total=str(row.total),

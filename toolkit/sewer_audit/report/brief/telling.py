@@ -12,7 +12,7 @@ from sewer_audit.auditing.findings import plain
 from sewer_audit.auditing.judgement.averaging import averaging_table, reading_effects
 from sewer_audit.auditing.judgement.steps import step_table
 from sewer_audit.report.brief.figures import in_conflict, place_of, two_digits
-from sewer_audit.report.evidence.verdict import amount_alone, amount_words, headline
+from sewer_audit.report.evidence.verdict import amount_alone, amount_words, headline, questions
 from sewer_audit.report.frames import budget_of
 from sewer_audit.report.show import Shown, show_verdict, table, tell
 from sewer_audit.uncertainty import Draws
@@ -117,7 +117,7 @@ class Brief:
                 headline=headline(result),
                 billed=result.total["billed_m3"],
                 finding=result.total["finding"],
-                unfair=basis.get("answered") and not basis["fair"],
+                unfair=basis.get("answered") and not basis["fair"] and not questions(result),
                 factor=basis.get("return_factor"),
                 share=basis.get("share_mean"),
             ),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+import pandas as pd
+
 from sewer_audit.charges import BRIEFLY, OF_RUN, chains_of
 from sewer_audit.charges.chain.estimates import of_shared_read
 from sewer_audit.charges.chain.ledger import VOLUME
@@ -40,18 +42,23 @@ def cover_letter(result: Any, counsel: bool = False) -> Shown:
     Shown
         Paragraphs with blanks in square brackets [text].
     """
-    words, table, evidence = Words.of(result), result.invoices, result.evidence
-    sources = {
-        "letter.schedule": result.pricing is not None,
-        "letter.record": evidence.effluent is not None,
-        "letter.reads": evidence.balance is not None,
+    words, table, pricing = Words.of(result), result.invoices, result.pricing
+    held = {
+        "letter.schedule": 0 if pricing is None else len(pricing.series),
+        "letter.record": _told(table, "effluent_mean"),
+        "letter.reads": _told(table, "balance_mean"),
     }
+    sources = [
+        words(code, some=count if count < len(table) else None)
+        for code, count in held.items()
+        if count
+    ]
     opening = words(
         "letter.opening",
         first=table["start"].min(),
         last=table["end"].max(),
         invoices=len(table),
-        sources=[words(code) for code, there in sources.items() if there],
+        sources=sources,
     )
     basis, shared = basis_values(result), shared_days(result)
     against = _against(result, words) if counsel else []
@@ -74,6 +81,11 @@ def cover_letter(result: Any, counsel: bool = False) -> Shown:
     plain = "\n\n".join(paragraphs)
     quoted = [f"> {markdown_text(line)}" if line else ">" for line in plain.split("\n")]
     return Shown("\n".join(quoted), plain, "text/markdown")
+
+
+def _told(table: pd.DataFrame, name: str) -> int:
+    """Of how many invoices an estimate tells the volume."""
+    return int(table[name].notna().sum()) if name in table else 0
 
 
 def _errors(result: Any, words: Words) -> list[str]:

@@ -162,6 +162,13 @@ def test_a_manager_finds_six_answers_in_plain_words():
     assert " A rule is fair only if it was stated beforehand. " in said
 
 
+def test_the_width_in_money_names_its_interval_and_the_share_is_that_of_the_report():
+    told = brief().answers().plain
+    assert "interval of all invoices by the listed causes alone is USD" in told
+    share = f"{100 * brief().result.basis['share_mean']:.1f} %"
+    assert f"of the net intake (intake less credits) and {share} of it reached the sewer" in told
+
+
 def test_the_slider_says_what_the_curve_says():
     curve = zero.zero_of_invoice(brief().result)
     box = zero.zero_slider(brief().result)

@@ -338,7 +338,7 @@ def test_what_departs_in_every_bill_is_held_beside_the_printed_schedule_first(tm
     assert "alike-in-every-bill" in codes(inspect_file(folder).flags)
     assert claimed(result) == [5.0] * 4  # the finding stands; whoever reads it is told
     words = Words.of(result)
-    assert "First hold the schedule" in amount_alone(result, words)
+    assert "hold the schedule as the case states it" in amount_alone(result, words)
     assert "Not to be sent before" in cover_letter(result).plain
     file = folder / "case.toml"
     held = 'file = "rates.toml"\nheld_beside = "table 1, by the engineer"'

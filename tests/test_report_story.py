@@ -485,7 +485,6 @@ def test_flags_are_in_order_of_weight_and_in_units_people_read(whole):
     assert rows[0] == ("stops a verdict", "Nothing can be judged.")
     assert list(dict.fromkeys(concerns)) == [
         "stops a verdict",
-        "warning",  # the one bill beside a change of rates
         "verdict",
         "invoices and meters",
         "record",

@@ -34,6 +34,7 @@ end_day_counts = false             # a period ends with the read on its end date
 
 [rates]                            # two editions of the town's printed schedule
 file = "rates.toml"
+held_beside = "leaflets of 2024 and 2026, line by line, by the auditor on 2026-03-02"
 
 # --- water in ------------------------------------------------------------------------------------
 # Registers are read about weekly by the shift leader, and on the town's read days beside the

@@ -9,11 +9,12 @@ import pytest
 from looked_at import looked_at
 from sewer_audit import audit, load_case
 from sewer_audit.auditing.inspecting import inspect_file
-from sewer_audit.auditing.judgement.verdict import _as_far_as_tested, basis_answer
+from sewer_audit.auditing.judgement.verdict import PAST, _as_far_as_tested, basis_answer
 from sewer_audit.auditing.reading.inputs import Inputs
 from sewer_audit.auditing.volumes.gate import ESTIMATES, gate_of
 from sewer_audit.errors import Flag, Severity, codes
-from sewer_audit.uncertainty import SUPPORTED, judge
+from sewer_audit.explanations import CATALOGUE
+from sewer_audit.uncertainty import SUPPORTED, TOO_HIGH, TOO_LOW, judge
 
 UNDECIDED = "cannot be decided from this evidence"
 STOPPING = sorted(code for code, kind in codes().items() if kind.severity is Severity.STOPS)
@@ -45,15 +46,15 @@ error = { expanded = "2 %", coverage_factor = 2, source = "certificate" }
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """Two months at about 2 L/s, billed a fifth too high; the meter agrees with the record."""
+    """Two months at about 2 L/s, billed three quarters too high; the meter agrees."""
     place = tmp_path_factory.mktemp("gate")
     time = pd.date_range("2025-12-31", "2026-03-02", freq="15min")
     flow = 2 + 0.5 * np.sin(np.arange(len(time)) / 15)
     rows = [f"{t:%Y-%m-%d %H:%M},{q:.3f}" for t, q in zip(time, flow, strict=True)]
     (place / "log.csv").write_text("\n".join(["time,q", *rows]) + "\n")
     (place / "bills.csv").write_text(
-        "invoice,start,end,billed_volume,total\nA,2026-01-01,2026-02-01,6400,1\n"
-        "B,2026-02-01,2026-03-01,5800,1\n"
+        "invoice,start,end,billed_volume,total\nA,2026-01-01,2026-02-01,9400,1\n"
+        "B,2026-02-01,2026-03-01,8500,1\n"
     )
     reads = [f"{day:%Y-%m-%d},{round(172.8 * n)}" for n, day in enumerate(time[::96])]
     (place / "main.csv").write_text("\n".join(["time,register", *reads]) + "\n")
@@ -143,7 +144,7 @@ def test_a_balance_without_losses_finds_no_bill_too_low(folder, tmp_path):
     """The schedule allows for a fifth that never arrives; nobody has stated what that is."""
     for name in ("main.csv", "bills.csv"):
         text = (folder / name).read_text()
-        (tmp_path / name).write_text(text.replace("6400", "4285").replace("5800", "3871"))
+        (tmp_path / name).write_text(text.replace("9400", "4285").replace("8500", "3871"))
     (tmp_path / "case.toml").write_text(BOUND + READS)
     result = audit(load_case(tmp_path / "case.toml"), draws=500)
     assert set(result.invoices["finding"]) == {UNDECIDED}
@@ -185,8 +186,14 @@ def test_a_share_that_reaches_below_nothing_answers_no_question_of_the_basis(les
 
 
 @pytest.mark.parametrize("spread, kept", [(0.02, True), (0.1, True), (0.3, False)])
-def test_a_record_that_knows_next_to_nothing_certifies_no_bill(spread, kept):
-    """A record that may be wrong by a third tests no balance, however many draws are taken."""
+@pytest.mark.parametrize(
+    "billed, said", [(1000, SUPPORTED), (1130, TOO_HIGH), (880, TOO_LOW), (2000, TOO_HIGH)]
+)
+def test_beside_a_record_that_knows_next_to_nothing_the_balance_stands_alone(
+    spread, kept, billed, said
+):
+    """A household's drain joins unmetered and the bill that counts it is right: a record that may
+    be wrong by a third tests no balance, however many draws are taken; a doubled bill stays."""
     random = np.random.default_rng(5)
     balance = 1000 * (1 + 0.008 * random.normal(size=(4000, 1)))
     evidence = SimpleNamespace(
@@ -195,6 +202,14 @@ def test_a_record_that_knows_next_to_nothing_certifies_no_bill(spread, kept):
         gate=SimpleNamespace(carries={"effluent": np.ones(1, bool), "balance": np.ones(1, bool)}),
     )
     case = SimpleNamespace(data=SimpleNamespace(rule=SimpleNamespace(tolerance=0.05)))
-    found = _as_far_as_tested(case, judge(balance, np.array([1000.0])), [[0]], evidence, False)
-    assert (found.invoices[0].finding == SUPPORTED) is kept
-    assert (found.total.finding == SUPPORTED) is kept
+    bill = np.array([float(billed)])
+    sides = [judge(share * balance, bill) for share in (1 + PAST, 1 / (1 + PAST))]
+    found = _as_far_as_tested(case, judge(balance, bill), [[0]], evidence, False, sides)
+    stands = kept or billed == 2000
+    assert (found.invoices[0].finding == said) is stands
+    assert (found.total.finding == said) is stands
+
+
+def test_what_one_estimate_would_not_see_is_the_largest_source_on_the_list():
+    source = next(each for each in CATALOGUE if each.name.startswith("unmetered source"))
+    assert source.parameter.high == PAST

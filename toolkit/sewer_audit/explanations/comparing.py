@@ -122,8 +122,9 @@ class Comparison:
 
     def _relative(self, state: Estimates) -> tuple[np.ndarray, np.ndarray]:
         balance = np.maximum(state.balance, LEAST_BALANCE * self._usual)
-        away = (state.effluent - np.maximum(state.balance, 0.0)) / balance
-        rest = state.log_jacobian + state.log_told / TEMPER - np.log(balance).sum(axis=1)
+        effluent = np.maximum(state.effluent, LEAST_BALANCE * self._usual)
+        away = np.log(effluent / balance)
+        rest = state.log_jacobian + state.log_told / TEMPER - np.log(effluent).sum(axis=1)
         emptied = (state.balance < EMPTIED * self.observed.balance_mean) & self._flowing
         emptied = emptied | ((state.effluent < DRIED * self.observed.effluent_mean) & self._flowing)
         rest = rest - ABSURD * emptied.sum(axis=1)
@@ -136,7 +137,9 @@ class Comparison:
 
         Notes
         -----
-        p(E | B) = N(E'/B' - 1; 0, c^2 R + s^2 D) |dE'/dE| / B', R the stated relative covariance.
+        p(E | B) = N(ln(E'/B'); 0, c^2 R + s^2 D) |dE'/dE| / E', R the stated relative covariance.
+        In logarithms, or what only changes the scale of the record (a zero nobody read) would gain
+        by the count of intervals.
 
         References
         ----------
@@ -155,8 +158,9 @@ class Comparison:
     def gain_if_inexact(self, state: Estimates) -> float:
         """By how much the log likelihood of one state grows if what it puts right is inexact."""
         seen, away = self.observed, self._relative(state)[0]
-        usual = np.maximum(seen.balance_mean, LEAST_BALANCE * self._usual)
-        effect = away[0] - (seen.effluent_mean - seen.balance_mean) / usual
+        usual = LEAST_BALANCE * self._usual
+        told = [np.maximum(each, usual) for each in (seen.effluent_mean, seen.balance_mean)]
+        effect = away[0] - np.log(told[0] / told[1])
         effect = INEXACT * np.clip(effect, -1.0, 1.0)
         wrong = np.outer(effect, effect) * np.exp(-self._apart / UNSTEADY_FOR)
         logs = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -89,7 +89,11 @@ def verdicts(
     drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
     found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
     at_most = _upper_bound_only(case, evidence, schedule)
-    found = _as_far_as_tested(case, found, runs, evidence, at_most)
+    sides = [
+        judge(drawn * share, sums, rule.tolerance, rule.coverage, rule.guard_factor)
+        for share in (1 + PAST, 1 / (1 + PAST))
+    ]
+    found = _as_far_as_tested(case, found, runs, evidence, at_most, sides)
     found = _alone(found, frame, runs, evidence, drawn, sums)
     judged: list[Any] = [None] * len(billed)
     ended = [_ended(frame, places) for places in runs]
@@ -102,13 +106,19 @@ def verdicts(
 
 
 def _as_far_as_tested(
-    case: Case, found: Verdicts, runs: list[list[int]], evidence: Evidence, at_most: bool
+    case: Case,
+    found: Verdicts,
+    runs: list[list[int]],
+    evidence: Evidence,
+    at_most: bool,
+    sides: Sequence[Verdicts],
 ) -> Verdicts:
     """Findings without those that one estimate alone cannot carry.
 
     Where two were made, one that is stopped or knows next to nothing tests nothing: the other
     certifies no bill alone, nor does it accuse the sum of all; a balance finds no bill too low
-    then, for a use nobody stated would make the discharge less.
+    then, for a use nobody stated would make the discharge less. What a balance finds that the
+    record tests nowhere must also hold with the largest source, or loss, unseen (`sides`).
     """
     gate, effluent, balance = evidence.gate, evidence.effluent, evidence.balance
     measured = gate.carries["effluent"]  # type: ignore[union-attr]
@@ -116,25 +126,34 @@ def _as_far_as_tested(
     two = effluent is not None and balance is not None
     apart = effluent.volumes - balance.draws if two else None  # type: ignore[union-attr]
 
-    def kept(one: Any, run: Any) -> Any:
-        tested = not two or bool(both[run].all())
-        if two and tested:
-            open_ = float(apart[:, run].sum(axis=1).std())  # type: ignore[index]
-            tested = open_ <= TESTS * case.data.rule.tolerance * one.billed
+    def tests(one: Any, run: Any) -> bool:
+        if not two or not both[run].all():
+            return not two
+        open_ = float(apart[:, run].sum(axis=1).std())  # type: ignore[index]
+        return open_ <= TESTS * case.data.rule.tolerance * one.billed
+
+    somewhere = any(map(tests, found.invoices, runs))
+
+    def kept(one: Any, run: Any, *others: Any) -> Any:
+        tested = tests(one, run)
         bound = one.finding == TOO_LOW_WORDS and (
             at_most or (two and not measured[run].all())  # type: ignore[index]
         )
         stopped = run == slice(None) and two and not both.all()
-        if bound or stopped or (one.finding == SUPPORTED and not tested):
+        untested = one.finding == SUPPORTED and not tested
+        if not somewhere and not tested and gate.carries["balance"][run].all():  # type: ignore
+            untested |= bool({each.finding for each in others} - {one.finding})
+        if bound or stopped or untested:
             return replace(one, finding=UNDECIDED)
         return one
 
-    invoices = tuple(kept(*each) for each in zip(found.invoices, runs, strict=True))
-    total = kept(found.total, slice(None))
-    told = {each.finding for each in (*found.invoices, found.total)}
+    told = zip(found.invoices, runs, *(each.invoices for each in sides), strict=True)
+    invoices = tuple(kept(*each) for each in told)
+    total = kept(found.total, slice(None), *(each.total for each in sides))
+    said = {each.finding for each in (*found.invoices, found.total)}
     left = {each.finding for each in (*invoices, total)}
-    more = [Flag("uses-not-stated", AT_MOST)] if TOO_LOW_WORDS in told - left else []
-    return replace(found, invoices=invoices, total=total, flags=(*found.flags, *more))
+    flags = [Flag("uses-not-stated", AT_MOST)] if TOO_LOW_WORDS in said - left else []
+    return replace(found, invoices=invoices, total=total, flags=(*found.flags, *flags))
 
 
 def _alone(
@@ -199,6 +218,8 @@ WITHDRAWN = {
 TESTS = 3.0
 """Standard uncertainty of the difference of two estimates, over the tolerance, from which one does
 not test the other (judgement) [-]."""
+PAST = 0.6
+"""Water past the meters over the intake: the largest source on the list of explanations [-]."""
 AT_MOST = (
     "Where no record of the effluent stands, the metered intake less uses says how much reached "
     "the sewer at most: a use that nobody stated, or a leak, would make it less. So no bill is "

@@ -89,8 +89,10 @@ def verdicts(
     drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
     found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
     at_most = _upper_bound_only(case, evidence, schedule)
+    plain = evidence.as_they_stand if volumes is None else audited  # no cause counts twice
+    plain = np.column_stack([plain[:, places].sum(axis=1) for places in runs])  # type: ignore[index]
     sides = [
-        judge(drawn * share, sums, rule.tolerance, rule.coverage, rule.guard_factor)
+        judge(plain * share, sums, rule.tolerance, rule.coverage, rule.guard_factor)
         for share in (1 + PAST, 1 / (1 + PAST))
     ]
     found = _as_far_as_tested(case, found, runs, evidence, at_most, sides)

@@ -201,7 +201,8 @@ def test_beside_a_record_that_knows_next_to_nothing_the_balance_stands_alone(
         balance=SimpleNamespace(draws=balance),
         gate=SimpleNamespace(carries={"effluent": np.ones(1, bool), "balance": np.ones(1, bool)}),
     )
-    case = SimpleNamespace(data=SimpleNamespace(rule=SimpleNamespace(tolerance=0.05)))
+    data = {"rule": SimpleNamespace(tolerance=0.05), "case": SimpleNamespace(basis="discharge")}
+    case = SimpleNamespace(data=SimpleNamespace(**data))
     bill = np.array([float(billed)])
     sides = [judge(share * balance, bill) for share in (1 + PAST, 1 / (1 + PAST))]
     found = _as_far_as_tested(case, judge(balance, bill), [[0]], evidence, False, sides)

@@ -119,8 +119,9 @@ def _as_far_as_tested(
 
     Where two were made, one that is stopped or knows next to nothing tests nothing: the other
     certifies no bill alone, nor does it accuse the sum of all; a balance finds no bill too low
-    then, for a use nobody stated would make the discharge less. What a balance finds that the
-    record tests nowhere must also hold with the largest source, or loss, unseen (`sides`).
+    then, for a use nobody stated would make the discharge less. Where the discharge itself is
+    billed, by a measurement of its own, what a balance finds that the record tests nowhere must
+    also hold with the largest source, or loss, unseen (`sides`).
     """
     gate, effluent, balance = evidence.gate, evidence.effluent, evidence.balance
     measured = gate.carries["effluent"]  # type: ignore[union-attr]
@@ -134,7 +135,7 @@ def _as_far_as_tested(
         open_ = float(apart[:, run].sum(axis=1).std())  # type: ignore[index]
         return open_ <= TESTS * case.data.rule.tolerance * one.billed
 
-    somewhere = any(map(tests, found.invoices, runs))
+    alone = case.data.case.basis == "discharge" and not any(map(tests, found.invoices, runs))
 
     def kept(one: Any, run: Any, *others: Any) -> Any:
         tested = tests(one, run)
@@ -143,7 +144,7 @@ def _as_far_as_tested(
         )
         stopped = run == slice(None) and two and not both.all()
         untested = one.finding == SUPPORTED and not tested
-        if not somewhere and not tested and gate.carries["balance"][run].all():  # type: ignore
+        if alone and not tested and gate.carries["balance"][run].all():  # type: ignore[union-attr]
             untested |= bool({each.finding for each in others} - {one.finding})
         if bound or stopped or untested:
             return replace(one, finding=UNDECIDED)

@@ -333,9 +333,9 @@ def test_what_departs_in_every_bill_is_held_beside_the_printed_schedule_first(tm
     folder = case_of(tmp_path, based(*rows))
     with_base(folder, base=25.00)
     result = of(folder)
-    (flag,) = [each for each in result.flags if each.code == "alike-in-every-bill"]
+    (flag,) = [each for each in result.flags if each.code == "rates-to-be-held-beside"]
     assert flag.data == {"link": "base", "invoices": ["B0", "B1", "B2", "B3"]}
-    assert "alike-in-every-bill" in codes(inspect_file(folder).flags)
+    assert "rates-to-be-held-beside" in codes(inspect_file(folder).flags)
     assert claimed(result) == [5.0] * 4  # the finding stands; whoever reads it is told
     words = Words.of(result)
     assert "hold the schedule as the case states it" in amount_alone(result, words)
@@ -343,13 +343,13 @@ def test_what_departs_in_every_bill_is_held_beside_the_printed_schedule_first(tm
     file = folder / "case.toml"
     held = 'file = "rates.toml"\nheld_beside = "table 1, by the engineer"'
     file.write_text(file.read_text().replace('file = "rates.toml"', held))
-    assert "alike-in-every-bill" not in codes(of(folder).flags)
+    assert "rates-to-be-held-beside" not in codes(of(folder).flags)
     one = [*rows[:3], (*rows[3][:3], "35.00")]
     folder = case_of(tmp_path, based(*one))
     with_base(folder)
     result = of(folder)
     assert claimed(result) == [0.0, 0.0, 0.0, 5.0]
-    assert "alike-in-every-bill" not in codes(result.flags)
+    assert "rates-to-be-held-beside" not in codes(result.flags)
 
 
 @pytest.mark.parametrize(("reads", "seen"), [(False, False), (True, False), (False, True)])
@@ -397,12 +397,12 @@ def test_rates_of_a_wrong_date_are_held_beside_the_printed_schedule_first(tmp_pa
     new = new.replace("2021-01-01", "2025-07-01").replace("4.00", "5.00")
     rates.write_text(rates.read_text() + new)
     result = of(folder)
-    (flag,) = [each for each in result.flags if each.code == "alike-in-every-bill"]
+    (flag,) = [each for each in result.flags if each.code == "rates-to-be-held-beside"]
     assert flag.data == {"link": "date of the rates", "invoices": ["B5", "B6"]}
     assert sum(claimed(result)) == 40.0
     rates.write_text(rates.read_text().replace("2025-07-01", "2025-06-01"))
     result = of(folder)
-    (flag,) = [each for each in result.flags if each.code == "alike-in-every-bill"]
+    (flag,) = [each for each in result.flags if each.code == "rates-to-be-held-beside"]
     assert sum(claimed(result)) == 20.0 and flag.data["invoices"] == ["B5"]
 
 
@@ -482,3 +482,16 @@ def test_a_rare_deduct_by_a_read_that_nothing_tests_accuses_nobody(tmp_path, sli
     assert claimed(result) == [0.0] * 8
     assert ("deduct-out-of-the-usual" in codes(result.flags)) == (slip != 0)
     assert not any("too high" in finding for finding in result.invoices["finding"])
+
+
+def test_a_charge_the_rate_file_does_not_hold_is_looked_up_before_it_is_disputed(tmp_path):
+    rows = ["invoice,start,end,billed_volume,use,connection fee,total"]
+    for month in range(3, 7):
+        fee = "150.00" if month == 4 else "0.00"
+        total = 80 + Decimal(fee)
+        rows.append(f"B{month},2025-0{month}-01,2025-0{month + 1}-01,20,80.00,{fee},{total}")
+    result = of(case_of(tmp_path, "\n".join(rows) + "\n"))
+    assert claimed(result) == [0.0, 150.0, 0.0, 0.0]
+    (flag,) = [each for each in result.flags if each.code == "rates-to-be-held-beside"]
+    assert flag.data == {"link": "connection fee", "invoices": ["B4"]}
+    assert "Not to be sent before" in cover_letter(result).plain

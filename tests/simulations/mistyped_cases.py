@@ -54,7 +54,7 @@ KINDS = {
     "a meter left out, no reads printed": ({"second meter": True, "reads": False}, {}),
     "no reads printed": ({"reads": False}, {}),
 }  # fmt: skip
-TOLD = {"alike-in-every-bill", "line-rule-unstated"}
+TOLD = {"rates-to-be-held-beside", "line-rule-unstated"}
 FLUMES = {"3 in": (0.992, 1.547), "6 in": (2.06, 1.58), "9 in": (3.07, 1.53), "12 in": (4.0, 1.522)}
 """Free flow of Parshall flumes [ft3/s] at heads in feet (from memory)."""
 

@@ -12,6 +12,7 @@ from sewer_audit.errors import Flag
 
 FEWEST = 3
 """Bills of an edition from which on "every one of them" says something (judgement) [-]."""
+UNKNOWN = "unknown-charge"
 OTHER_EDITION, DATE, VOLUME = "wrong-rate-version", "date of the rates", "charged volume"
 TYPED = {
     VOLUME: "the return factor and other rules of the volume, its meters and credited uses",
@@ -44,6 +45,11 @@ def alike_flags(case: Case, pricing: Pricing | None, ledger: Ledger) -> list[Fla
         alike = [name for names in whole if off.issuperset(names) for name in names]
         if alike and not (held and (seen or link != VOLUME)):
             found.append(_flag(case, pricing, link, alike))
+    unknown = [entry for entry in ledger.entries if entry.code == UNKNOWN]
+    for link in dict.fromkeys(entry.link for entry in unknown if not held):
+        found.append(
+            _flag(case, pricing, link, [e.invoice for e in unknown if e.link == link], True)
+        )
     moved = {entry.invoice for entry in ledger.entries if entry.code == OTHER_EDITION}
     if not found and not held and (beside := _beside_a_change(list(editions.values()), moved)):
         found.append(_flag(case, pricing, DATE, beside))
@@ -60,16 +66,25 @@ def _beside_a_change(editions: Sequence[Sequence[str]], moved: set[str]) -> list
     return []
 
 
-def _flag(case: Case, pricing: Pricing, link: str, names: Sequence[str]) -> Flag:
+def _flag(
+    case: Case, pricing: Pricing, link: str, names: Sequence[str], unknown: bool = False
+) -> Flag:
     source = pricing.schedule.schedule.source
     file = case.data.rates.file  # type: ignore[union-attr]
     which = "beside a change of rates" if link == DATE else "of an edition"
     count = f"all {len(names)} bills {which} depart" if names[1:] else f"the bill {which} departs"
+    why = (
+        f"{count} from the schedule. An error of the city begins somewhere; a figure typed "
+        "wrongly, or a rule read otherwise than the city reads it, is everywhere."
+    )
+    if unknown:
+        why = (
+            f"a charge of {', '.join(names)} that the rate file does not hold. One that was left "
+            "out of it, or that rests on another paper, looks the same as one nobody may make."
+        )
     return Flag(
-        "alike-in-every-bill",
-        f"{link}: {count} from the schedule. An error of the "
-        "city begins somewhere; a figure typed wrongly, or a rule read otherwise than the city "
-        f"reads it, is everywhere. Before anything is sent, hold {TYPED.get(link, repr(link))} in "
+        "rates-to-be-held-beside",
+        f"{link}: {why} Before anything is sent, hold {TYPED.get(link, repr(link))} in "
         f"{file} beside the printed schedule{f' ({source})' if source else ''}; then say under "
         "[rates] who did, and which page: held_beside = '...'"
         + (", and under [case] who saw the registers: units_confirmed = '...'" * (link == VOLUME))

@@ -123,7 +123,7 @@ def _errors(result: Any, words: Words) -> list[str]:
         until=min(days, default=None),
     )
     head = words("letter.head", one=len(rows) == 1, source=source, unstated=not source)
-    before = [flag.message for flag in result.flags if flag.code == "alike-in-every-bill"]
+    before = [flag.message for flag in result.flags if flag.code == "rates-to-be-held-beside"]
     alike = [words("letter.alike", message=text) for text in before]
     return [*alike, head, "\n".join(told), together]
 

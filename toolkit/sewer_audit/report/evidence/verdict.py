@@ -89,7 +89,9 @@ def amount_alone(result: Any, words: Words) -> str:
     sums = claim.attrs["sums"]
     return words(
         "verdict.amount.stated",
-        alike=[flag.data["link"] for flag in result.flags if flag.code == "alike-in-every-bill"],
+        alike=[
+            flag.data["link"] for flag in result.flags if flag.code == "rates-to-be-held-beside"
+        ],
         known_within=sums["net_low"] < sums["net_high"],
         exact=sum(e.amount for e in entries if e.exactness == "exact" and e.amount > 0),
         **sums,

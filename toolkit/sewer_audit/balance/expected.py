@@ -14,9 +14,9 @@ from sewer_audit.balance.terms import Term, unique_names
 from sewer_audit.errors import AuditError, Flag
 from sewer_audit.uncertainty import Cause, Draws
 
-SPREAD = 0.5
-"""Share of the service periods with uses beyond the intake from which on no period's balance is
-trusted (judgement) [-]."""
+SPREAD, FEWEST = 0.2, 3
+"""Share of the service periods, and their number, with uses beyond the intake from which on no
+period's balance is trusted: one use may be odd, a multiplier is wrong everywhere (judgement)."""
 EACH_READING = "each reading"
 
 
@@ -229,7 +229,7 @@ def _flags(
             f"in {len(below)} service periods the uses may exceed the intake (more than 2.5 % of "
             "the draws are below zero); a use, a multiplier or an intake is wrong"
         )
-        spread = len(below) > SPREAD * finite.sum()
+        spread = len(below) >= max(FEWEST, SPREAD * finite.sum())
         places = np.arange(len(finite)) if spread else below  # a multiplier is wrong everywhere
         data = {"periods": [int(each) for each in places]}
         flags.append(Flag("balance-below-zero", message, data))

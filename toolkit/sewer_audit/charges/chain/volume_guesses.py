@@ -123,8 +123,9 @@ def _half_step(schedule: Schedule, bill: BilledInvoice) -> Decimal:
     return Decimal(1).scaleb(min(int(exponent), 0)) / 2
 
 
-_SHARP = Decimal("0.02")
-"""Step of a printed volume, of itself, up to which a ratio of units is told from others [-]."""
+_SHARP, _COARSE, _FAR = Decimal("0.001"), Decimal("0.02"), 3
+"""Step of a printed volume, of itself, up to which a ratio of units is told from others; the larger
+for a ratio so far from one that no share or rate comes near it [-]."""
 _TOLD = 4
 """Steps of a printed volume that a deduction must make to be told from none [-]."""
 
@@ -149,11 +150,9 @@ def fits_ratio(schedule: Schedule, bill: BilledInvoice, ratio: Decimal) -> tuple
     """
     step, rule = step_of(schedule, bill), rule_in_force(schedule, bill)
     printed = bill.facts.billed_volume if bill.usage is None else bill.usage
-    if (
-        rule is None
-        or rule.metered not in bill.facts.volumes
-        or step + bill.tolerance > _SHARP * abs(printed)
-    ):
+    far = not 1 / _FAR < ratio < _FAR
+    loose, most = (step + bill.tolerance, _COARSE) if far else (step, _SHARP)
+    if rule is None or rule.metered not in bill.facts.volumes or loose > most * abs(printed):
         return ()
     known = bill.facts.volumes
     due = charged_from(schedule, bill, rule, None)

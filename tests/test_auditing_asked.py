@@ -495,3 +495,23 @@ def test_a_charge_the_rate_file_does_not_hold_is_looked_up_before_it_is_disputed
     (flag,) = [each for each in result.flags if each.code == "rates-to-be-held-beside"]
     assert flag.data == {"link": "connection fee", "invoices": ["B4"]}
     assert "Not to be sent before" in cover_letter(result).plain
+
+
+def test_a_bill_that_waits_for_an_answer_is_priced_by_the_rule_all_bills_follow(tmp_path):
+    """Bases by the day, which the rates leave open, and a meter that the case leaves out."""
+    ends = ["2025-03-01", "2025-03-30", "2025-04-30", "2025-05-30", "2025-07-01"]
+    register = [10_013, 11_013, 12_213, 13_413, 14_613]
+    rows = [f"{day} 08:00,{read}" for day, read in zip(ends, register, strict=True)]
+    meter = (
+        '[[intake]]\nmeter = "main"\nfile = "main.csv"\nunit = "gal"\nmultiplier = 10\ndigits = 5\n'
+    )
+    main = "\n".join(["time,register", *rows]) + "\n"
+    folder = case_of(tmp_path, BY_DAYS, more='read_hour = "08:00"', account=meter, main=main)
+    with_base(folder)
+    result = of(folder)
+    assert {"meters-of-the-case", "line-rule-unstated"} <= set(codes(result.flags))
+    assert claimed(result) == [0.0] * 4 and result.ledger.entries == ()
+    assert [each.by_rules for each in result.pricing.series] == [Decimal(p) for p in BASED]
+
+
+BASED = ("117.00", "103.00", "130.00", "116.00")

@@ -16,6 +16,7 @@ from sewer_audit.charges.chain.classes import BRIEFLY, OF_LINES
 from sewer_audit.charges.chain.conventions import (
     explaining_convention,
     explaining_line_rule,
+    follows,
     open_keys,
 )
 from sewer_audit.charges.chain.estimates import recompute_series
@@ -76,6 +77,7 @@ __all__ = [
     "explaining_convention",
     "explaining_line_rule",
     "find_signatures",
+    "follows",
     "follows_between",
     "follows_with",
     "ledger_of",

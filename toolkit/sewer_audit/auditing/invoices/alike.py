@@ -7,7 +7,7 @@ from itertools import takewhile
 
 from sewer_audit.auditing.invoices.pricing import Pricing
 from sewer_audit.case import Case
-from sewer_audit.charges import Ledger, price
+from sewer_audit.charges import Ledger
 from sewer_audit.errors import Flag
 
 FEWEST = 3
@@ -34,22 +34,18 @@ def alike_flags(case: Case, pricing: Pricing | None, ledger: Ledger) -> list[Fla
         return []
     held, seen = case.data.rates.held_beside, case.data.case.units_confirmed
     editions: dict[int, list[str]] = {}
-    for facts in sorted(pricing.facts, key=lambda each: each.start):
-        parts = price(pricing.schedule, facts).parts
-        if len(parts) == 1:
-            editions.setdefault(id(parts[0].version), []).append(facts.invoice)
+    for stated in sorted(pricing.stated, key=lambda each: each.parts[0].start):
+        if len(stated.parts) == 1:
+            editions.setdefault(id(stated.parts[0].version), []).append(stated.invoice)
     whole = [names for names in editions.values() if len(names) >= FEWEST]
     found = []
     for link in dict.fromkeys(entry.link for entry in ledger.entries):
-        off = {entry.invoice for entry in ledger.entries if entry.link == link}
-        alike = [name for names in whole if off.issuperset(names) for name in names]
-        if alike and not (held and (seen or link != VOLUME)):
-            found.append(_flag(case, pricing, link, alike))
-    unknown = [entry for entry in ledger.entries if entry.code == UNKNOWN]
-    for link in dict.fromkeys(entry.link for entry in unknown if not held):
-        found.append(
-            _flag(case, pricing, link, [e.invoice for e in unknown if e.link == link], True)
-        )
+        entries = [entry for entry in ledger.entries if entry.link == link]
+        off = dict.fromkeys(entry.invoice for entry in entries)
+        unknown = any(entry.code == UNKNOWN for entry in entries)
+        alike = [name for names in whole if off.keys() >= set(names) for name in names]
+        if (unknown or alike) and not (held and (seen or link != VOLUME)):
+            found.append(_flag(case, pricing, link, list(off) if unknown else alike, unknown))
     moved = {entry.invoice for entry in ledger.entries if entry.code == OTHER_EDITION}
     if not found and not held and (beside := _beside_a_change(list(editions.values()), moved)):
         found.append(_flag(case, pricing, DATE, beside))

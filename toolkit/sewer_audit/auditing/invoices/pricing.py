@@ -31,6 +31,7 @@ from sewer_audit.charges import (
     compare,
     explaining_convention,
     explaining_line_rule,
+    follows,
     follows_between,
     follows_with,
     open_keys,
@@ -39,6 +40,7 @@ from sewer_audit.charges import (
     recompute_series,
 )
 from sewer_audit.charges.chain.estimates import of_cut_reads
+from sewer_audit.charges.schedule.periods import parts_of
 from sewer_audit.errors import Flag, InputRefused, Problem
 from sewer_audit.units import to_si
 
@@ -152,6 +154,7 @@ def price_invoices(case: Case, inputs: Inputs, evidence: Evidence) -> Pricing | 
         raise InputRefused(unable)
     printed, moved = _split_as_printed(schedule, printed)
     schedule, unstated = _with_lines(case, schedule, printed)
+    inputs = replace(inputs, schedule=schedule)
     again = recompute_series(schedule, printed)
     again, flags = _with_questions(case, inputs, evidence, again)
     bills = [each.bill for each in again]
@@ -187,14 +190,16 @@ def _split_as_printed(
     left out where new rates begin inside it no schedule says, and the days of both are the same.
     """
     found, names, day = list(bills), [], timedelta(days=1)
+    given = schedule.schedule
+    if given.end_day_counts or given.rate_change != "split by days":
+        return found, []
     for row, bill in enumerate(bills):
-        facts, given = bill.facts, schedule.schedule
-        if given.end_day_counts or given.rate_change != "split by days" or not bill.lines:
+        facts = bill.facts
+        if not bill.lines or len(parts_of(schedule, facts)) == 1 or follows(schedule, bill):
             continue
-        later = facts.but(start=facts.start + day, end=facts.end + day)
-        ways = [price(schedule, each) for each in (facts, later)]
-        if len(ways[0].parts) > 1 and [_follows(bill, each) for each in ways] == [False, True]:
-            found[row] = replace(bill, facts=later)
+        later = replace(bill, facts=facts.but(start=facts.start + day, end=facts.end + day))
+        if follows(schedule, later):
+            found[row] = later
             names.append(bill.invoice)
     if not names:
         return found, []
@@ -215,10 +220,6 @@ def _with_lines(
     words += f"{_rates_file(case)}, which states nothing of it; by its default these bills depart. "
     words += "Nothing is claimed on it. What does the schedule say? State it there."
     return other, [Flag("line-rule-unstated", words, {"invoices": names, "by": told})]
-
-
-def _follows(bill: BilledInvoice, priced: PricedInvoice) -> bool:
-    return compare(priced, bill.lines, bill.total).agrees
 
 
 def _with_questions(
@@ -317,21 +318,20 @@ def _unusual(inputs: Inputs, series: Sequence[Recomputed]) -> Iterator[int]:
 
     A read of the site that no other one tests may be a slip as well as the city's.
     """
-    days = [float((each.bill.facts.end - each.bill.facts.start).days) for each in series]
-    rates = [
-        float(each.bill.facts.volumes.get("deduct", np.nan)) / max(day, 1.0)
-        for each, day in zip(series, days, strict=True)
-    ]
+    days = [Decimal((each.bill.facts.end - each.bill.facts.start).days or 1) for each in series]
+    taken = [each.bill.facts.volumes.get("deduct") for each in series]
     for row, each in enumerate(series):
-        others = [rate for k, rate in enumerate(rates) if k != row and np.isfinite(rate)]
-        if each.volume_agrees or each.bill.shares_with or "deduct" in each.bill.printed:
+        own, settled = taken[row], each.volume_agrees or each.bill.shares_with
+        if own is None or settled or "deduct" in each.bill.printed:
             continue
-        if len(others) < ENOUGH or not np.isfinite(rates[row]):
+        others = [
+            volume / day * days[row]
+            for k, (volume, day) in enumerate(zip(taken, days, strict=True))
+            if volume is not None and k != row
+        ]
+        if len(others) < ENOUGH or min(others) <= own <= max(others):
             continue
-        usual = min(others), max(others)
-        if usual[0] <= rates[row] <= usual[1]:
-            continue
-        ends = tuple(Decimal(repr(round(rate * days[row], 6))) for rate in usual)
+        ends = min(others), max(others)
         if follows_between(inputs.schedule, each.bill, "deduct", ends):  # type: ignore[arg-type]
             yield row
 

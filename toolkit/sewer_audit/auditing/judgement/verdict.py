@@ -89,12 +89,14 @@ def verdicts(
     drawn = np.column_stack([audited[:, places].sum(axis=1) for places in runs])
     found = judge(drawn, sums, rule.tolerance, rule.coverage, rule.guard_factor)
     at_most = _upper_bound_only(case, evidence, schedule)
-    plain = evidence.as_they_stand if volumes is None else audited  # no cause counts twice
-    plain = np.column_stack([plain[:, places].sum(axis=1) for places in runs])  # type: ignore[index]
-    sides = [
-        judge(plain * share, sums, rule.tolerance, rule.coverage, rule.guard_factor)
-        for share in (1 + PAST, 1 / (1 + PAST))
-    ]
+    sides = []
+    if case.data.case.basis == "discharge":
+        plain = evidence.as_they_stand if volumes is None else audited  # no cause counts twice
+        plain = np.column_stack([plain[:, places].sum(axis=1) for places in runs])  # type: ignore[index]
+        sides = [
+            judge(plain * share, sums, rule.tolerance, rule.coverage, rule.guard_factor)
+            for share in (1 + PAST, 1 / (1 + PAST))
+        ]
     found = _as_far_as_tested(case, found, runs, evidence, at_most, sides)
     found = _alone(found, frame, runs, evidence, drawn, sums)
     judged: list[Any] = [None] * len(billed)
@@ -135,7 +137,7 @@ def _as_far_as_tested(
         open_ = float(apart[:, run].sum(axis=1).std())  # type: ignore[index]
         return open_ <= TESTS * case.data.rule.tolerance * one.billed
 
-    alone = case.data.case.basis == "discharge" and not any(map(tests, found.invoices, runs))
+    alone = bool(sides) and not any(map(tests, found.invoices, runs))
 
     def kept(one: Any, run: Any, *others: Any) -> Any:
         tested = tests(one, run)

@@ -116,9 +116,8 @@ def unit_questions(
 
 
 def registers_question(case: Case, flags: Sequence[Flag], count: int) -> Flag | None:
-    """The question about registers whose volumes stand in the ratio of two units to all bills.
-
-    Or whose uses exceed what they are taken off in all of so many invoices.
+    """The question about registers whose volumes stand in the ratio of two units to all bills, or
+    whose uses exceed what they are taken off in all of so many invoices.
 
     What the record is asked touches no figure that is worked out from registers.
     """
@@ -127,9 +126,9 @@ def registers_question(case: Case, flags: Sequence[Flag], count: int) -> Flag | 
     below = [f for f in flags if f.code == "balance-below-zero" and len(f.data["periods"]) == count]
     if case.data.case.units_confirmed or not (asked or below):
         return None
-    asked = asked or [Flag(below[0].code, BELOW, {**below[0].data})]
-    words = f"{asked[0].message} Nothing is claimed on volumes before that is answered."
-    return Flag("unit-of-the-dial", words, asked[0].data)
+    words = asked[0].message if asked else BELOW
+    words += " Nothing is claimed on volumes before that is answered."
+    return Flag("unit-of-the-dial", words, (asked or below)[0].data)
 
 
 def dial_question(case: Case, schedule: Schedule, series: Sequence[Recomputed]) -> Flag | None:

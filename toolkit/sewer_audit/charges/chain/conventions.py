@@ -112,16 +112,19 @@ def explaining_line_rule(
         Key and value [text], the schedule with it, and the invoices that follow only so [text].
     """
     known = [bill for bill in bills if bill.lines]
-    off = [bill for bill in known if not _follows(schedule, bill)]
-    if not off:
+    fine = [follows(schedule, bill) for bill in known]
+    if all(fine):
         return None
+    off = [bill for bill, right in zip(known, fine, strict=True) if not right]
+    rest = [bill for bill, right in zip(known, fine, strict=True) if right]
     for words, other in _line_rules(schedule):
-        if other is not None and all(_follows(other, bill) for bill in (*off, *known)):
+        if other is not None and all(follows(other, bill) for bill in (*off, *rest)):
             return words, other, [bill.invoice for bill in off]
     return None
 
 
-def _follows(schedule: Schedule, bill: BilledInvoice) -> bool:
+def follows(schedule: Schedule, bill: BilledInvoice) -> bool:
+    """Whether every line and the total follow from the volume a bill states."""
     try:
         return compare(price(schedule, bill.facts), bill.lines, bill.total).agrees
     except InputRefused:

@@ -65,7 +65,25 @@ def in_force(schedule: Schedule, day: date, invoice: str) -> Version:
 
 
 def parts_of(schedule: Schedule, facts: InvoiceFacts) -> tuple[Part, ...]:
-    """Split a service period into the parts that each rate version prices."""
+    """Split a service period into the parts that each rate version prices.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        The rates [-].
+    facts : InvoiceFacts
+        Of the invoice [-].
+
+    Returns
+    -------
+    tuple of Part
+        In order of time; their shares add up to one [-].
+
+    Raises
+    ------
+    InputRefused
+        If the period has no day, or a day that no version is in force on.
+    """
     rule = schedule.schedule
     last = facts.end + timedelta(days=1) if rule.end_day_counts else facts.end
     days = (last - facts.start).days
